@@ -37,3 +37,70 @@ class Record:
     um_per_px: float | None
     wearscope_version: str
     measured_at: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A quantity as measured, before it is known which photo and program version it came from.
+
+    The fields are those of `Record`; `u` is the standard uncertainty.
+    """
+
+    quantity: str
+    zone: Zone
+    unit: str
+    value: float | None
+    u: float | None
+    status: Status
+    note: str
+    method: str
+
+    @property
+    def interval95(self) -> tuple[float | None, float | None]:
+        """The 95 % interval, normal, or nothing for a refused finding."""
+        if self.value is None or self.u is None:
+            return None, None
+        return self.value - COVERAGE_95 * self.u, self.value + COVERAGE_95 * self.u
+
+
+COVERAGE_95 = 1.96  # normal distribution, JCGM 100 table G.1
+DETECTION = 3.29  # both error risks 5 %: ISO 11843-1, from memory
+
+
+def found(
+    quantity: str,
+    zone: Zone,
+    unit: str,
+    value: float,
+    u: float,
+    method: str,
+    *,
+    doubt: str = "",
+    note: str = "",
+    limit: float | None = None,
+) -> Finding:
+    """A measured quantity.
+
+    Parameters
+    ----------
+    quantity, zone, unit, value, u, method
+        As in `Finding`.
+    doubt : str
+        Why the value is doubtful; "" when it is not.
+    note : str
+        Anything else to say.
+    limit : float, optional
+        Detection limit: a value that does not exceed it is `below_detection`.
+    """
+    status: Status = "ok"
+    if limit is not None and value <= limit:
+        status = "below_detection"
+        note = "; ".join(filter(None, [f"detection limit {limit:.3g} {unit}".strip(), note]))
+    elif doubt:
+        status = "doubtful"
+    return Finding(quantity, zone, unit, float(value), float(u), status, "; ".join(filter(None, [doubt, note])), method)
+
+
+def refused(quantity: str, zone: Zone, unit: str, reason: str, method: str) -> Finding:
+    """A quantity that this photo cannot give; `reason` says why and what would help."""
+    return Finding(quantity, zone, unit, None, None, "refused", reason, method)

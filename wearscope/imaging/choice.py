@@ -1,0 +1,202 @@
+"""Which of the lines in a photo is the cutting edge, and on which side of it the tool lies.
+
+The cutting edge is where the tool ends: on one side the tool, on the other what lies behind it. The heel of
+the relief land is a line too, often a stronger one, but has the tool on both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.imaging.edge import Array, EdgeLine, edge_lines, line_through, offset_from
+from wearscope.imaging.strip import arc_length_px, cut_strip
+from wearscope.wear.strip import Strip
+from wearscope.wear.trace import trace_edge
+
+NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
+SIDE_PX = (12.0, 45.0)  # where, away from the edge, the two sides are compared
+DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A line that could be the cutting edge, tool inward.
+
+    Attributes
+    ----------
+    line : EdgeLine
+    evidence : float
+        Log odds (common-sense weights, not calibrated) that one side is tool and the other background.
+    land_px : float
+        Distance to the next parallel line inside the tool; infinite when there is none.
+    """
+
+    line: EdgeLine
+    evidence: float
+    land_px: float
+
+
+@dataclass(frozen=True)
+class Side:
+    """How one side of a line looks."""
+
+    level: float
+    saturation: float
+    grain: float
+
+
+def candidates(
+    encoded: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], light: NDArray[np.float32]
+) -> list[Candidate]:
+    """Lines that could be the cutting edge, best first.
+
+    Parameters
+    ----------
+    encoded, light : ndarray, shape (H, W, 3)
+        The photo as encoded and in linear light, 0 to 1.
+    """
+    lines = [line for line in edge_lines(encoded) if line.coverage >= 0.6]
+    judged = [_judge(light, line) for line in lines]
+    found = [
+        Candidate(line if odds > 0 else line.turned(), abs(odds) * line.coverage, float("inf"))
+        for line, odds in zip(lines, judged, strict=True)
+    ]
+    found = [Candidate(c.line, c.evidence, _land_px(c.line, lines)) for c in found]
+    return sorted(found, key=lambda c: -c.evidence)
+
+
+def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candidate | None:
+    """The cutting edge among candidates, or None when the evidence does not decide.
+
+    Parameters
+    ----------
+    found : sequence of Candidate
+    like : EdgeLine, optional
+        The edge chosen in another photo of the same flute: the bit is put back much as it was, so the tool
+        lies on the same side of the frame.
+    """
+    usable = [c for c in found if c.evidence > DECISIVE]
+    if like is not None:
+        alike = [c for c in usable if float(c.line.inward @ like.inward) > 0.5]
+        usable = alike or usable
+    if not usable:
+        return None
+    best = usable[0]
+    rivals = [c for c in usable[1:] if c.evidence > 0.6 * best.evidence]
+    if not rivals:
+        return best
+    # the far side of the tool ends in background as well; the cutting edge is the one with the narrow land
+    return min([best, *rivals], key=lambda c: c.land_px)
+
+
+def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Candidate]) -> Candidate:
+    """The edge that a hand-drawn polyline points at.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    near_px : ndarray, shape (N, 2)
+        Column and row of a rough polyline within `NEAR_PX` of the edge.
+    found : sequence of Candidate
+    """
+    points = _along_polyline(near_px)
+    within = [c for c in found if float(np.median(np.abs(offset_from(points, c.line)))) < NEAR_PX]
+    if within:
+        return min(within, key=lambda c: float(np.median(np.abs(offset_from(points, c.line)))))
+    line = refine_line(light, line_through(points), NEAR_PX)
+    odds = _judge(light, line)
+    return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
+
+
+def refine_line(light: NDArray[np.float32], line: EdgeLine, reach_px: float, degree: int = 4) -> EdgeLine:
+    """Move a line on to the traced edge within `reach_px` of it."""
+    strip = cut_strip(light, line, 1.0, depth_um=(-reach_px - 15, reach_px + 15))
+    trace = trace_edge(strip, (-reach_px, reach_px))
+    seen = np.isfinite(trace.d_um)
+    if seen.sum() < 20:
+        return line
+    fine = np.linspace(line.start_px, line.end_px, 1025)
+    t_px = np.interp(strip.s_um[seen], arc_length_px(line, fine), fine)
+    columns, rows = line.points_px(t_px, trace.d_um[seen])
+    refined = line_through(np.column_stack([columns, rows]), degree=degree, coverage=line.coverage)
+    return refined if refined.direction @ line.direction > 0 else refined.turned()
+
+
+def _along_polyline(near_px: Array) -> Array:
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(near_px, axis=0).T))])
+    at = np.linspace(0.0, length[-1], 101)
+    return np.column_stack([np.interp(at, length, near_px[:, k]) for k in (0, 1)])
+
+
+def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
+    t = np.linspace(line.start_px, line.end_px, 21)
+    best = float("inf")
+    for other in others:
+        if abs(float(other.direction @ line.direction)) < np.cos(np.radians(4.0)) or other.coverage < 0.85:
+            continue
+        inward = offset_from(np.column_stack(other.points_px(t)), line)
+        middle = float(np.median(inward))
+        # a parallel line keeps its distance; the noise lines of a plain face do not
+        if 20.0 < middle < best and float(np.ptp(inward)) < 0.25 * middle:
+            best = middle
+    return best
+
+
+def _judge(light: NDArray[np.float32], line: EdgeLine) -> float:
+    """Log odds that the tool lies inward of a line (negative: outward)."""
+    strip = cut_strip(light, line, 1.0, depth_um=(-140.0, 140.0))
+    trace = trace_edge(strip, (-40.0, 40.0))
+    where = np.isfinite(trace.d_um)
+    if where.mean() < 0.3:
+        return 0.0
+    edge = np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
+    outer, inner = (_side(strip, edge, sign) for sign in (-1, 1))
+    if outer is None or inner is None:
+        return 0.0
+    return _odds(outer, inner)
+
+
+def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
+    near, far = SIDE_PX
+    first = int(np.round(near if sign > 0 else -far))
+    rows = np.round(edge_px - strip.d_um[0]).astype(int)[None, :] + (first + np.arange(int(far - near)))[:, None]
+    inside = (rows >= 0) & (rows < len(strip.d_um))
+    rows = np.clip(rows, 0, len(strip.d_um) - 1)
+    light = strip.light[rows, np.arange(len(edge_px))[None, :]]
+    seen = inside & np.isfinite(light[..., 0])
+    if seen.mean() < 0.3:
+        return None
+    mean = light[seen].mean(axis=0)
+    level = float(mean.mean())
+    fine = np.nan_to_num(light.mean(axis=2))
+    fine = fine - cv2.GaussianBlur(fine, (0, 0), 4)
+    # white noise is not correlated between pixels two apart, texture seen through a lens is
+    covariance = float((fine[:, :-2] * fine[:, 2:])[seen[:, 2:] & seen[:, :-2]].mean())
+    return Side(
+        level=level,
+        saturation=float((mean.max() - mean.min()) / max(mean.max(), 1e-3)),
+        grain=float(np.sqrt(max(covariance, 0.0))) / max(level, 0.01),
+    )
+
+
+def _odds(outer: Side, inner: Side) -> float:
+    """Log odds for the tool on the inner side. Weights are common sense, no source."""
+    # cards, walls and blurred neighbours are grey; coatings and even bare carbide under warm lamps are not
+    odds = 10.0 * (inner.saturation - outer.saturation)
+    dark, bright = sorted((outer, inner), key=lambda side: side.level)
+    towards_bright = 1.0 if bright is inner else -1.0
+    if bright.level > 0.8 and bright.saturation < 0.1:
+        odds -= 2.0 * towards_bright  # a burnt-out white card
+    elif dark.level < 0.06 and dark.level < 0.35 * bright.level:
+        odds += 3.0 * towards_bright  # nothing behind the tool
+    else:
+        odds += 0.6 * towards_bright * float(np.log(dark.level / bright.level))
+    # the tool is in focus, what lies behind it is not
+    return odds + 1.2 * float(np.log((inner.grain + 0.003) / (outer.grain + 0.003)))
+
+

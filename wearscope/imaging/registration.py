@@ -1,0 +1,177 @@
+"""Lay a photo over the new-state photo of the same flute, by what has not worn.
+
+Grind marks cross the edge, so they say how far one photo is shifted and zoomed along the edge against the
+other; the edge line of the unused zone says the rest (see `wearscope.inspect`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.signal import fftconvolve
+
+from wearscope.wear.strip import Strip
+
+Array = NDArray[np.float64]
+
+MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
+LARGEST_SHIFT = 0.4  # share of the shorter strip
+ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
+CERTAIN = 6.0  # peak over the scatter of the correlation that chance does not reach in these many trials
+LIKELY = 3.5  # enough when the peak is also as high as these marks should reach
+CLEAR = 0.6  # expected correlation from which the marks of the same flute cannot be missed
+
+
+@dataclass(frozen=True)
+class MarkMatch:
+    """How the grind marks of two photos of a flute lie over each other.
+
+    A place at s (µm at the stated scale) in this photo is at ``shift_um + s * zoom`` in the new-state photo.
+
+    Attributes
+    ----------
+    verdict : {"same", "other", "unclear"}
+        "other": the marks are clear in both photos and are not the same marks; "unclear": they are too faint to
+        tell, and shift and zoom are not known (0 and 1).
+    shift_um, u_shift_um : float
+        At the middle of this strip.
+    zoom, u_zoom : float
+    correlation : float
+        Of the marks at the best place.
+    expected : float
+        What two photos of the same marks should reach, from each photo's own repeatability.
+    """
+
+    verdict: Literal["same", "other", "unclear"]
+    shift_um: float
+    u_shift_um: float
+    zoom: float
+    u_zoom: float
+    correlation: float
+    expected: float
+
+
+def match_marks(now: Strip, new: Strip) -> MarkMatch:
+    """Compare the grind marks of two strips of (supposedly) the same flute.
+
+    Parameters
+    ----------
+    now, new : Strip
+        Each cut along its own edge, at the same scale.
+    """
+    a, a_repeat = mark_signal(now)
+    b, b_repeat = mark_signal(new)
+    expected = float(np.sqrt(a_repeat * b_repeat))
+    unclear = MarkMatch("unclear", 0.0, float("inf"), 1.0, float("inf"), 0.0, expected)
+    if min(len(a), len(b)) < 64:
+        return unclear
+    step_um = float(now.s_um[1] - now.s_um[0])
+    middle = 0.5 * (len(a) - 1)
+    best: tuple[float, float, float, float] | None = None
+    scatter: list[float] = []
+    for zoom in ZOOMS:
+        # sample a so that its columns are those of b
+        at = middle + (np.arange(len(a)) - middle) / (1.0 + zoom)
+        stretched = np.interp(at, np.arange(len(a)), a)
+        correlation, lags = _correlate(stretched, b)
+        scatter.append(1.4826 * float(np.median(np.abs(correlation))))
+        k = int(np.argmax(correlation))
+        if best is None or correlation[k] > best[0]:
+            best = (float(correlation[k]), float(lags[k]), float(zoom), 0.0)
+    assert best is not None
+    noise = float(np.median(scatter)) + 1e-9
+    as_expected = best[0] > max(0.6 * expected, 0.4)
+    if best[0] < (LIKELY if as_expected else CERTAIN) * noise:
+        missed = expected > CLEAR and best[0] < 0.45 * expected
+        verdict: Literal["other", "unclear"] = "other" if missed else "unclear"
+        return MarkMatch(verdict, 0.0, float("inf"), 1.0, float("inf"), best[0], expected)
+    lag, u_lag, zoom, u_zoom = _refine(a, b, best[1], best[2])
+    s_middle = float(now.s_um[0]) + middle * step_um
+    # column i of a lies at middle + (i - middle)(1 + zoom) + lag in b
+    shift_um = float(new.s_um[0]) + (middle + lag) * step_um - s_middle * (1.0 + zoom)
+    return MarkMatch("same", shift_um, u_lag * step_um, 1.0 + zoom, u_zoom, best[0], expected)
+
+
+def mark_signal(strip: Strip) -> tuple[Array, float]:
+    """Brightness along the edge averaged down the grind marks, and how repeatable it is.
+
+    Returns
+    -------
+    signal : ndarray, shape (S,)
+        Relative brightness, slow changes of light taken out; 0 where the face is not seen.
+    repeatability : float
+        Reliability of the signal, 0 to 1: the correlation of alternate depth layers, stepped up to the whole
+        (Spearman-Brown).
+    """
+    rows = (strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1])
+    face = strip.light[rows].mean(axis=2)
+    layers = np.array_split(np.arange(len(face)), 8)
+    if len(layers[0]) < 2:
+        return np.zeros(0), 0.0
+    with np.errstate(invalid="ignore"):
+        signals = np.array([_flattened(_column_mean(face[layer])) for layer in layers])
+    odd, even = signals[::2].mean(axis=0), signals[1::2].mean(axis=0)
+    use = (odd != 0) & (even != 0)
+    if use.sum() < 64:
+        return np.zeros(0), 0.0
+    r = max(0.0, float(np.corrcoef(odd[use], even[use])[0, 1]))
+    return signals.mean(axis=0), 2.0 * r / (1.0 + r)
+
+
+def _column_mean(face: NDArray[np.float32]) -> Array:
+    seen = np.isfinite(face)
+    count = seen.sum(axis=0)
+    total = np.where(seen, face, 0.0).sum(axis=0)
+    return np.where(count > 0.6 * len(face), total / np.maximum(count, 1), np.nan)
+
+
+def _flattened(level: Array) -> Array:
+    seen = np.isfinite(level)
+    if seen.sum() < 32:
+        return np.zeros_like(level)
+    filled = np.interp(np.arange(len(level)), np.flatnonzero(seen), level[seen])
+    slow = gaussian_filter1d(filled, 12.0, mode="nearest")
+    relative = gaussian_filter1d(filled, 0.8, mode="nearest") / np.maximum(slow, 1e-4) - 1.0
+    limit = 4.0 * 1.4826 * float(np.median(np.abs(relative[seen]))) + 1e-6
+    return np.where(seen, np.clip(relative, -limit, limit), 0.0)
+
+
+def _correlate(a: Array, b: Array) -> tuple[Array, Array]:
+    """Correlation coefficient of a against b at each lag (b[i + lag] over a[i])."""
+    top = fftconvolve(b, a[::-1])
+    energy_a = fftconvolve(np.ones(len(b)), (a**2)[::-1])
+    energy_b = fftconvolve(b**2, np.ones(len(a)))
+    lags = np.arange(len(top)) - (len(a) - 1)
+    largest = LARGEST_SHIFT * min(len(a), len(b))
+    use = np.abs(lags - 0.5 * (len(b) - len(a))) <= largest
+    with np.errstate(invalid="ignore", divide="ignore"):
+        r = top[use] / np.sqrt(np.maximum(energy_a[use] * energy_b[use], 1e-18))
+    return r, lags[use].astype(float)
+
+
+def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, float, float]:
+    """Least-squares lag and zoom, starting from the coarse ones, with standard uncertainties."""
+    middle = 0.5 * (len(a) - 1)
+    index = np.arange(len(a))
+    slope = np.gradient(gaussian_filter1d(b, 0.8))
+    u_lag = u_zoom = float("inf")
+    for _ in range(8):
+        at = middle + (index - middle) * (1.0 + zoom) + lag
+        use = (at >= 1) & (at <= len(b) - 2) & (a != 0)
+        there = np.interp(at[use], np.arange(len(b)), b)
+        gradient = np.interp(at[use], np.arange(len(b)), slope)
+        gain = float((there * a[use]).sum() / max((there**2).sum(), 1e-12))
+        design = np.column_stack([gradient, gradient * (index[use] - middle), there]) * np.array([gain, gain, 1.0])
+        target = a[use] - gain * there
+        solution = np.linalg.lstsq(design, target, rcond=None)[0]
+        lag += float(np.clip(solution[0], -1.0, 1.0))
+        zoom += float(np.clip(solution[1], -2e-3, 2e-3))
+        residual = target - design @ solution
+        # blur and smoothing correlate about eight columns
+        covariance = np.linalg.pinv(design.T @ design) * float((residual**2).mean()) * 8.0
+        u_lag, u_zoom = float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1]))
+    return lag, u_lag, zoom, u_zoom

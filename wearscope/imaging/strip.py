@@ -1,0 +1,88 @@
+"""Cut the strip: the photo resampled along an edge line, in microns."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.polynomial import polynomial
+from numpy.typing import NDArray
+
+from wearscope.imaging.edge import Array, EdgeLine
+from wearscope.wear.strip import Strip
+
+
+
+def cut_strip(
+    light: NDArray[np.float32],
+    line: EdgeLine,
+    um_per_px: float,
+    *,
+    depth_um: tuple[float, float],
+    s_um: Array | None = None,
+    follow_um: Array | None = None,
+) -> Strip:
+    """Resample a photo along an edge line.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light.
+    line : EdgeLine
+        The reference edge line, d = 0.
+    um_per_px : float
+        Scale of the photo.
+    depth_um : (float, float)
+        First and last distance into the tool; negative is outside it.
+    s_um : ndarray, optional
+        Distances along the line at which to sample; all that the frame shows when not given.
+    follow_um : ndarray, shape (S,), optional
+        Distance into the tool, from the line, of the strip's own d = 0.
+
+    Returns
+    -------
+    Strip
+        One pixel of the photo per step along and across; bicubic, so that averages over many columns
+        keep the photo's own blur. s = 0 lies at the line's origin.
+    """
+    step_um = um_per_px
+    t_fine = np.linspace(line.start_px, line.end_px, 512)
+    arc_um = arc_length_px(line, t_fine) * um_per_px
+    if s_um is None:
+        first, last = np.ceil(arc_um[0] / step_um), np.floor(arc_um[-1] / step_um)
+        s_um = np.arange(first, last + 1) * step_um
+    d_um = np.arange(np.floor(depth_um[0] / step_um), np.ceil(depth_um[1] / step_um) + 1) * step_um
+    t_px = np.interp(s_um, arc_um, t_fine)
+    # outside the line's own range the strip goes on straight, as the polynomial does
+    t_px = np.where(s_um < arc_um[0], t_fine[0] + (s_um - arc_um[0]) / um_per_px, t_px)
+    t_px = np.where(s_um > arc_um[-1], t_fine[-1] + (s_um - arc_um[-1]) / um_per_px, t_px)
+    into_um = d_um[:, None] + (0.0 if follow_um is None else follow_um[None, :])
+    columns, rows = line.points_px(t_px[None, :], into_um / um_per_px)
+    sampled = cv2.remap(
+        light,
+        columns.astype(np.float32),
+        rows.astype(np.float32),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(np.nan, np.nan, np.nan, np.nan),
+    )
+    height, width = light.shape[:2]
+    outside = (columns < 0) | (columns > width - 1) | (rows < 0) | (rows > height - 1)
+    sampled[outside] = np.nan
+    return Strip(sampled.astype(np.float32), s_um, d_um, um_per_px)
+
+
+def arc_length_px(line: EdgeLine, t_px: Array) -> Array:
+    """Length along the curve from the line's origin (t = 0) to each `t_px`, by the trapezoid rule."""
+    fine = np.linspace(min(t_px.min(), 0.0), max(t_px.max(), 0.0), 1025)
+    slope = polynomial.polyval(fine, polynomial.polyder(line.offset_px))
+    speed = np.sqrt(1.0 + slope**2)
+    length = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(fine))])
+    return np.asarray(np.interp(t_px, fine, length) - np.interp(0.0, fine, length))
+
+
+def point_on_photo(line: EdgeLine, um_per_px: float, s_um: float, d_um: float) -> tuple[float, float]:
+    """Column and row of a place on the strip."""
+    fine = np.linspace(line.start_px, line.end_px, 1025)
+    t_px = np.interp(s_um, arc_length_px(line, fine) * um_per_px, fine)
+    column, row = line.points_px(np.array([t_px]), d_um / um_per_px)
+    return float(column[0]), float(row[0])

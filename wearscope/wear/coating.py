@@ -1,0 +1,230 @@
+"""Coating loss and setback: where along the edge the substrate's colour shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.wear.strip import Strip
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BAND_UM = 100.0
+DEEP_UM = (150.0, 400.0)  # face beyond the band: carries the coating's colour and the light's unevenness
+READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour
+SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
+LEAST_SHARE = 0.004  # of the band; fewer substrate pixels do not make a colour of their own
+
+
+@dataclass(frozen=True)
+class CoatingColour:
+    """The coating's colour: log ratios red/green and blue/green, mean and inverse covariance."""
+
+    mean: Array
+    inverse_covariance: Array
+
+
+@dataclass(frozen=True)
+class CoatingMap:
+    """Where the coating is gone.
+
+    Attributes
+    ----------
+    substrate : ndarray of bool, shape (D, S)
+    unreadable_share : ndarray, shape (S,)
+        Share of the band whose own colour could not be read and was taken from further in.
+    found : bool
+        Whether a substrate colour was found at all.
+    """
+
+    substrate: Mask
+    unreadable_share: Array
+    found: bool
+
+
+@dataclass(frozen=True)
+class ZoneCoating:
+    """Zone means of loss (share of the band) and setback (µm), and their scatter along the edge."""
+
+    loss: float
+    u_loss: float
+    setback_um: float
+    u_setback_um: float
+    unreadable: float
+
+
+def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
+    """Log ratios red/green and blue/green of a strip, slightly smoothed, shape (D, S, 2)."""
+    seen = np.isfinite(strip.light[..., :1])
+    light = cv2.GaussianBlur(np.where(seen, strip.light, 0.0), (0, 0), blur_px)
+    logs = np.log(np.maximum(light, 2e-3))
+    return np.where(seen, np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1), np.nan)
+
+
+def even_out(strip: Strip, ratios: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Take the slow drift of colour along the edge out, as the face beyond the band shows it."""
+    deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
+    if deep.sum() < 4:
+        return ratios
+    with np.errstate(all="ignore"):
+        column = _nanmedian_rows(ratios[deep])
+    usable = np.isfinite(column[:, 0])
+    if usable.sum() < 20:
+        return ratios
+    x = (strip.s_um - strip.s_um.mean()) / max(float(np.ptp(strip.s_um)), 1.0)
+    drift = np.column_stack([np.polyval(np.polyfit(x[usable], column[usable, k], 2), x) for k in (0, 1)])
+    middle = np.median(drift, axis=0)
+    return np.asarray(ratios - (drift - middle)[None], np.float32)
+
+
+def _nanmedian_rows(values: NDArray[np.float32]) -> Array:
+    some = np.isfinite(values).any(axis=0)[:, 0]
+    out = np.full(values.shape[1:], np.nan)
+    if some.any():
+        out[some] = np.nanmedian(values[:, some], axis=0)
+    return out
+
+
+def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> CoatingColour | None:
+    """The coating's colour from columns that have not cut: their band, a little inside the edge.
+
+    Falls back on the face beyond the band of all columns when there are none; None when that is not seen either.
+    """
+    band = (strip.d_um > 25.0) & (strip.d_um < BAND_UM)
+    deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
+    sample = ratios[band][:, columns] if columns.sum() >= 20 else ratios[deep]
+    flat = sample.reshape(-1, 2)
+    flat = flat[np.isfinite(flat).all(axis=1)]
+    if len(flat) < 100:
+        return None
+    mean = np.median(flat, axis=0)
+    spread = flat - mean
+    limit = 5.0 * 1.4826 * np.median(np.abs(spread), axis=0) + 1e-4
+    kept = spread[(np.abs(spread) < limit).all(axis=1)]
+    covariance = np.cov(kept.T) + 1e-6 * np.eye(2)
+    return CoatingColour(np.asarray(mean, float), np.linalg.inv(covariance))
+
+
+def map_substrate(
+    strip: Strip,
+    ratios: NDArray[np.float32],
+    coating: CoatingColour,
+    silhouette_um: Array,
+    readable_from_um: Array,
+    used: Mask,
+) -> CoatingMap:
+    """Decide for every pixel whether it shows coating or substrate.
+
+    Parameters
+    ----------
+    strip : Strip
+    ratios : ndarray, shape (D, S, 2)
+        From `colour_ratios`, evened out.
+    coating : CoatingColour
+    silhouette_um : ndarray, shape (S,)
+    readable_from_um : ndarray, shape (S,)
+        Depth from which on the face's own colour can be read (inside the dim strip).
+    used : ndarray of bool, shape (S,)
+        Columns in which substrate may be looked for.
+
+    Notes
+    -----
+    The substrate's colour is not known beforehand: it is the colour that the band of the used zone holds
+    besides the coating's. A pixel is substrate when it lies nearer to that colour than to the coating's, by the
+    coating's own scatter. Pixels that cannot be read take the class of the nearest readable one further in.
+    """
+    d = strip.d_um[:, None]
+    light = strip.light.mean(axis=2)
+    in_band = (d >= silhouette_um[None, :]) & (d <= silhouette_um[None, :] + BAND_UM)
+    deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
+    face = float(np.nanmedian(light[deep])) if np.isfinite(light[deep]).any() else float(np.nanmedian(light))
+    clipped = (strip.light >= 0.995).any(axis=2)
+    readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
+    departure = np.nan_to_num(ratios - coating.mean[None, None, :].astype(np.float32))
+    found, substrate_departure = _substrate_colour(departure, coating, readable & in_band & used[None, :])
+    substrate = np.zeros(light.shape, bool)
+    if found:
+        weights = coating.inverse_covariance @ substrate_departure
+        share = departure @ weights / float(substrate_departure @ weights)
+        substrate = cv2.medianBlur((share > 0.5).astype(np.uint8), 3) > 0
+    inside = d >= silhouette_um[None, :]
+    substrate = _carried_outward(substrate & readable, readable) & inside
+    band_pixels = np.maximum(in_band.sum(axis=0), 1)
+    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found)
+
+
+def _substrate_colour(departure: NDArray[np.float32], coating: CoatingColour, where: Mask) -> tuple[bool, Array]:
+    sample = departure[where].astype(float)
+    nothing = np.zeros(2)
+    if len(sample) < 200:
+        return False, nothing
+    if len(sample) > 60000:
+        sample = sample[:: len(sample) // 60000 + 1]
+    distance = np.sqrt(np.einsum("ni,ij,nj->n", sample, coating.inverse_covariance, sample))
+    far = distance > SEPARATION
+    if far.mean() < LEAST_SHARE:
+        return False, nothing
+    centre = np.median(sample[far], axis=0)
+    for _ in range(8):
+        weights = coating.inverse_covariance @ centre
+        share = sample @ weights / float(centre @ weights)
+        members = share > 0.6
+        if members.sum() < 20:
+            return False, nothing
+        centre = np.median(sample[members], axis=0)
+    separation = float(np.sqrt(centre @ coating.inverse_covariance @ centre))
+    return separation > SEPARATION, centre
+
+
+def _carried_outward(value: Mask, readable: Mask) -> Mask:
+    """Give unreadable pixels the value of the nearest readable one further in, in the same column."""
+    rows = np.arange(len(value))[:, None]
+    source = np.where(readable, rows, len(value))
+    nearest = np.minimum.accumulate(source[::-1], axis=0)[::-1]
+    columns = np.broadcast_to(np.arange(value.shape[1]), nearest.shape)
+    return np.where(nearest < len(value), value[np.minimum(nearest, len(value) - 1), columns], False)
+
+
+def zone_coating(
+    strip: Strip, found: CoatingMap, silhouette_um: Array, u_silhouette_um: float, columns: Mask
+) -> ZoneCoating | None:
+    """Mean loss and setback over the columns of a zone.
+
+    The standard uncertainty of the loss holds the edge location (an error of 1 µm moves the band by 1 %), the
+    border between the colours (half a pixel along the whole edge) and half of what could not be read where
+    substrate was found.
+    """
+    at = np.flatnonzero(columns & np.isfinite(silhouette_um))
+    if len(at) == 0:
+        return None
+    step_um = float(strip.d_um[1] - strip.d_um[0])
+    depth = strip.d_um[:, None] - silhouette_um[at][None, :]
+    # each sample stands for one step of depth; the samples at both ends of the band count in part
+    share = np.clip(np.minimum(depth + 0.5 * step_um, BAND_UM) - np.maximum(depth - 0.5 * step_um, 0.0), 0.0, step_um)
+    bare = found.substrate[:, at]
+    loss = (share * bare).sum(axis=0) / np.maximum(share.sum(axis=0), 1e-9)
+    setback_um = _first_coating_um(bare, depth, step_um)
+    unreadable = float(found.unreadable_share[at].mean())
+    mean_loss = float(loss.mean())
+    by_edge = u_silhouette_um / BAND_UM * (1.0 if mean_loss > 0.02 else 0.1)
+    by_border = 0.5 * step_um / BAND_UM * (1.0 if found.found else 0.5)
+    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2))
+    u_setback = float(np.sqrt(u_silhouette_um**2 + (0.5 * step_um) ** 2 + 0.3**2))
+    return ZoneCoating(mean_loss, u_loss, float(setback_um.mean()), u_setback, unreadable)
+
+
+def _first_coating_um(bare: Mask, depth: Array, step_um: float) -> Array:
+    """Depth, from the silhouette, at which coating begins in each column; 0 where it begins at the edge."""
+    coated = ~bare & (depth >= 0.5 * step_um)
+    # a single coated pixel within bare ground is noise, not the border
+    steady = coated & np.vstack([coated[1:], coated[-1:]])
+    first = np.argmax(steady, axis=0)
+    none = ~steady.any(axis=0)
+    begins = depth[first, np.arange(depth.shape[1])] - 0.5 * step_um
+    begins = np.where(none, depth[-1], begins)
+    starts_coated = np.array([not bare[depth[:, k] >= 0, k][:2].any() if (depth[:, k] >= 0).any() else True for k in range(depth.shape[1])])
+    return np.where(starts_coated, 0.0, np.maximum(begins, 0.0))

@@ -1,0 +1,270 @@
+"""Everything measured on the strip of a face view: zones in, findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from wearscope.wear.coating import (
+    CoatingColour,
+    CoatingMap,
+    colour_ratios,
+    even_out,
+    learn_coating,
+    map_substrate,
+    zone_coating,
+)
+from wearscope.wear.profile import ProfileFit
+from wearscope.wear.records import DETECTION, Finding, Zone, found, refused
+from wearscope.wear.rounding import LEAST_COLUMNS, Lighting, fit_unused, fit_used, mean_profile
+from wearscope.wear.strip import UNUSED, USED, Strip
+from wearscope.wear.wedge import RecessionFactor
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+FOLLOW_UM = 90.0  # wandering of the wear is followed over this length
+WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
+
+
+@dataclass(frozen=True)
+class Edge:
+    """What is known of a bit's edge before the photo: from the trial file, or broad assumptions.
+
+    Attributes
+    ----------
+    radius_um : (float, float)
+        Edge radius when new and its standard uncertainty.
+    radius_stated : bool
+    factor : RecessionFactor or None
+        None at a wedge angle of 90° and more, or where the view is tilted too far.
+    why_no_factor : str
+    u_tilt : float
+        Standard uncertainty of the view tilt, radians.
+    coated : bool
+    doubt : str
+        Why recession and radius are doubtful whatever the photo shows; "" when they are not.
+    """
+
+    radius_um: tuple[float, float]
+    radius_stated: bool
+    factor: RecessionFactor | None
+    why_no_factor: str
+    u_tilt: float
+    coated: bool
+    doubt: str
+
+
+@dataclass(frozen=True)
+class Fits:
+    """The fitted profiles of a photo's zones."""
+
+    unused: ProfileFit | None
+    used: ProfileFit | None
+
+
+@dataclass(frozen=True)
+class FaceMap:
+    """Where things are on the strip, for drawing: silhouette and recession along the edge, bare substrate."""
+
+    silhouette_um: Array
+    recession_um: Array
+    coating: CoatingMap | None
+
+
+def fit_zones(
+    strip: Strip,
+    labels: NDArray[np.int8],
+    departure_um: Array,
+    u_datum_um: Array,
+    edge: Edge,
+    lighting: Lighting,
+    new: ProfileFit | None,
+) -> Fits:
+    """Fit the profile model to the unused and the used zone.
+
+    Parameters
+    ----------
+    strip : Strip
+        Cut along the new-state line.
+    labels : ndarray of int8, shape (S,)
+    departure_um : ndarray, shape (S,)
+        Of the trace from the new-state line.
+    u_datum_um : ndarray, shape (S,)
+    edge : Edge
+    lighting : Lighting
+    new : ProfileFit or None
+        Of the new-state photo: stands in where this photo shows no unused zone.
+    """
+    follow = followed(departure_um, labels)
+    unused = new
+    columns = (labels == UNUSED) & np.isfinite(departure_um)
+    if columns.sum() >= LEAST_COLUMNS:
+        profile = mean_profile(strip, columns, np.zeros(len(columns)))
+        unused = fit_unused(profile, lighting, edge.radius_um, strip.um_per_px)
+    used = None
+    columns = (labels == USED) & np.isfinite(follow)
+    if unused is not None and columns.sum() >= LEAST_COLUMNS:
+        mean_um = float(follow[columns].mean())
+        profile = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - mean_um, 0.0))
+        has_datum = bool((labels == UNUSED).any())
+        used = fit_used(
+            profile,
+            mean_um,
+            unused,
+            lighting,
+            edge.factor if has_datum else None,
+            float(np.sqrt(np.mean(u_datum_um[columns] ** 2))),
+        )
+    return Fits(unused, used)
+
+
+def followed(departure_um: Array, labels: NDArray[np.int8], step_um: float = 3.5) -> Array:
+    """The departure smoothed along each zone, NaN outside the zones."""
+    out = np.full(len(departure_um), np.nan)
+    for zone in (UNUSED, USED):
+        at = np.flatnonzero((labels == zone) & np.isfinite(departure_um))
+        if len(at) == 0:
+            continue
+        filled = np.interp(np.arange(at[0], at[-1] + 1), at, departure_um[at])
+        width = max(3, round(FOLLOW_UM / step_um) | 1)
+        smooth = uniform_filter1d(filled, width, mode="nearest")
+        out[at] = smooth[at - at[0]]
+    return out
+
+
+def recession_along(departure_um: Array, labels: NDArray[np.int8], fits: Fits) -> Array:
+    """Recession at each place along the edge, from the departure of the trace.
+
+    The trace and the silhouette both move in proportion to the radius, so the departure times one factor is
+    the recession; the factor is that of the zone means.
+    """
+    if fits.used is None or fits.unused is None:
+        return departure_um.copy()
+    used = labels == USED
+    moved = float(np.nanmean(departure_um[used])) if np.isfinite(departure_um[used]).any() else 0.0
+    recession = fits.used.silhouette_um - fits.unused.silhouette_um
+    factor = recession / moved if moved > 3.0 else 1.0
+    return departure_um * float(np.clip(factor, 0.2, 1.5))
+
+
+def rounding_findings(fits: Fits, labels: NDArray[np.int8], u_datum_um: Array, edge: Edge, u_scale: float, method: str) -> list[Finding]:
+    """Recession and radius rows of a photo with a used zone.
+
+    Parameters
+    ----------
+    u_scale : float
+        Relative standard uncertainty of the scale.
+    """
+    zones: list[tuple[str, Zone]] = [("edge_recession", "difference")]
+    zones += [("edge_radius", "used"), ("edge_radius", "unused"), ("edge_radius", "difference")]
+    if edge.factor is None:
+        return [refused(q, z, "um", edge.why_no_factor, method) for q, z in zones]
+    if fits.used is None or fits.unused is None:
+        why = "no zone long enough to average over; show more of the edge, beside the transition, sharp and lit"
+        return [refused(q, z, "um", why, method) for q, z in zones]
+    used, unused = fits.used, fits.unused
+    has_datum = bool((labels == UNUSED).any())
+    grown = used.radius_um - unused.radius_um
+    u_grown = float(np.hypot(used.u_radius_um, unused.u_radius_um))
+    u_datum = float(np.sqrt(np.mean(u_datum_um[labels == USED] ** 2)))
+    if has_datum:
+        recession = used.silhouette_um - unused.silhouette_um
+        u_recession = float(np.sqrt(used.u_silhouette_um**2 + unused.u_silhouette_um**2 + u_datum**2))
+    else:
+        recession = grown * edge.factor.value
+        u_recession = float(np.hypot(u_grown * edge.factor.value, grown * edge.factor.std_uncertainty))
+    u_recession = float(np.sqrt(u_recession**2 + (recession * u_scale) ** 2 + (grown * edge.u_tilt) ** 2))
+    u_grown = float(np.hypot(u_grown, grown * u_scale))
+    doubt = edge.doubt
+    if max(used.misfit, unused.misfit) > WORST_MISFIT:
+        doubt = doubt or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
+    limit_recession = DETECTION * float(np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_datum**2))
+    limit_radius = DETECTION * float(np.hypot(unused.u_radius_um, used.u_radius_um))
+    limit_grown = min(limit_radius, limit_recession / max(edge.factor.value, 0.1))
+    below = grown <= limit_grown
+    return [
+        found("edge_recession", "difference", "um", recession, u_recession, method, doubt=doubt, limit=limit_recession),
+        found(
+            "edge_radius", "used", "um", used.radius_um, float(np.hypot(used.u_radius_um, used.radius_um * u_scale)),
+            method, doubt=doubt, limit=used.radius_um if below else None,
+        ),
+        unused_radius_finding(unused, edge, u_scale, method),
+        found("edge_radius", "difference", "um", grown, u_grown, method, doubt=doubt, limit=limit_grown),
+    ]  # fmt: skip
+
+
+def unused_radius_finding(unused: ProfileFit, edge: Edge, u_scale: float, method: str) -> Finding:
+    """The edge radius of the unused edge: mostly what was known of it, sharpened by the photo where it can."""
+    note = "" if edge.radius_stated else "from a broad assumption for ground or coated carbide; state r_unused_um if known"
+    u = float(np.hypot(unused.u_radius_um, unused.radius_um * u_scale))
+    return found("edge_radius", "unused", "um", unused.radius_um, u, method, doubt=edge.doubt, note=note)
+
+
+def see_coating(
+    strip: Strip, coating: CoatingColour, silhouette_um: Array, labels: NDArray[np.int8], fits: Fits, whole_used: bool
+) -> CoatingMap:
+    """Map bare substrate; the dim strip outside the lamp's image cannot be read."""
+    readable = np.full(len(silhouette_um), 3.0)
+    if fits.unused is not None:
+        readable = silhouette_um + 2.0 * fits.unused.blur_um
+    if fits.used is not None and fits.unused is not None:
+        line = fits.used.bright_line_um
+        line = line if np.isfinite(line) else fits.used.silhouette_um + 0.6 * fits.used.radius_um
+        inside = max(line - fits.used.silhouette_um - fits.used.blur_um, 2.0 * fits.unused.blur_um)
+        readable = np.where(labels == UNUSED, readable, silhouette_um + inside)
+    used = (labels == USED) if not whole_used else np.isfinite(silhouette_um)
+    return map_substrate(strip, even_out(strip, colour_ratios(strip)), coating, silhouette_um, readable, used)
+
+
+def coating_colour(strip: Strip, labels: NDArray[np.int8]) -> CoatingColour | None:
+    """The coating's colour, from the unused columns of a strip."""
+    return learn_coating(strip, even_out(strip, colour_ratios(strip)), labels == UNUSED)
+
+
+def coating_findings(
+    strip: Strip,
+    seen: CoatingMap | None,
+    silhouette_um: Array,
+    labels: NDArray[np.int8],
+    fits: Fits,
+    zones: Sequence[tuple[Zone, int]],
+    method: str,
+) -> list[Finding]:
+    """Coating loss and setback of each zone, and the difference of the losses where there are two zones."""
+    out: list[Finding] = []
+    losses: dict[Zone, tuple[float, float]] = {}
+    for zone, label in zones:
+        fit = fits.used if label == USED else fits.unused
+        mean = None
+        if seen is not None and fit is not None:
+            mean = zone_coating(strip, seen, silhouette_um, fit.u_silhouette_um, labels == label)
+        if mean is None:
+            why = "the coating's colour cannot be read here; light the face evenly and save the photo in colour"
+            out += [refused("coating_loss", zone, "1", why, method), refused("coating_setback", zone, "um", why, method)]
+            continue
+        note = f"colour not readable in {mean.unreadable:.0%} of the band" if mean.unreadable > 0.005 else ""
+        doubt = "more than half of the band cannot be read; re-shoot with less glare" if mean.unreadable > 0.5 else ""
+        losses[zone] = (mean.loss, mean.u_loss)
+        limit = DETECTION * float(np.hypot(0.004, 0.5 * mean.u_loss))
+        out.append(found("coating_loss", zone, "1", mean.loss, mean.u_loss, method, doubt=doubt, note=note, limit=limit))
+        out.append(
+            found(
+                "coating_setback", zone, "um", mean.setback_um, mean.u_setback_um, method, doubt=doubt, note=note,
+                limit=DETECTION * mean.u_setback_um if mean.loss <= limit else None,
+            )
+        )  # fmt: skip
+    if "used" in losses and "unused" in losses:
+        (a, u_a), (b, u_b) = losses["used"], losses["unused"]
+        u = float(np.hypot(u_a, u_b))
+        limit = DETECTION * float(np.hypot(0.004, 0.5 * u))
+        out.append(found("coating_loss", "difference", "1", a - b, u, method, limit=limit))
+    elif any(zone == "used" for zone, _ in zones) and any(zone == "unused" for zone, _ in zones):
+        out.append(refused("coating_loss", "difference", "1", "needs both zones; see their rows", method))
+    return out
+
+

@@ -1,0 +1,349 @@
+"""The light across an edge: a model of what a rounded edge sends to the camera, and its fit.
+
+Across an edge, from outside to inside, the camera sees the background, then the arc of radius r, whose
+outermost part mirrors what lies behind and beside the tool, then the image of the lamp ring in the arc, then
+the face. The normal of the arc at distance x inside the silhouette leans outward by φ with sin φ = 1 - x/r.
+What that place sends to the camera is a sum of four parts with unknown strengths:
+
+- the background card mirrored, where the mirrored ray (2 φ from the view axis) points below the face,
+- the surroundings mirrored, elsewhere,
+- the lamp ring at angle θ from the view axis, through the microfacet lobe of a rough conductor, summed over
+  the ring's azimuths,
+- light along the view axis through the same lobe,
+
+followed by the face. The whole is blurred by the photo's point spread. The strengths are linear and solved for
+inside (variable projection); silhouette, radius, ring angle, roughness and blur are fitted.
+
+The lobe is that of B. Walter et al., "Microfacet models for refraction through rough surfaces", EGSR 2007
+(Beckmann distribution, Smith shadowing), from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+Array = NDArray[np.float64]
+
+AZIMUTHS = (np.arange(18) + 0.5) / 18 * np.pi  # half the ring; the other half mirrors it
+MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
+
+
+@dataclass(frozen=True)
+class ProfilePrior:
+    """What is known of an edge before its profile is looked at: estimate and standard uncertainty of each.
+
+    Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
+    silhouette: what the eye sees, and so the best place to start from. `roughness` is the root-mean-square slope parameter of the lobe.
+    """
+
+    line_um: tuple[float, float]
+    radius_um: tuple[float, float]
+    ring_angle: tuple[float, float]
+    roughness: tuple[float, float]
+    blur_um: tuple[float, float]
+
+    def means(self) -> Array:
+        """Estimates in the order of the fitted parameters."""
+        return np.array(
+            [self.line_um[0], self.radius_um[0], self.ring_angle[0], self.roughness[0], self.blur_um[0]]
+        )
+
+    def uncertainties(self) -> Array:
+        """Standard uncertainties in the same order."""
+        return np.array(
+            [self.line_um[1], self.radius_um[1], self.ring_angle[1], self.roughness[1], self.blur_um[1]]
+        )
+
+
+@dataclass(frozen=True)
+class WedgeTie:
+    """What the wedge says of silhouette and radius together: both start from the unused edge.
+
+    The silhouette lies (r - r₀) · factor inside the unused one, factor = cot(β/2) cos τ - sin τ - 1.
+
+    Attributes
+    ----------
+    silhouette_um, u_silhouette_um, radius_um, u_radius_um : float
+        Of the unused edge.
+    factor, u_factor : float
+        From wedge angle and view tilt with their uncertainties.
+    """
+
+    silhouette_um: float
+    u_silhouette_um: float
+    radius_um: float
+    u_radius_um: float
+    factor: float
+    u_factor: float
+
+    def residual(self, silhouette_um: float, radius_um: float) -> float:
+        """Departure of a silhouette and radius from the tie, over its standard uncertainty."""
+        grown_um = radius_um - self.radius_um
+        u_um = np.sqrt(
+            self.u_silhouette_um**2 + (self.factor * self.u_radius_um) ** 2 + (grown_um * self.u_factor) ** 2
+        )
+        return float((silhouette_um - self.silhouette_um - grown_um * self.factor) / u_um)
+
+
+@dataclass(frozen=True)
+class ProfileFit:
+    """A fitted profile.
+
+    Attributes
+    ----------
+    silhouette_um, radius_um, ring_angle, roughness, blur_um : float
+    u_silhouette_um, u_radius_um : float
+        From the linearised fit, priors included.
+    correlation : float
+        Between silhouette and radius.
+    misfit : float
+        Root mean square of the residuals over the light's own range: how far the model is from the photo.
+    bright_line_um : float
+        Where the modelled arc is brightest, unblurred; NaN when it has no lamp line.
+    """
+
+    silhouette_um: float
+    radius_um: float
+    ring_angle: float
+    roughness: float
+    blur_um: float
+    u_silhouette_um: float
+    u_radius_um: float
+    correlation: float
+    misfit: float
+    bright_line_um: float
+
+
+def silhouette_from_line_um(parameters: Array) -> float:
+    """The silhouette lies r (1 - sin(θ/2)) outside the lamp's image (design, section 4)."""
+    return float(parameters[0] - parameters[1] * (1.0 - np.sin(parameters[2] / 2.0)))
+
+
+def beckmann(cos_delta: Array, roughness: float) -> Array:
+    """Density of microfacet normals at angle delta from the surface normal."""
+    c2 = np.clip(cos_delta, 1e-3, 1.0) ** 2
+    return np.asarray(np.exp(-(1.0 - c2) / (c2 * roughness**2)) / (np.pi * roughness**2 * c2**2))
+
+
+def smith_g1(cosine: Array, roughness: float) -> Array:
+    """Share of microfacets not hidden in one direction (rational approximation of the same paper)."""
+    c = np.clip(cosine, 1e-6, 1.0 - 1e-12)
+    a = c / np.sqrt(1.0 - c**2) / roughness
+    return np.where(a < 1.6, (3.535 * a + 2.181 * a**2) / (1.0 + 2.276 * a + 2.577 * a**2), 1.0)
+
+
+def arc_light(sin_phi: Array, ring_angle: float, roughness: float) -> tuple[Array, Array, Array]:
+    """Light from a place of the arc whose normal leans outward by φ.
+
+    Parameters
+    ----------
+    sin_phi : ndarray, shape (N,)
+    ring_angle : float
+        Angle θ between view axis and lamps, radians.
+    roughness : float
+
+    Returns
+    -------
+    ring, axial, card : ndarray, shape (N,)
+        From the lamp ring, from light along the view axis, and the share of the mirrored background (the rest
+        mirrors the surroundings), each for unit source strength.
+    """
+    cos_phi = np.sqrt(np.clip(1.0 - sin_phi**2, 0.0, 1.0))
+    hidden = smith_g1(cos_phi, roughness) / (4.0 * np.maximum(cos_phi, 1e-3))
+    lean = np.cos(AZIMUTHS)
+    half, full = ring_angle / 2.0, ring_angle
+    to_half = sin_phi[:, None] * np.sin(half) * lean + cos_phi[:, None] * np.cos(half)
+    to_lamp = sin_phi[:, None] * np.sin(full) * lean + cos_phi[:, None] * np.cos(full)
+    lit = smith_g1(to_lamp, roughness) * (to_lamp > 0.0)
+    ring = (beckmann(to_half, roughness) * lit).mean(axis=1) * hidden
+    axial = beckmann(cos_phi, roughness) * smith_g1(cos_phi, roughness) * hidden
+    # slopes of the facets spread the mirrored ray by twice their angle; it falls below the face at 90°
+    phi = np.arcsin(np.clip(sin_phi, 0.0, 1.0))
+    card = ndtr((2.0 * phi - np.pi / 2.0) / (np.sqrt(2.0) * roughness))
+    return ring, axial, card
+
+
+def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
+    """The parts of the light across an edge, each blurred, for unit strength.
+
+    Parameters
+    ----------
+    d_um : ndarray, shape (D,)
+    parameters : ndarray, shape (5,)
+        Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm).
+    face_scale_um : float
+        Depth over which the face may change beyond the arc (ragged coating, vignetting).
+
+    Returns
+    -------
+    ndarray, shape (9, D)
+        Background level and slope; arc: card, surroundings, ring, axial; face: three departures beyond the arc.
+    """
+    _, radius_um, ring_angle, roughness, blur_um = parameters
+    silhouette_um = silhouette_from_line_um(parameters)
+    step_um = min(0.5, blur_um / 4.0, max(radius_um / 12.0, 0.1))
+    margin_um = 4.0 * blur_um + step_um
+    x = np.arange(d_um[0] - margin_um, d_um[-1] + margin_um, step_um)
+    inside_um = x - silhouette_um
+    inside = np.clip(inside_um / step_um + 0.5, 0.0, 1.0)
+    sin_phi = np.clip(1.0 - np.maximum(inside_um, 0.0) / radius_um, 0.0, 1.0)
+    on_arc = slice(0, int(np.searchsorted(inside_um, radius_um)) + 2)
+    ring, axial, card = (np.empty_like(x) for _ in range(3))
+    ring[on_arc], axial[on_arc], card[on_arc] = arc_light(sin_phi[on_arc], ring_angle, roughness)
+    for part in (ring, axial, card):
+        part[on_arc.stop :] = part[min(on_arc.stop, len(x)) - 1]
+    # towards grazing every surface mirrors better (Schlick's form, relative to normal incidence)
+    cos_phi = np.sqrt(1.0 - sin_phi**2)
+    grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - cos_phi) ** 5
+    beyond = np.maximum(inside_um - radius_um, 0.0) / face_scale_um
+    parts = np.array(
+        [
+            1.0 - inside,
+            (1.0 - inside) * inside_um / face_scale_um,
+            inside * card * grazing,
+            inside * (1.0 - card) * grazing,
+            inside * ring,
+            inside * axial,
+            inside * np.minimum(beyond, 1.0),
+            inside * np.minimum(beyond / 2.0, 1.0),
+            inside * np.minimum(beyond / 4.0, 1.0),
+        ]
+    )
+    return _blurred_at(parts, x, d_um, blur_um, step_um)
+
+
+def _blurred_at(parts: Array, x: Array, d_um: Array, blur_um: float, step_um: float) -> Array:
+    """Gaussian blur of each part, evaluated only where it is needed."""
+    reach = int(np.ceil(4.0 * blur_um / step_um))
+    nearest = np.clip(np.round((d_um - x[0]) / step_um).astype(int), reach, len(x) - reach - 1)
+    taps = nearest[:, None] + np.arange(-reach, reach + 1)[None, :]
+    weight = np.exp(-0.5 * ((x[taps] - d_um[:, None]) / blur_um) ** 2)
+    weight /= weight.sum(axis=1, keepdims=True)
+    return np.asarray(np.einsum("pdk,dk->pd", parts[:, taps], weight))
+
+
+def fit_profile(
+    d_um: Array,
+    light: Array,
+    u_light: Array,
+    prior: ProfilePrior,
+    *,
+    tie: WedgeTie | None = None,
+    face_scale_um: float = 25.0,
+) -> ProfileFit:
+    """Fit the model to a profile averaged along an edge.
+
+    Parameters
+    ----------
+    d_um : ndarray, shape (D,)
+    light, u_light : ndarray, shape (D, 3)
+        Mean linear light and its standard uncertainty, model error included.
+    prior : ProfilePrior
+    tie : WedgeTie, optional
+        For a used edge whose unused neighbour has been fitted.
+    face_scale_um : float
+        Depth over which the face may change beyond the arc.
+
+    Returns
+    -------
+    ProfileFit
+        The best of several starts; the covariance is that of the linearised fit, priors included.
+    """
+    means, spread = prior.means(), prior.uncertainties()
+    outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
+    background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
+
+    def residuals(parameters: Array) -> Array:
+        parts = profile_parts(d_um, parameters, face_scale_um)
+        strengths = _strengths(parts, light, u_light, background)
+        misfit = ((parts.T @ strengths) - light) / u_light
+        card_misfit = (strengths[2] - MIRROR_REFLECTANCE * background) / _u_card(background)
+        known = (parameters - means) / spread
+        if tie is not None:
+            known = np.append(known, tie.residual(silhouette_from_line_um(parameters), parameters[1]))
+        return np.concatenate([misfit.ravel(), card_misfit, known])
+
+    lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4]])
+    upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4]])
+    best = None
+    for start in _starts(means, spread, lower, upper):
+        result = least_squares(
+            residuals, start, bounds=(lower, upper), x_scale=[1.0, 2.0, 0.1, 0.02, 0.3], diff_step=1e-3, max_nfev=40
+        )
+        if best is None or result.cost < best.cost:
+            best = result
+    assert best is not None
+    lever = 1.0 - np.sin(best.x[2] / 2.0)
+    to_pair = np.array(
+        [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), 0.0, 0.0], [0.0, 1.0, 0.0, 0.0, 0.0]]
+    )
+    covariance = to_pair @ np.linalg.pinv(best.jac.T @ best.jac) @ to_pair.T
+    u_silhouette_um, u_radius_um = np.sqrt(np.diag(covariance))
+    parts = profile_parts(d_um, best.x, face_scale_um)
+    strengths = _strengths(parts, light, u_light, background)
+    span = float(np.ptp(light))
+    misfit = float(np.sqrt(np.mean((parts.T @ strengths - light) ** 2))) / max(span, 1e-6)
+    return ProfileFit(
+        silhouette_um=silhouette_from_line_um(best.x),
+        radius_um=float(best.x[1]),
+        ring_angle=float(best.x[2]),
+        roughness=float(best.x[3]),
+        blur_um=float(best.x[4]),
+        u_silhouette_um=float(u_silhouette_um),
+        u_radius_um=float(u_radius_um),
+        correlation=float(covariance[0, 1] / (u_silhouette_um * u_radius_um)),
+        misfit=misfit,
+        bright_line_um=_bright_line_um(best.x, strengths),
+    )
+
+
+def _starts(means: Array, spread: Array, lower: Array, upper: Array) -> list[Array]:
+    """Starting points: the radius is the one parameter whose basin must be looked for."""
+    starts = []
+    for shift in (0.0,) if spread[1] < 0.5 * means[1] else (-0.5, 0.0, 0.6):
+        start = means.copy()
+        start[1] = means[1] * (1.0 + shift)
+        starts.append(np.clip(start, lower + 1e-6, upper - 1e-6))
+    return starts
+
+
+def _u_card(background: Array) -> Array:
+    return U_MIRROR_REFLECTANCE * background + 0.003
+
+
+def _strengths(parts: Array, light: Array, u_light: Array, background: Array) -> Array:
+    """Linear strengths of the parts in each channel, shape (9, 3); those of light sources are not negative."""
+    strengths = np.zeros((len(parts), light.shape[1]))
+    prior_row = np.zeros((1, len(parts)))
+    for channel in range(light.shape[1]):
+        prior_row[0, 2] = 1.0 / _u_card(background)[channel]
+        design = np.vstack([(parts / u_light[:, channel]).T, prior_row])
+        target = np.append(light[:, channel] / u_light[:, channel], MIRROR_REFLECTANCE * background[channel] * prior_row[0, 2])
+        size = np.linalg.norm(design, axis=0) + 1e-12
+        use = np.ones(len(parts), bool)
+        for _ in range(3):
+            solution = np.linalg.lstsq(design[:, use] / size[use], target, rcond=1e-8)[0] / size[use]
+            strengths[:, channel] = 0.0
+            strengths[use, channel] = solution
+            negative = np.zeros(len(parts), bool)
+            negative[2:6] = strengths[2:6, channel] < 0.0
+            if not negative.any():
+                break
+            use &= ~negative
+    return strengths
+
+
+def _bright_line_um(parameters: Array, strengths: Array) -> float:
+    """Where the unblurred arc is brightest, all channels together."""
+    _, radius_um, ring_angle, roughness, _ = parameters
+    x = np.linspace(0.0, radius_um, 200)
+    ring, axial, card = arc_light(1.0 - x / radius_um, ring_angle, roughness)
+    s = strengths.sum(axis=1)
+    level = s[2] * card + s[3] * (1.0 - card) + s[4] * ring + s[5] * axial
+    peak = int(np.argmax(level))
+    return float(silhouette_from_line_um(parameters) + x[peak]) if 0 < peak < len(x) - 1 else float("nan")

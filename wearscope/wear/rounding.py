@@ -1,0 +1,147 @@
+"""Recession and edge radius: the profile model fitted to the used and to the unused zone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.wear.profile import ProfileFit, ProfilePrior, WedgeTie, fit_profile
+from wearscope.wear.strip import Strip
+from wearscope.wear.wedge import RecessionFactor
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BROAD_RADIUS_UM = (6.0, 3.0)  # ground or coated carbide when new: machining literature, from memory
+BROAD_RING_ANGLE = (np.radians(42.0), np.radians(12.0))  # common ring lamps; common practice, no source
+ROUGHNESS = (0.15, 0.05)  # ground carbide and its coatings, root-mean-square slope; no source
+BLUR_PX = (1.2, 0.7)
+MODEL_ERROR = 0.02  # of the light, by which the model misses photographs of known edges
+LEAST_COLUMNS = 24
+
+
+@dataclass(frozen=True)
+class Lighting:
+    """What is known of the lamps: ring angle from the view axis, radians, with standard uncertainty."""
+
+    ring_angle: float = BROAD_RING_ANGLE[0]
+    u_ring_angle: float = BROAD_RING_ANGLE[1]
+    stated: bool = False
+
+
+@dataclass(frozen=True)
+class MeanProfile:
+    """Light across an edge averaged over many columns, each shifted along with the trace."""
+
+    d_um: Array
+    light: Array
+    u_light: Array
+    columns: int
+
+
+def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
+    """Average the columns of a zone.
+
+    Parameters
+    ----------
+    strip : Strip
+    columns : ndarray of bool, shape (S,)
+    follow_um : ndarray, shape (S,)
+        By how much each column lies deeper than the mean one; taken out before averaging, so that wandering
+        wear does not blur the profile.
+    """
+    step_um = float(strip.d_um[1] - strip.d_um[0])
+    at = np.flatnonzero(columns)
+    rows = np.arange(len(strip.d_um))[:, None] + follow_um[at][None, :] / step_um
+    moved = cv2.remap(
+        np.ascontiguousarray(strip.light[:, at]),
+        np.broadcast_to(np.arange(len(at), dtype=np.float32), rows.shape).astype(np.float32),
+        rows.astype(np.float32),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(np.nan, np.nan, np.nan, np.nan),
+    )
+    seen = np.isfinite(moved[..., 0]).sum(axis=1)
+    known = seen > 0.6 * len(at)
+    moved = moved[known]
+    light = np.nanmean(moved, axis=1, dtype=np.float64)
+    # column-to-column differences hold the noise and leave out slow changes of light
+    noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
+    u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
+    return MeanProfile(strip.d_um[known], light, np.hypot(u_mean, MODEL_ERROR * light), len(at))
+
+
+def fit_unused(
+    profile: MeanProfile, lighting: Lighting, radius_um: tuple[float, float], um_per_px: float
+) -> ProfileFit:
+    """Silhouette, radius and blur of an edge that has not cut, its trace at d = 0.
+
+    Parameters
+    ----------
+    profile : MeanProfile
+    lighting : Lighting
+    radius_um : (float, float)
+        What is known of the radius, and its standard uncertainty.
+    um_per_px : float
+    """
+    blur_um = BLUR_PX[0] * um_per_px
+    use = (profile.d_um > -6.0 * blur_um - 25.0) & (profile.d_um < 60.0)
+    prior = ProfilePrior(
+        line_um=(0.6 * radius_um[0], 8.0 + blur_um),
+        radius_um=radius_um,
+        ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
+        roughness=ROUGHNESS,
+        blur_um=(blur_um, BLUR_PX[1] * um_per_px),
+    )
+    return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior)
+
+
+def fit_used(
+    profile: MeanProfile,
+    trace_um: float,
+    unused: ProfileFit,
+    lighting: Lighting,
+    factor: RecessionFactor | None,
+    u_datum_um: float,
+) -> ProfileFit:
+    """Silhouette and radius of a worn edge.
+
+    Parameters
+    ----------
+    profile : MeanProfile
+    trace_um : float
+        Mean depth of the trace in this zone.
+    unused : ProfileFit
+        Of the unused edge in the same photo, or of the new-state photo.
+    lighting : Lighting
+    factor : RecessionFactor or None
+        Ties silhouette to radius; None where the wedge angle does not allow it.
+    u_datum_um : float
+        Standard uncertainty of the unused edge line drawn on to this zone.
+    """
+    theta, blur_um = lighting.ring_angle, unused.blur_um
+    lever = max((factor.value if factor else 0.7) + 1.0 - np.sin(theta / 2.0), 0.3)
+    guess_um = unused.radius_um + max(trace_um, 0.0) / lever
+    line_um = trace_um + blur_um
+    arc_um = guess_um * (1.0 - np.sin(theta / 2.0))
+    use = (profile.d_um > line_um - arc_um - 25.0 - 5.0 * blur_um) & (
+        profile.d_um < line_um - arc_um + 1.25 * guess_um + 50.0
+    )
+    prior = ProfilePrior(
+        line_um=(line_um, 8.0 + blur_um),
+        radius_um=(guess_um, 0.4 * guess_um + 2.0),
+        ring_angle=(theta, lighting.u_ring_angle),
+        roughness=ROUGHNESS,
+        blur_um=(blur_um, 0.15 * blur_um),
+    )
+    tie = None
+    if factor is not None:
+        u_silhouette_um = float(np.hypot(unused.u_silhouette_um, u_datum_um))
+        tie = WedgeTie(
+            unused.silhouette_um, u_silhouette_um, unused.radius_um, unused.u_radius_um, factor.value,
+            factor.std_uncertainty,
+        )  # fmt: skip
+    return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior, tie=tie)

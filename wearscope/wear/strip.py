@@ -1,0 +1,69 @@
+"""The strip: a photo resampled along the cutting edge, and what was found on it.
+
+Everything from here on works in microns and knows nothing of pixels or of which way up the photo was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+USED, UNUSED, NEITHER = 1, -1, 0
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A photo straightened along a reference edge line.
+
+    Attributes
+    ----------
+    light : ndarray of float32, shape (D, S, 3)
+        Linear light, 0 to 1; NaN where the photo does not reach.
+    s_um : ndarray, shape (S,)
+        Distance along the edge, evenly spaced.
+    d_um : ndarray, shape (D,)
+        Distance into the tool from the reference edge line, evenly spaced; negative is background.
+    um_per_px : float
+        Scale of the photo the strip was cut from.
+    """
+
+    light: NDArray[np.float32]
+    s_um: NDArray[np.float64]
+    d_um: NDArray[np.float64]
+    um_per_px: float
+
+
+@dataclass(frozen=True)
+class EdgeView:
+    """A strip with what was found on it; what a comparison sheet or a viewer draws.
+
+    Attributes
+    ----------
+    strip : Strip
+    silhouette_um : ndarray, shape (S,)
+        Where the tool ends, as a distance d from the reference line; NaN where it is not seen.
+    zone : ndarray of int8, shape (S,)
+        `USED`, `UNUSED` or `NEITHER` (guard around the transition, frame ends, chips).
+    recession_um : ndarray, shape (S,)
+        Silhouette against the new-state edge line, positive into the tool; NaN where not seen.
+    substrate : ndarray of bool, shape (D, S), or None
+        Where the coating is gone; None for an uncoated bit.
+    chips_um : tuple of (float, float)
+        Start and end along the edge of each chip.
+    transition_um, u_transition_um : float or None
+        Where unused turns into used, along s, and its standard uncertainty.
+    band_um : float
+        Depth of the coating band.
+    """
+
+    strip: Strip
+    silhouette_um: NDArray[np.float64]
+    zone: NDArray[np.int8]
+    recession_um: NDArray[np.float64]
+    substrate: NDArray[np.bool_] | None
+    chips_um: tuple[tuple[float, float], ...]
+    transition_um: float | None
+    u_transition_um: float | None
+    band_um: float = 100.0

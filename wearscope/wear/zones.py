@@ -1,0 +1,325 @@
+"""Find the depth-of-cut transition from several signs, and say which side of it is used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.optimize import curve_fit
+
+from wearscope.wear.strip import NEITHER, UNUSED, USED
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+GUARD_UM = 300.0  # left out on each side of the transition (design, section 5)
+END_SHARE = 0.025  # left out at each end of the visible edge
+BLOCK_UM = 35.0
+CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
+CHIP_LONGEST_UM = 400.0
+SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over
+
+
+@dataclass(frozen=True)
+class Sign:
+    """Something measured along the edge that wear changes.
+
+    Attributes
+    ----------
+    name : str
+        A word for `method`.
+    value : ndarray, shape (S,)
+        NaN where it could not be read.
+    degree : int
+        Power up to which it may also drift along the edge (an edge line does, by its direction and bend).
+    rises : bool
+        Whether wear can only raise it, so that it tells which side is used.
+    smallest : float
+        Least step that counts, however little the sign scatters.
+    """
+
+    name: str
+    value: Array
+    degree: int
+    rises: bool
+    smallest: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """The best single step in one sign."""
+
+    at_um: float
+    height: float
+    significance: float
+
+
+@dataclass(frozen=True)
+class Transition:
+    """Where unused turns into used.
+
+    Attributes
+    ----------
+    at_um, u_at_um : float
+        Along the strip, and standard uncertainty.
+    used_side : int
+        +1 when the used zone lies at larger s, -1 when at smaller.
+    signs : tuple of str
+        The signs that show it.
+    """
+
+    at_um: float
+    u_at_um: float
+    used_side: int
+    signs: tuple[str, ...]
+
+
+def chip_mask(s_um: Array, offset_um: Array, shallowest_um: float) -> tuple[Mask, tuple[tuple[float, float], ...]]:
+    """Local notches in the edge line.
+
+    Parameters
+    ----------
+    s_um, offset_um : ndarray, shape (S,)
+        Distance along the edge and depth of the edge line, NaN where not seen.
+    shallowest_um : float
+        Least depth below the edge line beside it that counts as a chip.
+
+    Returns
+    -------
+    mask : ndarray of bool, shape (S,)
+    chips : tuple of (float, float)
+        Start and end of each along the edge, µm.
+    """
+    step_um = float(s_um[1] - s_um[0])
+    filled = _filled(offset_um)
+    width = max(3, round(2.0 * CHIP_LONGEST_UM / step_um) | 1)
+    beside = median_filter(filled, size=width, mode="nearest")
+    deep = filled - beside > shallowest_um
+    chips: list[tuple[float, float]] = []
+    mask = np.zeros(len(s_um), bool)
+    margin = max(1, round(20.0 / step_um))
+    for first, last in _runs(deep):
+        if (last - first + 1) * step_um <= CHIP_LONGEST_UM:
+            chips.append((float(s_um[first]), float(s_um[last])))
+            mask[max(0, first - margin) : last + margin + 1] = True
+    return mask, tuple(chips)
+
+
+def find_transition(
+    s_um: Array, signs: Sequence[Sign], masked: Mask, *, used_side: int | None = None, least: float = 6.0
+) -> Transition | None:
+    """The depth-of-cut transition, or None when no sign shows one.
+
+    Parameters
+    ----------
+    s_um : ndarray, shape (S,)
+    signs : sequence of Sign
+        Most trusted first.
+    masked : ndarray of bool, shape (S,)
+        Places (chips) to leave out.
+    used_side : int, optional
+        Stated by the person; signs that say otherwise are left out.
+    least : float
+        How many standard uncertainties a step must have to count.
+    """
+    shown: list[tuple[Sign, Step, tuple[float, float]]] = []
+    for sign in signs:
+        step = best_step(s_um, np.where(masked, np.nan, sign.value), degree=sign.degree)
+        if step is None or step.significance < least or abs(step.height) < sign.smallest:
+            continue
+        side = int(np.sign(step.height))
+        if sign.rises and used_side is not None and side != used_side:
+            continue
+        place = half_change(s_um, np.where(masked, np.nan, sign.value), step, degree=sign.degree)
+        if place is not None:
+            shown.append((sign, step, place))
+    if not shown:
+        return None
+    side = used_side or _side(shown)
+    if side is None:
+        return None
+    # signs far from the strongest one show something else (a scratch, the end of the coating)
+    strongest = max(shown, key=lambda item: item[1].significance)
+    near = [item for item in shown if abs(item[2][0] - strongest[2][0]) < GUARD_UM]
+    at = np.array([place[0] for _, _, place in near])
+    u = np.array([place[1] for _, _, place in near])
+    weight = 1.0 / u**2
+    mean = float((weight * at).sum() / weight.sum())
+    spread = float(np.sqrt((weight * (at - mean) ** 2).sum() / weight.sum()))
+    return Transition(mean, float(np.hypot(1.0 / np.sqrt(weight.sum()), spread)), side, tuple(i[0].name for i in near))
+
+
+def _side(shown: Sequence[tuple[Sign, Step, tuple[float, float]]]) -> int | None:
+    votes = sum(np.sign(step.height) * min(step.significance, 50.0) for sign, step, _ in shown if sign.rises)
+    return int(np.sign(votes)) or None
+
+
+def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
+    """The step, anywhere along the edge, that takes most of the variance away.
+
+    Parameters
+    ----------
+    s_um, value : ndarray, shape (S,)
+        NaN is left out.
+    degree : int
+        Power up to which a drift is fitted along with the step.
+
+    Returns
+    -------
+    Step or None
+        Height positive when the value is higher at larger s. Significance is the height over its standard
+        uncertainty, with residuals taken as correlated over `CORRELATION_UM`.
+    """
+    s, v = _blocks(s_um, value)
+    n = len(s)
+    if n < 12:
+        return None
+    base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
+    q, _ = np.linalg.qr(base)
+    heaviside = np.triu(np.ones((n, n)))  # row k: 1 from block k on
+    kept = heaviside[4 : n - 3]
+    clear = kept - (kept @ q) @ q.T
+    rest = v - q @ (q.T @ v)
+    energy = (clear**2).sum(axis=1)
+    height = clear @ rest / energy
+    gain = height**2 * energy
+    k = int(np.argmax(gain))
+    residual = rest - height[k] * clear[k]
+    together = max(1.0, CORRELATION_UM / float(np.median(np.diff(s))))
+    noise = float(np.sqrt((residual**2).sum() / max(n - 4, 1)))
+    u_height = noise * np.sqrt(together / energy[k])
+    at = float(0.5 * (s[k + 3] + s[k + 4]))
+    return Step(at, float(height[k]), float(abs(height[k]) / max(u_height, 1e-9)))
+
+
+def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[float, float] | None:
+    """Where half of the change from unused to used is reached, near a step.
+
+    Returns
+    -------
+    (float, float) or None
+        Position and standard uncertainty, µm. The level of each side is taken beside the step, since wear
+        wanders along the edge.
+    """
+    level = _unused_line(s_um, value, step, degree)
+    near = np.abs(s_um - step.at_um) < 450.0
+    use = near & np.isfinite(value)
+    if use.sum() < 20:
+        return None
+    x, y = s_um[use] - step.at_um, (value - level)[use]
+    sign = 1.0 if step.height > 0 else -1.0
+    # a falling step is the mirror of a rising one: measured from the unused side both rise inward
+    side = _used_direction(step)
+
+    def model(x: Array, at: float, height: float, width: float, base: float) -> Array:
+        return np.asarray(base + height / (1.0 + np.exp(-side * (x - at) / width)))
+
+    try:
+        fitted, covariance = curve_fit(
+            model,
+            x,
+            y,
+            p0=[0.0, abs(step.height) * (sign if not step.height else 1.0), 25.0, 0.0],
+            bounds=([-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]),
+            max_nfev=400,
+        )
+    except (RuntimeError, ValueError):
+        return None
+    # neighbouring columns share their window and their blur; wear wanders: the formal covariance is too small
+    u = np.sqrt(covariance[0, 0] * 4.0 + (0.2 * fitted[2]) ** 2 + 4.0**2)
+    return float(step.at_um + fitted[0]), float(u) if np.isfinite(u) else 100.0
+
+
+def _used_direction(step: Step) -> float:
+    return 1.0 if step.height > 0 else -1.0
+
+
+def _unused_line(s_um: Array, value: Array, step: Step, degree: int) -> Array:
+    """The level of the unused side, drawn on under the used one."""
+    unused = (s_um - step.at_um) * _used_direction(step) < -120.0
+    return drawn_on(s_um, np.where(unused, value, np.nan), degree=degree)[0]
+
+
+def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Array]:
+    """Robust line (or low polynomial) through part of a trace, drawn on over all of it.
+
+    Returns
+    -------
+    line, u_line : ndarray, shape (S,)
+        And its standard uncertainty, residuals correlated over `CORRELATION_UM` / 3.
+    """
+    use = np.isfinite(value)
+    if use.sum() < 10:
+        return np.full(len(s_um), np.nan), np.full(len(s_um), np.nan)
+    middle = float(s_um[use].mean())
+    x = (s_um - middle) / max(float(np.ptp(s_um[use])), 1.0)
+    base = np.vander(x, degree + 1)
+    for _ in range(4):
+        solution = np.linalg.lstsq(base[use], value[use], rcond=None)[0]
+        residual = value - base @ solution
+        scale = 1.4826 * float(np.median(np.abs(residual[use]))) + 1e-9
+        use = np.isfinite(value) & (np.abs(residual) < 3.5 * scale)
+    sd = float(np.sqrt(np.mean(residual[use] ** 2)))
+    step_um = float(s_um[1] - s_um[0])
+    independent = max(3.0, use.sum() * step_um / (CORRELATION_UM / 3.0))
+    inverse = np.linalg.inv(base[use].T @ base[use]) * use.sum() / independent
+    u_line = sd * np.sqrt(np.einsum("si,ij,sj->s", base, inverse, base))
+    return base @ solution, u_line
+
+
+def zone_labels(s_um: Array, seen: Mask, masked: Mask, transition: Transition | None, whole: int) -> NDArray[np.int8]:
+    """Which zone each column belongs to.
+
+    Parameters
+    ----------
+    s_um : ndarray, shape (S,)
+    seen, masked : ndarray of bool, shape (S,)
+        Where the edge is seen; where a chip is.
+    transition : Transition or None
+    whole : int
+        Zone of the whole edge when there is no transition.
+    """
+    labels = np.full(len(s_um), NEITHER, np.int8)
+    visible = np.flatnonzero(seen)
+    if len(visible) == 0:
+        return labels
+    first, last = s_um[visible[0]], s_um[visible[-1]]
+    cut = END_SHARE * (last - first)
+    inner = seen & ~masked & (s_um >= first + cut) & (s_um <= last - cut)
+    if transition is None:
+        labels[inner] = whole
+        return labels
+    beyond = (s_um - transition.at_um) * transition.used_side
+    labels[inner & (beyond > GUARD_UM)] = USED
+    labels[inner & (beyond < -GUARD_UM)] = UNUSED
+    return labels
+
+
+def _blocks(s_um: Array, value: Array) -> tuple[Array, Array]:
+    """Medians over short blocks: robust, and quick to search."""
+    per = max(1, round(BLOCK_UM / float(s_um[1] - s_um[0])))
+    n = len(s_um) // per
+    if n == 0:
+        return np.empty(0), np.empty(0)
+    s = s_um[: n * per].reshape(n, per).mean(axis=1)
+    cells = value[: n * per].reshape(n, per)
+    enough = np.isfinite(cells).sum(axis=1) >= max(1, per // 2)
+    v = np.full(n, np.nan)
+    v[enough] = np.nanmedian(cells[enough], axis=1)
+    return s[enough], v[enough]
+
+
+def _filled(value: Array) -> Array:
+    use = np.isfinite(value)
+    if not use.any():
+        return np.zeros_like(value)
+    index = np.arange(len(value))
+    return np.asarray(np.interp(index, index[use], value[use]))
+
+
+def _runs(mask: Mask) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
