@@ -1,0 +1,368 @@
+"""What a trial consists of: the bits, the photos of their flutes, the scales and the life limits.
+
+Field names are the keys of ``trial.toml``. The description of a field says what is allowed there; it is
+shown to the person whose file says something else, so it is written for them. Ranges refuse only what
+cannot be (a micron value written in millimetres, an angle of no wedge), never what is merely unusual.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Set
+from math import degrees
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+View = Literal["relief", "rake", "profile"]
+
+
+class Entry(BaseModel):
+    """A table of the trial file: unknown keys, wrong types and impossible values are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    @classmethod
+    def toml_keys(cls) -> tuple[str, ...]:
+        """Keys that the person may write, in the order of the design."""
+        return tuple(name for name, field in cls.model_fields.items() if not field.exclude)
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return []
+
+    def given(self, key: str) -> bool:
+        """Whether the trial file gave `key`, rather than leaving it to its default."""
+        return key in self.model_fields_set
+
+    @model_validator(mode="after")
+    def _keys_agree(self) -> Self:
+        if wrong := self.clashes(self.model_fields_set):
+            raise ValueError("; ".join(wrong))
+        return self
+
+
+def _not_radians(angle_deg: float) -> float:
+    # 0.6 to 1.6 rad is 34 to 92 degrees, the wedges in use; no tool has a wedge of one degree.
+    if 0.6 <= angle_deg <= 1.6:
+        raise ValueError(f"that looks like radians; give it in degrees ({degrees(angle_deg):.1f})")
+    return angle_deg
+
+
+def _rows(value: object) -> object:
+    """TOML arrays as tuples, so that the model can be frozen through and through."""
+    return tuple(_rows(row) for row in value) if isinstance(value, list) else value
+
+
+def _extended(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    if len(set(points)) < 2:
+        raise ValueError("all its points are the same; give at least two different ones")
+    return points
+
+
+def _alone(given: Set[str], uncertainty: str, value: str) -> list[str]:
+    lonely = uncertainty in given and value not in given
+    return [f"has {uncertainty} without {value}; give both or neither"] if lonely else []
+
+
+def _below(u_value: float | None, value: float | None) -> None:
+    if u_value is not None and value is not None and u_value >= value:
+        raise ValueError(f"has u_um_per_px = {u_value:g}, which is not below um_per_px = {value:g}")
+
+
+Text = Annotated[str, Field(pattern=r"\S")]
+Polyline = Annotated[
+    tuple[tuple[float, float], ...], BeforeValidator(_rows), Field(min_length=2), AfterValidator(_extended)
+]
+MicronLimit = Annotated[float | None, Field(ge=0.1, le=5000, description="a number of microns, 0.1 to 5000")]
+Radius = Annotated[float | None, Field(ge=0, le=1000, description="a number of microns, 0 to 1000")]
+UmPerPx = Annotated[
+    float | None, Field(ge=0.01, le=500, description="microns per pixel, 0.01 to 500 (0.0035 mm is 3.5)")
+]
+UncertaintyUmPerPx = Annotated[
+    float | None,
+    Field(ge=0, le=500, description="a standard uncertainty in microns per pixel, less than um_per_px"),
+]
+SignedAngle = Annotated[
+    float, Field(gt=-90, lt=90, description="an angle in degrees, above -90 and below 90")
+]
+UncertaintyAngle = Annotated[
+    float, Field(ge=0, lt=90, description="a standard uncertainty in degrees, 0 or more and below 90")
+]
+
+
+class Life(Entry):
+    """Limits of wear; a flute is worn out when the first of them is reached.
+
+    Attributes
+    ----------
+    edge_radius_um, edge_recession_um, wear_land_um, wear_land_max_um : float or None
+        Limit of the measured quantity of that name, in µm.
+    coating_loss : float or None
+        Limit of the share of coating lost, 0 to 1.
+    """
+
+    edge_radius_um: MicronLimit = None
+    coating_loss: float | None = Field(
+        default=None, gt=0, le=1, description="a share above 0 and up to 1 (80 % is 0.8)"
+    )
+    edge_recession_um: MicronLimit = None
+    wear_land_um: MicronLimit = None
+    wear_land_max_um: MicronLimit = None
+
+
+class ScaleEntry(Entry):
+    """How photos taken with one microscope setting are put on a scale.
+
+    Attributes
+    ----------
+    name : str
+    graticule : str or None
+        Photo of a graticule, as written in the trial file; `graticule_path` is where it lies.
+    division_um : float or None
+        Pitch of the graticule, in µm.
+    um_per_px, u_um_per_px : float or None
+        A known scale and its standard uncertainty, in µm per pixel, instead of a graticule.
+    ring_angle_deg : float or None
+        Angle between the view axis and the beam of the lamp ring, in degrees.
+    u_ring_angle_deg : float
+        Its standard uncertainty, in degrees; ``given("u_ring_angle_deg")`` tells whether it was
+        stated.
+    graticule_path : Path or None
+        Absolute path of the graticule photo.
+    """
+
+    name: Text = Field(description="a name in quotes")
+    graticule: Text | None = Field(default=None, description="the path of the graticule photo, in quotes")
+    division_um: float | None = Field(
+        default=None,
+        ge=0.5,
+        le=50_000,
+        description="the graticule's pitch in microns, 0.5 to 50000 (0.1 mm is 100)",
+    )
+    um_per_px: UmPerPx = None
+    u_um_per_px: UncertaintyUmPerPx = None
+    ring_angle_deg: float | None = Field(
+        default=None, ge=0, le=90, description="an angle in degrees, 0 (along the view axis) to 90 (grazing)"
+    )
+    u_ring_angle_deg: UncertaintyAngle = 3.0
+    graticule_path: Path | None = Field(default=None, exclude=True)
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        either = "give either graticule with division_um, or um_per_px with u_um_per_px"
+        by_graticule = given & {"graticule", "division_um"}
+        by_number = given & {"um_per_px", "u_um_per_px"}
+        wrong = _alone(given, "u_ring_angle_deg", "ring_angle_deg")
+        if by_graticule and by_number:
+            wrong.append(f"has {' and '.join(sorted(by_graticule | by_number))} together; {either}")
+        elif not by_graticule and not by_number:
+            wrong.append(f"has no scale; {either}")
+        elif len(by_graticule | by_number) == 1:
+            wrong.append(f"has {next(iter(by_graticule | by_number))} alone; {either}")
+        return wrong
+
+    @model_validator(mode="after")
+    def _uncertainty_below_value(self) -> Self:
+        _below(self.u_um_per_px, self.um_per_px)
+        return self
+
+
+class Bit(Entry):
+    """One kind of router bit under trial.
+
+    Attributes
+    ----------
+    name : str
+    price : float
+        Price of one bit, in the trial's currency.
+    flutes : int
+        Number of flutes; they are numbered from 1.
+    diameter_mm : float
+        Cutting diameter, in mm.
+    wedge_angle_deg, u_wedge_angle_deg : float
+        Angle between rake and relief face and its standard uncertainty, in degrees;
+        ``given("u_wedge_angle_deg")`` tells whether the uncertainty was stated.
+    coating : str
+        Name of the coating, "none" for an uncoated bit.
+    helix_angle_deg : float
+        Helix angle of the flutes, in degrees; negative for a left-hand helix.
+    r_unused_um : float or None
+        Edge radius when new, in µm, if known.
+    u_r_unused_um : float
+        Its standard uncertainty, in µm; ``given("u_r_unused_um")`` tells whether it was stated.
+    """
+
+    name: Text = Field(description="a name in quotes")
+    price: float = Field(ge=0, description="a number, 0 or more")
+    flutes: int = Field(ge=1, le=100, description="a whole number, 1 or more")
+    diameter_mm: float = Field(gt=0.01, le=500, description="millimetres, above 0.01 and up to 500")
+    wedge_angle_deg: Annotated[float, AfterValidator(_not_radians)] = Field(
+        gt=0, lt=180, description="an angle in degrees, above 0 and below 180"
+    )
+    u_wedge_angle_deg: UncertaintyAngle = 1.5
+    coating: Text = Field(description='the coating\'s name in quotes, "none" for an uncoated bit')
+    helix_angle_deg: SignedAngle = 0.0
+    r_unused_um: Radius = None
+    u_r_unused_um: float = Field(default=2.0, ge=0, le=1000, description="a number of microns, 0 to 1000")
+
+    @property
+    def coated(self) -> bool:
+        """Whether the bit has a coating that can be lost."""
+        return self.coating.strip().casefold() != "none"
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return _alone(given, "u_r_unused_um", "r_unused_um")
+
+
+class PhotoEntry(Entry):
+    """One photo of one flute at one checkpoint.
+
+    Attributes
+    ----------
+    bit : str
+    flute : int
+        Which flute, 1 to the bit's number of flutes.
+    parts : int
+        Parts cut when it was taken; 0 is the new state.
+    view : {"relief", "rake", "profile"}
+    file : str
+        As written in the trial file, or relative to its folder for a photo found by ``[photos]``.
+    scale : str
+        Name of the scale entry that holds for it.
+    edge_near : tuple of (column, row) or None
+        Rough polyline near the cutting edge, in pixels of the upright image (EXIF applied; the centre of
+        the top left pixel is (0, 0)).
+    used_side : {"start", "end"} or None
+        Which end of that polyline lies in the used zone.
+    um_per_px, u_um_per_px : float or None
+        A scale of the photo's own and its standard uncertainty, in µm per pixel.
+    view_tilt_deg, u_view_tilt_deg : float
+        Tilt of the view from the face normal towards the open side of the edge, and its standard
+        uncertainty, in degrees.
+    path : Path
+        Absolute path of the file.
+    """
+
+    bit: Text = Field(description="a bit's name in quotes")
+    flute: int = Field(ge=1, le=100, description="a whole number, 1 or more")
+    parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) or more")
+    view: View = Field(description='"relief", "rake" or "profile"')
+    file: Text = Field(description="the path of the photo in quotes")
+    scale: Text = Field(description="a scale's name in quotes")
+    edge_near: Polyline | None = Field(
+        default=None,
+        description="two or more points [column, row] in pixels, such as [[10, 200], [90, 240]]",
+    )
+    used_side: Literal["start", "end"] | None = Field(default=None, description='"start" or "end"')
+    um_per_px: UmPerPx = None
+    u_um_per_px: UncertaintyUmPerPx = None
+    view_tilt_deg: SignedAngle = 0.0
+    u_view_tilt_deg: UncertaintyAngle = 1.5
+    path: Path = Field(exclude=True)
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return _alone(given, "u_um_per_px", "um_per_px")
+
+    @model_validator(mode="after")
+    def _uncertainty_below_value(self) -> Self:
+        _below(self.u_um_per_px, self.um_per_px)
+        return self
+
+
+class PhotoPattern(Entry):
+    """The ``[photos]`` table: one pattern for consistently named files in place of the photo list.
+
+    Attributes
+    ----------
+    pattern : str
+        Path with the placeholders ``{bit}``, ``{flute}`` and ``{parts}``, and ``{view}`` unless `view` is
+        given; numbers may have leading zeros.
+    view : {"relief", "rake", "profile"} or None
+    scale : str
+        Name of the scale entry that holds for all of them.
+    view_tilt_deg, u_view_tilt_deg : float
+        As of a photo entry, in degrees.
+    """
+
+    pattern: Text = Field(description='a path in quotes, such as "photos/{bit}/{parts}/flute{flute}.jpg"')
+    view: View | None = Field(default=None, description='"relief", "rake" or "profile"')
+    scale: Text = Field(description="a scale's name in quotes")
+    view_tilt_deg: SignedAngle = 0.0
+    u_view_tilt_deg: UncertaintyAngle = 1.5
+
+
+class Trial(Entry):
+    """Everything that a trial file says, checked.
+
+    Attributes
+    ----------
+    name, workpiece : str
+    depth_of_cut_mm : float
+        Programmed depth of cut, in mm: a check on the transition found, never its substitute.
+    spindle_rpm : float
+        Spindle speed, in revolutions per minute.
+    feed_mm_per_min : float
+        Programmed feed, in mm per minute.
+    minutes_per_part : float or None
+        Machine time for one part, in minutes.
+    cut_length_m_per_part : float or None
+        Length cut for one part, in m.
+    currency : str or None
+        What prices are in.
+    path : Path
+        Absolute path of the trial file.
+    life : Life
+    scales : tuple of ScaleEntry
+        In the order of the file.
+    bits : tuple of Bit
+        In the order of the file.
+    photos : tuple of PhotoEntry
+        Bit by bit in the order of `bits`, then by flute, parts and view.
+    """
+
+    name: Text = Field(description="a name in quotes")
+    workpiece: Text = Field(description="what is cut, in quotes")
+    depth_of_cut_mm: float = Field(ge=0.01, le=500, description="millimetres, 0.01 to 500")
+    spindle_rpm: float = Field(
+        gt=0, le=1_000_000, description="revolutions per minute, above 0 and up to 1000000"
+    )
+    feed_mm_per_min: float = Field(
+        gt=0, le=1_000_000, description="millimetres per minute, above 0 and up to 1000000"
+    )
+    minutes_per_part: float | None = Field(default=None, gt=0, description="minutes, above 0")
+    cut_length_m_per_part: float | None = Field(default=None, gt=0, description="metres, above 0")
+    currency: Text | None = Field(default=None, description='a currency in quotes, such as "EUR"')
+
+    path: Path = Field(exclude=True)
+    life: Life = Field(exclude=True)
+    scales: tuple[ScaleEntry, ...] = Field(exclude=True)
+    bits: tuple[Bit, ...] = Field(exclude=True)
+    photos: tuple[PhotoEntry, ...] = Field(exclude=True)
+
+    @property
+    def folder(self) -> Path:
+        """Absolute path of the folder that holds the trial file."""
+        return self.path.parent
+
+    def bit(self, name: str) -> Bit:
+        """Bit of that name; KeyError if there is none."""
+        return {bit.name: bit for bit in self.bits}[name]
+
+    def scale(self, name: str) -> ScaleEntry:
+        """Scale entry of that name; KeyError if there is none."""
+        return {scale.name: scale for scale in self.scales}[name]
+
+    def new_state(self, photo: PhotoEntry) -> PhotoEntry | None:
+        """Photo of the same flute and view at parts = 0; None if there is none or `photo` is it."""
+        key = (photo.bit, photo.flute, photo.view)
+        for other in self.photos:
+            if other.parts == 0 and (other.bit, other.flute, other.view) == key:
+                return None if photo.parts == 0 else other
+        return None
