@@ -1,0 +1,1 @@
+"""Measurement records, the wear log that keeps them, and their export."""

@@ -1,0 +1,98 @@
+from __future__ import annotations
+
+import csv
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from wearscope.errors import WearscopeError
+from wearscope.log import export
+from wearscope.log.export import write_measurements
+from wearscope.wear.records import Record
+
+HEADER = (
+    "bit,flute,parts,view,quantity,zone,value,unit,std_uncertainty,low95,high95,status,note,method,photo,"
+    "photo_sha256,scale,um_per_px,wearscope_version,measured_at"
+)
+
+ROW = Record(
+    bit="A",
+    flute=1,
+    parts=40,
+    view="relief",
+    quantity="coating_loss",
+    zone="used",
+    value=0.1 + 0.2,
+    unit="1",
+    std_uncertainty=1e-17,
+    low95=None,
+    high95=None,
+    status="doubtful",
+    note='glare, "resin", Ångström\nsecond line',
+    method="model",
+    photo="photos/A-040-1.jpg",
+    photo_sha256="ab",
+    scale="bench 60x",
+    um_per_px=3.487,
+    wearscope_version="0.1.0",
+    measured_at="2026-01-05T08:00:00+00:00",
+)
+
+
+def test_header_is_that_of_the_design(tmp_path):
+    write_measurements(tmp_path / "m.csv", [])
+    assert (tmp_path / "m.csv").read_bytes() == HEADER.encode() + b"\n"
+
+
+def test_numbers_are_in_full_and_nothing_is_empty(tmp_path):
+    write_measurements(tmp_path / "m.csv", [ROW])
+    with (tmp_path / "m.csv").open(newline="", encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert row["value"] == "0.30000000000000004"
+    assert row["std_uncertainty"] == "1e-17"
+    assert row["low95"] == row["high95"] == ""
+    assert row["note"] == ROW.note
+    assert row["flute"] == "1"
+
+
+def test_rows_come_in_natural_order(tmp_path):
+    rows = [replace(ROW, bit=bit, parts=parts) for bit in ("A10", "A2") for parts in (100, 9)]
+    write_measurements(tmp_path / "m.csv", [replace(row, note="") for row in rows])
+    lines = (tmp_path / "m.csv").read_text().splitlines()[1:]
+    assert [line.split(",")[:3] for line in lines] == [
+        ["A2", "1", "9"],
+        ["A2", "1", "100"],
+        ["A10", "1", "9"],
+        ["A10", "1", "100"],
+    ]
+
+
+def test_a_failed_write_leaves_the_old_file_and_no_litter(tmp_path, monkeypatch):
+    path = tmp_path / "m.csv"
+    write_measurements(path, [ROW])
+    before = path.read_bytes()
+
+    def full(self, _content):
+        self.touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(WearscopeError, match=r"m\.csv cannot be written \(No space left on device\)"):
+        write_measurements(path, [])
+    assert path.read_bytes() == before
+    assert [file.name for file in tmp_path.iterdir()] == ["m.csv"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no umask")
+def test_the_file_may_be_read_like_any_other(tmp_path):
+    export.write_bytes(tmp_path / "a", b"")
+    (tmp_path / "b").touch()
+    assert (tmp_path / "a").stat().st_mode == (tmp_path / "b").stat().st_mode
+
+
+def test_a_folder_that_is_not_there(tmp_path):
+    with pytest.raises(WearscopeError, match="cannot be written"):
+        write_measurements(tmp_path / "gone" / "m.csv", [ROW])
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,557 @@
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+from functools import partial
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+import wearscope
+from wearscope import batch, cli, samples
+from wearscope.log.wear_log import WearLog
+
+TESTS = Path(__file__).parent
+sys.path.append(str(TESTS))
+
+import fake_photos as fake  # noqa: E402
+
+
+@pytest.fixture
+def trial(tmp_path, monkeypatch):
+    """Folder of a trial that the commands measure with the fake inspector, in this process."""
+    fake.write_trial(tmp_path / "trial", bits=("Wren", "Plover"))
+    use_fakes(monkeypatch)
+    return tmp_path / "trial"
+
+
+def use_fakes(monkeypatch):
+    monkeypatch.setattr(
+        batch, "measure_trial", partial(_in_this_process, batch.measure_trial, inspector=fake.inspector)
+    )
+    monkeypatch.setattr(batch, "judge_trial", partial(_in_this_process, batch.judge_trial, judge=fake.judge))
+
+
+def _in_this_process(work, *arguments, jobs, **options):
+    return work(*arguments, jobs=1, **options)
+
+
+@pytest.fixture
+def run(capsys):
+    def run(*arguments):
+        code = cli.main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+def errors(err):
+    return [line for line in err.splitlines() if line.startswith("wearscope: ")]
+
+
+def process(*arguments, **options):
+    environment = (
+        os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))} | options.pop("env", {})
+    )
+    return subprocess.run(
+        [sys.executable, "-m", "wearscope", *map(str, arguments)],
+        capture_output=True,
+        encoding="utf-8",
+        env=environment,
+        timeout=120,
+        **options,
+    )
+
+
+# --- measure --------------------------------------------------------------------------------------------
+
+
+def test_all_measured(run, trial):
+    code, out, err = run("measure", trial)
+    assert code == 0
+    assert errors(err) == []
+    assert "12 of 12 photos measured" in err
+    assert (trial / "results" / "measurements.csv").is_file()
+    assert (trial / "wear-log.sqlite").is_file()
+    assert "\x1b" not in out
+
+
+def test_refused_rows_alone_are_no_refused_photo(run, trial):
+    code, out, err = run("measure", trial)  # every later photo has its edge radius refused
+    assert code == 0
+    assert out.count("refused") == 8
+    assert "photos to take again" not in err
+
+
+@pytest.mark.parametrize("how", [(), ("--json",), ("--quiet",), ("--json", "--quiet")])
+@pytest.mark.parametrize("word", ["refuse", "crash"])
+def test_a_refused_or_failed_photo(run, trial, how, word):
+    fake.tell(trial, "Wren", 40, 1, word)
+    code, _, err = run("measure", trial, *how)
+    assert code == 1
+    (line,) = errors(err)
+    assert line.startswith("wearscope: photos/Wren-40-1.jpg")
+    cure = {"refuse": "focus on the edge and take it again", "crash": "please report this with the photo"}[
+        word
+    ]
+    assert line.endswith(cure)
+
+
+def test_json_is_one_document(run, trial):
+    fake.tell(trial, "Wren", 40, 1, "refuse")
+    fake.tell(trial, "Wren", 120, 1, "sheet")
+    fake.tell(trial, "Wren", 120, 2, "glare")
+    code, out, err = run("measure", trial, "--json")
+    assert code == 1
+    document = json.loads(out, parse_constant=pytest.fail)
+    assert list(document) == ["trial", "rows", "refused", "paths"]
+    assert document["trial"] == "Birch drawer fronts"
+    assert len(document["rows"]) == 4 + 7 * 4
+    assert list(document["rows"][0])[:6] == ["bit", "flute", "parts", "view", "quantity", "zone"]
+    empty = [row for row in document["rows"] if row["status"] == "refused"]
+    assert len(empty) == 7
+    assert all(row["value"] is None for row in empty)
+    (refused,) = document["refused"]
+    assert refused == {
+        "bit": "Wren",
+        "flute": 1,
+        "parts": 40,
+        "view": "relief",
+        "photo": "photos/Wren-40-1.jpg",
+        "refusal": "photos/Wren-40-1.jpg: blurred; focus on the edge and take it again",
+    }
+    paths = document["paths"]
+    assert Path(paths["measurements"]) == trial / "results" / "measurements.csv"
+    assert Path(paths["wear_log"]) == trial / "wear-log.sqlite"
+    assert [Path(sheet).name for sheet in paths["sheets"]] == ["Wren-flute1-0120parts.png"]
+    assert all(Path(path).is_file() for path in [*paths["sheets"], paths["measurements"], paths["refused"]])
+    assert "wearscope: warning: photos/Wren-120-2.jpg: glare" in err
+
+
+def test_quiet_says_nothing_when_all_is_well(run, trial):
+    fake.tell(trial, "Wren", 120, 2, "glare")
+    assert run("measure", trial, "--quiet") == (0, "", "")
+    code, out, err = run("measure", trial, "--quiet", "--json")
+    assert (code, err) == (0, "")
+    json.loads(out)
+
+
+def test_the_summary_reads_well_at_80_columns(run, trial, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    fake.tell(trial, "Wren", 40, 1, "refuse")
+    fake.tell(trial, "Plover", 120, 1, "worn 1234.5678")
+    _, out, _ = run("measure", trial)
+    lines = [line.rstrip() for line in out.splitlines()]
+    assert max(map(len, lines)) <= 80
+    assert "\x1b" not in out
+    plover, wren = lines.index("Bit Plover"), lines.index("Bit Wren")
+    assert wren < plover, "in the order of the trial file"
+    of_wren = [re.split(r" {2,}", line.strip()) for line in lines[wren:plover]]
+    assert ["1", "new", "–", "–", "–", "4.2"] in of_wren
+    assert ["1", "40", "–", "–", "–", "refused"] in of_wren
+    at = of_wren.index(["2", "40", "13.3 ± 1.5", "refused", "31 ± 23", "4.2"])
+    assert of_wren[at + 1] == ["doubtful"]
+    assert any("1230 ± 120" in line for line in lines[plover:])
+    assert "95 %" in lines[-1]
+
+
+def test_out_says_where(run, trial, tmp_path):
+    code, _, err = run("measure", trial / "trial.toml", "--out", tmp_path / "new" / "place")
+    assert code == 0
+    assert (tmp_path / "new" / "place" / "results" / "measurements.csv").is_file()
+    assert (tmp_path / "new" / "place" / "wear-log.sqlite").is_file()
+    assert not (trial / "results").exists()
+    assert str(Path("new") / "place" / "results") in err
+
+
+def test_a_folder_means_its_trial_file(run, trial, monkeypatch):
+    monkeypatch.chdir(trial)
+    assert run("measure", ".", "--json")[:2] == run("measure", "trial.toml", "--json")[:2]
+
+
+def test_a_folder_that_cannot_be_written(run, trial, tmp_path):
+    (tmp_path / "taken").write_text("mine")
+    code, out, err = run("measure", trial, "--out", tmp_path / "taken", "--json")
+    assert (code, out) == (1, "")
+    assert len(errors(err)) == 1
+    assert "--out" in err
+
+
+# --- what is wrong before any work ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["measure", "check"])
+def test_a_wrong_trial_leaves_everything_as_it_was(run, trial, command):
+    run("measure", trial)
+    before = {path: path.read_bytes() for path in trial.rglob("*") if path.is_file()}
+    path = trial / "trial.toml"
+    wrong = path.read_text().replace("price = 15.0", 'price = "cheap"').replace("spindle_rpm", "spindel_rpm")
+    path.write_text(wrong)
+    code, out, err = run(command, trial, "--json")
+    assert (code, out) == (2, "")
+    lines = errors(err)
+    assert lines == err.splitlines()
+    assert len(lines) >= 3, "all at once: two prices and a misspelt key"
+    assert any("spindel_rpm" in line for line in lines)
+    after = {path: path.read_bytes() for path in trial.rglob("*") if path.is_file()}
+    assert after == before | {path: wrong.encode()}
+
+
+@pytest.mark.parametrize("command", ["measure", "check"])
+def test_a_wrong_trial_makes_no_log(run, tmp_path, command):
+    (tmp_path / "trial.toml").write_text("[trial\n")
+    code, out, err = run(command, tmp_path)
+    assert (code, out) == (2, "")
+    assert errors(err)
+    assert [path.name for path in tmp_path.iterdir()] == ["trial.toml"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["measure"], "name the trial file, or the folder that holds it as trial.toml"),
+        (["check"], "wearscope demo"),
+        (["measure", "gone.toml"], "gone.toml"),
+        (["measure", "."], "trial.toml"),
+        (["measure", "x", "--colour"], "--colour"),
+        (["measure", "x", "--jobs", "0"], "--jobs"),
+        (["measure", "x", "--jobs", "many"], "--jobs"),
+        (["measur", "x"], "measur"),
+        (["scale"], "PHOTO"),
+        (["scale", "gone.png", "--division-um", "100"], "gone.png"),
+        (["scale", __file__, "--division-um", "0"], "division in µm"),
+        (["scale", __file__, "--division-um", "nan"], "division in µm"),
+        (["scale", __file__], "--division-um"),
+    ],
+    ids=" ".join,
+)
+def test_a_wrong_command_line(run, tmp_path, monkeypatch, arguments, said):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(*arguments)
+    assert (code, out) == (2, "")
+    (line,) = err.splitlines()
+    assert line.startswith("wearscope: ")
+    assert said in line
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_command_shows_the_help_and_is_an_error(run):
+    code, out, err = run()
+    assert (code, out) == (2, "")
+    assert "measure" in err
+
+
+@pytest.mark.parametrize("content", [b"my letters" * 500, None], ids=["letters", "newer"])
+def test_a_log_that_cannot_be_used_is_left_as_it_was(run, trial, content):
+    path = trial / "wear-log.sqlite"
+    if content is None:
+        run("measure", trial)
+        import sqlite3
+
+        with sqlite3.connect(path) as other:
+            other.execute("UPDATE wear_log SET schema_version = 99")
+        other.close()
+    else:
+        path.write_bytes(content)
+    before = path.read_bytes()
+    code, out, err = run("measure", trial, "--json")
+    assert (code, out) == (1, "")
+    (line,) = err.splitlines()
+    assert "wear-log.sqlite" in line
+    assert "--out" in line
+    assert path.read_bytes() == before
+
+
+# --- interrupted ----------------------------------------------------------------------------------------
+
+
+def test_interrupted(run, trial):
+    fake.tell(trial, "Wren", 120, 1, "interrupt")
+    code, out, err = run("measure", trial, "--json")
+    assert (code, out) == (130, "")
+    assert errors(err) == ["wearscope: interrupted; what was finished is kept"]
+    with WearLog(trial / "wear-log.sqlite") as log:
+        assert {(r.bit, r.parts) for r in log.current()} >= {("Wren", 0), ("Wren", 40)}
+
+
+SLOW = """
+import sys
+sys.path.append({tests!r})
+from functools import partial
+import fake_photos as fake
+from wearscope import batch, cli
+
+if __name__ == "__main__":
+    batch.measure_trial = partial(batch.measure_trial, inspector=fake.inspector)
+    sys.exit(cli.main())
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs process groups")
+def test_ctrl_c(tmp_path):
+    fake.write_trial(tmp_path, bits=("A",), parts=(0, 40, 120))
+    for flute in (1, 2):
+        for parts in (40, 120):
+            fake.tell(tmp_path, "A", parts, flute, "seconds 3")
+    (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS)))
+    command = [sys.executable, str(tmp_path / "slow.py"), "measure", str(tmp_path), "--jobs", "2"]
+    child = subprocess.Popen(
+        command,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        start_new_session=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    log = WearLog(tmp_path / "wear-log.sqlite")
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline and not log.current():
+        time.sleep(0.05)
+    os.killpg(child.pid, signal.SIGINT)
+    out, err = child.communicate(timeout=30)
+    assert (child.returncode, out) == (130, "")
+    assert err.splitlines() == ["wearscope: interrupted; what was finished is kept"]
+    assert log.current()
+
+
+# --- check ----------------------------------------------------------------------------------------------
+
+
+def test_check(run, trial):
+    before = sorted(trial.rglob("*"))
+    code, out, err = run("check", trial)
+    assert (code, err) == (0, "")
+    assert out.count("fit ") == 12
+    fake.tell(trial, "Wren", 40, 1, "glare")
+    code, out, err = run("check", trial)
+    assert (code, err) == (0, "")
+    assert "photos/Wren-40-1.jpg: 12 % is glare; move the lamp" in out
+    fake.tell(trial, "Wren", 40, 2, "refuse")
+    fake.tell(trial, "Wren", 120, 2, "crash")
+    code, out, err = run("check", trial)
+    assert code == 1
+    assert len(errors(err)) == 2
+    assert sorted(trial.rglob("*")) == before
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_check_json(run, trial):
+    fake.tell(trial, "Wren", 40, 2, "refuse")
+    fake.tell(trial, "Wren", 120, 2, "crash")
+    code, out, err = run("check", trial, "--json")
+    assert code == 1
+    assert len(errors(err)) == 2
+    document = json.loads(out)
+    assert list(document) == ["trial", "photos"]
+    verdicts = {photo["photo"]: photo["verdict"] for photo in document["photos"]}
+    assert len(verdicts) == 12
+    assert [name for name, verdict in verdicts.items() if verdict == "refused"] == [
+        "photos/Wren-40-2.jpg",
+        "photos/Wren-120-2.jpg",
+    ]
+
+
+# --- scale ----------------------------------------------------------------------------------------------
+
+KEYS = ["um_per_px_x", "u_um_per_px_x", "um_per_px_y", "u_um_per_px_y", "status", "note"]
+
+
+@pytest.fixture
+def graticule(tmp_path):
+    """Photo of upright lines 28.57 px apart: at 100 µm per division, 3.5 µm per pixel."""
+    x = np.arange(800) - 400
+    phase = x / (100 / 3.5)
+    distance = np.abs(phase - np.round(phase)) * (100 / 3.5)
+    picture = np.tile(230 - 180 * np.exp(-(distance**2) / (2 * 1.5**2)), (600, 1))
+    noise = np.random.default_rng(1).normal(0, 2, picture.shape)
+    cv2.imwrite(str(tmp_path / "graticule.png"), np.clip(picture + noise, 0, 255).astype(np.uint8))
+    return tmp_path / "graticule.png"
+
+
+def test_scale(run, graticule):
+    code, out, err = run("scale", graticule, "--division-um", "100", "--json")
+    assert (code, err) == (0, "")
+    document = json.loads(out)
+    assert list(document) == KEYS
+    assert document["status"] in ("ok", "doubtful")
+    assert document["um_per_px_x"] == pytest.approx(3.5, rel=5e-4)  # the design's limit for a graticule
+    assert 0 < document["u_um_per_px_x"] < document["u_um_per_px_y"], "upright lines do not show rows"
+    code, out, _ = run("scale", graticule, "--division-um", "100")
+    assert code == 0
+    assert f"{document['um_per_px_x']:.7g} µm per pixel" in out
+
+
+@pytest.mark.parametrize("what", ["blank", "not a picture"])
+def test_scale_refused(run, tmp_path, what):
+    path = tmp_path / "desk.png"
+    if what == "blank":
+        cv2.imwrite(str(path), np.full((400, 600), 128, np.uint8))
+    else:
+        path.write_text("letters")
+    code, out, err = run("scale", path, "--division-um", "100", "--json")
+    assert code == 1
+    document = json.loads(out)
+    assert list(document) == KEYS
+    assert document["status"] == "refused"
+    assert [document[key] for key in KEYS[:4]] == [None] * 4
+    assert errors(err) == [f"wearscope: {document['note']}"]
+    assert "desk.png" in document["note"]
+    code, out, _ = run("scale", path, "--division-um", "100")
+    assert (code, out) == (1, "")
+
+
+# --- demo -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def sample(tmp_path, monkeypatch):
+    """A small sample trial in place of the real one, measured with the fake inspector."""
+    fake.write_trial(tmp_path / "sample", bits=("Wren",))
+    (tmp_path / "sample" / "make_photos.py").write_text("# how the pictures were made")
+    monkeypatch.setattr(samples, "sample_trial_folder", lambda: tmp_path / "sample")
+    use_fakes(monkeypatch)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "sample"
+
+
+def test_demo(run, sample, tmp_path):
+    before = sorted(sample.rglob("*"))
+    code, out, err = run("demo")
+    assert code == 0
+    assert "Wren" in out
+    assert str(Path("wearscope-demo") / "results" / "measurements.csv") in err
+    assert (tmp_path / "wearscope-demo" / "results" / "measurements.csv").is_file()
+    assert not (tmp_path / "wearscope-demo" / "make_photos.py").exists()
+    assert sorted(sample.rglob("*")) == before
+
+
+def test_demo_again_puts_the_files_back_and_logs_nothing_twice(run, sample, tmp_path):
+    run("demo", "here")
+    log = (tmp_path / "here" / "wear-log.sqlite").read_bytes()
+    (tmp_path / "here" / "trial.toml").write_text("spoilt")
+    code, _, _ = run("demo", "here")
+    assert code == 0
+    assert (tmp_path / "here" / "wear-log.sqlite").read_bytes() == log
+
+
+def test_demo_writes_over_nobodys_files(run, sample, tmp_path):
+    (tmp_path / "here").mkdir()
+    (tmp_path / "here" / "trial.toml").write_text("mine")
+    code, out, err = run("demo", "here")
+    assert (code, out) == (2, "")
+    assert "holds other files" in err
+    assert [path.name for path in (tmp_path / "here").iterdir()] == ["trial.toml"]
+    assert (tmp_path / "here" / "trial.toml").read_text() == "mine"
+
+
+def test_demo_into_an_empty_folder_and_onto_a_file(run, sample, tmp_path):
+    (tmp_path / "empty").mkdir()
+    assert run("demo", "empty")[0] == 0
+    (tmp_path / "file").write_text("mine")
+    code, _, err = run("demo", "file")
+    assert code != 0
+    assert len(errors(err)) == 1
+
+
+def test_the_sample_trial_is_found_and_is_a_trial():
+    from wearscope.trial import load_trial
+
+    folder = samples.sample_trial_folder()
+    assert (folder / "photos").is_dir()
+    assert load_trial(folder).photos
+
+
+def test_a_wheel_holds_every_package_and_the_sample_trial():
+    root = Path(wearscope.__file__).parents[1]
+    if not (root / "pyproject.toml").is_file():
+        pytest.skip("not a checkout")
+    setuptools = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]
+    named = {name for name in setuptools["packages"] if name.partition(".")[0] == "wearscope"}
+    found = {".".join(path.parent.relative_to(root).parts) for path in root.glob("wearscope/**/__init__.py")}
+    assert named == found | {"wearscope.sample_images", "wearscope.sample_images.photos"}
+    assert setuptools["package-dir"]["wearscope.sample_images"] == "sample_images"
+
+
+# --- the process as a whole -----------------------------------------------------------------------------
+
+
+def test_version_and_info():
+    assert process("--version").stdout == f"wearscope {wearscope.__version__}\n"
+    said = process("info")
+    assert said.returncode == 0
+    assert f"numpy {np.__version__}\n" in said.stdout
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys; from wearscope.cli import main; main(['--help'])\n"
+        "heavy = {'numpy', 'cv2', 'scipy', 'skimage', 'matplotlib', 'pandas', 'sqlalchemy', 'pydantic'}\n"
+        "print(sorted(heavy & set(sys.modules)), file=sys.stderr)"
+    )
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    said = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True
+    )
+    assert said.stderr == "[]\n"
+    assert "measure" in said.stdout
+
+
+def test_a_real_process_with_an_ascii_terminal(tmp_path, graticule):
+    said = process("scale", graticule, "--division-um", "100", env={"PYTHONIOENCODING": "ascii"})
+    assert (said.returncode, said.stderr) == (0, "")
+    assert "m per pixel" in said.stdout
+    said = process("measure", tmp_path / "gone", "--json")
+    assert (said.returncode, said.stdout) == (2, "")
+    assert said.stderr.startswith("wearscope: ")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize("no_color", [False, True])
+def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):
+    import pty
+
+    fake.write_trial(tmp_path, bits=("A",), flutes=(1,), parts=(0, 40))
+    (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS)))
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "TERM": "xterm"}
+    environment = environment | ({"NO_COLOR": "1"} if no_color else {})
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(
+        [sys.executable, str(tmp_path / "slow.py"), "measure", str(tmp_path), "--json", "--jobs", "1"],
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+    )
+    os.close(theirs)
+    out, _ = child.communicate(timeout=60)
+    seen = b""
+    while True:
+        try:
+            piece = os.read(ours, 4096)
+        except OSError:
+            break
+        if not piece:
+            break
+        seen += piece
+    os.close(ours)
+    json.loads(out)
+    assert b"Measuring" in seen
+    assert bool(re.search(rb"\x1b\[[0-9;]*3[0-9]", seen)) is not no_color
+
+
+def test_importing_leaves_logging_and_warnings_alone():
+    code = (
+        "import logging, warnings; before = (logging.root.handlers[:], warnings.filters[:])\n"
+        "import wearscope.cli, wearscope.batch, wearscope.samples\n"
+        "assert (logging.root.handlers, [f for f in warnings.filters if f in before[1]]) == before"
+    )
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    subprocess.run([sys.executable, "-c", code], env=environment, check=True)
