@@ -23,7 +23,7 @@ from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_grati
 from wearscope.imaging.strip import arc_length_px, cut_strip, point_on_photo
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.coating import CoatingColour, CoatingMap, colour_ratios, even_out
-from wearscope.wear.datum import Datum, lay_datum
+from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
 from wearscope.wear.face import (
     Edge,
     Fits,
@@ -39,7 +39,7 @@ from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import Finding, Record, Zone, found, refused
 from wearscope.wear.rounding import BROAD_RADIUS_UM, Lighting, fit_unused, mean_profile
 from wearscope.wear.strip import UNUSED, USED, EdgeView, Strip
-from wearscope.wear.trace import trace_edge
+from wearscope.wear.trace import matched_trace, trace_edge
 from wearscope.wear.wedge import recession_factor
 from wearscope.wear.zones import Sign, zone_labels
 
@@ -111,6 +111,7 @@ class Look:
     scale_note: str
     strip: Strip
     trace_um: Array
+    steepness: Array
     quality: Quality
 
     @property
@@ -246,8 +247,15 @@ def look_at(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale], like: 
             "put a white card behind the flute, focus on the edge and take it again",
         )
     return Look(
-        photo, light, line, um_per_px, u_um_per_px / um_per_px, scale_note, strip, trace.d_um, strip_quality(strip)
-    )
+        photo, light, line, um_per_px, u_um_per_px / um_per_px, scale_note, strip, trace.d_um, trace.steepness,
+        strip_quality(strip),
+    )  # fmt: skip
+
+
+def as_new(look: Look) -> Look:
+    """The look at a new-state photo with its trace sharpened: the whole edge is of one kind."""
+    everywhere = np.ones(len(look.trace_um), bool)
+    return replace(look, trace_um=matched_trace(look.strip, look.trace_um, everywhere))
 
 
 def scale_of(entry: PhotoEntry, scales: Mapping[str, Scale]) -> tuple[float, float, str]:
@@ -271,16 +279,21 @@ def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> In
         )
     edge, lighting = edge_of(trial.bit(entry.bit), entry), lighting_of(trial, entry)
     if entry.parts == 0:
-        return _inspect_new(entry, look_at(trial, entry, scales), edge, lighting)
+        return _inspect_new(entry, as_new(look_at(trial, entry, scales)), edge, lighting)
     new_entry = trial.new_state(entry)
     new, warnings = None, []
     if new_entry is not None:
         try:
-            new = look_at(trial, new_entry, scales)
+            new = as_new(look_at(trial, new_entry, scales))
         except PhotoRefused as problem:
             warnings.append(f"the new-state photo cannot be used ({problem.what}); measured without it")
     look = look_at(trial, entry, scales, like=new.line if new else None)
     return _inspect_later(trial, entry, look, new, edge, lighting, warnings)
+
+
+def _under(look: Look, lighting: Lighting) -> Lighting:
+    """The light as it falls in this photo."""
+    return replace(lighting, mixed_background=look.quality.background == "mixed")
 
 
 def _fit_as_new(look: Look, edge: Edge, lighting: Lighting) -> ProfileFit:
@@ -289,7 +302,7 @@ def _fit_as_new(look: Look, edge: Edge, lighting: Lighting) -> ProfileFit:
     labels = zone_labels(look.strip.s_um, seen, np.zeros(len(seen), bool), None, UNUSED)
     smooth = median_filter(np.where(seen, look.trace_um, np.nanmedian(look.trace_um)), size=31, mode="nearest")
     profile = mean_profile(look.strip, labels == UNUSED, smooth)
-    return fit_unused(profile, lighting, edge.radius_um, look.um_per_px)
+    return fit_unused(profile, _under(look, lighting), edge.radius_um, look.um_per_px)
 
 
 def _require_quality(look: Look, fit: ProfileFit) -> None:
@@ -305,7 +318,8 @@ def _inspect_new(entry: PhotoEntry, look: Look, edge: Edge, lighting: Lighting) 
         look.light, look.line, look.um_per_px, depth_um=DEPTH_UM, s_um=look.strip.s_um, follow_um=smooth
     )
     labels = zone_labels(strip.s_um, seen, np.zeros(len(seen), bool), None, UNUSED)
-    fit = fit_unused(mean_profile(strip, labels == UNUSED, np.zeros(len(seen))), lighting, edge.radius_um, look.um_per_px)
+    profile = mean_profile(strip, labels == UNUSED, np.zeros(len(seen)))
+    fit = fit_unused(profile, _under(look, lighting), edge.radius_um, look.um_per_px)
     _require_quality(look, fit)
     fits = Fits(fit, None)
     method = _method("new-state", edge, lighting, look)
@@ -351,42 +365,47 @@ def _inspect_later(
             warnings.append(note)
     offset_new = _new_offset(look, new, match)
     signs = _other_signs(look, edge, new)
-    datum = lay_datum(look.strip.s_um, look.offset_um, offset_new, signs, _used_side(entry, look))
+    base, degree = (offset_new, 1) if offset_new is not None else (np.zeros(len(look.trace_um)), 2)
+    s_um = look.strip.s_um
+    zones = find_zones(s_um, look.offset_um - base, degree, signs, _used_side(entry, look))
+    alike = zones.labels == (UNUSED if zones.transition is not None else USED)
+    look = replace(look, trace_um=matched_trace(look.strip, look.trace_um, alike))
+    datum = lay_datum(s_um, look.offset_um - base, degree, zones)
     # the strip is cut once more, now along the new-state line
-    follow = np.interp(
-        look.strip.s_um, look.strip.s_um[np.isfinite(look.trace_um)], (look.trace_um - datum.departure_um)[np.isfinite(look.trace_um)]
-    )
-    strip = cut_strip(
-        look.light, look.line, look.um_per_px, depth_um=DEPTH_UM, s_um=look.strip.s_um, follow_um=follow
-    )
+    seen = np.isfinite(look.trace_um)
+    follow = np.interp(s_um, s_um[seen], (look.trace_um - datum.departure_um)[seen])
+    strip = cut_strip(look.light, look.line, look.um_per_px, depth_um=DEPTH_UM, s_um=s_um, follow_um=follow)
     new_fit = _fit_as_new(new, edge, lighting) if new is not None else None
-    comparable = datum.transition is not None or new_fit is not None or entry.used_side is not None
-    fits = fit_zones(strip, datum.labels, datum.departure_um, datum.u_datum_um, edge, lighting, new_fit)
+    comparable = zones.transition is not None or new_fit is not None or entry.used_side is not None
+    fits = fit_zones(
+        strip, zones.labels, datum.departure_um, datum.u_datum_um, look.steepness, edge,
+        _under(look, lighting), new_fit,
+    )  # fmt: skip
     _require_quality(look, fits.unused or _fit_as_new(look, edge, lighting))
     method = _method("unused-zone" if new is None else "new-state", edge, lighting, look, match)
-    zones: list[tuple[Zone, int]] = [("used", USED)]
-    if datum.transition is not None:
-        zones.append(("unused", UNUSED))
-    silhouette, recession = _silhouette(datum, fits)
-    findings = _place_findings(look, datum, silhouette, follow, method)
+    rows: list[tuple[Zone, int]] = [("used", USED)]
+    if zones.transition is not None:
+        rows.append(("unused", UNUSED))
+    silhouette, recession = _silhouette(zones, datum, fits)
+    findings = _place_findings(look, zones, silhouette, follow, method)
     if not comparable:
-        why = f"{datum.absent}, and there is no new-state photo to compare with; photograph the transition"
+        why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
         findings += [refused(q, z, "um", why, method) for q, z in (("edge_recession", "difference"), ("edge_radius", "used"))]
         return _inspection(entry, findings, look, warnings, None, None)
-    findings += rounding_findings(fits, datum.labels, datum.u_datum_um, edge, look.u_scale, method)
+    findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
     coating_map = None
     if edge.coated:
-        colour = _coating_colour(strip, datum, look, new)
+        colour = None if look.photo.grey else coating_colour(strip, zones.labels)
         if colour is not None:
-            coating_map = see_coating(strip, colour, silhouette, datum.labels, fits, datum.transition is None)
-        findings += coating_findings(strip, coating_map, silhouette, datum.labels, fits, zones, method)
-    sharp = fits.unused if datum.transition is not None else fits.used
+            coating_map = see_coating(strip, colour, silhouette, zones.labels, fits, zones.transition is None)
+        findings += coating_findings(strip, coating_map, silhouette, zones.labels, fits, rows, method)
+    sharp = fits.unused if zones.transition is not None else fits.used
     if sharp is not None:
         findings.append(sharpness_finding(sharp, look.u_scale, method))
     findings.append(_residual_finding(datum, new, match, method))
-    transition = datum.transition
+    transition = zones.transition
     now_view = EdgeView(
-        strip, silhouette, datum.labels, recession, _bare(coating_map), datum.chips_um,
+        strip, silhouette, zones.labels, recession, _bare(coating_map), zones.chips_um,
         transition.at_um if transition else None, transition.u_at_um if transition else None,
     )  # fmt: skip
     return _inspection(entry, findings, look, warnings, now_view, _new_view(look, new, match))
@@ -484,22 +503,22 @@ def _used_side(entry: PhotoEntry, look: Look) -> int | None:
     return towards_end if entry.used_side == "end" else -towards_end
 
 
-def _silhouette(datum: Datum, fits: Fits) -> tuple[Array, Array]:
+def _silhouette(zones: Zones, datum: Datum, fits: Fits) -> tuple[Array, Array]:
     """Silhouette (from the new-state line) and recession at each place along the edge."""
-    recession = recession_along(datum.departure_um, datum.labels, fits)
+    recession = recession_along(datum.departure_um, zones.labels, fits)
     if fits.unused is None:
         return datum.departure_um.copy(), recession
-    if datum.transition is None and fits.used is not None:
+    if zones.transition is None and fits.used is not None:
         return datum.departure_um + fits.used.silhouette_um, recession
     return fits.unused.silhouette_um + recession, recession
 
 
-def _place_findings(look: Look, datum: Datum, silhouette_um: Array, follow_um: Array, method: str) -> list[Finding]:
+def _place_findings(look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str) -> list[Finding]:
     """Where the transition is in the photo, and how much used edge the photo shows."""
-    transition = datum.transition
+    transition = zones.transition
     quantities = (("transition_x_px", "px"), ("transition_y_px", "px"), ("used_length", "mm"))
     if transition is None:
-        why = f"{datum.absent}; photograph the place where the used edge ends"
+        why = f"{zones.absent}; photograph the place where the used edge ends"
         return [refused(q, "whole", unit, why, method) for q, unit in quantities]
     method = "+".join([method, *transition.signs])
     s_um = look.strip.s_um
@@ -519,12 +538,6 @@ def _place_findings(look: Look, datum: Datum, silhouette_um: Array, follow_um: A
             float(np.hypot(transition.u_at_um / 1000.0, used_um / 1000.0 * look.u_scale)), method,
         ),
     ]  # fmt: skip
-
-
-def _coating_colour(strip: Strip, datum: Datum, look: Look, new: Look | None) -> CoatingColour | None:
-    if look.photo.grey:
-        return None
-    return coating_colour(strip, datum.labels)
 
 
 def _residual_finding(datum: Datum, new: Look | None, match: MarkMatch | None, method: str) -> Finding:

@@ -27,19 +27,14 @@ SMALLEST_STEP_UM = 1.5  # of the edge line; less is not told from a bend in the 
 
 
 @dataclass(frozen=True)
-class Datum:
-    """The edge of a worn photo against its new-state line.
+class Zones:
+    """Where along the edge the bit has cut.
 
     Attributes
     ----------
     transition : Transition or None
     labels : ndarray of int8, shape (S,)
-    departure_um : ndarray, shape (S,)
-        How far the trace has moved from the new-state line, positive into the tool.
-    u_datum_um : ndarray, shape (S,)
-        Standard uncertainty of the new-state line at each place.
-    residual_um : float
-        Root mean square of the departure over the unused zone.
+        All `USED` where there is no transition.
     chips_um : tuple of (float, float)
     absent : str
         Why there is no transition; "" when there is one.
@@ -47,74 +42,74 @@ class Datum:
 
     transition: Transition | None
     labels: NDArray[np.int8]
-    departure_um: Array
-    u_datum_um: Array
-    residual_um: float
     chips_um: tuple[tuple[float, float], ...]
     absent: str
 
 
-def lay_datum(
-    s_um: Array,
-    offset_um: Array,
-    new_offset_um: Array | None,
-    other_signs: Sequence[Sign],
-    used_side: int | None,
-) -> Datum:
-    """Find the transition and lay the new-state line through the unused zone.
+@dataclass(frozen=True)
+class Datum:
+    """A worn edge against its new-state line.
+
+    Attributes
+    ----------
+    departure_um : ndarray, shape (S,)
+        How far the trace has moved from the new-state line, positive into the tool.
+    u_datum_um : ndarray, shape (S,)
+        Standard uncertainty of the new-state line at each place.
+    residual_um : float
+        Root mean square of the departure over the unused zone.
+    """
+
+    departure_um: Array
+    u_datum_um: Array
+    residual_um: float
+
+
+def find_zones(
+    s_um: Array, difference_um: Array, degree: int, other_signs: Sequence[Sign], used_side: int | None
+) -> Zones:
+    """Find the transition and the zones on each side of it.
 
     Parameters
     ----------
     s_um : ndarray, shape (S,)
-    offset_um : ndarray, shape (S,)
-        The traced edge, in a straight frame; NaN where not seen.
-    new_offset_um : ndarray, shape (S,), or None
-        The traced edge of the new-state photo at the same places, in its own straight frame. Without it the
-        unused zone is drawn on as a gentle curve.
+    difference_um : ndarray, shape (S,)
+        Traced edge less the new-state edge, each in a straight frame; NaN where not seen.
+    degree : int
+        Power up to which the two may drift apart along the edge.
     other_signs : sequence of Sign
         What else shows wear.
     used_side : int, optional
         +1 or -1 when the person has said on which side the used zone lies.
+    """
+    seen = np.isfinite(difference_um)
+    masked, chips = chip_mask(s_um, difference_um, max(CHIP_UM, 6.0 * _scatter(difference_um)))
+    signs = [Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM), *other_signs]
+    transition = find_transition(s_um, signs, masked, used_side=used_side)
+    absent = "" if transition else "no sign of wear begins or ends in this photo"
+    labels = zone_labels(s_um, seen, masked, transition, USED)
+    step_um = float(s_um[1] - s_um[0])
+    for zone, word in ((UNUSED, "unused"), (USED, "used")):
+        if transition is not None and (labels == zone).sum() * step_um < SHORTEST_ZONE_UM:
+            transition, absent = None, f"hardly any {word} edge is in the frame beside the transition"
+            labels = zone_labels(s_um, seen, masked, None, USED)
+    return Zones(transition, labels, chips, absent)
+
+
+def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> Datum:
+    """Lay the new-state line through the unused zone.
 
     Notes
     -----
-    The two frames differ by a shift and a small turn, so the difference of the two lines is a straight line
-    plus the recession; the straight line is fitted to the unused zone alone.
+    The straight frames of the two photos differ by a shift and a small turn, so the difference of the two
+    edges is a straight line plus the recession; the straight line is fitted to the unused zone alone (to the
+    whole edge when there is no transition: then only the shape is compared).
     """
-    difference = offset_um - (new_offset_um if new_offset_um is not None else 0.0)
-    degree = 1 if new_offset_um is not None else 2
-    seen = np.isfinite(offset_um)
-    scatter_um = _scatter(difference)
-    masked, chips = chip_mask(s_um, difference, max(CHIP_UM, 6.0 * scatter_um))
-    signs = [Sign("edge-line", difference, degree, rises=True, smallest=SMALLEST_STEP_UM), *other_signs]
-    transition = find_transition(s_um, signs, masked, used_side=used_side)
-    labels = zone_labels(s_um, seen, masked, transition, USED)
-    step_um = float(s_um[1] - s_um[0])
-    if transition is not None:
-        for zone, word in ((UNUSED, "unused"), (USED, "used")):
-            if (labels == zone).sum() * step_um < SHORTEST_ZONE_UM:
-                reason = f"hardly any {word} edge is in the frame beside the transition"
-                return _whole(s_um, difference, seen & ~masked, chips, degree, reason)
-        line, u_line = drawn_on(s_um, np.where(labels == UNUSED, difference, np.nan), degree=degree)
-        departure = difference - line
-        residual = float(np.sqrt(np.nanmean(departure[labels == UNUSED] ** 2)))
-        return Datum(transition, labels, departure, u_line, residual, chips, "")
-    return _whole(s_um, difference, seen & ~masked, chips, degree, "no sign of wear begins or ends in this photo")
-
-
-def _whole(
-    s_um: Array,
-    difference: Array,
-    usable: NDArray[np.bool_],
-    chips: tuple[tuple[float, float], ...],
-    degree: int,
-    absent: str,
-) -> Datum:
-    line, u_line = drawn_on(s_um, np.where(usable, difference, np.nan), degree=degree)
-    departure = difference - line
-    labels = zone_labels(s_um, np.isfinite(difference), ~usable, None, USED)
-    residual = float(np.sqrt(np.nanmean(departure[usable] ** 2))) if usable.any() else float("nan")
-    return Datum(None, labels, departure, u_line, residual, chips, absent)
+    base = zones.labels == (UNUSED if zones.transition is not None else USED)
+    line, u_line = drawn_on(s_um, np.where(base, difference_um, np.nan), degree=degree)
+    departure = difference_um - line
+    residual = float(np.sqrt(np.nanmean(departure[base] ** 2))) if base.any() else float("nan")
+    return Datum(departure, u_line, residual)
 
 
 def _scatter(value: Array) -> float:

@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FOLLOW_UM = 90.0  # wandering of the wear is followed over this length
+SHARP_ENOUGH = 0.75  # of the steepness of the zone's sharpest part
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -81,6 +82,7 @@ def fit_zones(
     labels: NDArray[np.int8],
     departure_um: Array,
     u_datum_um: Array,
+    sharpness: Array,
     edge: Edge,
     lighting: Lighting,
     new: ProfileFit | None,
@@ -95,6 +97,8 @@ def fit_zones(
     departure_um : ndarray, shape (S,)
         Of the trace from the new-state line.
     u_datum_um : ndarray, shape (S,)
+    sharpness : ndarray, shape (S,)
+        Steepness of the edge; where it falls off, the edge is out of focus.
     edge : Edge
     lighting : Lighting
     new : ProfileFit or None
@@ -102,12 +106,12 @@ def fit_zones(
     """
     follow = followed(departure_um, labels)
     unused = new
-    columns = (labels == UNUSED) & np.isfinite(departure_um)
+    columns = sharpest((labels == UNUSED) & np.isfinite(departure_um), sharpness)
     if columns.sum() >= LEAST_COLUMNS:
         profile = mean_profile(strip, columns, np.zeros(len(columns)))
         unused = fit_unused(profile, lighting, edge.radius_um, strip.um_per_px)
     used = None
-    columns = (labels == USED) & np.isfinite(follow)
+    columns = sharpest((labels == USED) & np.isfinite(follow), sharpness)
     if unused is not None and columns.sum() >= LEAST_COLUMNS:
         mean_um = float(follow[columns].mean())
         profile = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - mean_um, 0.0))
@@ -121,6 +125,17 @@ def fit_zones(
             float(np.sqrt(np.mean(u_datum_um[columns] ** 2))),
         )
     return Fits(unused, used)
+
+
+def sharpest(columns: Mask, sharpness: Array) -> Mask:
+    """The columns of a zone where the edge is in focus: a blurred end would blur the whole mean profile."""
+    at = np.flatnonzero(columns)
+    if len(at) < LEAST_COLUMNS:
+        return columns
+    smooth = np.full(len(columns), np.nan)
+    smooth[at] = uniform_filter1d(sharpness[at], min(61, len(at)), mode="nearest")
+    good = columns & (smooth >= SHARP_ENOUGH * np.nanquantile(smooth, 0.85))
+    return good if good.sum() >= max(LEAST_COLUMNS, len(at) // 4) else columns
 
 
 def followed(departure_um: Array, labels: NDArray[np.int8], step_um: float = 3.5) -> Array:

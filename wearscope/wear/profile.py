@@ -29,8 +29,14 @@ from scipy.special import ndtr
 
 Array = NDArray[np.float64]
 
+LEANS = np.sin(np.linspace(0.0, np.pi / 2, 91))
 AZIMUTHS = (np.arange(18) + 0.5) / 18 * np.pi  # half the ring; the other half mirrors it
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
+U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
+# Light against all light from the face, common practice, no source: the lamps outshine the room, and their image
+# in the arc outshines the face.
+SURROUNDINGS, U_SURROUNDINGS = 0.15, 0.08
+LAMP_IMAGE, U_LAMP_IMAGE = 2.1, 0.7
 
 
 @dataclass(frozen=True)
@@ -171,6 +177,8 @@ def arc_light(sin_phi: Array, ring_angle: float, roughness: float) -> tuple[Arra
 def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
     """The parts of the light across an edge, each blurred, for unit strength.
 
+    The lamp ring's part is 1 where its image is brightest, the axial light's where the arc meets the face.
+
     Parameters
     ----------
     d_um : ndarray, shape (D,)
@@ -194,7 +202,9 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     sin_phi = np.clip(1.0 - np.maximum(inside_um, 0.0) / radius_um, 0.0, 1.0)
     on_arc = slice(0, int(np.searchsorted(inside_um, radius_um)) + 2)
     ring, axial, card = (np.empty_like(x) for _ in range(3))
-    ring[on_arc], axial[on_arc], card[on_arc] = arc_light(sin_phi[on_arc], ring_angle, roughness)
+    lobes = arc_light(LEANS, ring_angle, roughness)
+    for part, lobe, unit in zip((ring, axial, card), lobes, (lobes[0].max(), lobes[1][0], 1.0), strict=True):
+        part[on_arc] = np.interp(sin_phi[on_arc], LEANS, lobe / unit)
     for part in (ring, axial, card):
         part[on_arc.stop :] = part[min(on_arc.stop, len(x)) - 1]
     # towards grazing every surface mirrors better (Schlick's form, relative to normal incidence)
@@ -233,6 +243,8 @@ def fit_profile(
     u_light: Array,
     prior: ProfilePrior,
     *,
+    tint: Array | None = None,
+    mixed: bool = False,
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
 ) -> ProfileFit:
@@ -244,6 +256,10 @@ def fit_profile(
     light, u_light : ndarray, shape (D, 3)
         Mean linear light and its standard uncertainty, model error included.
     prior : ProfilePrior
+    tint : ndarray, shape (3,), optional
+        Light of the face beside the arc, where that is not the face at the deep end of the profile.
+    mixed : bool
+        Whether the background is uneven, so that the arc may mirror something else than is seen beside it.
     tie : WedgeTie, optional
         For a used edge whose unused neighbour has been fitted.
     face_scale_um : float
@@ -257,16 +273,20 @@ def fit_profile(
     means, spread = prior.means(), prior.uncertainties()
     outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
     background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
+    scene = Scene(
+        light[-4:].mean(axis=0) if tint is None else tint,
+        background,
+        U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE,
+    )
 
     def residuals(parameters: Array) -> Array:
         parts = profile_parts(d_um, parameters, face_scale_um)
-        strengths = _strengths(parts, light, u_light, background)
+        strengths, source_misfit = _strengths(parts, light, u_light, scene)
         misfit = ((parts.T @ strengths) - light) / u_light
-        card_misfit = (strengths[2] - MIRROR_REFLECTANCE * background) / _u_card(background)
         known = (parameters - means) / spread
         if tie is not None:
             known = np.append(known, tie.residual(silhouette_from_line_um(parameters), parameters[1]))
-        return np.concatenate([misfit.ravel(), card_misfit, known])
+        return np.concatenate([misfit.ravel(), source_misfit, known])
 
     lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4]])
     upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4]])
@@ -285,7 +305,7 @@ def fit_profile(
     covariance = to_pair @ np.linalg.pinv(best.jac.T @ best.jac) @ to_pair.T
     u_silhouette_um, u_radius_um = np.sqrt(np.diag(covariance))
     parts = profile_parts(d_um, best.x, face_scale_um)
-    strengths = _strengths(parts, light, u_light, background)
+    strengths, _ = _strengths(parts, light, u_light, scene)
     span = float(np.ptp(light))
     misfit = float(np.sqrt(np.mean((parts.T @ strengths - light) ** 2))) / max(span, 1e-6)
     return ProfileFit(
@@ -305,37 +325,82 @@ def fit_profile(
 def _starts(means: Array, spread: Array, lower: Array, upper: Array) -> list[Array]:
     """Starting points: the radius is the one parameter whose basin must be looked for."""
     starts = []
-    for shift in (0.0,) if spread[1] < 0.5 * means[1] else (-0.5, 0.0, 0.6):
+    for shift in (0.0,) if spread[1] < 0.35 * means[1] else (-0.3, 0.0, 0.4):
         start = means.copy()
         start[1] = means[1] * (1.0 + shift)
         starts.append(np.clip(start, lower + 1e-6, upper - 1e-6))
     return starts
 
 
-def _u_card(background: Array) -> Array:
-    return U_MIRROR_REFLECTANCE * background + 0.003
+@dataclass(frozen=True)
+class Scene:
+    """What the strengths are measured against in one profile.
+
+    Attributes
+    ----------
+    tint : ndarray, shape (3,)
+        Light of the face beside the arc. A conductor mirrors lamps, card and surroundings in its own colour, so
+        the arc's three sources share their strengths between the channels up to this factor.
+    background : ndarray, shape (3,)
+        Light of what lies behind.
+    u_mirror : float
+        Standard uncertainty of the share of it that the arc mirrors.
+    """
+
+    tint: Array
+    background: Array
+    u_mirror: float
 
 
-def _strengths(parts: Array, light: Array, u_light: Array, background: Array) -> Array:
-    """Linear strengths of the parts in each channel, shape (9, 3); those of light sources are not negative."""
-    strengths = np.zeros((len(parts), light.shape[1]))
-    prior_row = np.zeros((1, len(parts)))
-    for channel in range(light.shape[1]):
-        prior_row[0, 2] = 1.0 / _u_card(background)[channel]
-        design = np.vstack([(parts / u_light[:, channel]).T, prior_row])
-        target = np.append(light[:, channel] / u_light[:, channel], MIRROR_REFLECTANCE * background[channel] * prior_row[0, 2])
-        size = np.linalg.norm(design, axis=0) + 1e-12
-        use = np.ones(len(parts), bool)
-        for _ in range(3):
-            solution = np.linalg.lstsq(design[:, use] / size[use], target, rcond=1e-8)[0] / size[use]
-            strengths[:, channel] = 0.0
-            strengths[use, channel] = solution
-            negative = np.zeros(len(parts), bool)
-            negative[2:6] = strengths[2:6, channel] < 0.0
-            if not negative.any():
-                break
-            use &= ~negative
-    return strengths
+def _strengths(parts: Array, light: Array, u_light: Array, scene: Scene) -> tuple[Array, Array]:
+    """Least-squares strengths and the weighted misfits of the strengths' own priors.
+
+    Parameters
+    ----------
+    parts : ndarray, shape (9, D)
+    light, u_light : ndarray, shape (D, 3)
+    scene : Scene
+
+    Returns
+    -------
+    strengths : ndarray, shape (9, 3)
+        Of each part in each channel; those of card, surroundings, ring and axial light are not negative.
+    misfits : ndarray, shape (3,)
+        Of card, surroundings and lamp image against what is known of them.
+    """
+    reflected = scene.tint / scene.tint.mean()
+    colour = np.stack([reflected * scene.background, scene.tint, scene.tint, scene.tint])  # per shared source
+    known = np.array([MIRROR_REFLECTANCE, SURROUNDINGS, LAMP_IMAGE])
+    u_known = np.array([scene.u_mirror, U_SURROUNDINGS, U_LAMP_IMAGE])
+    n_own, n_shared = 5, 4
+    own, shared = parts[[0, 1, 6, 7, 8]], parts[2:6]
+    size = 3 * n_own + n_shared
+    normal, right = np.zeros((size, size)), np.zeros(size)
+    for channel in range(3):
+        weight = 1.0 / u_light[:, channel]
+        design = np.vstack([own, shared * colour[:, channel, None]]) * weight
+        at = np.concatenate([np.arange(n_own) + channel * n_own, np.arange(n_shared) + 3 * n_own])
+        normal[np.ix_(at, at)] += design @ design.T
+        right[at] += design @ (light[:, channel] * weight)
+    at = 3 * n_own + np.arange(3)
+    normal[at, at] += 1.0 / u_known**2
+    right[at] += known / u_known**2
+    use = np.ones(size, bool)
+    solution = np.zeros(size)
+    for _ in range(n_shared):
+        scale = 1.0 / np.sqrt(np.diag(normal)[use] + 1e-18)
+        ridge = 1e-9 * np.eye(int(use.sum()))
+        solution[:] = 0.0
+        solution[use] = scale * np.linalg.solve(normal[np.ix_(use, use)] * np.outer(scale, scale) + ridge, scale * right[use])
+        negative = np.zeros(size, bool)
+        negative[3 * n_own :] = solution[3 * n_own :] < 0.0
+        if not negative.any():
+            break
+        use &= ~negative
+    strengths = np.empty((9, 3))
+    strengths[[0, 1, 6, 7, 8]] = solution[: 3 * n_own].reshape(3, n_own).T
+    strengths[2:6] = solution[3 * n_own :, None] * colour
+    return strengths, (solution[at] - known) / u_known
 
 
 def _bright_line_um(parameters: Array, strengths: Array) -> float:
@@ -344,6 +409,7 @@ def _bright_line_um(parameters: Array, strengths: Array) -> float:
     x = np.linspace(0.0, radius_um, 200)
     ring, axial, card = arc_light(1.0 - x / radius_um, ring_angle, roughness)
     s = strengths.sum(axis=1)
-    level = s[2] * card + s[3] * (1.0 - card) + s[4] * ring + s[5] * axial
+    lobes = arc_light(LEANS, ring_angle, roughness)
+    level = s[2] * card + s[3] * (1.0 - card) + s[4] * ring / lobes[0].max() + s[5] * axial / lobes[1][0]
     peak = int(np.argmax(level))
     return float(silhouette_from_line_um(parameters) + x[peak]) if 0 < peak < len(x) - 1 else float("nan")

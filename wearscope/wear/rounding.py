@@ -19,17 +19,29 @@ BROAD_RADIUS_UM = (6.0, 3.0)  # ground or coated carbide when new: machining lit
 BROAD_RING_ANGLE = (np.radians(42.0), np.radians(12.0))  # common ring lamps; common practice, no source
 ROUGHNESS = (0.15, 0.05)  # ground carbide and its coatings, root-mean-square slope; no source
 BLUR_PX = (1.2, 0.7)
-MODEL_ERROR = 0.02  # of the light, by which the model misses photographs of known edges
+MODEL_ERROR = 0.01  # of the light, by which the model misses photographs of known edges
+MISPLACED_UM = 0.5  # by which it misplaces a steep flank
 LEAST_COLUMNS = 24
 
 
 @dataclass(frozen=True)
 class Lighting:
-    """What is known of the lamps: ring angle from the view axis, radians, with standard uncertainty."""
+    """What is known of the light.
+
+    Attributes
+    ----------
+    ring_angle, u_ring_angle : float
+        Of the lamp ring, from the view axis, radians.
+    stated : bool
+        Whether the trial file gave it.
+    mixed_background : bool
+        Whether what lies behind the edge is uneven.
+    """
 
     ring_angle: float = BROAD_RING_ANGLE[0]
     u_ring_angle: float = BROAD_RING_ANGLE[1]
     stated: bool = False
+    mixed_background: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,7 +83,9 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     # column-to-column differences hold the noise and leave out slow changes of light
     noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
-    return MeanProfile(strip.d_um[known], light, np.hypot(u_mean, MODEL_ERROR * light), len(at))
+    misplaced = MISPLACED_UM * np.abs(np.gradient(light, step_um, axis=0))
+    u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + misplaced**2)
+    return MeanProfile(strip.d_um[known], light, u_light, len(at))
 
 
 def fit_unused(
@@ -96,7 +110,7 @@ def fit_unused(
         roughness=ROUGHNESS,
         blur_um=(blur_um, BLUR_PX[1] * um_per_px),
     )
-    return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior)
+    return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior, mixed=lighting.mixed_background)
 
 
 def fit_used(
@@ -123,12 +137,14 @@ def fit_used(
         Standard uncertainty of the unused edge line drawn on to this zone.
     """
     theta, blur_um = lighting.ring_angle, unused.blur_um
-    lever = max((factor.value if factor else 0.7) + 1.0 - np.sin(theta / 2.0), 0.3)
-    guess_um = unused.radius_um + max(trace_um, 0.0) / lever
-    line_um = trace_um + blur_um
-    arc_um = guess_um * (1.0 - np.sin(theta / 2.0))
-    use = (profile.d_um > line_um - arc_um - 25.0 - 5.0 * blur_um) & (
-        profile.d_um < line_um - arc_um + 1.25 * guess_um + 50.0
+    ratio = factor.value if factor is not None else 0.7
+    lever = 1.0 - np.sin(theta / 2.0)
+    line_um = _brightest_um(profile, trace_um)
+    # from the lamp's image alone, as in the worked example of the design
+    guess_um = max(unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever))
+    silhouette_um = line_um - lever * guess_um
+    use = (profile.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
+        profile.d_um < silhouette_um + 1.25 * guess_um + 50.0
     )
     prior = ProfilePrior(
         line_um=(line_um, 8.0 + blur_um),
@@ -144,4 +160,26 @@ def fit_used(
             unused.silhouette_um, u_silhouette_um, unused.radius_um, unused.u_radius_um, factor.value,
             factor.std_uncertainty,
         )  # fmt: skip
-    return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior, tie=tie)
+    # the arc may be bare where the face is not: its colour is that of the lamp's image, its level the face's
+    beyond_um = silhouette_um + guess_um + blur_um
+    beside = (profile.d_um > beyond_um) & (profile.d_um < beyond_um + 15.0)
+    image = profile.light[int(np.argmin(np.abs(profile.d_um - line_um)))]
+    tint = image / image.mean() * profile.light[beside].mean() if beside.any() else None
+    return fit_profile(
+        profile.d_um[use], profile.light[use], profile.u_light[use], prior,
+        tint=tint, mixed=lighting.mixed_background, tie=tie,
+    )  # fmt: skip
+
+
+def _brightest_um(profile: MeanProfile, trace_um: float) -> float:
+    """Where the lamp's image is: the brightest place a little inside the trace, to a part of a sample."""
+    level = profile.light.sum(axis=1)
+    near = np.flatnonzero((profile.d_um > trace_um - 4.0) & (profile.d_um < trace_um + 60.0))
+    if len(near) < 3:
+        return trace_um
+    k = int(near[np.argmax(level[near])])
+    if k in (near[0], near[-1]) or not 0 < k < len(level) - 1:
+        return trace_um
+    bend = level[k - 1] - 2.0 * level[k] + level[k + 1]
+    shift = 0.5 * (level[k - 1] - level[k + 1]) / bend if bend < 0 else 0.0
+    return float(profile.d_um[k] + shift * (profile.d_um[1] - profile.d_um[0]))

@@ -1,7 +1,8 @@
-"""Trace the eye-catching edge along a strip: the steepest change in each short window.
+"""Trace the edge along a strip: where, coming from outside, the light first departs from the background.
 
-The trace is not the silhouette (on a worn edge it is the flank of the lamp's image), but it moves with the
-radius, so it shows where along the edge the wear begins and how the radius wanders.
+The trace is not the silhouette (against a dark background the outermost part of a worn edge is as dark as what
+lies behind it), but it moves with the radius, so it shows where along the edge the wear begins and how the
+radius wanders.
 """
 
 from __future__ import annotations
@@ -11,37 +12,38 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from wearscope.wear.strip import Strip
 
 Array = NDArray[np.float64]
 
-WINDOW_COLUMNS = 5
+GUIDE_COLUMNS, WINDOW_COLUMNS = 25, 7
+MATCH_COLUMNS = 9
+DEPARTURE = 0.35  # of the largest departure from the background near the edge
+OUTSIDE_UM = (25.0, 60.0)  # where, outside the guide, the background is read
 
 
 @dataclass(frozen=True)
 class Trace:
-    """Where the steepest change lies in each column of a strip.
+    """Where the edge lies in each column of a strip.
 
     Attributes
     ----------
     d_um : ndarray, shape (S,)
         NaN where nothing stands out from the noise.
-    strength : ndarray, shape (S,)
-        Steepness, all channels together, in linear light per sample.
-    noise : float
-        Steepness that the background alone reaches.
+    steepness : ndarray, shape (S,)
+        Change of light per sample at the steepest place near the edge, all channels together.
     """
 
     d_um: Array
-    strength: Array
-    noise: float
+    steepness: Array
 
 
-def steepness(strip: Strip) -> NDArray[np.float32]:
-    """Steepness across the edge, shape (D, S): the three channels together, averaged over a short window."""
+def steepness(strip: Strip, columns: int) -> NDArray[np.float32]:
+    """Steepness across the edge, shape (D, S): the channels together, averaged over some columns."""
     light = np.nan_to_num(strip.light)
-    smooth = cv2.GaussianBlur(cv2.blur(light, (WINDOW_COLUMNS, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
+    smooth = cv2.GaussianBlur(cv2.blur(light, (columns, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
     slope = np.gradient(smooth, axis=0)
     steep = np.sqrt((slope**2).sum(axis=2))
     # the frame's own border is not an edge; nor is anything within the smoothing of it
@@ -50,36 +52,126 @@ def steepness(strip: Strip) -> NDArray[np.float32]:
     return np.asarray(steep, np.float32)
 
 
-def trace_edge(strip: Strip, search_um: tuple[float, float], *, around_um: Array | None = None) -> Trace:
-    """Find the steepest change in each column, as one unbroken line along the strip.
+def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
+    """Find where the light departs from the background in each column.
 
     Parameters
     ----------
     strip : Strip
+        Background at negative d.
     search_um : (float, float)
-        Range of d to look in, about `around_um` (0 when not given).
+        Range of d to look in.
 
     Notes
     -----
-    One column is too noisy on its own (and behind a worn edge's lamp line the border of the coating can be as
-    steep): the line is the path of greatest total steepness that moves by at most one sample per column,
-    found by dynamic programming, then refined in each column by a parabola through the peak near it.
+    A guide, the path of greatest steepness averaged over many columns, says roughly where the edge is. The
+    background of each column is read outside the guide; the trace is the outermost place where the light
+    differs from it by `DEPARTURE` of the largest difference found along the edge.
     """
-    steep = steepness(strip)
-    relative = strip.d_um[:, None] - (0.0 if around_um is None else around_um[None, :])
-    searched = np.where((relative >= search_um[0]) & (relative <= search_um[1]), steep, 0.0).astype(np.float32)
+    d = strip.d_um
+    step_um = float(d[1] - d[0])
+    steep = steepness(strip, GUIDE_COLUMNS)
+    within = (d >= search_um[0]) & (d <= search_um[1])
+    steep[~within] = 0.0
     noise = float(np.median(steep[steep > 0])) if (steep > 0).any() else 0.0
-    rows = steepest_path(cv2.blur(searched, (9, 1)), bend=noise)
-    columns = np.arange(steep.shape[1])
-    near = np.clip(rows[None, :] + np.arange(-2, 3)[:, None], 1, steep.shape[0] - 2)
-    k = near[np.argmax(searched[near, columns[None, :]], axis=0), columns]
-    before, here, after = searched[k - 1, columns], searched[k, columns], searched[k + 1, columns]
-    curvature = before - 2.0 * here + after
-    shift = np.clip(0.5 * (before - after) / np.where(curvature < 0, curvature, -1.0), -0.5, 0.5)
-    step_um = strip.d_um[1] - strip.d_um[0]
-    found = here > 3.0 * noise
-    d_um = np.where(found, strip.d_um[k] + shift * step_um, np.nan)
-    return Trace(d_um, np.where(found, here, 0.0), noise)
+    rows = steepest_path(steep, bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
+    columns = np.arange(len(rows))
+    guide = median_filter(d[rows], size=15, mode="nearest")
+
+    light = cv2.GaussianBlur(
+        cv2.blur(np.nan_to_num(strip.light), (WINDOW_COLUMNS, 1)), (0, 0), sigmaX=0.01, sigmaY=0.8
+    )
+    from_guide = d[:, None] - guide[None, :]
+    background = _background(strip, from_guide)
+    difference = np.sqrt(((light - background[None]) ** 2).sum(axis=2))
+    difference[np.isnan(strip.light[..., 0])] = 0.0
+    near = (from_guide > -8.0 - step_um) & (from_guide < 25.0 + 2.0 * step_um)
+    largest = np.where(near, difference, 0.0).max(axis=0)
+    threshold = DEPARTURE * gaussian_filter1d(median_filter(largest, 31, mode="nearest"), 15.0, mode="nearest")
+    beyond = (difference > threshold[None, :]) & (from_guide > -OUTSIDE_UM[1]) & (from_guide < 15.0 + 2.0 * step_um)
+    # one noisy sample is not yet the tool
+    steady = beyond & np.vstack([beyond[1:], beyond[-1:]])
+    first = np.argmax(steady, axis=0)
+    found = steady.any(axis=0) & (first > 0) & (steep[rows, columns] > 2.0 * noise)
+    before = difference[np.maximum(first - 1, 0), columns]
+    after = difference[first, columns]
+    part = np.clip((threshold - before) / np.maximum(after - before, 1e-9), 0.0, 1.0)
+    d_um = np.where(found, d[first] - (1.0 - part) * step_um, np.nan)
+    return Trace(d_um, np.asarray(steep[rows, columns], np.float64))
+
+
+def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Array:
+    """Sharpen the trace of columns that all show the same profile, by matching each to their mean.
+
+    Parameters
+    ----------
+    strip : Strip
+    d_um : ndarray, shape (S,)
+        Trace, NaN where not seen.
+    columns : ndarray of bool, shape (S,)
+        An edge of one kind: all unused.
+
+    Returns
+    -------
+    ndarray, shape (S,)
+        The trace with those columns replaced.
+
+    Notes
+    -----
+    The shift of a short window against the mean profile is the least-squares one, weighted by each channel's
+    noise: for a straight edge it reaches the bound on edge location (see
+    tests/benchmarks), which a threshold crossing misses by far on a noisy bright background.
+    """
+    use = np.flatnonzero(columns & np.isfinite(d_um))
+    if len(use) < 3 * MATCH_COLUMNS:
+        return d_um
+    out = d_um.copy()
+    step_um = float(strip.d_um[1] - strip.d_um[0])
+    reach = int(np.ceil(12.0 / step_um)) + 3
+    offsets = np.arange(-reach, reach + 1)
+    follow = gaussian_filter1d(median_filter(d_um[use], 31, mode="nearest"), 15.0, mode="nearest")
+    for _ in range(2):
+        rows = (follow - strip.d_um[0]) / step_um
+        windows = _sampled(strip.light, rows[None, :] + offsets[:, None], use)
+        smooth = cv2.blur(windows, (MATCH_COLUMNS, 1), borderType=cv2.BORDER_REPLICATE)
+        template = np.nanmean(windows, axis=1)
+        noise = np.nanstd(windows - smooth, axis=(0, 1)) + 1e-4
+        # nuisances: what lies behind the edge, and the light on the tool, may both change along it
+        inner = np.clip((offsets + 2.0) / 4.0, 0.0, 1.0)[:, None]
+        basis = np.stack([np.gradient(template, axis=0), template * (1.0 - inner), template * inner]) / noise
+        rest = np.nan_to_num((smooth - template[:, None]) / noise)
+        normal = np.einsum("idc,jdc->ij", basis, basis)
+        solution = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(3), np.einsum("idc,dsc->is", basis, rest))
+        # a profile that lies deeper by x differs from the template by -x times its slope
+        follow = follow - np.clip(solution[0], -3.0, 3.0) * step_um
+    # the template lies where the threshold put the trace on the mean
+    out[use] = follow + float(np.median(d_um[use] - follow))
+    return out
+
+
+def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Bicubic samples of some columns at given rows, shape (rows, columns, 3)."""
+    maps = np.broadcast_to(np.arange(len(columns), dtype=np.float32), rows.shape).astype(np.float32)
+    return np.asarray(
+        cv2.remap(
+            np.ascontiguousarray(light[:, columns]), maps, rows.astype(np.float32), cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )  # fmt: skip
+
+
+def _background(strip: Strip, from_guide: Array) -> Array:
+    """Light outside the edge in each column, smoothed along the edge, shape (S, 3)."""
+    outside = (from_guide < -OUTSIDE_UM[0]) & (from_guide > -OUTSIDE_UM[1]) & np.isfinite(strip.light[..., 0])
+    count = outside.sum(axis=0)
+    total = np.where(outside[..., None], strip.light, 0.0).sum(axis=0, dtype=np.float64)
+    usable = count >= 2
+    if usable.sum() < 8:
+        return np.zeros((len(count), 3))
+    mean = total[usable] / count[usable][:, None]
+    index = np.arange(len(count))
+    filled = np.column_stack([np.interp(index, np.flatnonzero(usable), mean[:, k]) for k in range(3)])
+    return gaussian_filter1d(filled, 12.0, axis=0, mode="nearest")
 
 
 def steepest_path(gain: NDArray[np.float32], bend: float) -> NDArray[np.intp]:
