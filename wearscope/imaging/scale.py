@@ -349,10 +349,11 @@ def _directions(picture: NDArray[np.float32], most: int = 4) -> list[float]:
         0.5 * (smooth[2:, 1:-1] - smooth[:-2, 1:-1])[::step, ::step].ravel(),
     )
     power = gx * gx + gy * gy
-    strong = (
-        power > max(4 * float(np.median(power)), 1e-12) if np.median(power) < power.mean() / 8 else power > 0
-    )
-    doubled = np.arctan2(2 * gx * gy, gx * gx - gy * gy)[strong]
+    typical = float(np.median(power))
+    # where most of the picture is plain, its noise says nothing of the direction
+    strong = power > (4 * typical if typical < power.mean() / 8 else 0.0)
+    gx, gy, power = gx[strong], gy[strong], power[strong]
+    doubled = np.arctan2(2 * gx * gy, gx * gx - gy * gy)
     # a root tames glare and dirt, which are few but strong
     weight = np.sqrt(power)
     if not weight.size:

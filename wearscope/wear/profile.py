@@ -29,6 +29,7 @@ from scipy.special import ndtr
 
 Array = NDArray[np.float64]
 
+STEPS = [1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1]  # sensible sizes of change in each parameter
 LEANS = np.sin(np.linspace(0.0, np.pi / 2, 91))
 AZIMUTHS = (np.arange(18) + 0.5) / 18 * np.pi  # half the ring; the other half mirrors it
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
@@ -44,7 +45,8 @@ class ProfilePrior:
     """What is known of an edge before its profile is looked at: estimate and standard uncertainty of each.
 
     Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
-    silhouette: what the eye sees, and so the best place to start from. `roughness` is the root-mean-square slope parameter of the lobe.
+    silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of the
+    arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`. `roughness` is the root-mean-square slope parameter of the lobe.
     """
 
     line_um: tuple[float, float]
@@ -52,18 +54,19 @@ class ProfilePrior:
     ring_angle: tuple[float, float]
     roughness: tuple[float, float]
     blur_um: tuple[float, float]
+    tint: Array
+    u_log_tint: float
 
     def means(self) -> Array:
         """Estimates in the order of the fitted parameters."""
-        return np.array(
-            [self.line_um[0], self.radius_um[0], self.ring_angle[0], self.roughness[0], self.blur_um[0]]
-        )
+        known = (self.line_um, self.radius_um, self.ring_angle, self.roughness, self.blur_um)
+        log_tint = np.log(np.maximum(self.tint, 1e-3))
+        return np.array([*(mean for mean, _ in known), log_tint[0] - log_tint[1], log_tint[2] - log_tint[1]])
 
     def uncertainties(self) -> Array:
         """Standard uncertainties in the same order."""
-        return np.array(
-            [self.line_um[1], self.radius_um[1], self.ring_angle[1], self.roughness[1], self.blur_um[1]]
-        )
+        known = (self.line_um, self.radius_um, self.ring_angle, self.roughness, self.blur_um)
+        return np.array([*(u for _, u in known), self.u_log_tint, self.u_log_tint])
 
 
 @dataclass(frozen=True)
@@ -182,7 +185,7 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     Parameters
     ----------
     d_um : ndarray, shape (D,)
-    parameters : ndarray, shape (5,)
+    parameters : ndarray, shape (5,) or longer
         Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm).
     face_scale_um : float
         Depth over which the face may change beyond the arc (ragged coating, vignetting).
@@ -192,7 +195,7 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     ndarray, shape (9, D)
         Background level and slope; arc: card, surroundings, ring, axial; face: three departures beyond the arc.
     """
-    _, radius_um, ring_angle, roughness, blur_um = parameters
+    _, radius_um, ring_angle, roughness, blur_um = parameters[:5]
     silhouette_um = silhouette_from_line_um(parameters)
     step_um = min(0.5, blur_um / 4.0, max(radius_um / 12.0, 0.1))
     margin_um = 4.0 * blur_um + step_um
@@ -243,7 +246,6 @@ def fit_profile(
     u_light: Array,
     prior: ProfilePrior,
     *,
-    tint: Array | None = None,
     mixed: bool = False,
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
@@ -256,8 +258,6 @@ def fit_profile(
     light, u_light : ndarray, shape (D, 3)
         Mean linear light and its standard uncertainty, model error included.
     prior : ProfilePrior
-    tint : ndarray, shape (3,), optional
-        Light of the face beside the arc, where that is not the face at the deep end of the profile.
     mixed : bool
         Whether the background is uneven, so that the arc may mirror something else than is seen beside it.
     tie : WedgeTie, optional
@@ -273,41 +273,50 @@ def fit_profile(
     means, spread = prior.means(), prior.uncertainties()
     outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
     background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
-    scene = Scene(
-        light[-4:].mean(axis=0) if tint is None else tint,
-        background,
-        U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE,
-    )
+    u_mirror = U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE
+    blurred: dict[bytes, Array] = {}
+
+    def parts_of(parameters: Array) -> Array:
+        # the tint does not move the parts: the solver's steps in it find them here
+        key = parameters[:5].tobytes()
+        if key not in blurred:
+            blurred.clear()
+            blurred[key] = profile_parts(d_um, parameters, face_scale_um)
+        return blurred[key]
+
+    def scene_of(parameters: Array) -> Scene:
+        tint = prior.tint[1] * np.exp([parameters[5], 0.0, parameters[6]])
+        return Scene(tint, background, u_mirror)
 
     def residuals(parameters: Array) -> Array:
-        parts = profile_parts(d_um, parameters, face_scale_um)
-        strengths, source_misfit = _strengths(parts, light, u_light, scene)
+        parts = parts_of(parameters)
+        strengths, source_misfit = _strengths(parts, light, u_light, scene_of(parameters))
         misfit = ((parts.T @ strengths) - light) / u_light
         known = (parameters - means) / spread
         if tie is not None:
             known = np.append(known, tie.residual(silhouette_from_line_um(parameters), parameters[1]))
         return np.concatenate([misfit.ravel(), source_misfit, known])
 
-    lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4]])
-    upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4]])
+    lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], -3.0, -3.0])
+    upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 3.0, 3.0])
     best = None
     for start in _starts(means, spread, lower, upper):
         result = least_squares(
-            residuals, start, bounds=(lower, upper), x_scale=[1.0, 2.0, 0.1, 0.02, 0.3], diff_step=1e-3, max_nfev=40
+            residuals, start, bounds=(lower, upper), x_scale=STEPS, diff_step=1e-3, max_nfev=40
         )
         if best is None or result.cost < best.cost:
             best = result
     assert best is not None
     lever = 1.0 - np.sin(best.x[2] / 2.0)
     to_pair = np.array(
-        [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), 0.0, 0.0], [0.0, 1.0, 0.0, 0.0, 0.0]]
+        [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *4 * [0.0]], [0.0, 1.0, *5 * [0.0]]]
     )
     covariance = to_pair @ np.linalg.pinv(best.jac.T @ best.jac) @ to_pair.T
     u_silhouette_um, u_radius_um = np.sqrt(np.diag(covariance))
     parts = profile_parts(d_um, best.x, face_scale_um)
-    strengths, _ = _strengths(parts, light, u_light, scene)
-    span = float(np.ptp(light))
-    misfit = float(np.sqrt(np.mean((parts.T @ strengths - light) ** 2))) / max(span, 1e-6)
+    strengths, _ = _strengths(parts, light, u_light, scene_of(best.x))
+    missed = np.where(u_light < 0.4, parts.T @ strengths - light, 0.0)
+    misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
     return ProfileFit(
         silhouette_um=silhouette_from_line_um(best.x),
         radius_um=float(best.x[1]),
@@ -339,8 +348,9 @@ class Scene:
     Attributes
     ----------
     tint : ndarray, shape (3,)
-        Light of the face beside the arc. A conductor mirrors lamps, card and surroundings in its own colour, so
-        the arc's three sources share their strengths between the channels up to this factor.
+        Light of the arc's material facing the camera. A conductor mirrors in its own colour, so lamps and
+        surroundings share their strengths between the channels up to this factor; the card is mirrored by the
+        outermost part of the arc, which may be bare where the rest is not.
     background : ndarray, shape (3,)
         Light of what lies behind.
     u_mirror : float
@@ -365,47 +375,51 @@ def _strengths(parts: Array, light: Array, u_light: Array, scene: Scene) -> tupl
     -------
     strengths : ndarray, shape (9, 3)
         Of each part in each channel; those of card, surroundings, ring and axial light are not negative.
-    misfits : ndarray, shape (3,)
-        Of card, surroundings and lamp image against what is known of them.
+    misfits : ndarray, shape (5,)
+        Of the card in each channel, surroundings and lamp image, against what is known of them.
     """
-    reflected = scene.tint / scene.tint.mean()
-    colour = np.stack([reflected * scene.background, scene.tint, scene.tint, scene.tint])  # per shared source
-    known = np.array([MIRROR_REFLECTANCE, SURROUNDINGS, LAMP_IMAGE])
-    u_known = np.array([scene.u_mirror, U_SURROUNDINGS, U_LAMP_IMAGE])
-    n_own, n_shared = 5, 4
-    own, shared = parts[[0, 1, 6, 7, 8]], parts[2:6]
+    # per channel: background, its slope, mirrored card, three departures of the face; shared: the other sources
+    own, shared = parts[[0, 1, 2, 6, 7, 8]], parts[3:6]
+    n_own, n_shared = len(own), len(shared)
     size = 3 * n_own + n_shared
+    card = np.arange(3) * n_own + 2
+    sources = 3 * n_own + np.arange(n_shared)
+    at_known = np.concatenate([card, sources[:2]])
+    mirrored = MIRROR_REFLECTANCE * scene.tint / scene.tint.mean() * scene.background
+    known = np.array([*mirrored, SURROUNDINGS, LAMP_IMAGE])
+    u_known = np.array([*(scene.u_mirror * scene.background + 0.002), U_SURROUNDINGS, U_LAMP_IMAGE])
     normal, right = np.zeros((size, size)), np.zeros(size)
     for channel in range(3):
         weight = 1.0 / u_light[:, channel]
-        design = np.vstack([own, shared * colour[:, channel, None]]) * weight
-        at = np.concatenate([np.arange(n_own) + channel * n_own, np.arange(n_shared) + 3 * n_own])
+        design = np.vstack([own, shared * scene.tint[channel]]) * weight
+        at = np.concatenate([np.arange(n_own) + channel * n_own, sources])
         normal[np.ix_(at, at)] += design @ design.T
         right[at] += design @ (light[:, channel] * weight)
-    at = 3 * n_own + np.arange(3)
-    normal[at, at] += 1.0 / u_known**2
-    right[at] += known / u_known**2
+    normal[at_known, at_known] += 1.0 / u_known**2
+    right[at_known] += known / u_known**2
+    source = np.zeros(size, bool)
+    source[[*card, *sources]] = True
     use = np.ones(size, bool)
     solution = np.zeros(size)
-    for _ in range(n_shared):
+    for _ in range(n_shared + 1):
         scale = 1.0 / np.sqrt(np.diag(normal)[use] + 1e-18)
         ridge = 1e-9 * np.eye(int(use.sum()))
+        scaled = normal[np.ix_(use, use)] * np.outer(scale, scale) + ridge
         solution[:] = 0.0
-        solution[use] = scale * np.linalg.solve(normal[np.ix_(use, use)] * np.outer(scale, scale) + ridge, scale * right[use])
-        negative = np.zeros(size, bool)
-        negative[3 * n_own :] = solution[3 * n_own :] < 0.0
+        solution[use] = scale * np.linalg.solve(scaled, scale * right[use])
+        negative = source & (solution < 0.0)
         if not negative.any():
             break
         use &= ~negative
     strengths = np.empty((9, 3))
-    strengths[[0, 1, 6, 7, 8]] = solution[: 3 * n_own].reshape(3, n_own).T
-    strengths[2:6] = solution[3 * n_own :, None] * colour
-    return strengths, (solution[at] - known) / u_known
+    strengths[[0, 1, 2, 6, 7, 8]] = solution[: 3 * n_own].reshape(3, n_own).T
+    strengths[3:6] = solution[sources, None] * scene.tint
+    return strengths, (solution[at_known] - known) / u_known
 
 
 def _bright_line_um(parameters: Array, strengths: Array) -> float:
     """Where the unblurred arc is brightest, all channels together."""
-    _, radius_um, ring_angle, roughness, _ = parameters
+    _, radius_um, ring_angle, roughness = parameters[:4]
     x = np.linspace(0.0, radius_um, 200)
     ring, axial, card = arc_light(1.0 - x / radius_um, ring_angle, roughness)
     s = strengths.sum(axis=1)

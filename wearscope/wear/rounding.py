@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import find_peaks
 
 from wearscope.wear.profile import ProfileFit, ProfilePrior, WedgeTie, fit_profile
 from wearscope.wear.strip import Strip
@@ -21,6 +22,7 @@ ROUGHNESS = (0.15, 0.05)  # ground carbide and its coatings, root-mean-square sl
 BLUR_PX = (1.2, 0.7)
 MODEL_ERROR = 0.01  # of the light, by which the model misses photographs of known edges
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
+BURNT = 0.97
 LEAST_COLUMNS = 24
 
 
@@ -85,6 +87,9 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
     misplaced = MISPLACED_UM * np.abs(np.gradient(light, step_um, axis=0))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + misplaced**2)
+    # where pixels are burnt out the mean says only "bright"
+    burnt = (moved >= BURNT).mean(axis=1) > 0.01
+    u_light[burnt] = 0.5
     return MeanProfile(strip.d_um[known], light, u_light, len(at))
 
 
@@ -109,6 +114,8 @@ def fit_unused(
         ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, BLUR_PX[1] * um_per_px),
+        tint=profile.light[use][-4:].mean(axis=0),
+        u_log_tint=0.03,
     )
     return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior, mixed=lighting.mixed_background)
 
@@ -152,6 +159,8 @@ def fit_used(
         ring_angle=(theta, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, 0.15 * blur_um),
+        tint=_arc_tint(profile, line_um, silhouette_um + guess_um + blur_um),
+        u_log_tint=0.25,
     )
     tie = None
     if factor is not None:
@@ -160,26 +169,36 @@ def fit_used(
             unused.silhouette_um, u_silhouette_um, unused.radius_um, unused.u_radius_um, factor.value,
             factor.std_uncertainty,
         )  # fmt: skip
-    # the arc may be bare where the face is not: its colour is that of the lamp's image, its level the face's
-    beyond_um = silhouette_um + guess_um + blur_um
-    beside = (profile.d_um > beyond_um) & (profile.d_um < beyond_um + 15.0)
-    image = profile.light[int(np.argmin(np.abs(profile.d_um - line_um)))]
-    tint = image / image.mean() * profile.light[beside].mean() if beside.any() else None
     return fit_profile(
         profile.d_um[use], profile.light[use], profile.u_light[use], prior,
-        tint=tint, mixed=lighting.mixed_background, tie=tie,
+        mixed=lighting.mixed_background, tie=tie,
     )  # fmt: skip
 
 
 def _brightest_um(profile: MeanProfile, trace_um: float) -> float:
-    """Where the lamp's image is: the brightest place a little inside the trace, to a part of a sample."""
+    """Where the lamp's image is: the most prominent bright line a little inside the trace, else the trace."""
     level = profile.light.sum(axis=1)
-    near = np.flatnonzero((profile.d_um > trace_um - 4.0) & (profile.d_um < trace_um + 60.0))
-    if len(near) < 3:
+    peaks, shape = find_peaks(level, prominence=0.02 * float(np.ptp(level)))
+    near = (profile.d_um[peaks] > trace_um - 4.0) & (profile.d_um[peaks] < trace_um + 70.0)
+    if not near.any():
         return trace_um
-    k = int(near[np.argmax(level[near])])
-    if k in (near[0], near[-1]) or not 0 < k < len(level) - 1:
-        return trace_um
+    k = int(peaks[near][np.argmax(shape["prominences"][near])])
     bend = level[k - 1] - 2.0 * level[k] + level[k + 1]
     shift = 0.5 * (level[k - 1] - level[k + 1]) / bend if bend < 0 else 0.0
     return float(profile.d_um[k] + shift * (profile.d_um[1] - profile.d_um[0]))
+
+
+def _arc_tint(profile: MeanProfile, line_um: float, beyond_um: float) -> Array:
+    """A first guess of the light of the arc's own material facing the camera.
+
+    The arc may be bare where the face is not, so its colour is that of the lamp's image, unless that is burnt
+    out; its level is that of the face just beyond the arc.
+    """
+    beside = (profile.d_um > beyond_um) & (profile.d_um < beyond_um + 15.0)
+    if not beside.any():
+        beside = profile.d_um >= profile.d_um[-4]
+    level = profile.light[beside].mean(axis=0)
+    image = profile.light[int(np.argmin(np.abs(profile.d_um - line_um)))]
+    if image.max() > 0.9:
+        return np.asarray(level)
+    return np.asarray(image / image.mean() * level.mean())
