@@ -194,11 +194,11 @@ def scale_from_graticule(
     called = file or "the graticule photo"
     try:
         picture = _as_picture(luminance)
-        rulings = _find_rulings(picture)
+        rulings, doubts = _find_rulings(picture)
     except _NotRuledError as problem:
         raise PhotoRefused(f"{called}: {problem.what}", problem.cure) from None
     axes = _axes_from_cross(*rulings) if len(rulings) == 2 else _axes_from_one(rulings[0])
-    doubts = [text for ruling in rulings for text in _doubts(ruling)] + _axis_doubts(axes)
+    doubts += [text for ruling in rulings for text in _doubts(ruling)] + _axis_doubts(axes)
     seen = " and ".join(
         f"{r.n_lines} lines {1 / r.density_px:.5g} px apart at {r.angle_deg:.1f}°" for r in rulings
     )
@@ -317,27 +317,36 @@ class _Ruling:
         return float(np.hypot(drift, RULING_STD))
 
 
-def _find_rulings(picture: NDArray[np.float32]) -> list[_Ruling]:
-    """Return the one or two families of lines of a graticule; two are at a right angle and of one division."""
-    found: list[_Ruling] = []
+def _find_rulings(picture: NDArray[np.float32]) -> tuple[list[_Ruling], list[str]]:
+    """Return the one or two families of lines of a graticule, and what is doubtful about having one only."""
+    seen = _directions(picture)
+    # where the lines of a grid lie close, the slopes point halfway between its two directions
+    halfway = [seen[0] + quarter * np.pi / 4 for quarter in (1, 3)] if seen else []
     failures: list[_NotRuledError] = []
-    for angle in _directions(picture):
+    for angle in [*seen, *halfway]:
         try:
-            found.append(_measure_ruling(picture, angle))
+            return _with_second(picture, _measure_ruling(picture, angle))
         except _NotRuledError as problem:
             failures.append(problem)
-    if not found:
-        raise max(failures, key=lambda problem: problem.rank, default=_no_scale("no direction stands out"))
-    found.sort(key=lambda ruling: -ruling.n_lines)
-    first = found[0]
-    for other in found[1:]:
-        square = abs((other.angle_deg - first.angle_deg) % 180 - 90) < 3
-        if square and abs(other.density_px / first.density_px - 1) < 0.15:
-            return [first, other]
+    raise max(failures, key=lambda problem: problem.rank, default=_no_scale("no direction stands out"))
+
+
+def _with_second(picture: NDArray[np.float32], first: _Ruling) -> tuple[list[_Ruling], list[str]]:
+    """Add the lines at a right angle to the first ones, if there are any of the same division."""
+    try:
+        second = _measure_ruling(picture, np.deg2rad(first.angle_deg + 90))
+    except _NotRuledError:
+        second = None
+    square = second is not None and abs((second.angle_deg - first.angle_deg) % 180 - 90) < 3
+    if second is not None and square and abs(second.density_px / first.density_px - 1) < 0.15:
+        return [first, second], []
     # lines broken up as a grid's are, but by no second direction, are print or cloth
     if first.even < _EVEN:
         raise _BROKEN
-    return [first]
+    if second is not None and square:
+        other = f"{1 / second.density_px:.5g} px apart at {second.angle_deg:.1f}°"
+        return [first], [f"other lines, {other}, were left out: make sure division_um is that of the lines counted"]
+    return [first], []
 
 
 def _directions(picture: NDArray[np.float32], most: int = 4) -> list[float]:

@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FOLLOW_UM = 90.0  # wandering of the wear is followed over this length
-SHARP_ENOUGH = 0.75  # of the steepness of the zone's sharpest part
+SHARP_ENOUGH = 0.88  # of the steepness of the zone's sharpest part
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 

@@ -20,7 +20,8 @@ BROAD_RADIUS_UM = (6.0, 3.0)  # ground or coated carbide when new: machining lit
 BROAD_RING_ANGLE = (np.radians(42.0), np.radians(12.0))  # common ring lamps; common practice, no source
 ROUGHNESS = (0.15, 0.05)  # ground carbide and its coatings, root-mean-square slope; no source
 BLUR_PX = (1.2, 0.7)
-MODEL_ERROR = 0.01  # of the light, by which the model misses photographs of known edges
+MODEL_ERROR = 0.022  # of the light, by which the model misses photographs of known edges
+MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
 BURNT = 0.97
 LEAST_COLUMNS = 24
@@ -86,7 +87,8 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
     misplaced = MISPLACED_UM * np.abs(np.gradient(light, step_um, axis=0))
-    u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + misplaced**2)
+    floor = MODEL_FLOOR * float(np.ptp(light))
+    u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
     burnt = (moved >= BURNT).mean(axis=1) > 0.01
     u_light[burnt] = 0.5
