@@ -19,10 +19,10 @@ from wearscope.imaging.edge import EdgeLine
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.quality import Quality, refusal, strip_quality
 from wearscope.imaging.registration import MarkMatch, match_marks
-from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
+from wearscope.imaging.scale import Scale, scale_from_graticule, scale_from_value
 from wearscope.imaging.strip import arc_length_px, cut_strip, point_on_photo
 from wearscope.trial.model import Bit, PhotoEntry, Trial
-from wearscope.wear.coating import CoatingColour, CoatingMap, colour_ratios, even_out
+from wearscope.wear.coating import CoatingMap, colour_ratios, even_out
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
 from wearscope.wear.face import (
     Edge,
@@ -37,7 +37,7 @@ from wearscope.wear.face import (
 )
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import Finding, Record, Zone, found, refused
-from wearscope.wear.rounding import BROAD_RADIUS_UM, Lighting, fit_unused, mean_profile
+from wearscope.wear.rounding import BROAD_RADIUS_UM, Lighting, fit_unused, mean_profile, with_unresolved
 from wearscope.wear.strip import UNUSED, USED, EdgeView, Strip
 from wearscope.wear.trace import matched_trace, trace_edge
 from wearscope.wear.wedge import recession_factor
@@ -321,6 +321,7 @@ def _inspect_new(entry: PhotoEntry, look: Look, edge: Edge, lighting: Lighting) 
     profile = mean_profile(strip, labels == UNUSED, np.zeros(len(seen)))
     fit = fit_unused(profile, _under(look, lighting), edge.radius_um, look.um_per_px)
     _require_quality(look, fit)
+    fit = with_unresolved(fit, _under(look, lighting))
     fits = Fits(fit, None)
     method = _method("new-state", edge, lighting, look)
     silhouette = np.where(seen, fit.silhouette_um + (look.trace_um - smooth), np.nan)
@@ -376,6 +377,7 @@ def _inspect_later(
     follow = np.interp(s_um, s_um[seen], (look.trace_um - datum.departure_um)[seen])
     strip = cut_strip(look.light, look.line, look.um_per_px, depth_um=DEPTH_UM, s_um=s_um, follow_um=follow)
     new_fit = _fit_as_new(new, edge, lighting) if new is not None else None
+    new_view = _new_view(look, new, match)
     comparable = zones.transition is not None or new_fit is not None or entry.used_side is not None
     fits = fit_zones(
         strip, zones.labels, datum.departure_um, datum.u_datum_um, look.steepness, edge,
@@ -395,7 +397,7 @@ def _inspect_later(
     findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
     coating_map = None
     if edge.coated:
-        colour = None if look.photo.grey else coating_colour(strip, zones.labels)
+        colour = None if look.photo.grey else coating_colour(strip, zones.labels, new_view.strip if new_view else None)
         if colour is not None:
             coating_map = see_coating(strip, colour, silhouette, zones.labels, fits, zones.transition is None)
         findings += coating_findings(strip, coating_map, silhouette, zones.labels, fits, rows, method)
@@ -408,7 +410,7 @@ def _inspect_later(
         strip, silhouette, zones.labels, recession, _bare(coating_map), zones.chips_um,
         transition.at_um if transition else None, transition.u_at_um if transition else None,
     )  # fmt: skip
-    return _inspection(entry, findings, look, warnings, now_view, _new_view(look, new, match))
+    return _inspection(entry, findings, look, warnings, now_view, new_view)
 
 
 def _laid_over(look: Look, new: Look) -> tuple[Look, MarkMatch, str]:

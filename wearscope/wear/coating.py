@@ -17,15 +17,25 @@ BAND_UM = 100.0
 DEEP_UM = (150.0, 400.0)  # face beyond the band: carries the coating's colour and the light's unevenness
 READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
-LEAST_SHARE = 0.004  # of the band; fewer substrate pixels do not make a colour of their own
+LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
 @dataclass(frozen=True)
 class CoatingColour:
-    """The coating's colour: log ratios red/green and blue/green, mean and inverse covariance."""
+    """The coating's colour.
+
+    Attributes
+    ----------
+    mean : ndarray, shape (2,)
+        Log ratios red/green and blue/green.
+    inverse_covariance : ndarray, shape (2, 2)
+    stray_share : float
+        Share of the coating's own pixels farther than `SEPARATION` from its mean.
+    """
 
     mean: Array
     inverse_covariance: Array
+    stray_share: float
 
 
 @dataclass(frozen=True)
@@ -81,6 +91,13 @@ def even_out(strip: Strip, ratios: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(ratios - (drift - middle)[None], np.float32)
 
 
+def deep_colour(ratios: NDArray[np.float32], strip: Strip) -> Array | None:
+    """Median log ratios of the face beyond the band, shape (2,), or None where it is not seen."""
+    deep = ratios[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])].reshape(-1, 2)
+    deep = deep[np.isfinite(deep).all(axis=1)]
+    return np.asarray(np.median(deep, axis=0), float) if len(deep) > 100 else None
+
+
 def _nanmedian_rows(values: NDArray[np.float32]) -> Array:
     some = np.isfinite(values).any(axis=0)[:, 0]
     out = np.full(values.shape[1:], np.nan)
@@ -106,7 +123,13 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
     limit = 5.0 * 1.4826 * np.median(np.abs(spread), axis=0) + 1e-4
     kept = spread[(np.abs(spread) < limit).all(axis=1)]
     covariance = np.cov(kept.T) + 1e-6 * np.eye(2)
-    return CoatingColour(np.asarray(mean, float), np.linalg.inv(covariance))
+    inverse = np.linalg.inv(covariance)
+    stray = float((_distance(spread, inverse) > SEPARATION).mean())
+    return CoatingColour(np.asarray(mean, float), inverse, stray)
+
+
+def _distance(departure: Array, inverse_covariance: Array) -> Array:
+    return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", departure, inverse_covariance, departure)))
 
 
 def map_substrate(
@@ -116,6 +139,7 @@ def map_substrate(
     silhouette_um: Array,
     readable_from_um: Array,
     used: Mask,
+    blur_um: float,
 ) -> CoatingMap:
     """Decide for every pixel whether it shows coating or substrate.
 
@@ -130,6 +154,8 @@ def map_substrate(
         Depth from which on the face's own colour can be read (inside the dim strip).
     used : ndarray of bool, shape (S,)
         Columns in which substrate may be looked for.
+    blur_um : float
+        Of the edge: so near to it the background's colour bleeds in, which must not be taken for substrate.
 
     Notes
     -----
@@ -145,7 +171,8 @@ def map_substrate(
     clipped = (strip.light >= 0.995).any(axis=2)
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     departure = np.nan_to_num(ratios - coating.mean[None, None, :].astype(np.float32))
-    found, substrate_departure = _substrate_colour(departure, coating, readable & in_band & used[None, :])
+    own = readable & in_band & used[None, :] & (d >= silhouette_um[None, :] + 3.0 * blur_um)
+    found, substrate_departure = _substrate_colour(departure, coating, own)
     substrate = np.zeros(light.shape, bool)
     if found:
         weights = coating.inverse_covariance @ substrate_departure
@@ -164,9 +191,8 @@ def _substrate_colour(departure: NDArray[np.float32], coating: CoatingColour, wh
         return False, nothing
     if len(sample) > 60000:
         sample = sample[:: len(sample) // 60000 + 1]
-    distance = np.sqrt(np.einsum("ni,ij,nj->n", sample, coating.inverse_covariance, sample))
-    far = distance > SEPARATION
-    if far.mean() < LEAST_SHARE:
+    far = _distance(sample, coating.inverse_covariance) > SEPARATION
+    if far.mean() < LEAST_SHARE + 3.0 * coating.stray_share:
         return False, nothing
     centre = np.median(sample[far], axis=0)
     for _ in range(8):

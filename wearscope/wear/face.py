@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from wearscope.wear.coating import (
     CoatingColour,
     CoatingMap,
     colour_ratios,
+    deep_colour,
     even_out,
     learn_coating,
     map_substrate,
@@ -20,7 +21,7 @@ from wearscope.wear.coating import (
 )
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import DETECTION, Finding, Zone, found, refused
-from wearscope.wear.rounding import LEAST_COLUMNS, Lighting, fit_unused, fit_used, mean_profile
+from wearscope.wear.rounding import LEAST_COLUMNS, Lighting, fit_unused, fit_used, mean_profile, with_unresolved
 from wearscope.wear.strip import UNUSED, USED, Strip
 from wearscope.wear.wedge import RecessionFactor
 
@@ -121,10 +122,10 @@ def fit_zones(
             mean_um,
             unused,
             lighting,
-            edge.factor if has_datum else None,
-            float(np.sqrt(np.mean(u_datum_um[columns] ** 2))),
+            edge.factor,
+            float(np.sqrt(np.mean(u_datum_um[columns] ** 2))) if has_datum else None,
         )
-    return Fits(unused, used)
+    return Fits(*(None if fit is None else with_unresolved(fit, lighting) for fit in (unused, used)))
 
 
 def sharpest(columns: Mask, sharpness: Array) -> Mask:
@@ -233,12 +234,22 @@ def see_coating(
         inside = max(line - fits.used.silhouette_um - fits.used.blur_um, 2.0 * fits.unused.blur_um)
         readable = np.where(labels == UNUSED, readable, silhouette_um + inside)
     used = (labels == USED) if not whole_used else np.isfinite(silhouette_um)
-    return map_substrate(strip, even_out(strip, colour_ratios(strip)), coating, silhouette_um, readable, used)
+    blur_um = fits.unused.blur_um if fits.unused is not None else 1.5 * strip.um_per_px
+    return map_substrate(strip, even_out(strip, colour_ratios(strip)), coating, silhouette_um, readable, used, blur_um)
 
 
-def coating_colour(strip: Strip, labels: NDArray[np.int8]) -> CoatingColour | None:
-    """The coating's colour, from the unused columns of a strip."""
-    return learn_coating(strip, even_out(strip, colour_ratios(strip)), labels == UNUSED)
+def coating_colour(strip: Strip, labels: NDArray[np.int8], new: Strip | None = None) -> CoatingColour | None:
+    """The coating's colour, from the unused columns of a strip, else from the new-state strip.
+
+    The new-state photo was taken at another time: its colour is moved by what the two faces differ deep inside.
+    """
+    if (labels == UNUSED).any() or new is None:
+        return learn_coating(strip, even_out(strip, colour_ratios(strip)), labels == UNUSED)
+    colour = learn_coating(new, even_out(new, colour_ratios(new)), np.ones(len(new.s_um), bool))
+    ours, theirs = (deep_colour(even_out(each, colour_ratios(each)), each) for each in (strip, new))
+    if colour is None or ours is None or theirs is None:
+        return None
+    return replace(colour, mean=colour.mean + ours - theirs)
 
 
 def coating_findings(

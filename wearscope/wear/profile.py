@@ -20,6 +20,7 @@ The lobe is that of B. Walter et al., "Microfacet models for refraction through 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -246,6 +247,7 @@ def fit_profile(
     u_light: Array,
     prior: ProfilePrior,
     *,
+    starts: Sequence[tuple[float, float]] = (),
     mixed: bool = False,
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
@@ -258,6 +260,9 @@ def fit_profile(
     light, u_light : ndarray, shape (D, 3)
         Mean linear light and its standard uncertainty, model error included.
     prior : ProfilePrior
+    starts : sequence of (float, float)
+        Bright lines and radii (µm) to start from besides those of the prior: the radius is the one parameter
+        whose basin must be looked for.
     mixed : bool
         Whether the background is uneven, so that the arc may mirror something else than is seen beside it.
     tie : WedgeTie, optional
@@ -300,7 +305,8 @@ def fit_profile(
     lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], -3.0, -3.0])
     upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 3.0, 3.0])
     best = None
-    for start in _starts(means, spread, lower, upper):
+    for line_um, radius_um in ((means[0], means[1]), *starts):
+        start = np.clip(np.array([line_um, radius_um, *means[2:]]), lower + 1e-6, upper - 1e-6)
         result = least_squares(
             residuals, start, bounds=(lower, upper), x_scale=STEPS, diff_step=1e-3, max_nfev=40
         )
@@ -329,16 +335,6 @@ def fit_profile(
         misfit=misfit,
         bright_line_um=_bright_line_um(best.x, strengths),
     )
-
-
-def _starts(means: Array, spread: Array, lower: Array, upper: Array) -> list[Array]:
-    """Starting points: the radius is the one parameter whose basin must be looked for."""
-    starts = []
-    for shift in (0.0,) if spread[1] < 0.35 * means[1] else (-0.3, 0.0, 0.4):
-        start = means.copy()
-        start[1] = means[1] * (1.0 + shift)
-        starts.append(np.clip(start, lower + 1e-6, upper - 1e-6))
-    return starts
 
 
 @dataclass(frozen=True)

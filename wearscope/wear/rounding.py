@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,6 +24,9 @@ MODEL_ERROR = 0.022  # of the light, by which the model misses photographs of kn
 MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
 BURNT = 0.97
+# Share of the blur that no fit resolves, from photographs of known edges: of the silhouette before an even and an
+# uneven background, and of the radius.
+UNRESOLVED, UNRESOLVED_MIXED, UNRESOLVED_RADIUS = 0.1, 0.5, 0.25
 LEAST_COLUMNS = 24
 
 
@@ -128,7 +131,7 @@ def fit_used(
     unused: ProfileFit,
     lighting: Lighting,
     factor: RecessionFactor | None,
-    u_datum_um: float,
+    u_datum_um: float | None,
 ) -> ProfileFit:
     """Silhouette and radius of a worn edge.
 
@@ -142,8 +145,9 @@ def fit_used(
     lighting : Lighting
     factor : RecessionFactor or None
         Ties silhouette to radius; None where the wedge angle does not allow it.
-    u_datum_um : float
-        Standard uncertainty of the unused edge line drawn on to this zone.
+    u_datum_um : float or None
+        Standard uncertainty of the unused edge line drawn on to this zone; None where there is no unused zone,
+        so that depths in this profile are not from the unused edge.
     """
     theta, blur_um = lighting.ring_angle, unused.blur_um
     ratio = factor.value if factor is not None else 0.7
@@ -155,9 +159,16 @@ def fit_used(
     use = (profile.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
         profile.d_um < silhouette_um + 1.25 * guess_um + 50.0
     )
+    starts = [(line_um, 0.7 * guess_um), (line_um, 1.4 * guess_um)]
+    line_prior, radius_prior = (line_um, 8.0 + blur_um), (guess_um, 0.4 * guess_um + 2.0)
+    if u_datum_um is None:
+        # nothing says that this edge has moved: it may well be as new
+        starts = [(line_um, guess_um), (line_um, 2.0 * unused.radius_um)]
+        line_prior = (trace_um + lever * unused.radius_um, 30.0 + blur_um)
+        radius_prior = (unused.radius_um, 15.0)
     prior = ProfilePrior(
-        line_um=(line_um, 8.0 + blur_um),
-        radius_um=(guess_um, 0.4 * guess_um + 2.0),
+        line_um=line_prior,
+        radius_um=radius_prior,
         ring_angle=(theta, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, 0.15 * blur_um),
@@ -165,7 +176,7 @@ def fit_used(
         u_log_tint=0.25,
     )
     tie = None
-    if factor is not None:
+    if factor is not None and u_datum_um is not None:
         u_silhouette_um = float(np.hypot(unused.u_silhouette_um, u_datum_um))
         tie = WedgeTie(
             unused.silhouette_um, u_silhouette_um, unused.radius_um, unused.u_radius_um, factor.value,
@@ -173,8 +184,18 @@ def fit_used(
         )  # fmt: skip
     return fit_profile(
         profile.d_um[use], profile.light[use], profile.u_light[use], prior,
-        mixed=lighting.mixed_background, tie=tie,
+        starts=starts, mixed=lighting.mixed_background, tie=tie,
     )  # fmt: skip
+
+
+def with_unresolved(fit: ProfileFit, lighting: Lighting) -> ProfileFit:
+    """The fit with the standard uncertainties that its results deserve, model error included."""
+    share = UNRESOLVED_MIXED if lighting.mixed_background else UNRESOLVED
+    return replace(
+        fit,
+        u_silhouette_um=float(np.hypot(fit.u_silhouette_um, share * fit.blur_um)),
+        u_radius_um=float(np.hypot(fit.u_radius_um, UNRESOLVED_RADIUS * fit.blur_um)),
+    )
 
 
 def _brightest_um(profile: MeanProfile, trace_um: float) -> float:
