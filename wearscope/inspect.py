@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
@@ -48,6 +49,7 @@ Array = NDArray[np.float64]
 DEPTH_UM = (-160.0, 540.0)
 SURE_ZOOM = 4.0  # standard uncertainties by which a zoom must differ from 1 to count
 LEAST_ZOOM = 0.003
+FINE_ENOUGH_UM = 2.6
 OTHER_COLOUR = 0.35  # difference of log colour ratios of two faces that no lamp makes
 
 
@@ -97,14 +99,19 @@ class Look:
 
     Attributes
     ----------
-    offset_um : ndarray, shape (S,)
-        Where the eye-catching edge lies, in the straight frame of `line`, NaN where not seen.
-    fit : ProfileFit
-        Of the whole edge, or of what there is of it that looks new.
+    light : ndarray, shape (H, W, 3)
+        Linear light, reduced by `reduction` where the photo is finer than the measurement needs.
+    line : EdgeLine
+        In pixels of `light`, as is `um_per_px`.
+    u_scale : float
+        Relative standard uncertainty of the scale.
+    trace_um, steepness : ndarray, shape (S,)
+        Of the edge along the strip; NaN where it is not seen.
     """
 
     photo: Photo
     light: NDArray[np.float32]
+    reduction: int
     line: EdgeLine
     um_per_px: float
     u_scale: float
@@ -222,10 +229,12 @@ def look_at(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale], like: 
     """
     um_per_px, u_um_per_px, scale_note = scale_of(entry, scales)
     photo = read_photo(entry.path)
-    light = photo.linear()
-    possible = candidates(photo.pixels, light)
+    light, reduction = working_light(photo, um_per_px)
+    um_per_px, u_um_per_px = um_per_px * reduction, u_um_per_px * reduction
+    possible = candidates(light)
     if entry.edge_near is not None:
-        chosen = guided_line(light, np.array(entry.edge_near, float), possible)
+        near_px = (np.array(entry.edge_near, float) + 0.5) / reduction - 0.5
+        chosen = guided_line(light, near_px, possible)
     else:
         best = choose(possible, like=like)
         if best is None:
@@ -247,9 +256,27 @@ def look_at(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale], like: 
             "put a white card behind the flute, focus on the edge and take it again",
         )
     return Look(
-        photo, light, line, um_per_px, u_um_per_px / um_per_px, scale_note, strip, trace.d_um, trace.steepness,
+        photo, light, reduction, line, um_per_px, u_um_per_px / um_per_px, scale_note, strip, trace.d_um, trace.steepness,
         strip_quality(strip),
     )  # fmt: skip
+
+
+def working_light(photo: Photo, um_per_px: float) -> tuple[NDArray[np.float32], int]:
+    """Linear light, averaged over blocks where pixels are much finer than any number here.
+
+    Returns
+    -------
+    light : ndarray, shape (H, W, 3)
+    reduction : int
+        Side of the blocks, in pixels.
+    """
+    reduction = max(1, int(FINE_ENOUGH_UM / um_per_px))
+    light = photo.linear()
+    if reduction == 1:
+        return light, 1
+    height, width = (side // reduction for side in light.shape[:2])
+    whole = light[: height * reduction, : width * reduction]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)), reduction
 
 
 def as_new(look: Look) -> Look:
@@ -332,9 +359,10 @@ def _inspect_new(entry: PhotoEntry, look: Look, edge: Edge, lighting: Lighting) 
     ]
     coating_map = None
     if edge.coated:
-        colour = None if look.photo.grey else coating_colour(strip, labels)
+        ratios = even_out(strip, colour_ratios(strip))
+        colour = None if look.photo.grey else coating_colour(strip, ratios, labels)
         if colour is not None:
-            coating_map = see_coating(strip, colour, silhouette, labels, fits, True)
+            coating_map = see_coating(strip, ratios, colour, silhouette, labels, fits, True)
         findings += coating_findings(strip, coating_map, silhouette, labels, fits, [("unused", UNUSED)], method)
     findings.append(sharpness_finding(fit, look.u_scale, method))
     view = EdgeView(strip, silhouette, labels, silhouette - fit.silhouette_um, _bare(coating_map), (), None, None)
@@ -397,9 +425,12 @@ def _inspect_later(
     findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
     coating_map = None
     if edge.coated:
-        colour = None if look.photo.grey else coating_colour(strip, zones.labels, new_view.strip if new_view else None)
+        ratios = even_out(strip, colour_ratios(strip))
+        new_strip = new_view.strip if new_view is not None else None
+        colour = None if look.photo.grey else coating_colour(strip, ratios, zones.labels, new_strip)
         if colour is not None:
-            coating_map = see_coating(strip, colour, silhouette, zones.labels, fits, zones.transition is None)
+            whole = zones.transition is None
+            coating_map = see_coating(strip, ratios, colour, silhouette, zones.labels, fits, whole)
         findings += coating_findings(strip, coating_map, silhouette, zones.labels, fits, rows, method)
     sharp = fits.unused if zones.transition is not None else fits.used
     if sharp is not None:
@@ -427,7 +458,8 @@ def _laid_over(look: Look, new: Look) -> tuple[Look, MarkMatch, str]:
     if abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
         um_per_px = look.um_per_px * match.zoom
         strip = cut_strip(look.light, look.line, um_per_px, depth_um=DEPTH_UM)
-        note = f"zoom {match.zoom:.4f} against the new-state photo; scale {um_per_px:.4f} um per px follows from it"
+        per_px = um_per_px / look.reduction
+        note = f"zoom {match.zoom:.4f} against the new-state photo; scale {per_px:.4f} um per px follows from it"
         look = replace(
             look,
             um_per_px=um_per_px,
@@ -528,7 +560,8 @@ def _place_findings(look: Look, zones: Zones, silhouette_um: Array, follow_um: A
     deep = float(np.interp(transition.at_um, s_um[seen], silhouette_um[seen]))
     base = float(np.interp(transition.at_um, s_um, follow_um))
     column, row = point_on_photo(look.line, look.um_per_px, transition.at_um, base + deep)
-    u_along = transition.u_at_um / look.um_per_px
+    column, row = ((at + 0.5) * look.reduction - 0.5 for at in (column, row))
+    u_along = transition.u_at_um / look.um_per_px * look.reduction
     along, across = np.abs(look.line.direction), np.abs(look.line.inward)
     visible = s_um[seen]
     used_um = visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]
@@ -592,7 +625,7 @@ def _inspection(
             Record(
                 entry.bit, entry.flute, entry.parts, entry.view, finding.quantity, finding.zone, finding.value,
                 finding.unit, finding.u, low, high, finding.status, note, finding.method, entry.file,
-                look.photo.sha256, entry.scale, look.um_per_px, __version__, measured_at,
+                look.photo.sha256, entry.scale, look.um_per_px / look.reduction, __version__, measured_at,
             )
         )  # fmt: skip
     return Inspection(entry, tuple(records), "", tuple(warnings), now, new, look.photo.sha256)

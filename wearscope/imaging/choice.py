@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.imaging.edge import Array, EdgeLine, edge_lines, line_through, offset_from
+from wearscope.imaging.edge import WORK_SIDE_PX, Array, EdgeLine, edge_lines, line_through, offset_from
 from wearscope.imaging.strip import arc_length_px, cut_strip
 from wearscope.wear.strip import Strip
 from wearscope.wear.trace import trace_edge
 
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
-SIDE_PX = (12.0, 45.0)  # where, away from the edge, the two sides are compared
+SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
 DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
 
 
@@ -50,23 +50,29 @@ class Side:
     grain: float
 
 
-def candidates(
-    encoded: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], light: NDArray[np.float32]
-) -> list[Candidate]:
+def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     """Lines that could be the cutting edge, best first.
 
     Parameters
     ----------
-    encoded, light : ndarray, shape (H, W, 3)
-        The photo as encoded and in linear light, 0 to 1.
+    light : ndarray, shape (H, W, 3)
+        Linear light, 0 to 1.
     """
-    lines = [line for line in edge_lines(encoded) if line.coverage >= 0.6]
-    judged = [_judge(light, line) for line in lines]
+    reduction = max(1.0, max(light.shape[:2]) / WORK_SIDE_PX)
+    small = light
+    if reduction > 1.0:
+        size = (max(2, round(light.shape[1] / reduction)), max(2, round(light.shape[0] / reduction)))
+        small = cv2.resize(light, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    lines = [line for line in edge_lines(small) if line.coverage >= 0.6]
+    judged = [_judge(small, line) for line in lines]
     found = [
-        Candidate(line if odds > 0 else line.turned(), abs(odds) * line.coverage, float("inf"))
+        Candidate(
+            (line if odds > 0 else line.turned()).scaled(reduction),
+            abs(odds) * line.coverage,
+            reduction * _land_px(line if odds > 0 else line.turned(), lines),
+        )
         for line, odds in zip(lines, judged, strict=True)
     ]
-    found = [Candidate(c.line, c.evidence, _land_px(c.line, lines)) for c in found]
     return sorted(found, key=lambda c: -c.evidence)
 
 
@@ -149,7 +155,7 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
 
 def _judge(light: NDArray[np.float32], line: EdgeLine) -> float:
     """Log odds that the tool lies inward of a line (negative: outward)."""
-    strip = cut_strip(light, line, 1.0, depth_um=(-140.0, 140.0))
+    strip = cut_strip(light, line, 1.0, depth_um=(-110.0, 110.0))
     trace = trace_edge(strip, (-40.0, 40.0))
     where = np.isfinite(trace.d_um)
     if where.mean() < 0.3:

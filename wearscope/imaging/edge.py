@@ -60,6 +60,15 @@ class EdgeLine:
             self.origin_px[1] + along * self.direction[1] + across * self.inward[1],
         )
 
+    def scaled(self, factor: float) -> EdgeLine:
+        """The same curve in a picture whose pixels are finer by `factor`."""
+        powers = np.arange(len(self.offset_px))
+        return EdgeLine(
+            # a coarse pixel covers a block of fine ones: centres are half a pixel off
+            (self.origin_px + 0.5) * factor - 0.5, self.direction, self.inward,
+            self.offset_px * factor ** (1.0 - powers), self.start_px * factor, self.end_px * factor, self.coverage,
+        )  # fmt: skip
+
     def turned(self) -> EdgeLine:
         """The same curve with the tool on its other side."""
         signs = (-1.0) ** np.arange(1, len(self.offset_px) + 1)
@@ -79,31 +88,27 @@ class _Path:
     coverage: float
 
 
-def edge_lines(encoded: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]) -> list[EdgeLine]:
+def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
     """All long lines that could be the cutting edge, strongest first, tool side undecided.
 
     Parameters
     ----------
-    encoded : ndarray, shape (H, W, 3)
-        The photo as encoded in the file (gamma-coded values weigh dark and bright edges alike), 8 or 16 bits.
+    light : ndarray, shape (H, W, 3)
+        Linear light of a photo reduced to at most about `WORK_SIDE_PX`.
 
     Returns
     -------
     list of EdgeLine
-        Smooth curves in the pixels of `encoded`.
+        Smooth curves in the pixels of `light`.
     """
-    height, width = encoded.shape[:2]
-    reduction = max(1.0, max(height, width) / WORK_SIDE_PX)
-    size = (max(2, round(width / reduction)), max(2, round(height / reduction)))
-    small = cv2.resize(encoded, size, interpolation=cv2.INTER_AREA) if reduction > 1.0 else encoded
-    full_scale = np.iinfo(encoded.dtype).max if encoded.dtype.kind == "u" else 1
-    work = np.asarray(small, np.float32) / np.float32(full_scale)
+    # a gamma weighs dark and bright edges alike
+    work = np.asarray(np.clip(light, 0.0, 1.0) ** np.float32(1.0 / 2.2), np.float32)
     lines: list[EdgeLine] = []
     for angle in line_directions(work):
         turned, back, inside = turn(work, angle)
         strength = across_strength(turned, inside)
         for path in strongest_paths(strength, inside):
-            lines.append(_line_from_path(path, back, width / work.shape[1], height / work.shape[0]))
+            lines.append(_line_from_path(path, back))
     return _without_repeats(sorted(lines, key=lambda line: -line.coverage * (line.end_px - line.start_px)))
 
 
@@ -198,8 +203,8 @@ def strongest_paths(strength: NDArray[np.float32], inside: NDArray[np.bool_]) ->
     gain = np.minimum(strength, 25.0).astype(np.float32)
     paths: list[_Path] = []
     for _ in range(MAX_PATHS):
-        rows = steepest_path(gain, bend=0.6)
         columns = np.arange(gain.shape[1])
+        rows = np.repeat(steepest_path(gain[:, ::2], bend=0.6), 2)[: len(columns)]
         seen = inside[rows, columns]
         if seen.sum() < 24:
             break
@@ -213,12 +218,10 @@ def strongest_paths(strength: NDArray[np.float32], inside: NDArray[np.bool_]) ->
     return paths
 
 
-def _line_from_path(path: _Path, back: Array, scale_x: float, scale_y: float) -> EdgeLine:
+def _line_from_path(path: _Path, back: Array) -> EdgeLine:
     x = back[0, 0] * path.columns + back[0, 1] * path.rows + back[0, 2]
     y = back[1, 0] * path.columns + back[1, 1] * path.rows + back[1, 2]
-    # work pixels cover whole blocks of photo pixels: their centres are half a pixel off
-    points = np.column_stack([(x + 0.5) * scale_x - 0.5, (y + 0.5) * scale_y - 0.5])
-    return line_through(points, coverage=path.coverage)
+    return line_through(np.column_stack([x, y]), coverage=path.coverage)
 
 
 def line_through(points_px: Array, *, degree: int = 2, coverage: float = 1.0) -> EdgeLine:

@@ -38,6 +38,7 @@ EMBEDDED_STD = 5e-3
 _MIN_SIDE_PX = 48
 _MIN_PITCH_PX = 6.0
 _MIN_LINES = 4
+_ENOUGH_MARKS = 20_000
 _FEW_LINES = 6
 _SAMPLES = 1e7  # of the turned picture: enough for any scale, quick for a large one
 _WARN_DISTORTION = 2e-3
@@ -319,11 +320,8 @@ class _Ruling:
 
 def _find_rulings(picture: NDArray[np.float32]) -> tuple[list[_Ruling], list[str]]:
     """Return the one or two families of lines of a graticule, and what is doubtful about having one only."""
-    seen = _directions(picture)
-    # where the lines of a grid lie close, the slopes point halfway between its two directions
-    halfway = [seen[0] + quarter * np.pi / 4 for quarter in (1, 3)] if seen else []
     failures: list[_NotRuledError] = []
-    for angle in [*seen, *halfway]:
+    for angle in _directions(picture):
         try:
             return _with_second(picture, _measure_ruling(picture, angle))
         except _NotRuledError as problem:
@@ -349,10 +347,10 @@ def _with_second(picture: NDArray[np.float32], first: _Ruling) -> tuple[list[_Ru
     return [first], []
 
 
-def _directions(picture: NDArray[np.float32], most: int = 4) -> list[float]:
+def _directions(picture: NDArray[np.float32]) -> list[float]:
     """Return the directions (rad) across which the picture changes most, strongest first."""
     step = max(1, int(np.sqrt(picture.size / 2e6)))
-    smooth = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
     gx, gy = (
         0.5 * (smooth[1:-1, 2:] - smooth[1:-1, :-2])[::step, ::step].ravel(),
         0.5 * (smooth[2:, 1:-1] - smooth[:-2, 1:-1])[::step, ::step].ravel(),
@@ -369,15 +367,21 @@ def _directions(picture: NDArray[np.float32], most: int = 4) -> list[float]:
         return []
     bins = ((doubled / (2 * np.pi) * 180) % 180).astype(np.int64) % 180
     histogram = ndimage.uniform_filter1d(np.bincount(bins, weight, 180), 3, mode="wrap")
-    peaks = _histogram_peaks(histogram)[:most]
+    peaks = _histogram_peaks(histogram)
     return [_mean_direction(doubled, weight, np.deg2rad(peak + 0.5)) for peak in peaks]
 
 
 def _histogram_peaks(histogram: NDArray[Any]) -> list[int]:
-    """Return the bins that top everything within 10 bins, highest first."""
+    """Return the bins that top everything within 10 bins, highest first, then those halfway off the highest.
+
+    Where the lines of a grid lie close together, most slopes point halfway between its two directions, but many
+    still point along them; those of a chessboard do not, and its diagonals are no lines.
+    """
     top = histogram >= ndimage.maximum_filter1d(histogram, 21, mode="wrap")
     tall = histogram > max(0.1 * histogram.max(), 1.2 * float(np.median(histogram)))
-    return sorted(np.flatnonzero(top & tall).tolist(), key=lambda k: -histogram[k])
+    peaks = sorted(np.flatnonzero(top & tall).tolist(), key=lambda k: -histogram[k])
+    halfway = [(peak + turn) % 180 for peak in peaks[:1] for turn in (45, 135)]
+    return peaks[:4] + [k for k in halfway if histogram[k] > 0.27 * histogram.max()]
 
 
 def _mean_direction(doubled: Array, weight: Array, near: float) -> float:
@@ -406,7 +410,7 @@ def _measure_at(picture: NDArray[np.float32], turned: _Turned, spacing: float, w
     count = _number_marks(marks, spacing)
     lines = _Lines.of(marks, count)
     _require_regular(lines, marks, count)
-    placed = _place(bands, lines, spacing, width)
+    placed = _place(bands, lines.thinned(), spacing, width)
     fit = _fit(placed)
     even = _require_lines(picture, turned, fit, placed)
     ruling = _ruling(turned, fit, placed, count.between, even)
@@ -671,6 +675,8 @@ def _seed(marks: _Marks, spacing: float) -> int:
 
 def _refit(u: Array, v: Array, coef: Array, gate: float, reach: float) -> Array:
     """Fit the number function again to the marks within `gate` divisions of a line."""
+    thin = max(1, u.size // _ENOUGH_MARKS)
+    u, v = u[::thin], v[::thin]
     where = _powers(u, v, coef.size) @ coef
     number = np.rint(where)
     keep = np.abs(where - number) < gate
@@ -782,6 +788,10 @@ class _Lines:
             marks.height,
             np.ones(int(keep.sum())),
         )
+
+    def thinned(self) -> _Lines:
+        """Return every so manieth mark: enough for any precision."""
+        return self.only(np.arange(self.u.size) % max(1, self.u.size // _ENOUGH_MARKS) == 0)
 
     def only(self, keep: Mask) -> _Lines:
         return _Lines(self.u[keep], self.v[keep], self.band[keep], self.number[keep], self.height, self.u_std[keep])
@@ -1052,27 +1062,30 @@ def _along_lines(
 
     A line shows where it differs from the gaps beside it by 0.4 of what it does where it is plain. In a run,
     breaks under half a division are allowed: there a line of the other direction, or a speck, may cross. It is
-    even where that difference is within 0.3 of the median around, beyond what the gaps' own noise explains.
+    even where that difference, and that of its flanks, is within 0.3 of the median around, beyond what the gaps'
+    own noise explains.
     """
     numbers = np.unique(lines.number)
     chosen = numbers[np.linspace(0, numbers.size - 1, min(numbers.size, 48)).astype(int)]
     per_division = int(min(32, pitch))
     v = np.arange(lines.v.min() - pitch, lines.v.max() + pitch, pitch / per_division)
     grid_v = np.broadcast_to(v, (chosen.size, v.size))
-    centre, left, right = (
+    centre, left, right, near_left, near_right = (
         np.nan_to_num(_look(picture, turned, fit.place(chosen[:, None] + off, grid_v), grid_v))
-        for off in (0.0, -0.5, 0.5)
+        for off in (0.0, -0.5, 0.5, -0.25, 0.25)
     )
     contrast = ndimage.uniform_filter1d((left + right) / 2 - centre, 3, axis=1)
+    flank = ndimage.uniform_filter1d((left + right - near_left - near_right) / 2, 3, axis=1)
     if _skew(contrast) < 0:
-        contrast = -contrast
+        contrast, flank = -contrast, -flank
     shows = contrast > 0.4 * np.maximum(np.percentile(contrast, 80, axis=1, keepdims=True), 0)
     closed = ndimage.binary_closing(shows, np.ones((1, max(1, per_division // 2)), bool))
     runs = [_longest_run(row) for row in closed]
     gaps = ndimage.uniform_filter1d((left - right) / 2, 3, axis=1)
     noise = np.sqrt(3) * 1.4826 * float(np.median(np.abs(gaps - _around(gaps, per_division))))
     usual = _around(contrast, per_division)
-    even = np.abs(contrast - usual) < 0.3 * usual + 3 * noise
+    within = 0.3 * usual + 3 * noise
+    even = (np.abs(contrast - usual) < within) & (np.abs(flank - _around(flank, per_division)) < within)
     shares = [row[run].mean() for row, run in zip(even, runs, strict=True) if run.stop > run.start]
     lengths = [run.stop - run.start for run in runs]
     return float(np.median(lengths)) / per_division, float(np.median(shares)) if shares else 0.0

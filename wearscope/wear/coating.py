@@ -99,10 +99,10 @@ def deep_colour(ratios: NDArray[np.float32], strip: Strip) -> Array | None:
 
 
 def _nanmedian_rows(values: NDArray[np.float32]) -> Array:
-    some = np.isfinite(values).any(axis=0)[:, 0]
+    """Median down each column; NaN where the face is only seen in part."""
+    whole = np.isfinite(values[..., 0]).all(axis=0)
     out = np.full(values.shape[1:], np.nan)
-    if some.any():
-        out[some] = np.nanmedian(values[:, some], axis=0)
+    out[whole] = np.median(values[:, whole], axis=0)
     return out
 
 

@@ -222,7 +222,13 @@ def unused_radius_finding(unused: ProfileFit, edge: Edge, u_scale: float, method
 
 
 def see_coating(
-    strip: Strip, coating: CoatingColour, silhouette_um: Array, labels: NDArray[np.int8], fits: Fits, whole_used: bool
+    strip: Strip,
+    ratios: NDArray[np.float32],
+    coating: CoatingColour,
+    silhouette_um: Array,
+    labels: NDArray[np.int8],
+    fits: Fits,
+    whole_used: bool,
 ) -> CoatingMap:
     """Map bare substrate; the dim strip outside the lamp's image cannot be read."""
     readable = np.full(len(silhouette_um), 3.0)
@@ -235,18 +241,21 @@ def see_coating(
         readable = np.where(labels == UNUSED, readable, silhouette_um + inside)
     used = (labels == USED) if not whole_used else np.isfinite(silhouette_um)
     blur_um = fits.unused.blur_um if fits.unused is not None else 1.5 * strip.um_per_px
-    return map_substrate(strip, even_out(strip, colour_ratios(strip)), coating, silhouette_um, readable, used, blur_um)
+    return map_substrate(strip, ratios, coating, silhouette_um, readable, used, blur_um)
 
 
-def coating_colour(strip: Strip, labels: NDArray[np.int8], new: Strip | None = None) -> CoatingColour | None:
+def coating_colour(
+    strip: Strip, ratios: NDArray[np.float32], labels: NDArray[np.int8], new: Strip | None = None
+) -> CoatingColour | None:
     """The coating's colour, from the unused columns of a strip, else from the new-state strip.
 
     The new-state photo was taken at another time: its colour is moved by what the two faces differ deep inside.
     """
     if (labels == UNUSED).any() or new is None:
-        return learn_coating(strip, even_out(strip, colour_ratios(strip)), labels == UNUSED)
-    colour = learn_coating(new, even_out(new, colour_ratios(new)), np.ones(len(new.s_um), bool))
-    ours, theirs = (deep_colour(even_out(each, colour_ratios(each)), each) for each in (strip, new))
+        return learn_coating(strip, ratios, labels == UNUSED)
+    new_ratios = even_out(new, colour_ratios(new))
+    colour = learn_coating(new, new_ratios, np.ones(len(new.s_um), bool))
+    ours, theirs = deep_colour(ratios, strip), deep_colour(new_ratios, new)
     if colour is None or ours is None or theirs is None:
         return None
     return replace(colour, mean=colour.mean + ours - theirs)

@@ -27,6 +27,7 @@ BURNT = 0.97
 # Share of the blur that no fit resolves, from photographs of known edges: of the silhouette before an even and an
 # uneven background, and of the radius.
 UNRESOLVED, UNRESOLVED_MIXED, UNRESOLVED_RADIUS = 0.1, 0.5, 0.25
+PROFILE_UM = (-110.0, 240.0)  # depths that a profile needs
 LEAST_COLUMNS = 24
 
 
@@ -73,7 +74,8 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     """
     step_um = float(strip.d_um[1] - strip.d_um[0])
     at = np.flatnonzero(columns)
-    rows = np.arange(len(strip.d_um))[:, None] + follow_um[at][None, :] / step_um
+    wanted = np.flatnonzero((strip.d_um > PROFILE_UM[0]) & (strip.d_um < PROFILE_UM[1]))
+    rows = wanted[:, None] + follow_um[at][None, :] / step_um
     moved = cv2.remap(
         np.ascontiguousarray(strip.light[:, at]),
         np.broadcast_to(np.arange(len(at), dtype=np.float32), rows.shape).astype(np.float32),
@@ -95,7 +97,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     # where pixels are burnt out the mean says only "bright"
     burnt = (moved >= BURNT).mean(axis=1) > 0.01
     u_light[burnt] = 0.5
-    return MeanProfile(strip.d_um[known], light, u_light, len(at))
+    return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
 
 
 def fit_unused(

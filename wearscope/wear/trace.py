@@ -7,7 +7,7 @@ radius wanders.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -68,14 +68,18 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     background of each column is read outside the guide; the trace is the outermost place where the light
     differs from it by `DEPARTURE` of the largest difference found along the edge.
     """
+    wanted = (strip.d_um > search_um[0] - OUTSIDE_UM[1] - 5.0) & (strip.d_um < search_um[1] + 35.0)
+    strip = replace(strip, light=strip.light[wanted], d_um=strip.d_um[wanted])
     d = strip.d_um
     step_um = float(d[1] - d[0])
     steep = steepness(strip, GUIDE_COLUMNS)
     within = (d >= search_um[0]) & (d <= search_um[1])
     steep[~within] = 0.0
     noise = float(np.median(steep[steep > 0])) if (steep > 0).any() else 0.0
-    rows = steepest_path(steep, bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
-    columns = np.arange(len(rows))
+    columns = np.arange(steep.shape[1])
+    # averaged over so many columns, every other one says it all
+    path = steepest_path(steep[:, ::2], bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
+    rows = np.repeat(path, 2)[: len(columns)]
     guide = median_filter(d[rows], size=15, mode="nearest")
 
     light = cv2.GaussianBlur(
