@@ -45,8 +45,9 @@ def strip_quality(strip: Strip) -> Quality:
     face = strip.light[(d > 40.0) & (d < 200.0)]
     background, tool = (np.nanmean(part.reshape(-1, 3), axis=0) for part in (behind, face))
     contrast = float(np.max(np.abs(tool - background) / (tool + background + 1e-3)))
-    columns = np.nanmean(behind.mean(axis=2), axis=0)
-    uneven = float(np.nanstd(columns) / (np.nanmean(columns) + 1e-3)) > 0.25
+    light = behind.mean(axis=2)
+    columns = light[:, np.isfinite(light).all(axis=0)].mean(axis=0)
+    uneven = len(columns) > 8 and float(columns.std() / (columns.mean() + 1e-3)) > 0.25
     level = float(background.mean())
     kind: Literal["dark", "bright", "mixed"] = "dark" if level < 0.12 else "bright"
     if uneven and level >= 0.06:

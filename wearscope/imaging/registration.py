@@ -6,14 +6,17 @@ other; the edge line of the unused zone says the rest (see `wearscope.inspect`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import fftconvolve
 
+from wearscope.errors import PhotoRefused
+from wearscope.imaging.look import Look
 from wearscope.wear.strip import Strip
 
 Array = NDArray[np.float64]
@@ -21,6 +24,9 @@ Array = NDArray[np.float64]
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
 LARGEST_SHIFT = 0.4  # share of the shorter strip
 ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
+SURE_ZOOM = 4.0  # standard uncertainties by which a zoom must differ from 1 to count
+LEAST_ZOOM = 0.003
+OTHER_COLOUR = 0.25  # difference of log colour ratios of two faces that no change of lamp or white balance makes
 CERTAIN = 6.0  # peak over the scatter of the correlation that chance does not reach in these many trials
 LIKELY = 3.5  # enough when the peak is also as high as these marks should reach
 CLEAR = 0.6  # expected correlation from which the marks of the same flute cannot be missed
@@ -61,7 +67,7 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     Parameters
     ----------
     now, new : Strip
-        Each cut along its own edge, at the same scale.
+        Each cut along its own edge.
     """
     a, a_repeat = mark_signal(now)
     b, b_repeat = mark_signal(new)
@@ -70,6 +76,8 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     if min(len(a), len(b)) < 64:
         return unclear
     step_um = float(now.s_um[1] - now.s_um[0])
+    new_s_um = np.arange(new.s_um[0], new.s_um[-1], step_um)
+    b = np.interp(new_s_um, new.s_um, b)
     middle = 0.5 * (len(a) - 1)
     best: tuple[float, float, float, float] | None = None
     scatter: list[float] = []
@@ -175,3 +183,63 @@ def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, 
         covariance = np.linalg.pinv(design.T @ design) * float((residual**2).mean()) * 8.0
         u_lag, u_zoom = float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1]))
     return lag, u_lag, zoom, u_zoom
+
+
+def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
+    """Compare the grind marks of two photos of a flute; mend the scale of this one if the zoom has changed.
+
+    Raises
+    ------
+    PhotoRefused
+        When the photos show different flutes or bits.
+    """
+    match = match_marks(now.strip, new.strip)
+    cure = "check the file names in the trial file, or photograph the right flute"
+    if match.verdict == "other":
+        raise PhotoRefused(
+            f"{now.name}: its grind marks are not those of {new.name}; it shows another flute or bit", cure
+        )
+    if match.verdict == "unclear" and colour_difference(now, new) > OTHER_COLOUR:
+        raise PhotoRefused(f"{now.name}: its face has another colour than {new.name}; it shows another bit", cure)
+    if match.verdict == "same" and abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
+        scale = now.photo_um_per_px * match.zoom
+        note = f"zoom {match.zoom:.4f} against the new-state photo; scale {scale:.4f} um per px follows from it"
+        return now.rescaled(match.zoom, match.u_zoom, note), replace(match, zoom=1.0)
+    return now, match
+
+
+def colour_difference(now: Look, new: Look) -> float:
+    """How far apart the colours of two faces are, as log ratios; 0 when a photo is grey."""
+    if now.photo.grey or new.photo.grey:
+        return 0.0
+    ratios = []
+    for strip in (now.strip, new.strip):
+        face = strip.light[(strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1])].reshape(-1, 3)
+        face = face[np.isfinite(face[:, 0])]
+        if len(face) == 0:
+            return 0.0
+        light = np.maximum(face.mean(axis=0, dtype=np.float64), 1e-3)
+        ratios.append(np.log(light[[0, 2]] / light[1]))
+    return float(np.hypot(*(ratios[0] - ratios[1])))
+
+
+def new_offset_um(now: Look, new: Look, match: MarkMatch) -> Array:
+    """The traced new-state edge at the places of this photo's strip, in the new photo's straight frame.
+
+    Its small irregularities count only where the grind marks say that the photos lie over each other; else its
+    smooth line stands for it. Beyond the new photo's frame the smooth line goes on.
+    """
+    s_um = new.strip.s_um
+    sure = match.verdict == "same"
+    places = match.shift_um + now.strip.s_um * match.zoom if sure else now.strip.s_um
+    offset = new.bend_um + (new.smooth_um if sure else 0.0)
+    curve = polynomial.Polynomial.fit(s_um, new.bend_um, min(4, len(new.line.offset_px)))
+    within = (places >= s_um[0]) & (places <= s_um[-1])
+    return np.where(within, np.interp(places, s_um, offset), curve(places))
+
+
+def new_strip_at(now: Look, new: Look, match: MarkMatch) -> Strip:
+    """The new-state photo's strip on the axis of this photo's strip, d = 0 on its edge."""
+    places = now.strip.s_um * match.zoom + match.shift_um
+    strip = new.strip_along(np.interp(places, new.strip.s_um, new.smooth_um), s_um=places)
+    return replace(strip, s_um=now.strip.s_um)

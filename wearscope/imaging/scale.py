@@ -15,7 +15,7 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage, stats
+from scipy import fft, ndimage, stats
 
 from wearscope.errors import PhotoRefused
 
@@ -195,11 +195,11 @@ def scale_from_graticule(
     called = file or "the graticule photo"
     try:
         picture = _as_picture(luminance)
-        rulings, doubts = _find_rulings(picture)
+        rulings = _find_rulings(picture)
     except _NotRuledError as problem:
         raise PhotoRefused(f"{called}: {problem.what}", problem.cure) from None
     axes = _axes_from_cross(*rulings) if len(rulings) == 2 else _axes_from_one(rulings[0])
-    doubts += [text for ruling in rulings for text in _doubts(ruling)] + _axis_doubts(axes)
+    doubts = [text for ruling in rulings for text in _doubts(ruling)] + _axis_doubts(axes)
     seen = " and ".join(
         f"{r.n_lines} lines {1 / r.density_px:.5g} px apart at {r.angle_deg:.1f}°" for r in rulings
     )
@@ -318,8 +318,8 @@ class _Ruling:
         return float(np.hypot(drift, RULING_STD))
 
 
-def _find_rulings(picture: NDArray[np.float32]) -> tuple[list[_Ruling], list[str]]:
-    """Return the one or two families of lines of a graticule, and what is doubtful about having one only."""
+def _find_rulings(picture: NDArray[np.float32]) -> list[_Ruling]:
+    """Return the one or two families of lines of a graticule; two are at a right angle and of one division."""
     failures: list[_NotRuledError] = []
     for angle in _directions(picture):
         try:
@@ -329,22 +329,17 @@ def _find_rulings(picture: NDArray[np.float32]) -> tuple[list[_Ruling], list[str
     raise max(failures, key=lambda problem: problem.rank, default=_no_scale("no direction stands out"))
 
 
-def _with_second(picture: NDArray[np.float32], first: _Ruling) -> tuple[list[_Ruling], list[str]]:
+def _with_second(picture: NDArray[np.float32], first: _Ruling) -> list[_Ruling]:
     """Add the lines at a right angle to the first ones, if there are any of the same division."""
+    pitch = 1 / first.density_px
     try:
-        second = _measure_ruling(picture, np.deg2rad(first.angle_deg + 90))
+        second = _measure_ruling(picture, np.deg2rad(first.angle_deg + 90), (0.85 * pitch, 1.15 * pitch))
     except _NotRuledError:
-        second = None
-    square = second is not None and abs((second.angle_deg - first.angle_deg) % 180 - 90) < 3
-    if second is not None and square and abs(second.density_px / first.density_px - 1) < 0.15:
-        return [first, second], []
-    # lines broken up as a grid's are, but by no second direction, are print or cloth
-    if first.even < _EVEN:
-        raise _BROKEN
-    if second is not None and square:
-        other = f"{1 / second.density_px:.5g} px apart at {second.angle_deg:.1f}°"
-        return [first], [f"other lines, {other}, were left out: make sure division_um is that of the lines counted"]
-    return [first], []
+        # lines broken up as a grid's are, but by no second direction, are print or cloth
+        if first.even < _EVEN:
+            raise _BROKEN from None
+        return [first]
+    return [first, second]
 
 
 def _directions(picture: NDArray[np.float32]) -> list[float]:
@@ -391,12 +386,15 @@ def _mean_direction(doubled: Array, weight: Array, near: float) -> float:
     return near + float(np.average(off[close], weights=weight[close])) / 2
 
 
-def _measure_ruling(picture: NDArray[np.float32], angle: float) -> _Ruling:
+def _measure_ruling(
+    picture: NDArray[np.float32], angle: float, pitch_px: tuple[float, float] = (_MIN_PITCH_PX, np.inf)
+) -> _Ruling:
     """Measure the lines whose normal points along `angle` (rad), or say why there are none."""
     turned = _turn(picture, angle)
-    candidates = _likely_spacings(turned.bands(16.0))
     failure = _no_scale("nothing repeats")
-    for spacing, width in candidates:
+    for spacing, width in _likely_spacings(turned.bands(16.0)):
+        if not pitch_px[0] <= spacing <= pitch_px[1]:
+            continue
         try:
             return _measure_at(picture, turned, spacing, width)
         except _NotRuledError as problem:
@@ -528,13 +526,11 @@ def _likely_spacings(bands: _Bands, most: int = 4) -> list[tuple[float, float]]:
     return [(p, float(2 + np.argmin(r[2 : int(p / 2) + 1]))) for p in tops if p >= _MIN_PITCH_PX][:most]
 
 
-def _lagged(rows: Array) -> Array:
+def _lagged(rows: NDArray[Any]) -> Array:
     """Return the sum over rows of each row's correlation with itself."""
-    n = 1 << (2 * rows.shape[1] - 1).bit_length()
-    power = np.zeros(n // 2 + 1)
-    for row in rows:
-        power += np.abs(np.fft.rfft(row, n)) ** 2
-    return np.fft.irfft(power, n)
+    n = fft.next_fast_len(2 * rows.shape[1], real=True)
+    spectrum = fft.rfft(rows.astype(np.float32), n, axis=1)
+    return np.asarray(fft.irfft((np.abs(spectrum) ** 2).sum(axis=0, dtype=np.float64), n))
 
 
 def _vertex(left: Array | float, mid: Array | float, right: Array | float) -> Array:
@@ -794,7 +790,9 @@ class _Lines:
         return self.only(np.arange(self.u.size) % max(1, self.u.size // _ENOUGH_MARKS) == 0)
 
     def only(self, keep: Mask) -> _Lines:
-        return _Lines(self.u[keep], self.v[keep], self.band[keep], self.number[keep], self.height, self.u_std[keep])
+        return _Lines(
+            self.u[keep], self.v[keep], self.band[keep], self.number[keep], self.height, self.u_std[keep]
+        )
 
 
 def _place(bands: _Bands, lines: _Lines, spacing: float, width: float) -> _Lines:
@@ -959,7 +957,9 @@ def _fit_terms(lines: _Lines, n_terms: int, *, radial: bool) -> _Fit:
         rest = target - basis @ coef
         seen = total > 0
         line_rest = np.bincount(which, trust * rest)[seen] / total[seen]
-        line_variance = max(0.0, float(np.mean(line_rest**2)) * seen.sum() / free - float(np.mean(1 / total[seen])))
+        line_variance = max(
+            0.0, float(np.mean(line_rest**2)) * seen.sum() / free - float(np.mean(1 / total[seen]))
+        )
         standard = rest / np.sqrt(noise + line_variance)
         limit = 6 * 1.4826 * float(np.median(np.abs(standard))) + 1e-9
         robust = np.square(np.maximum(0, 1 - np.square(standard / limit)))
@@ -1013,12 +1013,14 @@ def _require_lines(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lin
     if 1.4826 * np.median(rest) > 0.04:
         raise _no_scale("the lines are not evenly spaced", 2)
     pitch = 1 / float(np.hypot(*(s.mean(axis=0) @ fit.coef for s in fit.slopes(lines.u, lines.v))))
-    if _waviness(picture, turned, fit, lines) < 0.025:
+    second, all_tones = _overtones(picture, turned, fit, lines)
+    if all_tones < 0.025:
         raise _NotRuledError(
             "the picture rises and falls like a wave, without separate lines", "focus on the ruled scale", 4
         )
     run, even = _along_lines(picture, turned, fit, lines, pitch)
-    if run < 1.5 or even < _EVEN_IF_CROSSED:
+    # where a grid's lines are broken by others they are still thinner than the gaps, unlike a chessboard's rows
+    if run < 1.5 or even < (_EVEN_IF_CROSSED if second > 0.04 else _EVEN):
         raise _BROKEN
     return even
 
@@ -1038,10 +1040,13 @@ def _look(picture: NDArray[np.float32], turned: _Turned, u: Array, v: Array) -> 
     return np.asarray(flat, float).reshape(shape)
 
 
-def _waviness(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _Lines) -> float:
-    """Return how much the mean profile of a division differs from a sine: overtones over the fundamental.
+def _overtones(
+    picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _Lines
+) -> tuple[float, float]:
+    """Return the second tone of the mean profile of a division, and all above the first, relative to the first.
 
-    The smaller of that in linear light and in what a screen shows, since either makes overtones of the other.
+    Both are nil for a sine. The smaller of those in linear light and in what a screen shows, since either makes
+    overtones of the other.
     """
     rng = np.random.default_rng(0)
     some = rng.permutation(lines.u.size)[:2000]
@@ -1052,7 +1057,8 @@ def _waviness(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _
     if not values.size:
         raise _no_scale("the lines are at the very rim", 2)
     tones = [np.abs(np.fft.rfft((np.maximum(values, 0) ** power).mean(axis=0))) for power in (1.0, 1 / 2.2)]
-    return float(min(np.hypot.reduce(tone[2:9]) / tone[1] for tone in tones))
+    second, above = (min(float(np.hypot.reduce(tone[2:stop]) / tone[1]) for tone in tones) for stop in (3, 9))
+    return second, above
 
 
 def _along_lines(

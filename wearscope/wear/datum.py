@@ -66,7 +66,12 @@ class Datum:
 
 
 def find_zones(
-    s_um: Array, difference_um: Array, degree: int, other_signs: Sequence[Sign], used_side: int | None
+    s_um: Array,
+    difference_um: Array,
+    degree: int,
+    other_signs: Sequence[Sign],
+    used_side: int | None,
+    reach_um: float = np.inf,
 ) -> Zones:
     """Find the transition and the zones on each side of it.
 
@@ -81,13 +86,15 @@ def find_zones(
         What else shows wear.
     used_side : int, optional
         +1 or -1 when the person has said on which side the used zone lies.
+    reach_um : float
+        How far beyond the guard the zones go at most.
     """
     seen = np.isfinite(difference_um)
     masked, chips = chip_mask(s_um, difference_um, max(CHIP_UM, 6.0 * _scatter(difference_um)))
     signs = [Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM), *other_signs]
     transition = find_transition(s_um, signs, masked, used_side=used_side)
     absent = "" if transition else "no sign of wear begins or ends in this photo"
-    labels = zone_labels(s_um, seen, masked, transition, USED)
+    labels = zone_labels(s_um, seen, masked, transition, USED, reach_um)
     step_um = float(s_um[1] - s_um[0])
     for zone, word in ((UNUSED, "unused"), (USED, "used")):
         if transition is not None and (labels == zone).sum() * step_um < SHORTEST_ZONE_UM:

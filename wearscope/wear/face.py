@@ -19,6 +19,7 @@ from wearscope.wear.coating import (
     map_substrate,
     zone_coating,
 )
+from wearscope.wear.datum import Zones
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import DETECTION, Finding, Zone, found, refused
 from wearscope.wear.rounding import LEAST_COLUMNS, Lighting, fit_unused, fit_used, mean_profile, with_unresolved
@@ -30,6 +31,12 @@ Mask = NDArray[np.bool_]
 
 FOLLOW_UM = 90.0  # wandering of the wear is followed over this length
 SHARP_ENOUGH = 0.88  # of the steepness of the zone's sharpest part
+ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
+    ("edge_recession", "difference"),
+    ("edge_radius", "used"),
+    ("edge_radius", "unused"),
+    ("edge_radius", "difference"),
+)
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -168,7 +175,33 @@ def recession_along(departure_um: Array, labels: NDArray[np.int8], fits: Fits) -
     return departure_um * float(np.clip(factor, 0.2, 1.5))
 
 
-def rounding_findings(fits: Fits, labels: NDArray[np.int8], u_datum_um: Array, edge: Edge, u_scale: float, method: str) -> list[Finding]:
+def silhouette_along(zones: Zones, departure_um: Array, fits: Fits) -> tuple[Array, Array]:
+    """Silhouette (from the new-state line) and recession at each place along the edge."""
+    recession = recession_along(departure_um, zones.labels, fits)
+    if zones.transition is None and fits.used is not None:
+        return departure_um + fits.used.silhouette_um, recession
+    if fits.unused is None:
+        return departure_um.copy(), recession
+    return fits.unused.silhouette_um + recession, recession
+
+
+def refused_face(edge: Edge, why: str, method: str) -> list[Finding]:
+    """The rows of a photo that cannot be compared with anything."""
+    rows = [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
+    if edge.coated:
+        rows += [refused("coating_loss", "used", "1", why, method), refused("coating_setback", "used", "um", why, method)]
+    return rows
+
+
+def sharpness_finding(fit: ProfileFit, u_scale: float, note: str, method: str) -> Finding:
+    """Blur of the edge as the Gaussian sigma, fitted along with the profile."""
+    u_um = float(np.hypot(0.15 * fit.blur_um, fit.blur_um * u_scale))
+    return found("sharpness", "whole", "um", fit.blur_um, u_um, method, note=note)
+
+
+def rounding_findings(
+    fits: Fits, labels: NDArray[np.int8], u_datum_um: Array, edge: Edge, u_scale: float, method: str
+) -> list[Finding]:
     """Recession and radius rows of a photo with a used zone.
 
     Parameters
@@ -176,13 +209,11 @@ def rounding_findings(fits: Fits, labels: NDArray[np.int8], u_datum_um: Array, e
     u_scale : float
         Relative standard uncertainty of the scale.
     """
-    zones: list[tuple[str, Zone]] = [("edge_recession", "difference")]
-    zones += [("edge_radius", "used"), ("edge_radius", "unused"), ("edge_radius", "difference")]
     if edge.factor is None:
-        return [refused(q, z, "um", edge.why_no_factor, method) for q, z in zones]
+        return [refused(quantity, zone, "um", edge.why_no_factor, method) for quantity, zone in ROUNDING_ROWS]
     if fits.used is None or fits.unused is None:
         why = "no zone long enough to average over; show more of the edge, beside the transition, sharp and lit"
-        return [refused(q, z, "um", why, method) for q, z in zones]
+        return [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
     used, unused = fits.used, fits.unused
     has_datum = bool((labels == UNUSED).any())
     grown = used.radius_um - unused.radius_um
@@ -216,36 +247,56 @@ def rounding_findings(fits: Fits, labels: NDArray[np.int8], u_datum_um: Array, e
 
 def unused_radius_finding(unused: ProfileFit, edge: Edge, u_scale: float, method: str) -> Finding:
     """The edge radius of the unused edge: mostly what was known of it, sharpened by the photo where it can."""
+    if edge.factor is None:
+        return refused("edge_radius", "unused", "um", edge.why_no_factor, method)
     note = "" if edge.radius_stated else "from a broad assumption for ground or coated carbide; state r_unused_um if known"
     u = float(np.hypot(unused.u_radius_um, unused.radius_um * u_scale))
     return found("edge_radius", "unused", "um", unused.radius_um, u, method, doubt=edge.doubt, note=note)
 
 
-def see_coating(
+def read_coating(
     strip: Strip,
-    ratios: NDArray[np.float32],
-    coating: CoatingColour,
+    new: Strip | None,
     silhouette_um: Array,
     labels: NDArray[np.int8],
     fits: Fits,
-    whole_used: bool,
-) -> CoatingMap:
-    """Map bare substrate; the dim strip outside the lamp's image cannot be read."""
-    readable = np.full(len(silhouette_um), 3.0)
-    if fits.unused is not None:
-        readable = silhouette_um + 2.0 * fits.unused.blur_um
-    if fits.used is not None and fits.unused is not None:
-        line = fits.used.bright_line_um
-        line = line if np.isfinite(line) else fits.used.silhouette_um + 0.6 * fits.used.radius_um
-        inside = max(line - fits.used.silhouette_um - fits.used.blur_um, 2.0 * fits.unused.blur_um)
-        readable = np.where(labels == UNUSED, readable, silhouette_um + inside)
-    used = (labels == USED) if not whole_used else np.isfinite(silhouette_um)
-    blur_um = fits.unused.blur_um if fits.unused is not None else 1.5 * strip.um_per_px
-    return map_substrate(strip, ratios, coating, silhouette_um, readable, used, blur_um)
+    grey: bool,
+) -> CoatingMap | None:
+    """Map bare substrate on a strip, or None where the coating's colour cannot be learnt.
+
+    Parameters
+    ----------
+    strip : Strip
+        Cut along the new-state line.
+    new : Strip or None
+        The new-state photo's, to learn from where this photo shows no unused edge.
+    silhouette_um : ndarray, shape (S,)
+    labels : ndarray of int8, shape (S,)
+    fits : Fits
+    grey : bool
+        Whether the photo is without colour.
+    """
+    if grey or fits.unused is None:
+        return None
+    ratios = even_out(strip, colour_ratios(strip))
+    colour = _coating_colour(strip, ratios, labels, new)
+    if colour is None:
+        return None
+    blur_um = fits.unused.blur_um
+    # the dim strip outside the lamp's image shows the background, not its own colour
+    readable = silhouette_um + 2.0 * blur_um
+    if fits.used is not None:
+        line_um = fits.used.bright_line_um
+        if not np.isfinite(line_um):
+            line_um = fits.used.silhouette_um + 0.6 * fits.used.radius_um
+        inside_um = max(line_um - fits.used.silhouette_um - fits.used.blur_um, 2.0 * blur_um)
+        readable = np.where(labels == UNUSED, readable, silhouette_um + inside_um)
+    looked_for = labels == (USED if (labels == USED).any() else UNUSED)
+    return map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, blur_um)
 
 
-def coating_colour(
-    strip: Strip, ratios: NDArray[np.float32], labels: NDArray[np.int8], new: Strip | None = None
+def _coating_colour(
+    strip: Strip, ratios: NDArray[np.float32], labels: NDArray[np.int8], new: Strip | None
 ) -> CoatingColour | None:
     """The coating's colour, from the unused columns of a strip, else from the new-state strip.
 
@@ -267,14 +318,14 @@ def coating_findings(
     silhouette_um: Array,
     labels: NDArray[np.int8],
     fits: Fits,
-    zones: Sequence[tuple[Zone, int]],
+    zones: Sequence[Zone],
     method: str,
 ) -> list[Finding]:
     """Coating loss and setback of each zone, and the difference of the losses where there are two zones."""
     out: list[Finding] = []
     losses: dict[Zone, tuple[float, float]] = {}
-    for zone, label in zones:
-        fit = fits.used if label == USED else fits.unused
+    for zone in zones:
+        fit, label = (fits.used, USED) if zone == "used" else (fits.unused, UNUSED)
         mean = None
         if seen is not None and fit is not None:
             mean = zone_coating(strip, seen, silhouette_um, fit.u_silhouette_um, labels == label)
@@ -298,7 +349,7 @@ def coating_findings(
         u = float(np.hypot(u_a, u_b))
         limit = DETECTION * float(np.hypot(0.004, 0.5 * u))
         out.append(found("coating_loss", "difference", "1", a - b, u, method, limit=limit))
-    elif any(zone == "used" for zone, _ in zones) and any(zone == "unused" for zone, _ in zones):
+    elif "used" in zones and "unused" in zones:
         out.append(refused("coating_loss", "difference", "1", "needs both zones; see their rows", method))
     return out
 

@@ -270,7 +270,14 @@ def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Arra
     return base @ solution, u_line
 
 
-def zone_labels(s_um: Array, seen: Mask, masked: Mask, transition: Transition | None, whole: int) -> NDArray[np.int8]:
+def zone_labels(
+    s_um: Array,
+    seen: Mask,
+    masked: Mask,
+    transition: Transition | None,
+    whole: int,
+    reach_um: float = np.inf,
+) -> NDArray[np.int8]:
     """Which zone each column belongs to.
 
     Parameters
@@ -281,6 +288,8 @@ def zone_labels(s_um: Array, seen: Mask, masked: Mask, transition: Transition | 
     transition : Transition or None
     whole : int
         Zone of the whole edge when there is no transition.
+    reach_um : float
+        How far beyond the guard the zones go at most.
     """
     labels = np.full(len(s_um), NEITHER, np.int8)
     visible = np.flatnonzero(seen)
@@ -293,8 +302,8 @@ def zone_labels(s_um: Array, seen: Mask, masked: Mask, transition: Transition | 
         labels[inner] = whole
         return labels
     beyond = (s_um - transition.at_um) * transition.used_side
-    labels[inner & (beyond > GUARD_UM)] = USED
-    labels[inner & (beyond < -GUARD_UM)] = UNUSED
+    labels[inner & (beyond > GUARD_UM) & (beyond < GUARD_UM + reach_um)] = USED
+    labels[inner & (beyond < -GUARD_UM) & (beyond > -GUARD_UM - reach_um)] = UNUSED
     return labels
 
 
