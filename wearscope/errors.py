@@ -24,7 +24,7 @@ class WearscopeError(Exception):
         self.cure = cure
 
 
-class PhotoRefused(WearscopeError):
+class PhotoRefused(WearscopeError):  # noqa: N818 - a refusal is a result to act on
     """A photo, or a graticule photo, that cannot carry a measurement."""
 
 

@@ -140,7 +140,13 @@ def judge_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) ->
         remarks.append(f"{quality.background} background; a white card behind the flute makes the edge surer")
     verdict: Literal["fit", "doubtful"] = "doubtful" if doubts else "fit"
     return Judgement(
-        entry, verdict, (*doubts, *remarks), fit.blur_um, quality.clipped_share, quality.contrast, quality.background
+        entry,
+        verdict,
+        (*doubts, *remarks),
+        fit.blur_um,
+        quality.clipped_share,
+        quality.contrast,
+        quality.background,
     )
 
 
@@ -219,7 +225,9 @@ def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> In
     look = look_at(entry.path, scale_of(entry, scales), near_px=entry.edge_near, like=like)
     side = _used_side(entry, look)
     if side is None and new is not None and new_entry is not None:
-        side = _used_side(new_entry, new)  # both strips run the same way: the tool lies on the same side of them
+        side = _used_side(
+            new_entry, new
+        )  # both strips run the same way: the tool lies on the same side of them
     return _inspect_later(trial, entry, look, new, lighting, side, warnings)
 
 
@@ -272,9 +280,7 @@ def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting
         coating = read_coating(strip, None, silhouette, labels, Fits(fit, None), look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, labels, Fits(fit, None), ["unused"], method)
     findings.append(sharpness_finding(fit, look.u_scale, _quality_note(look), method))
-    view = EdgeView(
-        strip, silhouette, labels, silhouette - fit.silhouette_um, _bare(coating), (), None, None
-    )  # fmt: skip
+    view = EdgeView(strip, silhouette, labels, silhouette - fit.silhouette_um, _bare(coating), (), None, None)
     return _inspection(entry, findings, look, [], view, None)
 
 
@@ -311,9 +317,19 @@ def _inspect_later(
     follow_um = np.interp(s_um, s_um[look.seen], (look.trace_um - datum.departure_um)[look.seen])
     strip = look.strip_along(follow_um)
     fits = fit_zones(
-        strip, zones.labels, datum.departure_um, datum.u_datum_um, look.steepness, edge, _under(look, lighting), new_fit
+        strip,
+        zones.labels,
+        datum.departure_um,
+        datum.u_datum_um,
+        look.steepness,
+        edge,
+        _under(look, lighting),
+        new_fit,
     )
-    _require_quality(look, fits.unused if zones.transition is not None and fits.unused else _fit_as_new(look, edge, lighting))
+    _require_quality(
+        look,
+        fits.unused if zones.transition is not None and fits.unused else _fit_as_new(look, edge, lighting),
+    )
     silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
 
     method = _method("new-state" if new is not None else "unused-zone", entry, edge, lighting, match)
@@ -322,7 +338,9 @@ def _inspect_later(
     if zones.transition is None and new_fit is None:
         why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
         findings += refused_face(edge, why, method)
-        findings.append(sharpness_finding(_fit_as_new(look, edge, lighting), look.u_scale, _quality_note(look), method))
+        findings.append(
+            sharpness_finding(_fit_as_new(look, edge, lighting), look.u_scale, _quality_note(look), method)
+        )
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, findings, look, warnings, None, None)
     findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
@@ -331,13 +349,23 @@ def _inspect_later(
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method)
     sharp = fits.unused if zones.transition is not None else fits.used
-    findings.append(sharpness_finding(sharp or _fit_as_new(look, edge, lighting), look.u_scale, _quality_note(look), method))
+    findings.append(
+        sharpness_finding(
+            sharp or _fit_as_new(look, edge, lighting), look.u_scale, _quality_note(look), method
+        )
+    )
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
     now_view = EdgeView(
-        strip, silhouette, zones.labels, recession, _bare(coating), zones.chips_um,
-        transition.at_um if transition else None, transition.u_at_um if transition else None,
-    )  # fmt: skip
+        strip,
+        silhouette,
+        zones.labels,
+        recession,
+        _bare(coating),
+        zones.chips_um,
+        transition.at_um if transition else None,
+        transition.u_at_um if transition else None,
+    )
     return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip))
 
 
@@ -375,16 +403,20 @@ def _place_findings(
     u_along = transition.u_at_um / look.photo_um_per_px
     along, across = np.abs(look.line.direction), np.abs(look.line.inward)
     visible = s_um[seen]
-    used_mm = (visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]) / 1e3
+    used_mm = (
+        visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]
+    ) / 1e3
     u_used_mm = float(np.hypot(transition.u_at_um / 1e3, used_mm * look.u_scale))
     too_long = used_mm - 2.0 * u_used_mm > 1.05 * trial.depth_of_cut_mm
     doubt = (
-        f"more used edge than the programmed depth of cut, {trial.depth_of_cut_mm:g} mm; check the scale and the depth"
+        f"more used edge than the programmed {trial.depth_of_cut_mm:g} mm; check the scale and the depth of cut"
         if too_long
         else ""
     )
     return [
-        found("transition_x_px", "whole", "px", column, float(np.hypot(u_along * along[0], across[0])), method),
+        found(
+            "transition_x_px", "whole", "px", column, float(np.hypot(u_along * along[0], across[0])), method
+        ),
         found("transition_y_px", "whole", "px", row, float(np.hypot(u_along * along[1], across[1])), method),
         found("used_length", "whole", "mm", used_mm, u_used_mm, method, doubt=doubt),
     ]
@@ -394,7 +426,11 @@ def _residual_finding(residual_um: float, new: Look | None, match: MarkMatch | N
     if new is None:
         why = "there is no new-state photo; photograph each flute before it cuts"
         return refused("registration_residual", "whole", "um", why, method)
-    note = "" if match is None or match.verdict == "same" else "along the edge only roughly: the grind marks are faint"
+    note = (
+        ""
+        if match is None or match.verdict == "same"
+        else "along the edge only roughly: the grind marks are faint"
+    )
     u_um = float(np.hypot(0.1 * residual_um, 0.05))
     return found("registration_residual", "whole", "um", residual_um, u_um, method, note=note)
 
@@ -417,7 +453,9 @@ def _new_view(strip: Strip | None) -> EdgeView | None:
         return None
     inside = np.isfinite(strip.light[int(np.argmin(np.abs(strip.d_um))), :, 0])
     flat = np.where(inside, 0.0, np.nan)
-    return EdgeView(strip, flat, np.where(inside, UNUSED, NEITHER).astype(np.int8), flat, None, (), None, None)
+    return EdgeView(
+        strip, flat, np.where(inside, UNUSED, NEITHER).astype(np.int8), flat, None, (), None, None
+    )
 
 
 def _method(
@@ -450,10 +488,27 @@ def _inspection(
         note = "; ".join(filter(None, [finding.note, look.scale_note]))
         records.append(
             Record(
-                entry.bit, entry.flute, entry.parts, entry.view, finding.quantity, finding.zone, finding.value,
-                finding.unit, finding.u, low, high, finding.status, note, finding.method, entry.file,
-                look.photo.sha256, entry.scale, look.photo_um_per_px, __version__, measured_at,
+                entry.bit,
+                entry.flute,
+                entry.parts,
+                entry.view,
+                finding.quantity,
+                finding.zone,
+                finding.value,
+                finding.unit,
+                finding.u,
+                low,
+                high,
+                finding.status,
+                note,
+                finding.method,
+                entry.file,
+                look.photo.sha256,
+                entry.scale,
+                look.photo_um_per_px,
+                __version__,
+                measured_at,
             )
-        )  # fmt: skip
+        )
     lines = tuple(f"{look.name}: {warning}" for warning in warnings)
     return Inspection(entry, tuple(records), "", lines, now, new, look.photo.sha256)

@@ -1,0 +1,1 @@
+"""Photo in, strip out."""

@@ -170,7 +170,9 @@ def _judge(light: NDArray[np.float32], line: EdgeLine) -> float:
 def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
     near, far = SIDE_PX
     first = int(np.round(near if sign > 0 else -far))
-    rows = np.round(edge_px - strip.d_um[0]).astype(int)[None, :] + (first + np.arange(int(far - near)))[:, None]
+    rows = (
+        np.round(edge_px - strip.d_um[0]).astype(int)[None, :] + (first + np.arange(int(far - near)))[:, None]
+    )
     inside = (rows >= 0) & (rows < len(strip.d_um))
     rows = np.clip(rows, 0, len(strip.d_um) - 1)
     light = strip.light[rows, np.arange(len(edge_px))[None, :]]
@@ -204,5 +206,3 @@ def _odds(outer: Side, inner: Side) -> float:
         odds += 0.6 * towards_bright * float(np.log(dark.level / bright.level))
     # the tool is in focus, what lies behind it is not
     return odds + 1.2 * float(np.log((inner.grain + 0.003) / (outer.grain + 0.003)))
-
-

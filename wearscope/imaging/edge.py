@@ -65,17 +65,27 @@ class EdgeLine:
         powers = np.arange(len(self.offset_px))
         return EdgeLine(
             # a coarse pixel covers a block of fine ones: centres are half a pixel off
-            (self.origin_px + 0.5) * factor - 0.5, self.direction, self.inward,
-            self.offset_px * factor ** (1.0 - powers), self.start_px * factor, self.end_px * factor, self.coverage,
-        )  # fmt: skip
+            (self.origin_px + 0.5) * factor - 0.5,
+            self.direction,
+            self.inward,
+            self.offset_px * factor ** (1.0 - powers),
+            self.start_px * factor,
+            self.end_px * factor,
+            self.coverage,
+        )
 
     def turned(self) -> EdgeLine:
         """The same curve with the tool on its other side."""
         signs = (-1.0) ** np.arange(1, len(self.offset_px) + 1)
         return EdgeLine(
-            self.origin_px, -self.direction, -self.inward, self.offset_px * signs,
-            -self.end_px, -self.start_px, self.coverage,
-        )  # fmt: skip
+            self.origin_px,
+            -self.direction,
+            -self.inward,
+            self.offset_px * signs,
+            -self.end_px,
+            -self.start_px,
+            self.coverage,
+        )
 
 
 @dataclass(frozen=True)
@@ -155,7 +165,9 @@ def line_directions(work: NDArray[np.float32]) -> list[float]:
     return found
 
 
-def _gradients(work: NDArray[np.float32], sigma: float = 1.2) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _gradients(
+    work: NDArray[np.float32], sigma: float = 1.2
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     smooth = cv2.GaussianBlur(work, (0, 0), sigma)
     return (
         cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3).astype(np.float32),
@@ -195,7 +207,7 @@ def across_strength(turned: NDArray[np.float32], inside: NDArray[np.bool_]) -> N
     strength = np.sqrt((gy**2).sum(axis=2))
     strength[~inside] = 0
     noise = float(np.median(strength[inside])) if inside.any() else 1.0
-    return (strength / (noise + 1e-6)).astype(np.float32)
+    return np.asarray(strength / (noise + 1e-6), np.float32)
 
 
 def strongest_paths(strength: NDArray[np.float32], inside: NDArray[np.bool_]) -> list[_Path]:
@@ -212,7 +224,9 @@ def strongest_paths(strength: NDArray[np.float32], inside: NDArray[np.bool_]) ->
         coverage = float(np.mean(along > 4.0))
         if coverage < 0.35:
             break
-        paths.append(_Path(columns[seen].astype(float), rows[seen].astype(float), float(along.mean()), coverage))
+        paths.append(
+            _Path(columns[seen].astype(float), rows[seen].astype(float), float(along.mean()), coverage)
+        )
         near = np.abs(np.arange(gain.shape[0])[:, None] - rows[None, :]) <= 7
         gain[near] = 0
     return paths

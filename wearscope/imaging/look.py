@@ -172,7 +172,9 @@ def look_at(
     um_per_px = scale.um_per_px * reduction
     possible = candidates(light)
     if near_px is not None:
-        chosen: Candidate | None = guided_line(light, (np.array(near_px, float) + 0.5) / reduction - 0.5, possible)
+        chosen: Candidate | None = guided_line(
+            light, (np.array(near_px, float) + 0.5) / reduction - 0.5, possible
+        )
     else:
         chosen = choose(possible, like=like)
     if chosen is None:

@@ -26,7 +26,9 @@ LARGEST_SHIFT = 0.4  # share of the shorter strip
 ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
 SURE_ZOOM = 4.0  # standard uncertainties by which a zoom must differ from 1 to count
 LEAST_ZOOM = 0.003
-OTHER_COLOUR = 0.25  # difference of log colour ratios of two faces that no change of lamp or white balance makes
+OTHER_COLOUR = (
+    0.25  # difference of log colour ratios of two faces that no change of lamp or white balance makes
+)
 CERTAIN = 6.0  # peak over the scatter of the correlation that chance does not reach in these many trials
 LIKELY = 3.5  # enough when the peak is also as high as these marks should reach
 CLEAR = 0.6  # expected correlation from which the marks of the same flute cannot be missed
@@ -173,7 +175,9 @@ def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, 
         there = np.interp(at[use], np.arange(len(b)), b)
         gradient = np.interp(at[use], np.arange(len(b)), slope)
         gain = float((there * a[use]).sum() / max((there**2).sum(), 1e-12))
-        design = np.column_stack([gradient, gradient * (index[use] - middle), there]) * np.array([gain, gain, 1.0])
+        design = np.column_stack([gradient, gradient * (index[use] - middle), there]) * np.array(
+            [gain, gain, 1.0]
+        )
         target = a[use] - gain * there
         solution = np.linalg.lstsq(design, target, rcond=None)[0]
         lag += float(np.clip(solution[0], -1.0, 1.0))
@@ -200,10 +204,14 @@ def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
             f"{now.name}: its grind marks are not those of {new.name}; it shows another flute or bit", cure
         )
     if match.verdict == "unclear" and colour_difference(now, new) > OTHER_COLOUR:
-        raise PhotoRefused(f"{now.name}: its face has another colour than {new.name}; it shows another bit", cure)
+        raise PhotoRefused(
+            f"{now.name}: its face has another colour than {new.name}; it shows another bit", cure
+        )
     if match.verdict == "same" and abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
         scale = now.photo_um_per_px * match.zoom
-        note = f"zoom {match.zoom:.4f} against the new-state photo; scale {scale:.4f} um per px follows from it"
+        note = (
+            f"zoom {match.zoom:.4f} against the new-state photo; scale {scale:.4f} um per px follows from it"
+        )
         return now.rescaled(match.zoom, match.u_zoom, note), replace(match, zoom=1.0)
     return now, match
 

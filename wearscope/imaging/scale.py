@@ -563,6 +563,11 @@ class _Marks:
         near = np.where(np.abs(key[left] - want) < np.abs(key[right] - want), left, right)
         return np.where(np.abs(key[near] - want) <= within, near, -1)
 
+    def thinned(self) -> _Marks:
+        """Return blocks of eight bands at equal distances, if all of them hold more marks than are needed."""
+        every = 1 + self.u.size // (4 * _ENOUGH_MARKS)
+        return self.only(self.band // 8 % every == 0)
+
     def only(self, keep: Mask) -> _Marks:
         return _Marks(self.u[keep], self.band[keep], self.v[keep], self.height)
 
@@ -589,7 +594,7 @@ def _find_marks(bands: _Bands, spacing: float, width: float) -> _Marks:
     )
     if not regular.any():
         raise _no_scale("nothing repeats evenly")
-    return every.only(height > 0.3 * _weighted_median(height[regular], height[regular] ** 2))
+    return every.only(height > 0.3 * _weighted_median(height[regular], height[regular] ** 2)).thinned()
 
 
 def _curvature(values: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:

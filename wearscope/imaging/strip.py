@@ -11,7 +11,6 @@ from wearscope.imaging.edge import Array, EdgeLine
 from wearscope.wear.strip import Strip
 
 
-
 def cut_strip(
     light: NDArray[np.float32],
     line: EdgeLine,

@@ -1,0 +1,1 @@
+"""Comparison sheets for people."""

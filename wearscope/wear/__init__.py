@@ -1,0 +1,1 @@
+"""Strip in, numbers out."""

@@ -72,7 +72,9 @@ def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
     seen = np.isfinite(strip.light[..., :1])
     light = cv2.GaussianBlur(np.where(seen, strip.light, 0.0), (0, 0), blur_px)
     logs = np.log(np.maximum(light, 2e-3))
-    return np.where(seen, np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1), np.nan)
+    return np.where(
+        seen, np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1), np.nan
+    )
 
 
 def even_out(strip: Strip, ratios: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -119,11 +121,10 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
     if len(flat) < 100:
         return None
     mean = np.median(flat, axis=0)
-    spread = flat - mean
+    spread = np.asarray(flat - mean, np.float64)
     limit = 5.0 * 1.4826 * np.median(np.abs(spread), axis=0) + 1e-4
     kept = spread[(np.abs(spread) < limit).all(axis=1)]
-    covariance = np.cov(kept.T) + 1e-6 * np.eye(2)
-    inverse = np.linalg.inv(covariance)
+    inverse = np.asarray(np.linalg.inv(np.cov(kept.T) + 1e-6 * np.eye(2)), np.float64)
     stray = float((_distance(spread, inverse) > SEPARATION).mean())
     return CoatingColour(np.asarray(mean, float), inverse, stray)
 
@@ -184,7 +185,9 @@ def map_substrate(
     return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found)
 
 
-def _substrate_colour(departure: NDArray[np.float32], coating: CoatingColour, where: Mask) -> tuple[bool, Array]:
+def _substrate_colour(
+    departure: NDArray[np.float32], coating: CoatingColour, where: Mask
+) -> tuple[bool, Array]:
     sample = departure[where].astype(float)
     nothing = np.zeros(2)
     if len(sample) < 200:
@@ -230,7 +233,9 @@ def zone_coating(
     step_um = float(strip.d_um[1] - strip.d_um[0])
     depth = strip.d_um[:, None] - silhouette_um[at][None, :]
     # each sample stands for one step of depth; the samples at both ends of the band count in part
-    share = np.clip(np.minimum(depth + 0.5 * step_um, BAND_UM) - np.maximum(depth - 0.5 * step_um, 0.0), 0.0, step_um)
+    share = np.clip(
+        np.minimum(depth + 0.5 * step_um, BAND_UM) - np.maximum(depth - 0.5 * step_um, 0.0), 0.0, step_um
+    )
     bare = found.substrate[:, at]
     loss = (share * bare).sum(axis=0) / np.maximum(share.sum(axis=0), 1e-9)
     setback_um = _first_coating_um(bare, depth, step_um)
@@ -252,5 +257,10 @@ def _first_coating_um(bare: Mask, depth: Array, step_um: float) -> Array:
     none = ~steady.any(axis=0)
     begins = depth[first, np.arange(depth.shape[1])] - 0.5 * step_um
     begins = np.where(none, depth[-1], begins)
-    starts_coated = np.array([not bare[depth[:, k] >= 0, k][:2].any() if (depth[:, k] >= 0).any() else True for k in range(depth.shape[1])])
+    starts_coated = np.array(
+        [
+            not bare[depth[:, k] >= 0, k][:2].any() if (depth[:, k] >= 0).any() else True
+            for k in range(depth.shape[1])
+        ]
+    )
     return np.where(starts_coated, 0.0, np.maximum(begins, 0.0))

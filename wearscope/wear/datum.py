@@ -91,7 +91,10 @@ def find_zones(
     """
     seen = np.isfinite(difference_um)
     masked, chips = chip_mask(s_um, difference_um, max(CHIP_UM, 6.0 * _scatter(difference_um)))
-    signs = [Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM), *other_signs]
+    signs = [
+        Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM, u_place_um=0.0),
+        *other_signs,
+    ]
     transition = find_transition(s_um, signs, masked, used_side=used_side)
     absent = "" if transition else "no sign of wear begins or ends in this photo"
     labels = zone_labels(s_um, seen, masked, transition, USED, reach_um)

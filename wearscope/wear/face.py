@@ -22,7 +22,14 @@ from wearscope.wear.coating import (
 from wearscope.wear.datum import Zones
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import DETECTION, Finding, Zone, found, refused
-from wearscope.wear.rounding import LEAST_COLUMNS, Lighting, fit_unused, fit_used, mean_profile, with_unresolved
+from wearscope.wear.rounding import (
+    LEAST_COLUMNS,
+    Lighting,
+    fit_unused,
+    fit_used,
+    mean_profile,
+    with_unresolved,
+)
 from wearscope.wear.strip import UNUSED, USED, Strip
 from wearscope.wear.wedge import RecessionFactor
 
@@ -189,7 +196,10 @@ def refused_face(edge: Edge, why: str, method: str) -> list[Finding]:
     """The rows of a photo that cannot be compared with anything."""
     rows = [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
     if edge.coated:
-        rows += [refused("coating_loss", "used", "1", why, method), refused("coating_setback", "used", "um", why, method)]
+        rows += [
+            refused("coating_loss", "used", "1", why, method),
+            refused("coating_setback", "used", "um", why, method),
+        ]
     return rows
 
 
@@ -212,7 +222,9 @@ def rounding_findings(
     if edge.factor is None:
         return [refused(quantity, zone, "um", edge.why_no_factor, method) for quantity, zone in ROUNDING_ROWS]
     if fits.used is None or fits.unused is None:
-        why = "no zone long enough to average over; show more of the edge, beside the transition, sharp and lit"
+        why = (
+            "no zone long enough to average over; show more of the edge, beside the transition, sharp and lit"
+        )
         return [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
     used, unused = fits.used, fits.unused
     has_datum = bool((labels == UNUSED).any())
@@ -229,27 +241,51 @@ def rounding_findings(
     u_grown = float(np.hypot(u_grown, grown * u_scale))
     doubt = edge.doubt
     if max(used.misfit, unused.misfit) > WORST_MISFIT:
-        doubt = doubt or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
-    limit_recession = DETECTION * float(np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_datum**2))
+        doubt = (
+            doubt
+            or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
+        )
+    limit_recession = DETECTION * float(
+        np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_datum**2)
+    )
     limit_radius = DETECTION * float(np.hypot(unused.u_radius_um, used.u_radius_um))
     limit_grown = min(limit_radius, limit_recession / max(edge.factor.value, 0.1))
     below = grown <= limit_grown
     return [
-        found("edge_recession", "difference", "um", recession, u_recession, method, doubt=doubt, limit=limit_recession),
         found(
-            "edge_radius", "used", "um", used.radius_um, float(np.hypot(used.u_radius_um, used.radius_um * u_scale)),
-            method, doubt=doubt, limit=used.radius_um if below else None,
+            "edge_recession",
+            "difference",
+            "um",
+            recession,
+            u_recession,
+            method,
+            doubt=doubt,
+            limit=limit_recession,
+        ),
+        found(
+            "edge_radius",
+            "used",
+            "um",
+            used.radius_um,
+            float(np.hypot(used.u_radius_um, used.radius_um * u_scale)),
+            method,
+            doubt=doubt,
+            limit=used.radius_um if below else None,
         ),
         unused_radius_finding(unused, edge, u_scale, method),
         found("edge_radius", "difference", "um", grown, u_grown, method, doubt=doubt, limit=limit_grown),
-    ]  # fmt: skip
+    ]
 
 
 def unused_radius_finding(unused: ProfileFit, edge: Edge, u_scale: float, method: str) -> Finding:
     """The edge radius of the unused edge: mostly what was known of it, sharpened by the photo where it can."""
     if edge.factor is None:
         return refused("edge_radius", "unused", "um", edge.why_no_factor, method)
-    note = "" if edge.radius_stated else "from a broad assumption for ground or coated carbide; state r_unused_um if known"
+    note = (
+        ""
+        if edge.radius_stated
+        else "from a broad assumption for ground or coated carbide; state r_unused_um if known"
+    )
     u = float(np.hypot(unused.u_radius_um, unused.radius_um * u_scale))
     return found("edge_radius", "unused", "um", unused.radius_um, u, method, doubt=edge.doubt, note=note)
 
@@ -330,20 +366,40 @@ def coating_findings(
         if seen is not None and fit is not None:
             mean = zone_coating(strip, seen, silhouette_um, fit.u_silhouette_um, labels == label)
         if mean is None:
-            why = "the coating's colour cannot be read here; light the face evenly and save the photo in colour"
-            out += [refused("coating_loss", zone, "1", why, method), refused("coating_setback", zone, "um", why, method)]
+            why = (
+                "the coating's colour cannot be read here; light the face evenly and save the photo in colour"
+            )
+            out += [
+                refused("coating_loss", zone, "1", why, method),
+                refused("coating_setback", zone, "um", why, method),
+            ]
             continue
         note = f"colour not readable in {mean.unreadable:.0%} of the band" if mean.unreadable > 0.005 else ""
-        doubt = "more than half of the band cannot be read; re-shoot with less glare" if mean.unreadable > 0.5 else ""
+        doubt = (
+            "more than half of the band cannot be read; re-shoot with less glare"
+            if mean.unreadable > 0.5
+            else ""
+        )
         losses[zone] = (mean.loss, mean.u_loss)
         limit = DETECTION * float(np.hypot(0.004, 0.5 * mean.u_loss))
-        out.append(found("coating_loss", zone, "1", mean.loss, mean.u_loss, method, doubt=doubt, note=note, limit=limit))
         out.append(
             found(
-                "coating_setback", zone, "um", mean.setback_um, mean.u_setback_um, method, doubt=doubt, note=note,
+                "coating_loss", zone, "1", mean.loss, mean.u_loss, method, doubt=doubt, note=note, limit=limit
+            )
+        )
+        out.append(
+            found(
+                "coating_setback",
+                zone,
+                "um",
+                mean.setback_um,
+                mean.u_setback_um,
+                method,
+                doubt=doubt,
+                note=note,
                 limit=DETECTION * mean.u_setback_um if mean.loss <= limit else None,
             )
-        )  # fmt: skip
+        )
     if "used" in losses and "unused" in losses:
         (a, u_a), (b, u_b) = losses["used"], losses["unused"]
         u = float(np.hypot(u_a, u_b))
@@ -352,5 +408,3 @@ def coating_findings(
     elif "used" in zones and "unused" in zones:
         out.append(refused("coating_loss", "difference", "1", "needs both zones; see their rows", method))
     return out
-
-

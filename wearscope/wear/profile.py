@@ -46,8 +46,9 @@ class ProfilePrior:
     """What is known of an edge before its profile is looked at: estimate and standard uncertainty of each.
 
     Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
-    silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of the
-    arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`. `roughness` is the root-mean-square slope parameter of the lobe.
+    silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of
+    the arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`.
+    `roughness` is the root-mean-square slope parameter of the lobe.
     """
 
     line_um: tuple[float, float]
@@ -308,7 +309,12 @@ def fit_profile(
     for line_um, radius_um in ((means[0], means[1]), *starts):
         start = np.clip(np.array([line_um, radius_um, *means[2:]]), lower + 1e-6, upper - 1e-6)
         result = least_squares(
-            residuals, start, bounds=(lower, upper), x_scale=STEPS, diff_step=1e-3, max_nfev=40
+            residuals,
+            start,
+            bounds=(lower, upper),
+            x_scale=STEPS,
+            diff_step=np.full(len(STEPS), 1e-3),
+            max_nfev=40,
         )
         if best is None or result.cost < best.cost:
             best = result
@@ -317,7 +323,8 @@ def fit_profile(
     to_pair = np.array(
         [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *4 * [0.0]], [0.0, 1.0, *5 * [0.0]]]
     )
-    covariance = to_pair @ np.linalg.pinv(best.jac.T @ best.jac) @ to_pair.T
+    jacobian = np.asarray(best.jac, np.float64)
+    covariance = to_pair @ np.linalg.pinv(jacobian.T @ jacobian) @ to_pair.T
     u_silhouette_um, u_radius_um = np.sqrt(np.diag(covariance))
     parts = profile_parts(d_um, best.x, face_scale_um)
     strengths, _ = _strengths(parts, light, u_light, scene_of(best.x))

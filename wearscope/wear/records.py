@@ -98,7 +98,9 @@ def found(
         note = "; ".join(filter(None, [f"detection limit {limit:.3g} {unit}".strip(), note]))
     elif doubt:
         status = "doubtful"
-    return Finding(quantity, zone, unit, float(value), float(u), status, "; ".join(filter(None, [doubt, note])), method)
+    return Finding(
+        quantity, zone, unit, float(value), float(u), status, "; ".join(filter(None, [doubt, note])), method
+    )
 
 
 def refused(quantity: str, zone: Zone, unit: str, reason: str, method: str) -> Finding:

@@ -87,7 +87,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     seen = np.isfinite(moved[..., 0]).sum(axis=1)
     known = seen > 0.6 * len(at)
     moved = moved[known]
-    light = np.nanmean(moved, axis=1, dtype=np.float64)
+    light = np.asarray(np.nanmean(moved, axis=1, dtype=np.float64))
     # column-to-column differences hold the noise and leave out slow changes of light
     noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
@@ -124,7 +124,9 @@ def fit_unused(
         tint=profile.light[use][-4:].mean(axis=0),
         u_log_tint=0.03,
     )
-    return fit_profile(profile.d_um[use], profile.light[use], profile.u_light[use], prior, mixed=lighting.mixed_background)
+    return fit_profile(
+        profile.d_um[use], profile.light[use], profile.u_light[use], prior, mixed=lighting.mixed_background
+    )
 
 
 def fit_used(
@@ -156,7 +158,9 @@ def fit_used(
     lever = 1.0 - np.sin(theta / 2.0)
     line_um = _brightest_um(profile, trace_um)
     # from the lamp's image alone, as in the worked example of the design
-    guess_um = max(unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever))
+    guess_um = max(
+        unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever)
+    )
     silhouette_um = line_um - lever * guess_um
     use = (profile.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
         profile.d_um < silhouette_um + 1.25 * guess_um + 50.0
@@ -181,13 +185,22 @@ def fit_used(
     if factor is not None and u_datum_um is not None:
         u_silhouette_um = float(np.hypot(unused.u_silhouette_um, u_datum_um))
         tie = WedgeTie(
-            unused.silhouette_um, u_silhouette_um, unused.radius_um, unused.u_radius_um, factor.value,
+            unused.silhouette_um,
+            u_silhouette_um,
+            unused.radius_um,
+            unused.u_radius_um,
+            factor.value,
             factor.std_uncertainty,
-        )  # fmt: skip
+        )
     return fit_profile(
-        profile.d_um[use], profile.light[use], profile.u_light[use], prior,
-        starts=starts, mixed=lighting.mixed_background, tie=tie,
-    )  # fmt: skip
+        profile.d_um[use],
+        profile.light[use],
+        profile.u_light[use],
+        prior,
+        starts=starts,
+        mixed=lighting.mixed_background,
+        tie=tie,
+    )
 
 
 def with_unresolved(fit: ProfileFit, lighting: Lighting) -> ProfileFit:

@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 LINE_REACH_UM = 40.0  # how far inside the trace the lamp's image lies at most
 BAND_REACH_UM = 90.0
 SMALLEST_BRIGHTENING = 0.05  # of the brightest light near the edge, as a log ratio
+# the lamp's image is seen before the edge has moved by half; the coating's border is ragged
+U_PLACE_LINE_UM, U_PLACE_COLOUR_UM = 30.0, 50.0
 SMALLEST_COLOUR = 0.02  # of the band's colour, as log ratios
 
 
@@ -30,17 +32,24 @@ def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool) -> list[Sig
     in_colour : bool
         Whether the bit is coated and the photo in colour.
     """
-    signs = [Sign("bright-line", bright_line(strip, trace_um), 0, rises=False, smallest=SMALLEST_BRIGHTENING)]
+    line = bright_line(strip, trace_um)
+    signs = [
+        Sign("bright-line", line, 0, rises=False, smallest=SMALLEST_BRIGHTENING, u_place_um=U_PLACE_LINE_UM)
+    ]
     colour = band_colour(strip, trace_um) if in_colour else None
     if colour is not None:
-        signs.append(Sign("colour", colour, 0, rises=True, smallest=SMALLEST_COLOUR))
+        signs.append(
+            Sign("colour", colour, 0, rises=True, smallest=SMALLEST_COLOUR, u_place_um=U_PLACE_COLOUR_UM)
+        )
     return signs
 
 
 def bright_line(strip: Strip, trace_um: Array) -> Array:
     """Brightest light just inside the trace against that of the face, as a log ratio, shape (S,)."""
     window = _inside(strip, trace_um, -2, max(3, round(LINE_REACH_UM / strip.um_per_px)))
-    brightest = _columnwise(strip.light.mean(axis=2), window, lambda v: np.quantile(v, 0.95, axis=0), trace_um)
+    brightest = _columnwise(
+        strip.light.mean(axis=2), window, lambda v: np.quantile(v, 0.95, axis=0), trace_um
+    )
     face = strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])].mean(axis=2)
     level = float(np.nanmedian(face)) if np.isfinite(face).any() else float(np.nanmedian(brightest))
     return np.asarray(np.log(np.maximum(brightest, 1e-3) / max(level, 1e-3)))
@@ -61,7 +70,7 @@ def _inside(strip: Strip, trace_um: Array, first: int, last: int) -> NDArray[np.
     """Rows from `first` to `last` samples inside the trace, shape (last - first, S)."""
     step_um = float(strip.d_um[1] - strip.d_um[0])
     rows = np.round((np.nan_to_num(trace_um) - strip.d_um[0]) / step_um).astype(int)
-    return np.clip(rows[None, :] + np.arange(first, last)[:, None], 0, len(strip.d_um) - 1)
+    return np.asarray(np.clip(rows[None, :] + np.arange(first, last)[:, None], 0, len(strip.d_um) - 1))
 
 
 def _columnwise(

@@ -91,8 +91,14 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     difference[np.isnan(strip.light[..., 0])] = 0.0
     near = (from_guide > -8.0 - step_um) & (from_guide < 25.0 + 2.0 * step_um)
     largest = np.where(near, difference, 0.0).max(axis=0)
-    threshold = DEPARTURE * gaussian_filter1d(median_filter(largest, 31, mode="nearest"), 15.0, mode="nearest")
-    beyond = (difference > threshold[None, :]) & (from_guide > -OUTSIDE_UM[1]) & (from_guide < 15.0 + 2.0 * step_um)
+    threshold = DEPARTURE * gaussian_filter1d(
+        median_filter(largest, 31, mode="nearest"), 15.0, mode="nearest"
+    )
+    beyond = (
+        (difference > threshold[None, :])
+        & (from_guide > -OUTSIDE_UM[1])
+        & (from_guide < 15.0 + 2.0 * step_um)
+    )
     # one noisy sample is not yet the tool
     steady = beyond & np.vstack([beyond[1:], beyond[-1:]])
     first = np.argmax(steady, axis=0)
@@ -145,7 +151,9 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
         basis = np.stack([np.gradient(template, axis=0), template * (1.0 - inner), template * inner]) / noise
         rest = np.nan_to_num((smooth - template[:, None]) / noise)
         normal = np.einsum("idc,jdc->ij", basis, basis)
-        solution = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(3), np.einsum("idc,dsc->is", basis, rest))
+        solution = np.linalg.solve(
+            normal + 1e-9 * np.trace(normal) * np.eye(3), np.einsum("idc,dsc->is", basis, rest)
+        )
         # a profile that lies deeper by x differs from the template by -x times its slope
         follow = follow - np.clip(solution[0], -3.0, 3.0) * step_um
     # the template lies where the threshold put the trace on the mean
@@ -158,10 +166,13 @@ def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp])
     maps = np.broadcast_to(np.arange(len(columns), dtype=np.float32), rows.shape).astype(np.float32)
     return np.asarray(
         cv2.remap(
-            np.ascontiguousarray(light[:, columns]), maps, rows.astype(np.float32), cv2.INTER_CUBIC,
+            np.ascontiguousarray(light[:, columns]),
+            maps,
+            rows.astype(np.float32),
+            cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_REPLICATE,
         )
-    )  # fmt: skip
+    )
 
 
 def _background(strip: Strip, from_guide: Array) -> Array:

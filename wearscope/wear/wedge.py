@@ -61,7 +61,9 @@ def recession_factor(
         silhouette is no longer the arc's.
     """
     if wedge_angle >= np.pi / 2:
-        raise ValueError("at a wedge angle of 90° or more a face view does not show the rounding as recession")
+        raise ValueError(
+            "at a wedge angle of 90° or more a face view does not show the rounding as recession"
+        )
     if tilt > np.pi / 2 - wedge_angle:
         raise ValueError("the view is tilted so far that the other face, not the arc, makes the silhouette")
     cot = 1.0 / np.tan(wedge_angle / 2.0)

@@ -39,6 +39,8 @@ class Sign:
         Whether wear can only raise it, so that it tells which side is used.
     smallest : float
         Least step that counts, however little the sign scatters.
+    u_place_um : float
+        How far from the transition this sign may begin, as a standard uncertainty.
     """
 
     name: str
@@ -46,6 +48,7 @@ class Sign:
     degree: int
     rises: bool
     smallest: float
+    u_place_um: float
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,9 @@ class Transition:
     signs: tuple[str, ...]
 
 
-def chip_mask(s_um: Array, offset_um: Array, shallowest_um: float) -> tuple[Mask, tuple[tuple[float, float], ...]]:
+def chip_mask(
+    s_um: Array, offset_um: Array, shallowest_um: float
+) -> tuple[Mask, tuple[tuple[float, float], ...]]:
     """Local notches in the edge line.
 
     Parameters
@@ -138,18 +143,20 @@ def find_transition(
             shown.append((sign, step, place))
     if not shown:
         return None
-    side = used_side or _side(shown)
-    if side is None:
+    used = used_side or _side(shown)
+    if used is None:
         return None
     # signs far from the strongest one show something else (a scratch, the end of the coating)
     strongest = max(shown, key=lambda item: item[1].significance)
     near = [item for item in shown if abs(item[2][0] - strongest[2][0]) < GUARD_UM]
     at = np.array([place[0] for _, _, place in near])
-    u = np.array([place[1] for _, _, place in near])
+    u = np.array([np.hypot(place[1], sign.u_place_um) for sign, _, place in near])
     weight = 1.0 / u**2
     mean = float((weight * at).sum() / weight.sum())
     spread = float(np.sqrt((weight * (at - mean) ** 2).sum() / weight.sum()))
-    return Transition(mean, float(np.hypot(1.0 / np.sqrt(weight.sum()), spread)), side, tuple(i[0].name for i in near))
+    return Transition(
+        mean, float(np.hypot(1.0 / np.sqrt(weight.sum()), spread)), used, tuple(i[0].name for i in near)
+    )
 
 
 def _side(shown: Sequence[tuple[Sign, Step, tuple[float, float]]]) -> int | None:
