@@ -24,14 +24,14 @@ Array = NDArray[np.float64]
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
 LARGEST_SHIFT = 0.4  # share of the shorter strip
 ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
-SURE_ZOOM = 4.0  # standard uncertainties by which a zoom must differ from 1 to count
-LEAST_ZOOM = 0.003
+SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
+LEAST_ZOOM = 0.004
 OTHER_COLOUR = (
     0.25  # difference of log colour ratios of two faces that no change of lamp or white balance makes
 )
 CERTAIN = 6.0  # peak over the scatter of the correlation that chance does not reach in these many trials
 LIKELY = 3.5  # enough when the peak is also as high as these marks should reach
-CLEAR = 0.6  # expected correlation from which the marks of the same flute cannot be missed
+CLEAR = 0.47  # expected correlation from which the marks of the same flute cannot be missed
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     noise = float(np.median(scatter)) + 1e-9
     as_expected = best[0] > max(0.6 * expected, 0.4)
     if best[0] < (LIKELY if as_expected else CERTAIN) * noise:
-        missed = expected > CLEAR and best[0] < 0.45 * expected
+        missed = expected > CLEAR and best[0] < 0.55 * expected
         verdict: Literal["other", "unclear"] = "other" if missed else "unclear"
         return MarkMatch(verdict, 0.0, float("inf"), 1.0, float("inf"), best[0], expected)
     lag, u_lag, zoom, u_zoom = _refine(a, b, best[1], best[2])
@@ -114,22 +114,23 @@ def mark_signal(strip: Strip) -> tuple[Array, float]:
     signal : ndarray, shape (S,)
         Relative brightness, slow changes of light taken out; 0 where the face is not seen.
     repeatability : float
-        Reliability of the signal, 0 to 1: the correlation of alternate depth layers, stepped up to the whole
-        (Spearman-Brown).
+        Reliability of the signal, 0 to 1: the correlation of its upper and its lower part, stepped up to the
+        whole (Spearman-Brown).
     """
     rows = (strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1])
     face = strip.light[rows].mean(axis=2)
-    layers = np.array_split(np.arange(len(face)), 8)
-    if len(layers[0]) < 2:
+    part = len(face) // 5 * 2
+    if part < 4:
         return np.zeros(0), 0.0
-    with np.errstate(invalid="ignore"):
-        signals = np.array([_flattened(_column_mean(face[layer])) for layer in layers])
-    odd, even = signals[::2].mean(axis=0), signals[1::2].mean(axis=0)
-    use = (odd != 0) & (even != 0)
+    # the two parts lie apart, so that blur and grain shared by neighbouring rows do not pass for marks
+    near, far = _flattened(_column_mean(face[:part])), _flattened(_column_mean(face[-part:]))
+    whole = _flattened(_column_mean(face))
+    use = (near != 0) & (far != 0)
     if use.sum() < 64:
         return np.zeros(0), 0.0
-    r = max(0.0, float(np.corrcoef(odd[use], even[use])[0, 1]))
-    return signals.mean(axis=0), 2.0 * r / (1.0 + r)
+    r = max(0.0, float(np.corrcoef(near[use], far[use])[0, 1]))
+    r = min(1.25 * r, 1.0)  # each part is two fifths of the depth, not half
+    return whole, 2.0 * r / (1.0 + r)
 
 
 def _column_mean(face: NDArray[np.float32]) -> Array:

@@ -360,10 +360,10 @@ def _directions(picture: NDArray[np.float32]) -> list[float]:
     weight = np.sqrt(power)
     if not weight.size:
         return []
-    bins = ((doubled / (2 * np.pi) * 180) % 180).astype(np.int64) % 180
-    histogram = ndimage.uniform_filter1d(np.bincount(bins, weight, 180), 3, mode="wrap")
-    peaks = _histogram_peaks(histogram)
-    return [_mean_direction(doubled, weight, np.deg2rad(peak + 0.5)) for peak in peaks]
+    bins = (doubled * (90 / np.pi)).astype(np.int64) % 180
+    histogram = np.bincount(bins, weight, 180)
+    peaks = _histogram_peaks(ndimage.uniform_filter1d(histogram, 3, mode="wrap"))
+    return [_mean_direction(histogram, peak) for peak in peaks]
 
 
 def _histogram_peaks(histogram: NDArray[Any]) -> list[int]:
@@ -379,11 +379,10 @@ def _histogram_peaks(histogram: NDArray[Any]) -> list[int]:
     return peaks[:4] + [k for k in halfway if histogram[k] > 0.27 * histogram.max()]
 
 
-def _mean_direction(doubled: Array, weight: Array, near: float) -> float:
-    """Return the mean of the directions within 3° of the one given (rad); `doubled` holds twice the angles."""
-    off = (doubled - 2 * near + np.pi) % (2 * np.pi) - np.pi
-    close = np.abs(off) < np.deg2rad(6)
-    return near + float(np.average(off[close], weights=weight[close])) / 2
+def _mean_direction(histogram: NDArray[Any], peak: int) -> float:
+    """Return the mean of the directions within 3 bins of a peak, rad."""
+    off = np.arange(-3, 4)
+    return float(np.deg2rad(peak + 0.5 + np.average(off, weights=histogram[(peak + off) % 180] + 1e-30)))
 
 
 def _measure_ruling(
@@ -392,6 +391,7 @@ def _measure_ruling(
     """Measure the lines whose normal points along `angle` (rad), or say why there are none."""
     turned = _turn(picture, angle)
     failure = _no_scale("nothing repeats")
+    tries = 0
     for spacing, width in _likely_spacings(turned.bands(16.0)):
         if not pitch_px[0] <= spacing <= pitch_px[1]:
             continue
@@ -399,6 +399,10 @@ def _measure_ruling(
             return _measure_at(picture, turned, spacing, width)
         except _NotRuledError as problem:
             failure = max(failure, problem, key=lambda p: p.rank)
+            tries += problem.rank >= 2
+        # what repeats but is no ruling repeats at the multiples too
+        if tries == 2:
+            break
     raise failure
 
 
@@ -915,7 +919,7 @@ class _Fit:
         number, v = np.broadcast_arrays(number, v)
         shape, number, v = v.shape, number.ravel(), v.ravel()
         u = np.full(v.shape, self.middle[0])
-        for _ in range(4):
+        for _ in range(3):
             u = u - (self.basis(u, v) @ self.coef - number) / (self.slopes(u, v)[0] @ self.coef)
         return u.reshape(shape)
 
@@ -1079,7 +1083,12 @@ def _along_lines(
     numbers = np.unique(lines.number)
     chosen = numbers[np.linspace(0, numbers.size - 1, min(numbers.size, 48)).astype(int)]
     per_division = int(min(32, pitch))
-    v = np.arange(lines.v.min() - pitch, lines.v.max() + pitch, pitch / per_division)
+    middle = float(np.median(lines.v))
+    low, high = (
+        max(lines.v.min() - pitch, middle - 60 * pitch),
+        min(lines.v.max() + pitch, middle + 60 * pitch),
+    )
+    v = np.arange(low, high, pitch / per_division)
     grid_v = np.broadcast_to(v, (chosen.size, v.size))
     centre, left, right, near_left, near_right = (
         np.nan_to_num(_look(picture, turned, fit.place(chosen[:, None] + off, grid_v), grid_v))
