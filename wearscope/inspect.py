@@ -295,12 +295,11 @@ def _inspect_later(
 ) -> Inspection:
     """A photo taken after parts were cut: used against unused, now against new."""
     bit = trial.bit(entry.bit)
-    match, new_fit, new_strip = None, None, None
+    match, new_strip = None, None
     base_um, degree = np.zeros(len(look.trace_um)), 2  # without a new-state photo the edge is a gentle curve
     if new is not None:
         look, match = lay_over(look, new)
         base_um, degree = new_offset_um(look, new, match), 1
-        new_fit = _fit_as_new(new, edge_of(bit, entry), lighting)
         new_strip = new_strip_at(look, new, match)
         if match.verdict == "unclear":
             warnings.append(f"its grind marks are too faint to confirm that it shows the flute of {new.name}")
@@ -312,6 +311,8 @@ def _inspect_later(
     look = look.matched(zones.labels == (UNUSED if zones.transition is not None else USED))
     datum = lay_datum(s_um, look.offset_um - base_um, degree, zones)
     edge = _edge_in_view(bit, entry, look, new, zones)
+    # only a photo without an unused zone of its own needs the new-state photo's profile
+    new_fit = _fit_as_new(new, edge, lighting) if new is not None and zones.transition is None else None
 
     # the strip is cut once more, now along the new-state line
     follow_um = np.interp(s_um, s_um[look.seen], (look.trace_um - datum.departure_um)[look.seen])

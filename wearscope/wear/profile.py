@@ -31,8 +31,8 @@ from scipy.special import ndtr
 Array = NDArray[np.float64]
 
 STEPS = [1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1]  # sensible sizes of change in each parameter
-LEANS = np.sin(np.linspace(0.0, np.pi / 2, 91))
-AZIMUTHS = (np.arange(18) + 0.5) / 18 * np.pi  # half the ring; the other half mirrors it
+LEANS = np.sin(np.linspace(0.0, np.pi / 2, 61))
+AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
 U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
 # Light against all light from the face, common practice, no source: the lamps outshine the room, and their image
@@ -314,6 +314,8 @@ def fit_profile(
             bounds=(lower, upper),
             x_scale=STEPS,
             diff_step=np.full(len(STEPS), 1e-3),
+            ftol=1e-5,
+            xtol=1e-5,
             max_nfev=40,
         )
         if best is None or result.cost < best.cost:
