@@ -20,7 +20,8 @@ from typing import TypeVar
 import cv2
 
 from wearscope import __version__
-from wearscope.errors import WearscopeError
+from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import Scale
 from wearscope.inspect import Inspection, Judgement, inspect_photo, judge_photo, read_scales
 from wearscope.log.export import write_measurements, write_table
@@ -167,7 +168,7 @@ def measure_trial(
         try:
             with closing(_measured(trial, sheet_of, jobs, inspector)) as results:
                 for entry, result in ((r.entry, _logged(log, trial, r)) for r in results):
-                    if result.known and result.sheet is None:
+                    if result.records and result.sheet is None:
                         sheet_of[entry].unlink(missing_ok=True)  # of an earlier run, and now out of date
                     done[entry] = result
                     if progress:
@@ -289,8 +290,15 @@ def _without_scale(trial: Trial, refused_scales: Mapping[str, str]) -> dict[Phot
     return {
         entry: f'{entry.file} has no scale, for "{entry.scale}" is refused: {refused_scales[entry.scale]}'
         for entry in trial.photos
-        if entry.um_per_px is None and entry.scale in refused_scales
+        if entry.um_per_px is None and entry.scale in refused_scales and not _has_own_scale(entry.path)
     }
+
+
+def _has_own_scale(path: Path) -> bool:
+    try:
+        return read_photo(path).embedded_um_per_px is not None
+    except PhotoRefused:
+        return False
 
 
 def _measure(
@@ -500,8 +508,11 @@ def _require_writable(folders: list[Path], files: list[Path]) -> None:
 
 
 def _logged(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
-    """Put a result into the log; a failure instead, if it is not one that can be logged."""
-    if not result.known:
+    """Put a result into the log; a failure instead, if it is not one that can be logged.
+
+    A refused photo leaves the log as it is: what an earlier, better photo gave is not lost by it.
+    """
+    if result.refusal or not result.known:
         return result
     made = LoggedInspection(
         trial=trial.name,
