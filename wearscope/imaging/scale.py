@@ -281,7 +281,7 @@ class _Ruling:
     n_lines: int
     variation: float  # relative change of pitch over the lines, end to end
     variation_seen: bool  # whether it stands out of the scatter
-    between: int  # lines seen between the numbered ones
+    between: bool  # whether there are regular lines between the numbered ones
     even: float  # share of their length over which the lines look the same
 
     @property
@@ -407,15 +407,25 @@ def _measure_ruling(
 
 
 def _measure_at(picture: NDArray[np.float32], turned: _Turned, spacing: float, width: float) -> _Ruling:
+    """Measure the lines near a spacing, or the finer ones between them if those are regular too."""
     bands = turned.bands(max(4.0, spacing / 2))
-    marks = _find_marks(bands, spacing, width)
+    bent = _bent(bands, spacing, width)
+    marks = _find_marks(bands, bent, spacing)
     count = _number_marks(marks, spacing)
     lines = _Lines.of(marks, count)
     _require_regular(lines, marks, count)
     placed = _place(bands, lines.thinned(), spacing, width)
     fit = _fit(placed)
     even = _require_lines(picture, turned, fit, placed)
-    ruling = _ruling(turned, fit, placed, count.between, even)
+    parts = _parts_between(bands, bent, fit, placed)
+    between = count.between or parts.size > 0
+    part = _divisor(parts)
+    if part > 1 and spacing / part >= _MIN_PITCH_PX:
+        try:
+            return _measure_at(picture, turned, spacing / part, min(width, spacing / part / 2))
+        except _NotRuledError:
+            pass  # there, but too faint or too few to measure: the coarse lines are, with a doubt
+    ruling = _ruling(turned, fit, placed, between, even)
     if ruling.variation > _MOST_DISTORTION:
         raise _NotRuledError(
             f"the spacing of the lines changes by {ruling.variation:.0%} over the picture",
@@ -537,7 +547,7 @@ def _lagged(rows: NDArray[Any]) -> Array:
     return np.asarray(fft.irfft((np.abs(spectrum) ** 2).sum(axis=0, dtype=np.float64), n))
 
 
-def _vertex(left: Array | float, mid: Array | float, right: Array | float) -> Array:
+def _vertex(left: ArrayLike, mid: ArrayLike, right: ArrayLike) -> NDArray[Any]:
     """Return where the parabola through three neighbouring samples has its top, from the middle one."""
     bend = np.asarray(left) - 2 * np.asarray(mid) + np.asarray(right)
     return np.clip(0.5 * (np.asarray(left) - right) / np.where(bend == 0, -1.0, bend), -0.5, 0.5)
@@ -576,16 +586,19 @@ class _Marks:
         return _Marks(self.u[keep], self.band[keep], self.v[keep], self.height)
 
 
-def _find_marks(bands: _Bands, spacing: float, width: float) -> _Marks:
-    """Return the lines of each band, as peaks of its curvature, relative to the light there."""
+def _bent(bands: _Bands, spacing: float, width: float) -> NDArray[np.float32]:
+    """Return the curvature of the profiles relative to the light there, positive on lines."""
     values = _filled(bands)
     # over a division each way, so that a line of the other direction does not darken a whole band
     size = 2 * round(spacing) + 1, 2 * round(spacing / bands.height) + 1
     level = cv2.blur(values, size, borderType=cv2.BORDER_REPLICATE)
     bent = _curvature(values, max(1.0, 0.4 * width)) / np.maximum(level, 0.2 * level.mean())
     bent[~np.isfinite(bands.values)] = 0
-    if _skew(bent) < 0:
-        bent = -bent
+    return np.asarray(-bent if _skew(bent) < 0 else bent, np.float32)
+
+
+def _find_marks(bands: _Bands, bent: NDArray[np.float32], spacing: float) -> _Marks:
+    """Return the lines of each band, as peaks of its curvature."""
     row, col = np.nonzero(
         (bent[:, 1:-1] > bent[:, :-2]) & (bent[:, 1:-1] >= bent[:, 2:]) & (bent[:, 1:-1] > 0)
     )
@@ -617,7 +630,7 @@ def _skew(values: NDArray[Any]) -> float:
     return float(np.dot(flat * flat, flat))
 
 
-def _weighted_median(values: Array, weights: Array) -> float:
+def _weighted_median(values: NDArray[Any], weights: NDArray[Any]) -> float:
     order = np.argsort(values)
     total = np.cumsum(weights[order])
     return float(values[order][np.searchsorted(total, total[-1] / 2)])
@@ -633,7 +646,7 @@ class _Count:
     number: Ints  # (M,)
     off: Array  # (M,) divisions off that line
     on_line: Mask  # (M,) on a numbered line, and continued in a neighbouring band
-    between: int  # continued lines off the numbers
+    between: bool  # whether there are regular lines off the numbers
 
 
 def _powers(u: Array, v: Array, n_terms: int) -> Array:
@@ -720,9 +733,10 @@ def _judge(marks: _Marks, number: Ints, off: Array, spacing: float) -> _Count:
     if on_line.any():
         astray &= (number >= number[on_line].min()) & (number <= number[on_line].max())
         typical = float(np.median(np.unique(number[on_line], return_counts=True)[1]))
-        between = _lines_between(number[astray], off[astray], max(3.0, typical / 3))
+        n_lines = np.unique(number[on_line]).size
+        between = _has_lines_between(number[astray], off[astray], max(3.0, typical / 3), n_lines)
     else:
-        between = 0
+        between = False
     return _Count(number, off, on_line, between)
 
 
@@ -743,14 +757,20 @@ def _in_company(band: Ints, number: Ints, on_line: Mask) -> Mask:
     return np.isin(band, bands[n_lines >= 3])
 
 
-def _lines_between(number: Ints, off: Array, enough: float) -> int:
-    """Return at how many numbers a line follows at the same part of a division, as text and dirt do not."""
-    most = 0
-    for part in np.arange(0.2, 0.85, 0.05):
-        there = np.abs((off - part + 0.5) % 1 - 0.5) < 0.04
-        numbers, bands = np.unique(np.floor(number + off)[there], return_counts=True)
-        most = max(most, int((numbers[bands >= enough]).size))
-    return most
+def _has_lines_between(number: Ints, off: Array, enough: float, n_lines: int) -> bool:
+    """Tell whether lines follow many numbers at the same part of a division, or one number at several parts.
+
+    The first is a finer division, the second a single division divided; text and dirt do neither.
+    """
+    place = number + off
+    tenths = np.floor(10 * place + 0.5).astype(np.int64)
+    lines, bands = np.unique(tenths, return_counts=True)
+    lines = lines[bands >= enough]
+    if not lines.size:
+        return False
+    _, followed = np.unique(lines % 10, return_counts=True)
+    _, divided = np.unique(lines // 10, return_counts=True)
+    return bool(followed.max() >= max(3, 0.15 * n_lines) or divided.max() >= 3)
 
 
 def _require_regular(lines: _Lines, marks: _Marks, count: _Count) -> None:
@@ -1034,6 +1054,40 @@ def _require_lines(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lin
     return even
 
 
+def _parts_between(bands: _Bands, bent: NDArray[np.float32], fit: _Fit, lines: _Lines) -> Array:
+    """Return at which parts of a division (of 40) finer lines stand, in whichever bands.
+
+    Read as the median over the divisions, so that text, specks and single lines do not count, and averaged over
+    three bands, so that a line has to have some length.
+    """
+    numbers = np.unique(lines.number)
+    chosen = numbers[np.linspace(0, numbers.size - 2, min(numbers.size - 1, 40)).astype(int)]
+    if chosen.size < 4:
+        return np.zeros(0)
+    parts = np.arange(40) / 40
+    place = fit.place((chosen[:, None] + parts)[None], bands.v[:, None, None])
+    row = np.broadcast_to(np.arange(bands.v.size)[:, None, None], place.shape)
+    seen = ndimage.map_coordinates(bent, [row, place - bands.u0], order=1, mode="constant", cval=np.nan)
+    on_picture = np.isfinite(seen).mean(axis=1) > 0.6
+    seen[~np.broadcast_to(on_picture[:, None], seen.shape)] = 0
+    middling = ndimage.uniform_filter1d(np.nanmedian(seen, axis=1), 3, axis=0)
+    spread = 1.4826 * np.nanmedian(np.abs(seen - np.nanmedian(seen, axis=1)[:, None]), axis=1)
+    noise = ndimage.uniform_filter1d(1.25 * spread / np.sqrt(chosen.size), 3, axis=0) / np.sqrt(3)
+    main = np.percentile(middling[:, 0][middling[:, 0] > 0.2 * middling[:, 0].max()], 50)
+    stands = (middling > 0.1 * main) & (middling > 6 * noise)
+    stands &= (middling >= np.roll(middling, 1, axis=1)) & (middling > np.roll(middling, -1, axis=1))
+    return np.asarray(parts[stands.any(axis=0) & (parts > 0.08) & (parts < 0.92)])
+
+
+def _divisor(parts: Array) -> int:
+    """Return into how many equal parts the lines between divide a division; 1 if not into equal ones."""
+    for n in (2, 4, 5, 10):
+        off = np.abs(parts[:, None] - np.arange(1, n) / n) < 0.04
+        if parts.size and off.any(axis=0).all() and off.any(axis=1).all():
+            return n
+    return 1
+
+
 def _look(picture: NDArray[np.float32], turned: _Turned, u: Array, v: Array) -> Array:
     """Return the picture's values at places, NaN off it."""
     x, y = turned.to_image(u, v)
@@ -1126,7 +1180,7 @@ def _longest_run(flags: Mask) -> slice:
 # The result -------------------------------------------------------------------------------------------------
 
 
-def _ruling(turned: _Turned, fit: _Fit, lines: _Lines, between: int, even: float) -> _Ruling:
+def _ruling(turned: _Turned, fit: _Fit, lines: _Lines, between: bool, even: float) -> _Ruling:
     du, dv = fit.slopes(lines.u, lines.v)
     mean = np.stack([np.average(d, axis=0, weights=fit.weight) for d in (du, dv)])
     c, s = np.cos(turned.angle), np.sin(turned.angle)
@@ -1208,7 +1262,7 @@ def _doubts(ruling: _Ruling) -> list[str]:
             f"the scale changes by {ruling.variation:.2%} over the lines: tilt or lens distortion; "
             "lay the scale flat and square to the camera"
         )
-    if ruling.between >= max(3, 0.15 * ruling.n_lines):
+    if ruling.between:
         texts.append(
             "lines between the divisions counted: make sure division_um is the distance of those counted"
         )

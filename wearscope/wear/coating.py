@@ -17,6 +17,7 @@ BAND_UM = 100.0
 DEEP_UM = (150.0, 400.0)  # face beyond the band: carries the coating's colour and the light's unevenness
 READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
+BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
@@ -29,13 +30,10 @@ class CoatingColour:
     mean : ndarray, shape (2,)
         Log ratios red/green and blue/green.
     inverse_covariance : ndarray, shape (2, 2)
-    stray_share : float
-        Share of the coating's own pixels farther than `SEPARATION` from its mean.
     """
 
     mean: Array
     inverse_covariance: Array
-    stray_share: float
 
 
 @dataclass(frozen=True)
@@ -125,12 +123,23 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
     limit = 5.0 * 1.4826 * np.median(np.abs(spread), axis=0) + 1e-4
     kept = spread[(np.abs(spread) < limit).all(axis=1)]
     inverse = np.asarray(np.linalg.inv(np.cov(kept.T) + 1e-6 * np.eye(2)), np.float64)
-    stray = float((_distance(spread, inverse) > SEPARATION).mean())
-    return CoatingColour(np.asarray(mean, float), inverse, stray)
+    return CoatingColour(np.asarray(mean, float), inverse)
 
 
-def _distance(departure: Array, inverse_covariance: Array) -> Array:
-    return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", departure, inverse_covariance, departure)))
+def stray_share(ratios: NDArray[np.float32], coating: CoatingColour, where: Mask) -> float:
+    """Share of pixels known to be coated whose colour is farther than `SEPARATION` from the coating's.
+
+    Bleed from the background, burnt-out light and compression do this at the same depth on every edge, so what
+    an unused edge shows of it is no sign of substrate on a used one.
+    """
+    sample = ratios[where].astype(float) - coating.mean
+    sample = sample[np.isfinite(sample).all(axis=1)]
+    return float((_distance(sample, coating) > SEPARATION).mean()) if len(sample) else 0.0
+
+
+def _distance(departure: Array, coating: CoatingColour) -> Array:
+    squared = np.einsum("ni,ij,nj->n", departure, coating.inverse_covariance, departure)
+    return np.asarray(np.sqrt(squared))
 
 
 def map_substrate(
@@ -140,7 +149,9 @@ def map_substrate(
     silhouette_um: Array,
     readable_from_um: Array,
     used: Mask,
+    unused: Mask,
     blur_um: float,
+    stray: float | None,
 ) -> CoatingMap:
     """Decide for every pixel whether it shows coating or substrate.
 
@@ -155,8 +166,12 @@ def map_substrate(
         Depth from which on the face's own colour can be read (inside the dim strip).
     used : ndarray of bool, shape (S,)
         Columns in which substrate may be looked for.
+    unused : ndarray of bool, shape (S,)
+        Columns known to be coated, in this strip.
     blur_um : float
         Of the edge: so near to it the background's colour bleeds in, which must not be taken for substrate.
+    stray : float or None
+        `stray_share` of another strip of the same edge when new, where this one has no unused columns.
 
     Notes
     -----
@@ -172,8 +187,10 @@ def map_substrate(
     clipped = (strip.light >= 0.995).any(axis=2)
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     departure = np.nan_to_num(ratios - coating.mean[None, None, :].astype(np.float32))
-    own = readable & in_band & used[None, :] & (d >= silhouette_um[None, :] + 3.0 * blur_um)
-    found, substrate_departure = _substrate_colour(departure, coating, own)
+    own = readable & in_band & (d >= silhouette_um[None, :] + BLEED * blur_um)
+    if stray is None:
+        stray = stray_share(ratios, coating, own & unused[None, :])
+    found, substrate_departure = _substrate_colour(departure, coating, own & used[None, :], stray)
     substrate = np.zeros(light.shape, bool)
     if found:
         weights = coating.inverse_covariance @ substrate_departure
@@ -186,7 +203,7 @@ def map_substrate(
 
 
 def _substrate_colour(
-    departure: NDArray[np.float32], coating: CoatingColour, where: Mask
+    departure: NDArray[np.float32], coating: CoatingColour, where: Mask, stray: float
 ) -> tuple[bool, Array]:
     sample = departure[where].astype(float)
     nothing = np.zeros(2)
@@ -194,8 +211,8 @@ def _substrate_colour(
         return False, nothing
     if len(sample) > 60000:
         sample = sample[:: len(sample) // 60000 + 1]
-    far = _distance(sample, coating.inverse_covariance) > SEPARATION
-    if far.mean() < LEAST_SHARE + 3.0 * coating.stray_share:
+    far = _distance(sample, coating) > SEPARATION
+    if far.mean() < LEAST_SHARE + 1.5 * stray:
         return False, nothing
     centre = np.median(sample[far], axis=0)
     for _ in range(8):

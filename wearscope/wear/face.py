@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from wearscope.wear.coating import (
+    BAND_UM,
+    BLEED,
     CoatingColour,
     CoatingMap,
     colour_ratios,
@@ -17,6 +19,7 @@ from wearscope.wear.coating import (
     even_out,
     learn_coating,
     map_substrate,
+    stray_share,
     zone_coating,
 )
 from wearscope.wear.datum import Zones
@@ -328,7 +331,22 @@ def read_coating(
         inside_um = max(line_um - fits.used.silhouette_um - fits.used.blur_um, 2.0 * blur_um)
         readable = np.where(labels == UNUSED, readable, silhouette_um + inside_um)
     looked_for = labels == (USED if (labels == USED).any() else UNUSED)
-    return map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, blur_um)
+    unused = labels == UNUSED
+    stray = None
+    if new is not None and not unused.any():
+        depth = (new.d_um > BLEED * blur_um) & (new.d_um < BAND_UM)
+        where = np.broadcast_to(depth[:, None], new.light.shape[:2])
+        moved = replace(colour, mean=colour.mean + _new_against_now(new, strip, ratios))
+        stray = stray_share(even_out(new, colour_ratios(new)), moved, where)
+    return map_substrate(
+        strip, ratios, colour, silhouette_um, readable, looked_for, unused, blur_um, stray
+    )
+
+
+def _new_against_now(new: Strip, now: Strip, ratios: NDArray[np.float32]) -> Array:
+    """By how much the new-state photo's colours differ from this photo's, as the faces deep inside show."""
+    ours, theirs = deep_colour(ratios, now), deep_colour(even_out(new, colour_ratios(new)), new)
+    return np.zeros(2) if ours is None or theirs is None else theirs - ours
 
 
 def _coating_colour(
@@ -340,12 +358,10 @@ def _coating_colour(
     """
     if (labels == UNUSED).any() or new is None:
         return learn_coating(strip, ratios, labels == UNUSED)
-    new_ratios = even_out(new, colour_ratios(new))
-    colour = learn_coating(new, new_ratios, np.ones(len(new.s_um), bool))
-    ours, theirs = deep_colour(ratios, strip), deep_colour(new_ratios, new)
-    if colour is None or ours is None or theirs is None:
+    colour = learn_coating(new, even_out(new, colour_ratios(new)), np.ones(len(new.s_um), bool))
+    if colour is None:
         return None
-    return replace(colour, mean=colour.mean + ours - theirs)
+    return replace(colour, mean=colour.mean - _new_against_now(new, strip, ratios))
 
 
 def coating_findings(
