@@ -417,9 +417,8 @@ def _measure_at(picture: NDArray[np.float32], turned: _Turned, spacing: float, w
     placed = _place(bands, lines.thinned(), spacing, width)
     fit = _fit(placed)
     even = _require_lines(picture, turned, fit, placed)
-    parts = _parts_between(bands, bent, fit, placed)
-    between = count.between or parts.size > 0
-    part = _divisor(parts)
+    part = _divisor(_parts_between(bands, bent, fit, placed))
+    between = count.between or part > 1
     if part > 1 and spacing / part >= _MIN_PITCH_PX:
         try:
             return _measure_at(picture, turned, spacing / part, min(width, spacing / part / 2))
@@ -734,7 +733,7 @@ def _judge(marks: _Marks, number: Ints, off: Array, spacing: float) -> _Count:
         astray &= (number >= number[on_line].min()) & (number <= number[on_line].max())
         typical = float(np.median(np.unique(number[on_line], return_counts=True)[1]))
         n_lines = np.unique(number[on_line]).size
-        between = _has_lines_between(number[astray], off[astray], max(3.0, typical / 3), n_lines)
+        between = _has_lines_between(number[astray], off[astray], max(4.0, typical / 6), n_lines)
     else:
         between = False
     return _Count(number, off, on_line, between)
@@ -766,6 +765,7 @@ def _has_lines_between(number: Ints, off: Array, enough: float, n_lines: int) ->
     tenths = np.floor(10 * place + 0.5).astype(np.int64)
     lines, bands = np.unique(tenths, return_counts=True)
     lines = lines[bands >= enough]
+    lines = lines[~np.isin(lines - 1, lines)]  # one that leans over two tenths is one
     if not lines.size:
         return False
     _, followed = np.unique(lines % 10, return_counts=True)
@@ -1075,6 +1075,8 @@ def _parts_between(bands: _Bands, bent: NDArray[np.float32], fit: _Fit, lines: _
     noise = ndimage.uniform_filter1d(1.25 * spread / np.sqrt(chosen.size), 3, axis=0) / np.sqrt(3)
     main = np.percentile(middling[:, 0][middling[:, 0] > 0.2 * middling[:, 0].max()], 50)
     stands = (middling > 0.1 * main) & (middling > 6 * noise)
+    # a row of finer lines holds the coarse ones too; out of focus, dark and bright may be exchanged
+    stands &= middling[:, :1] > 0.5 * middling
     stands &= (middling >= np.roll(middling, 1, axis=1)) & (middling > np.roll(middling, -1, axis=1))
     return np.asarray(parts[stands.any(axis=0) & (parts > 0.08) & (parts < 0.92)])
 

@@ -338,9 +338,7 @@ def read_coating(
         where = np.broadcast_to(depth[:, None], new.light.shape[:2])
         moved = replace(colour, mean=colour.mean + _new_against_now(new, strip, ratios))
         stray = stray_share(even_out(new, colour_ratios(new)), moved, where)
-    return map_substrate(
-        strip, ratios, colour, silhouette_um, readable, looked_for, unused, blur_um, stray
-    )
+    return map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, unused, blur_um, stray)
 
 
 def _new_against_now(new: Strip, now: Strip, ratios: NDArray[np.float32]) -> Array:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
-from scipy.optimize import curve_fit
+from scipy.optimize import least_squares
 
 from wearscope.wear.strip import NEITHER, UNUSED, USED
 
@@ -20,6 +20,7 @@ END_SHARE = 0.025  # left out at each end of the visible edge
 BLOCK_UM = 35.0
 CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
 CHIP_LONGEST_UM = 400.0
+LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do
 SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over
 
 
@@ -128,27 +129,38 @@ def find_transition(
     used_side : int, optional
         Stated by the person; signs that say otherwise are left out.
     least : float
-        How many standard uncertainties a step must have to count.
+        How many standard uncertainties the signs together must have to count.
     """
-    shown: list[tuple[Sign, Step, tuple[float, float]]] = []
-    for sign in signs:
-        step = best_step(s_um, np.where(masked, np.nan, sign.value), degree=sign.degree)
-        if step is None or step.significance < least or abs(step.height) < sign.smallest:
-            continue
-        side = int(np.sign(step.height))
-        if sign.rises and used_side is not None and side != used_side:
-            continue
-        place = half_change(s_um, np.where(masked, np.nan, sign.value), step, degree=sign.degree)
-        if place is not None:
-            shown.append((sign, step, place))
-    if not shown:
+    values = [np.where(masked, np.nan, sign.value) for sign in signs]
+    curves = [step_curve(s_um, value, degree=sign.degree) for sign, value in zip(signs, values, strict=True)]
+    usable = [
+        curve is not None
+        and not (sign.rises and used_side is not None and curve.best.height * used_side < 0.0)
+        for sign, curve in zip(signs, curves, strict=True)
+    ]
+    # signs too weak to count alone count together where they agree on the place
+    together = sum(
+        (np.interp(s_um, curve.at_um, curve.significance**2, left=0.0, right=0.0))
+        for curve, use in zip(curves, usable, strict=True)
+        if curve is not None and use
+    ) + np.zeros(len(s_um))
+    if float(np.sqrt(together.max())) < least:
         return None
-    used = used_side or _side(shown)
+    place_um = float(s_um[int(np.argmax(together))])
+    near: list[tuple[Sign, Step, tuple[float, float]]] = []
+    for sign, value, curve, use in zip(signs, values, curves, usable, strict=True):
+        step = curve.near(place_um, GUARD_UM / 2.0) if curve is not None and use else None
+        if step is None or step.significance < LEAST_OF_ONE or abs(step.height) < sign.smallest:
+            continue
+        half = half_change(s_um, value, step, degree=sign.degree)
+        # signs that change far from the common place show something else (a scratch, the end of the coating)
+        if half is not None and abs(half[0] - place_um) < GUARD_UM:
+            near.append((sign, step, half))
+    if not near:
+        return None
+    used = used_side or _side(near)
     if used is None:
         return None
-    # signs far from the strongest one show something else (a scratch, the end of the coating)
-    strongest = max(shown, key=lambda item: item[1].significance)
-    near = [item for item in shown if abs(item[2][0] - strongest[2][0]) < GUARD_UM]
     at = np.array([place[0] for _, _, place in near])
     u = np.array([np.hypot(place[1], sign.u_place_um) for sign, _, place in near])
     weight = 1.0 / u**2
@@ -164,8 +176,37 @@ def _side(shown: Sequence[tuple[Sign, Step, tuple[float, float]]]) -> int | None
     return int(np.sign(votes)) or None
 
 
-def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
-    """The step, anywhere along the edge, that takes most of the variance away.
+@dataclass(frozen=True)
+class StepCurve:
+    """The best step at every place along the edge.
+
+    Attributes
+    ----------
+    at_um, height, significance : ndarray, shape (N,)
+        Height positive when the value is higher at larger s; significance is the height over its standard
+        uncertainty, with residuals taken as correlated over `CORRELATION_UM`.
+    """
+
+    at_um: Array
+    height: Array
+    significance: Array
+
+    @property
+    def best(self) -> Step:
+        """The most significant step."""
+        return self._step(int(np.argmax(self.significance)))
+
+    def near(self, place_um: float, within_um: float) -> Step | None:
+        """The most significant step near a place."""
+        close = np.flatnonzero(np.abs(self.at_um - place_um) <= within_um)
+        return self._step(int(close[np.argmax(self.significance[close])])) if len(close) else None
+
+    def _step(self, k: int) -> Step:
+        return Step(float(self.at_um[k]), float(self.height[k]), float(self.significance[k]))
+
+
+def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
+    """Fit a step at every place along the edge, together with a drift; None for too short an edge.
 
     Parameters
     ----------
@@ -173,12 +214,6 @@ def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
         NaN is left out.
     degree : int
         Power up to which a drift is fitted along with the step.
-
-    Returns
-    -------
-    Step or None
-        Height positive when the value is higher at larger s. Significance is the height over its standard
-        uncertainty, with residuals taken as correlated over `CORRELATION_UM`.
     """
     s, v = _blocks(s_um, value)
     n = len(s)
@@ -186,20 +221,21 @@ def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
         return None
     base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
     q, _ = np.linalg.qr(base)
-    heaviside = np.triu(np.ones((n, n)))  # row k: 1 from block k on
-    kept = heaviside[4 : n - 3]
-    clear = kept - (kept @ q) @ q.T
+    heaviside = np.triu(np.ones((n, n)))[4 : n - 3]  # row k: 1 from block k on
+    clear = heaviside - (heaviside @ q) @ q.T
     rest = v - q @ (q.T @ v)
     energy = (clear**2).sum(axis=1)
     height = clear @ rest / energy
-    gain = height**2 * energy
-    k = int(np.argmax(gain))
-    residual = rest - height[k] * clear[k]
+    residual = float((rest**2).sum()) - height**2 * energy
     together = max(1.0, CORRELATION_UM / float(np.median(np.diff(s))))
-    noise = float(np.sqrt((residual**2).sum() / max(n - 4, 1)))
-    u_height = noise * np.sqrt(together / energy[k])
-    at = float(0.5 * (s[k + 3] + s[k + 4]))
-    return Step(at, float(height[k]), float(abs(height[k]) / max(u_height, 1e-9)))
+    u_height = np.sqrt(np.maximum(residual, 1e-18) / max(n - degree - 2, 1) * together / energy)
+    return StepCurve(0.5 * (s[3 : n - 4] + s[4 : n - 3]), height, np.abs(height) / u_height)
+
+
+def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
+    """The step, anywhere along the edge, that takes most of the variance away."""
+    curve = step_curve(s_um, value, degree=degree)
+    return None if curve is None else curve.best
 
 
 def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[float, float] | None:
@@ -217,27 +253,29 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
     if use.sum() < 20:
         return None
     x, y = s_um[use] - step.at_um, (value - level)[use]
-    sign = 1.0 if step.height > 0 else -1.0
     # a falling step is the mirror of a rising one: measured from the unused side both rise inward
     side = _used_direction(step)
 
     def model(x: Array, at: float, height: float, width: float, base: float) -> Array:
         return np.asarray(base + height / (1.0 + np.exp(-side * (x - at) / width)))
 
-    try:
-        fitted, covariance = curve_fit(
-            model,
-            x,
-            y,
-            p0=[0.0, abs(step.height) * (sign if not step.height else 1.0), 25.0, 0.0],
-            bounds=([-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]),
-            max_nfev=400,
-        )
-    except (RuntimeError, ValueError):
-        return None
+    noise = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0) + 0.02 * abs(step.height) + 1e-6
+    start = np.array([0.0, step.height * side, 25.0, 0.0])
+    lower, upper = [-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]
+    # a loss that forgives places where the trace has jumped to another line
+    result = least_squares(
+        lambda p: (model(x, *p) - y) / noise,
+        start,
+        bounds=(lower, upper),
+        loss="soft_l1",
+        f_scale=2.0,
+        max_nfev=400,
+    )
+    jacobian = np.asarray(result.jac, np.float64)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, 2.0 * result.cost / max(len(x) - 4, 1))
     # neighbouring columns share their window and their blur; wear wanders: the formal covariance is too small
-    u = np.sqrt(covariance[0, 0] * 4.0 + (0.2 * fitted[2]) ** 2 + 4.0**2)
-    return float(step.at_um + fitted[0]), float(u) if np.isfinite(u) else 100.0
+    u = float(np.sqrt(covariance[0, 0] * 4.0 + (0.2 * result.x[2]) ** 2 + 4.0**2))
+    return float(step.at_um + result.x[0]), u if np.isfinite(u) else 100.0
 
 
 def _used_direction(step: Step) -> float:
