@@ -1,10 +1,10 @@
 """Microns per pixel, from a photograph of a ruled scale.
 
-The picture is turned so that the rulings stand upright, averaged along them in narrow bands, and every line is
-located in every band by fitting the picture's own mean line shape. The lines are numbered outwards from the most
-regular place, so that long lines, gaps, text and a moderate distortion do not upset the count, and one smooth
-function "line number of a place in the picture" is fitted to all of them. Its mean gradient is the number of
-divisions per pixel, as a vector: the ruling's direction comes with it.
+The picture is turned so that the rulings stand upright, averaged along them in narrow bands, and every line
+is located in every band by fitting the picture's own mean line shape. The lines are numbered outwards from
+the most regular place, so that long lines, gaps, text and a moderate distortion do not upset the count, and
+one smooth function "line number of a place in the picture" is fitted to all of them. Its mean gradient is
+the number of divisions per pixel, as a vector: the ruling's direction comes with it.
 """
 
 from __future__ import annotations
@@ -160,8 +160,8 @@ def scale_from_graticule(
     Parameters
     ----------
     luminance : array_like, shape (H, W) or (H, W, 3)
-        The picture in linear light, in any unit; of three channels the mean is taken. Lines at any angle, dark
-        or bright, short and long ones mixed, over all or part of the picture.
+        The picture in linear light, in any unit; of three channels the mean is taken. Lines at any angle,
+        dark or bright, short and long ones mixed, over all or part of the picture.
     division_um : float
         Distance of neighbouring lines, in µm: the smallest regular division to be seen.
     name : str
@@ -172,10 +172,11 @@ def scale_from_graticule(
     Returns
     -------
     Scale
-        Mean over the part of the picture that the lines cover. The standard uncertainty holds the scatter of the
-        lines about the fitted function (clustered by line, widened for correlation between neighbours and for
-        few lines), the change of scale over the lines where it is significant, `RULING_STD` for the ruling
-        itself and, for the axis that a ruling in one direction cannot see, `SQUARE_PIXEL_STD`.
+        Mean over the part of the picture that the lines cover. The standard uncertainty holds the scatter
+        of the lines about the fitted function (clustered by line, widened for correlation between
+        neighbours and for few lines), the change of scale over the lines where it is significant,
+        `RULING_STD` for the ruling itself and, for the axis that a ruling in one direction cannot see,
+        `SQUARE_PIXEL_STD`.
 
     Raises
     ------
@@ -186,10 +187,10 @@ def scale_from_graticule(
 
     Notes
     -----
-    With g the gradient of the line number in divisions per pixel and s the µm per pixel of each axis, a division
-    d obeys (g_x / s_x)² + (g_y / s_y)² = 1 / d². One direction of ruling gives one such equation, so the ratio of
-    the axes has to be assumed; two directions at a right angle give two, and a third because their normals are
-    perpendicular in the world.
+    With g the gradient of the line number in divisions per pixel and s the µm per pixel of each axis, a
+    division d obeys (g_x / s_x)² + (g_y / s_y)² = 1 / d². One direction of ruling gives one such equation,
+    so the ratio of the axes has to be assumed; two directions at a right angle give two, and a third
+    because their normals are perpendicular in the world.
     """
     _require_positive("division_um", division_um)
     called = file or "the graticule photo"
@@ -369,8 +370,8 @@ def _directions(picture: NDArray[np.float32]) -> list[float]:
 def _histogram_peaks(histogram: NDArray[Any]) -> list[int]:
     """Return the bins that top everything within 10 bins, highest first, then those halfway off the highest.
 
-    Where the lines of a grid lie close together, most slopes point halfway between its two directions, but many
-    still point along them; those of a chessboard do not, and its diagonals are no lines.
+    Where the lines of a grid lie close together, most slopes point halfway between its two directions, but
+    many still point along them; those of a chessboard do not, and its diagonals are no lines.
     """
     top = histogram >= ndimage.maximum_filter1d(histogram, 21, mode="wrap")
     tall = histogram > max(0.1 * histogram.max(), 1.2 * float(np.median(histogram)))
@@ -515,8 +516,8 @@ def _filled(bands: _Bands) -> NDArray[np.float32]:
 def _likely_spacings(bands: _Bands, most: int = 4) -> list[tuple[float, float]]:
     """Return spacings at which the profiles repeat, smallest first, each with the width of a line, in px.
 
-    The correlation is that of the slopes: a line's two sides have opposite slopes, so between the multiples of
-    the spacing it is negative or nil, and the first peak is the smallest division.
+    The correlation is that of the slopes: a line's two sides have opposite slopes, so between the multiples
+    of the spacing it is negative or nil, and the first peak is the smallest division.
     """
     slope = ndimage.gaussian_filter1d(bands.values.astype(float), 1.2, axis=1, order=1, truncate=3)
     seen = np.isfinite(slope)
@@ -845,9 +846,9 @@ def _place(bands: _Bands, lines: _Lines, spacing: float, width: float) -> _Lines
 def _light(windows: Array, lines: _Lines, t: Array) -> Array:
     """Return how the light changes over each mark's window, relative to its middle, (M, T).
 
-    Light that falls off to the sides shifts each line towards the bright side by its mean square half width times
-    the relative slope of the light. The light is read where the picture is bright: beside dark lines, on bright
-    ones.
+    Light that falls off to the sides shifts each line towards the bright side by its mean square half width
+    times the relative slope of the light. The light is read where the picture is bright: beside dark lines,
+    on bright ones.
     """
     beside, on = windows[:, [0, 1, -2, -1]].mean(axis=1), windows[:, np.abs(t) <= 0.2 * t[-1]].mean(axis=1)
     level = beside if np.median(beside) > np.median(on) else on
@@ -885,7 +886,8 @@ def _sample(spline: Array, bands: _Bands, band: Ints, u: Array, t: Array) -> Arr
 def _shift_of_shape(windows: Array, good: Mask, t: Array) -> tuple[Array, Array]:
     """Return how far each window's line lies from its middle, and the standard deviation of that, px.
 
-    Each window is taken as a + b t + A f(t − δ), f the mean of all windows; to first order in δ this is linear.
+    Each window is taken as a + b t + A f(t − δ), f the mean of all windows; to first order in δ this is
+    linear.
     """
     trend = np.stack([np.ones_like(t), t], axis=1)
     flat = windows - windows @ np.linalg.pinv(trend).T @ trend.T
@@ -936,12 +938,17 @@ class _Fit:
 
     def place(self, number: Array, v: Array) -> Array:
         """Return u of a line at v."""
+        c = np.zeros(7)
+        c[: self.coef.size] = self.coef
         number, v = np.broadcast_arrays(number, v)
-        shape, number, v = v.shape, number.ravel(), v.ravel()
-        u = np.full(v.shape, self.middle[0])
+        y, fv = (v - self.middle[1]) / self.reach, v / self.reach
+        straight, tilt = c[0] + y * (c[2] + y * c[5]) - number, c[1] + c[3] * y
+        x = np.zeros(v.shape)
         for _ in range(3):
-            u = u - (self.basis(u, v) @ self.coef - number) / (self.slopes(u, v)[0] @ self.coef)
-        return u.reshape(shape)
+            fu = x + self.middle[0] / self.reach
+            miss = straight + x * (tilt + c[4] * x) + c[6] * fu * (fu**2 + fv**2)
+            x = x - miss / (tilt + 2 * c[4] * x + c[6] * (3 * fu**2 + fv**2))
+        return np.asarray(self.middle[0] + self.reach * x)
 
 
 def _columns(u: Array, v: Array, middle: Array, reach: float, n_terms: int, radial: bool) -> Array:
@@ -966,8 +973,8 @@ def _fit(lines: _Lines) -> _Fit:
 def _fit_terms(lines: _Lines, n_terms: int, *, radial: bool) -> _Fit:
     """Fit by weighted, robust least squares.
 
-    A mark is off by its own noise and by what its line is off as a whole (the ruling, or what lies on it), so a
-    line that shows over a great length weighs more only until its own place is the larger of the two.
+    A mark is off by its own noise and by what its line is off as a whole (the ruling, or what lies on it),
+    so a line that shows over a great length weighs more only until its own place is the larger of the two.
     """
     middle = np.array([np.median(lines.u), np.median(lines.v)])
     reach = float(max(np.ptp(lines.u), np.ptp(lines.v))) / 2
@@ -1003,9 +1010,10 @@ def _free(n_lines: int, n_columns: int) -> int:
 def _covariance(basis: Array, rest: Array, weight: Array, number: Ints) -> Array:
     """Return the covariance of the coefficients with each line one draw.
 
-    What a line is off as a whole has a variance in inverse proportion to its weight, pooled over the lines since
-    they are too few to have one each; what varies along the lines comes to it, clustered by line. The whole is
-    widened for correlation between neighbouring lines and for the tails that few lines leave (Student's t at 95 %).
+    What a line is off as a whole has a variance in inverse proportion to its weight, pooled over the lines
+    since they are too few to have one each; what varies along the lines comes to it, clustered by line. The
+    whole is widened for correlation between neighbouring lines and for the tails that few lines leave
+    (Student's t at 95 %).
     """
     held = weight > 0
     numbers, which = np.unique(number[held], return_inverse=True)
@@ -1048,7 +1056,7 @@ def _require_lines(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lin
             "the picture rises and falls like a wave, without separate lines", "focus on the ruled scale", 4
         )
     run, even = _along_lines(picture, turned, fit, lines, pitch)
-    # where a grid's lines are broken by others they are still thinner than the gaps, unlike a chessboard's rows
+    # where a grid's lines are broken by others they are still thinner than the gaps; a chessboard's are not
     if run < 1.5 or even < (_EVEN_IF_CROSSED if second > 0.04 else _EVEN):
         raise _BROKEN
     return even
@@ -1057,11 +1065,11 @@ def _require_lines(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lin
 def _parts_between(bands: _Bands, bent: NDArray[np.float32], fit: _Fit, lines: _Lines) -> Array:
     """Return at which parts of a division (of 40) finer lines stand, in whichever bands.
 
-    Read as the median over the divisions, so that text, specks and single lines do not count, and averaged over
-    three bands, so that a line has to have some length.
+    Read as the median over the divisions, so that text, specks and single lines do not count, and averaged
+    over three bands, so that a line has to have some length.
     """
     numbers = np.unique(lines.number)
-    chosen = numbers[np.linspace(0, numbers.size - 2, min(numbers.size - 1, 40)).astype(int)]
+    chosen = numbers[np.linspace(0, numbers.size - 2, min(numbers.size - 1, 30)).astype(int)]
     if chosen.size < 4:
         return np.zeros(0)
     parts = np.arange(40) / 40
@@ -1110,8 +1118,8 @@ def _overtones(
 ) -> tuple[float, float]:
     """Return the second tone of the mean profile of a division, and all above the first, relative to the first.
 
-    Both are nil for a sine. The smaller of those in linear light and in what a screen shows, since either makes
-    overtones of the other.
+    Both are nil for a sine. The smaller of those in linear light and in what a screen shows, since either
+    makes overtones of the other.
     """
     rng = np.random.default_rng(0)
     some = rng.permutation(lines.u.size)[:2000]
@@ -1131,10 +1139,10 @@ def _along_lines(
 ) -> tuple[float, float]:
     """Return the longest run of the middling line, in divisions, and over how much of it the line is even.
 
-    A line shows where it differs from the gaps beside it by 0.4 of what it does where it is plain. In a run,
-    breaks under half a division are allowed: there a line of the other direction, or a speck, may cross. It is
-    even where that difference, and that of its flanks, is within 0.3 of the median around, beyond what the gaps'
-    own noise explains.
+    A line shows where it differs from the gaps beside it by 0.4 of what it does where it is plain. In a
+    run, breaks under half a division are allowed: there a line of the other direction, or a speck, may
+    cross. It is even where that difference, and that of its flanks, is within 0.3 of the median around,
+    beyond what the gaps' own noise explains.
     """
     numbers = np.unique(lines.number)
     chosen = numbers[np.linspace(0, numbers.size - 1, min(numbers.size, 48)).astype(int)]

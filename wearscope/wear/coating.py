@@ -18,6 +18,7 @@ DEEP_UM = (150.0, 400.0)  # face beyond the band: carries the coating's colour a
 READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
+STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
@@ -37,6 +38,25 @@ class CoatingColour:
 
 
 @dataclass(frozen=True)
+class UsualColour:
+    """How an edge that has lost no coating looks, by depth below the silhouette.
+
+    Bleed from the background, burnt-out light and compression colour every edge at the same depth, so what an
+    unused edge shows of it is no sign of substrate on a used one.
+
+    Attributes
+    ----------
+    departure : ndarray, shape (K, 2)
+        Median departure from the coating's colour at each sample of depth over the band.
+    far : ndarray, shape (K,)
+        Share of pixels farther than `SEPARATION` from the coating's colour all the same.
+    """
+
+    departure: Array
+    far: Array
+
+
+@dataclass(frozen=True)
 class CoatingMap:
     """Where the coating is gone.
 
@@ -47,11 +67,14 @@ class CoatingMap:
         Share of the band whose own colour could not be read and was taken from further in.
     found : bool
         Whether a substrate colour was found at all.
+    stray_share : float
+        Of the band, the share whose colour strays from the coating's although nothing is lost.
     """
 
     substrate: Mask
     unreadable_share: Array
     found: bool
+    stray_share: float
 
 
 @dataclass(frozen=True)
@@ -126,19 +149,36 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
     return CoatingColour(np.asarray(mean, float), inverse)
 
 
-def stray_share(ratios: NDArray[np.float32], coating: CoatingColour, where: Mask) -> float:
-    """Share of pixels known to be coated whose colour is farther than `SEPARATION` from the coating's.
+def usual_colour(
+    strip: Strip, ratios: NDArray[np.float32], coating: CoatingColour, silhouette_um: Array, columns: Mask
+) -> UsualColour:
+    """How an edge that has lost no coating looks, by depth below the silhouette."""
+    departure = _by_depth(strip, ratios, silhouette_um, columns) - coating.mean
+    with_any = np.any(np.all(np.isfinite(departure), axis=2), axis=1)
+    mean = np.zeros((len(departure), 2))
+    if with_any.any():
+        mean[with_any] = np.nanmedian(departure[with_any], axis=1)
+    return UsualColour(mean, _far_share(departure - mean[:, None], coating))
 
-    Bleed from the background, burnt-out light and compression do this at the same depth on every edge, so what
-    an unused edge shows of it is no sign of substrate on a used one.
-    """
-    sample = ratios[where].astype(float) - coating.mean
-    sample = sample[np.isfinite(sample).all(axis=1)]
-    return float((_distance(sample, coating) > SEPARATION).mean()) if len(sample) else 0.0
+
+def _by_depth(strip: Strip, values: NDArray[np.float32], silhouette_um: Array, columns: Mask) -> Array:
+    """Values by depth below the silhouette of some columns, shape (K, columns, 2)."""
+    at = np.flatnonzero(columns & np.isfinite(silhouette_um))
+    step_um = float(strip.d_um[1] - strip.d_um[0])
+    depths = np.arange(round(BAND_UM / step_um))
+    rows = np.round((silhouette_um[at] - strip.d_um[0]) / step_um).astype(int)[None, :] + depths[:, None]
+    return np.asarray(values[np.clip(rows, 0, len(strip.d_um) - 1), at[None, :]], np.float64)
+
+
+def _far_share(departure: Array, coating: CoatingColour) -> Array:
+    """Share of pixels farther than `SEPARATION` from the coating's colour at each depth, shape (K,)."""
+    seen = np.isfinite(departure).all(axis=2)
+    far = seen & (_distance(np.nan_to_num(departure), coating) > SEPARATION)
+    return np.asarray(far.sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
 
 
 def _distance(departure: Array, coating: CoatingColour) -> Array:
-    squared = np.einsum("ni,ij,nj->n", departure, coating.inverse_covariance, departure)
+    squared = np.einsum("...i,ij,...j->...", departure, coating.inverse_covariance, departure)
     return np.asarray(np.sqrt(squared))
 
 
@@ -149,9 +189,8 @@ def map_substrate(
     silhouette_um: Array,
     readable_from_um: Array,
     used: Mask,
-    unused: Mask,
+    usual: UsualColour,
     blur_um: float,
-    stray: float | None,
 ) -> CoatingMap:
     """Decide for every pixel whether it shows coating or substrate.
 
@@ -166,12 +205,10 @@ def map_substrate(
         Depth from which on the face's own colour can be read (inside the dim strip).
     used : ndarray of bool, shape (S,)
         Columns in which substrate may be looked for.
-    unused : ndarray of bool, shape (S,)
-        Columns known to be coated, in this strip.
+    usual : UsualColour
+        Of the unused edge.
     blur_um : float
         Of the edge: so near to it the background's colour bleeds in, which must not be taken for substrate.
-    stray : float or None
-        `stray_share` of another strip of the same edge when new, where this one has no unused columns.
 
     Notes
     -----
@@ -186,11 +223,23 @@ def map_substrate(
     face = float(np.nanmedian(light[deep])) if np.isfinite(light[deep]).any() else float(np.nanmedian(light))
     clipped = (strip.light >= 0.995).any(axis=2)
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
-    departure = np.nan_to_num(ratios - coating.mean[None, None, :].astype(np.float32))
-    own = readable & in_band & (d >= silhouette_um[None, :] + BLEED * blur_um)
-    if stray is None:
-        stray = stray_share(ratios, coating, own & unused[None, :])
-    found, substrate_departure = _substrate_colour(departure, coating, own & used[None, :], stray)
+    step_um = float(strip.d_um[1] - strip.d_um[0])
+    bins = np.clip(np.nan_to_num((d - silhouette_um[None, :]) / step_um), -1, len(usual.far)).astype(int)
+    padded = np.vstack([usual.departure, np.zeros((2, 2))])  # nothing is usual beyond the band, nor outside
+    departure = np.nan_to_num(ratios - coating.mean.astype(np.float32) - padded[bins].astype(np.float32))
+    far = _far_share(
+        _by_depth(strip, np.where(readable[..., None], departure, np.nan), silhouette_um, used), coating
+    )
+    excess = np.maximum(far - 1.5 * usual.far[: len(far)], 0.0)
+    excess[: int(np.ceil(BLEED * blur_um / step_um))] = 0.0
+    shown = np.flatnonzero(excess > 0.5 * far)
+    found, substrate_departure = False, np.zeros(2)
+    if float(excess.mean()) > LEAST_SHARE and len(shown):
+        deepest = (shown[-1] + 1) * step_um
+        first = shown[0] * step_um
+        own = readable & in_band & used[None, :] & (d >= silhouette_um[None, :] + first)
+        own &= d <= silhouette_um[None, :] + deepest
+        found, substrate_departure = _substrate_colour(departure, coating, own)
     substrate = np.zeros(light.shape, bool)
     if found:
         weights = coating.inverse_covariance @ substrate_departure
@@ -199,11 +248,13 @@ def map_substrate(
     inside = d >= silhouette_um[None, :]
     substrate = _carried_outward(substrate & readable, readable) & inside
     band_pixels = np.maximum(in_band.sum(axis=0), 1)
-    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found)
+    bleed = int(np.ceil(BLEED * blur_um / step_um))
+    stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
+    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray)
 
 
 def _substrate_colour(
-    departure: NDArray[np.float32], coating: CoatingColour, where: Mask, stray: float
+    departure: NDArray[np.float32], coating: CoatingColour, where: Mask
 ) -> tuple[bool, Array]:
     sample = departure[where].astype(float)
     nothing = np.zeros(2)
@@ -212,8 +263,6 @@ def _substrate_colour(
     if len(sample) > 60000:
         sample = sample[:: len(sample) // 60000 + 1]
     far = _distance(sample, coating) > SEPARATION
-    if far.mean() < LEAST_SHARE + 1.5 * stray:
-        return False, nothing
     centre = np.median(sample[far], axis=0)
     for _ in range(8):
         weights = coating.inverse_covariance @ centre
@@ -241,8 +290,8 @@ def zone_coating(
     """Mean loss and setback over the columns of a zone.
 
     The standard uncertainty of the loss holds the edge location (an error of 1 µm moves the band by 1 %), the
-    border between the colours (half a pixel along the whole edge) and half of what could not be read where
-    substrate was found.
+    border between the colours (half a pixel along the whole edge), what may hide where nothing could be read, and
+    colours that stray without loss.
     """
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     if len(at) == 0:
@@ -260,8 +309,14 @@ def zone_coating(
     mean_loss = float(loss.mean())
     by_edge = u_silhouette_um / BAND_UM * (1.0 if mean_loss > 0.02 else 0.1)
     by_border = 0.5 * step_um / BAND_UM * (1.0 if found.found else 0.5)
-    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2))
-    u_setback = float(np.sqrt(u_silhouette_um**2 + (0.5 * step_um) ** 2 + 0.3**2))
+    # where no substrate shows further in, it may still hide in what could not be read (rectangular, 0 to all)
+    hidden = 0.0 if found.found else unreadable / np.sqrt(3.0)
+    # colours that stray without loss can pass for substrate, and substrate can hide among them
+    stray = STRAY_MATTERS * found.stray_share
+    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2 + hidden**2 + stray**2))
+    u_setback = float(
+        np.sqrt(u_silhouette_um**2 + (0.5 * step_um) ** 2 + (BAND_UM * hidden) ** 2 + (BAND_UM * stray) ** 2)
+    )
     return ZoneCoating(mean_loss, u_loss, float(setback_um.mean()), u_setback, unreadable)
 
 

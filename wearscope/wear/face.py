@@ -10,16 +10,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from wearscope.wear.coating import (
-    BAND_UM,
-    BLEED,
     CoatingColour,
     CoatingMap,
+    UsualColour,
     colour_ratios,
     deep_colour,
     even_out,
     learn_coating,
     map_substrate,
-    stray_share,
+    usual_colour,
     zone_coating,
 )
 from wearscope.wear.datum import Zones
@@ -331,14 +330,27 @@ def read_coating(
         inside_um = max(line_um - fits.used.silhouette_um - fits.used.blur_um, 2.0 * blur_um)
         readable = np.where(labels == UNUSED, readable, silhouette_um + inside_um)
     looked_for = labels == (USED if (labels == USED).any() else UNUSED)
-    unused = labels == UNUSED
-    stray = None
-    if new is not None and not unused.any():
-        depth = (new.d_um > BLEED * blur_um) & (new.d_um < BAND_UM)
-        where = np.broadcast_to(depth[:, None], new.light.shape[:2])
-        moved = replace(colour, mean=colour.mean + _new_against_now(new, strip, ratios))
-        stray = stray_share(even_out(new, colour_ratios(new)), moved, where)
-    return map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, unused, blur_um, stray)
+    usual = _usual_colour(strip, ratios, colour, silhouette_um, labels, new, fits.unused)
+    return map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, usual, blur_um)
+
+
+def _usual_colour(
+    strip: Strip,
+    ratios: NDArray[np.float32],
+    colour: CoatingColour,
+    silhouette_um: Array,
+    labels: NDArray[np.int8],
+    new: Strip | None,
+    unused: ProfileFit,
+) -> UsualColour:
+    """How the edge looks that has lost nothing: the unused zone, else the new-state photo."""
+    columns = labels == UNUSED
+    if columns.any() or new is None:
+        return usual_colour(strip, ratios, colour, silhouette_um, columns)
+    moved = replace(colour, mean=colour.mean + _new_against_now(new, strip, ratios))
+    there = np.full(len(new.s_um), unused.silhouette_um)
+    whole = np.ones(len(new.s_um), bool)
+    return usual_colour(new, even_out(new, colour_ratios(new)), moved, there, whole)
 
 
 def _new_against_now(new: Strip, now: Strip, ratios: NDArray[np.float32]) -> Array:

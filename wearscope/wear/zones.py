@@ -262,15 +262,12 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
     noise = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0) + 0.02 * abs(step.height) + 1e-6
     start = np.array([0.0, step.height * side, 25.0, 0.0])
     lower, upper = [-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]
+
+    def misfit(parameters: Array) -> Array:
+        return (model(x, *parameters) - y) / noise
+
     # a loss that forgives places where the trace has jumped to another line
-    result = least_squares(
-        lambda p: (model(x, *p) - y) / noise,
-        start,
-        bounds=(lower, upper),
-        loss="soft_l1",
-        f_scale=2.0,
-        max_nfev=400,
-    )
+    result = least_squares(misfit, start, bounds=(lower, upper), loss="soft_l1", f_scale=2.0, max_nfev=400)
     jacobian = np.asarray(result.jac, np.float64)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, 2.0 * result.cost / max(len(x) - 4, 1))
     # neighbouring columns share their window and their blur; wear wanders: the formal covariance is too small
