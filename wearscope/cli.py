@@ -120,12 +120,15 @@ def _wearscope(
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new folder.")] = Path("wearscope-demo"),
 ) -> None:
-    """Copy the sample trial into a folder and measure it there."""
+    """Copy the sample trial into a folder and measure it there.
+
+    One of its photos is out of focus, to show a refusal: that alone does not make the demo fail.
+    """
     from wearscope.samples import copy_sample_trial
 
     trial_file = copy_sample_trial(folder)
     typer.echo(f"The sample trial is {_shown(trial_file)}; measuring it takes a minute.", err=True)
-    measure(trial_file)
+    _measure(trial_file, None, None, as_json=False, quiet=False)
 
 
 @app.command()
@@ -146,6 +149,13 @@ def measure(
     Writes the folder results/ and adds to the wear log. Measuring again adds nothing twice, and what an
     earlier run found stays in the log.
     """
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet)
+    raise typer.Exit(REFUSED if result.refusals else OK)
+
+
+def _measure(
+    trial: Path | None, out: Path | None, jobs: int | None, *, as_json: bool, quiet: bool
+) -> BatchResult:
     loaded = _load(trial)
     from wearscope.batch import measure_trial
 
@@ -160,7 +170,7 @@ def measure(
     _complain(photo.refusal for photo in result.refusals)
     if not quiet:
         _say_what_to_open(result)
-    raise typer.Exit(REFUSED if result.refusals else OK)
+    return result
 
 
 @app.command()

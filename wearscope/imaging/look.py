@@ -17,7 +17,7 @@ from wearscope.errors import PhotoRefused
 from wearscope.imaging.choice import Candidate, candidates, choose, guided_line, refine_line
 from wearscope.imaging.edge import Array, EdgeLine
 from wearscope.imaging.photo import Photo, read_photo
-from wearscope.imaging.quality import Quality, strip_quality
+from wearscope.imaging.quality import CLIPPED, Quality, strip_quality
 from wearscope.imaging.strip import arc_length_px, cut_strip, point_on_photo
 from wearscope.wear.strip import Strip
 from wearscope.wear.trace import matched_trace, trace_edge
@@ -25,6 +25,7 @@ from wearscope.wear.trace import matched_trace, trace_edge
 DEPTH_UM = (-160.0, 540.0)
 SEARCH_UM = (-80.0, 100.0)  # about the smooth line: how far a worn edge may lie from it
 FINE_ENOUGH_UM = 2.6  # blocks of pixels are averaged up to this size
+MOST_BURNT = 0.35  # of the picture
 LEAST_SEEN, LEAST_COLUMNS = 0.35, 60  # of the edge; less cannot be followed
 
 
@@ -178,15 +179,15 @@ def look_at(
     else:
         chosen = choose(possible, like=like)
     if chosen is None:
-        raise _no_edge(path, bool(possible))
+        raise _no_edge(path, light, bool(possible))
     line = refine_line(light, chosen.line, max(10.0, 60.0 / um_per_px))
     strip = cut_strip(light, line, um_per_px, depth_um=DEPTH_UM)
     trace = trace_edge(strip, SEARCH_UM)
     seen = np.isfinite(trace.d_um)
     if seen.mean() < LEAST_SEEN or seen.sum() < LEAST_COLUMNS:
         raise PhotoRefused(
-            f"{path.name}: the edge is too faint to follow",
-            "put a white card behind the flute, focus on the edge and take it again",
+            f"{path.name}: the edge is too faint or too blurred to follow",
+            "focus on the cutting edge, put a white card behind the flute and take it again",
         )
     return Look(
         photo=photo,
@@ -203,7 +204,13 @@ def look_at(
     )
 
 
-def _no_edge(path: Path, some_lines: bool) -> PhotoRefused:
+def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoRefused:
+    burnt = float((light.max(axis=2) >= CLIPPED).mean())
+    if burnt > MOST_BURNT:
+        return PhotoRefused(
+            f"{path.name}: {burnt:.0%} of the picture is burnt out by glare, the cutting edge is lost in it",
+            "dim the lamp or shorten the exposure, put a diffuser over the lamp, and take it again",
+        )
     if some_lines:
         return PhotoRefused(
             f"{path.name}: no line in it is clearly the cutting edge",

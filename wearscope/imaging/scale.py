@@ -320,7 +320,7 @@ class _Ruling:
 
 
 def _find_rulings(picture: NDArray[np.float32]) -> list[_Ruling]:
-    """Return the one or two families of lines of a graticule; two are at a right angle and of one division."""
+    """Return the one or two families of lines of a graticule; two are square and of one division."""
     failures: list[_NotRuledError] = []
     for angle in _directions(picture):
         try:
@@ -676,7 +676,7 @@ def _number_marks(marks: _Marks, spacing: float) -> _Count:
 
 
 def _seed(marks: _Marks, spacing: float) -> int:
-    """Return the mark with most regular company: neighbours on both sides, and the same line above and below."""
+    """Return the mark with most regular company: neighbours both sides, its own line above and below."""
     close = 0.12 * spacing
     regular = np.ones(marks.u.size, bool)
     for du, db in ((spacing, 0), (-spacing, 0), (0.0, 1), (0.0, -1)):
@@ -714,7 +714,7 @@ def _refit(u: Array, v: Array, coef: Array, gate: float, reach: float) -> Array:
 
 
 def _least_squares(basis: Array, target: Array, weight: Array) -> Array:
-    """Solve by the normal equations: far quicker than by orthogonal steps, and the columns are few and scaled."""
+    """Solve by the normal equations: far quicker than orthogonal steps; the columns are few and scaled."""
     size = np.sqrt(weight @ basis**2) + 1e-300
     weighted = (basis * weight[:, None] / size).T
     return np.asarray(np.linalg.lstsq(weighted @ basis / size, weighted @ target, rcond=1e-13)[0] / size)
@@ -751,7 +751,7 @@ def _main_run(number: Ints, on_line: Mask) -> Mask:
 
 
 def _in_company(band: Ints, number: Ints, on_line: Mask) -> Mask:
-    """Tell which marks share their band with three lines or more; a cross-hair runs on where there are none."""
+    """Tell which marks share their band with three lines or more; a cross-hair runs on alone."""
     pairs = np.unique(np.stack([band[on_line], number[on_line]]), axis=1)
     bands, n_lines = np.unique(pairs[0], return_counts=True)
     return np.isin(band, bands[n_lines >= 3])
@@ -1045,7 +1045,7 @@ def _correlation_factor(series: Array) -> float:
 
 
 def _require_lines(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _Lines) -> float:
-    """Return how even the lines are along themselves; refuse waves, cloth, and places too scattered to be ruled."""
+    """Return how even the lines are along themselves; refuse waves, cloth, and what scatters too much."""
     rest = np.abs(lines.number - fit.basis(lines.u, lines.v) @ fit.coef)
     if 1.4826 * np.median(rest) > 0.04:
         raise _no_scale("the lines are not evenly spaced", 2)
@@ -1116,7 +1116,7 @@ def _look(picture: NDArray[np.float32], turned: _Turned, u: Array, v: Array) -> 
 def _overtones(
     picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _Lines
 ) -> tuple[float, float]:
-    """Return the second tone of the mean profile of a division, and all above the first, relative to the first.
+    """Return the second tone of a division's mean profile, and all above the first, over the first.
 
     Both are nil for a sine. The smaller of those in linear light and in what a screen shows, since either
     makes overtones of the other.
@@ -1154,10 +1154,16 @@ def _along_lines(
     )
     v = np.arange(low, high, pitch / per_division)
     grid_v = np.broadcast_to(v, (chosen.size, v.size))
-    centre, left, right, near_left, near_right = (
-        np.nan_to_num(_look(picture, turned, fit.place(chosen[:, None] + off, grid_v), grid_v))
-        for off in (0.0, -0.5, 0.5, -0.25, 0.25)
+    seen = np.stack(
+        [
+            _look(picture, turned, fit.place(chosen[:, None] + off, grid_v), grid_v)
+            for off in (0.0, -0.5, 0.5, -0.25, 0.25)
+        ]
     )
+    seen[:, ~np.isfinite(seen).all(axis=0)] = (
+        0  # no contrast, so no line, where part of this is off the picture
+    )
+    centre, left, right, near_left, near_right = seen
     contrast = ndimage.uniform_filter1d((left + right) / 2 - centre, 3, axis=1)
     flank = ndimage.uniform_filter1d((left + right - near_left - near_right) / 2, 3, axis=1)
     if _skew(contrast) < 0:
@@ -1167,16 +1173,27 @@ def _along_lines(
     runs = [_longest_run(row) for row in closed]
     gaps = ndimage.uniform_filter1d((left - right) / 2, 3, axis=1)
     noise = np.sqrt(3) * 1.4826 * float(np.median(np.abs(gaps - _around(gaps, per_division))))
-    usual = _around(contrast, per_division)
-    within = 0.3 * usual + 3 * noise
-    even = (np.abs(contrast - usual) < within) & (np.abs(flank - _around(flank, per_division)) < within)
-    shares = [row[run].mean() for row, run in zip(even, runs, strict=True) if run.stop > run.start]
+    shares = [
+        _evenness(contrast[k, run], flank[k, run], noise, per_division)
+        for k, run in enumerate(runs)
+        if run.stop - run.start > per_division // 2
+    ]
     lengths = [run.stop - run.start for run in runs]
     return float(np.median(lengths)) / per_division, float(np.median(shares)) if shares else 0.0
 
 
+def _evenness(contrast: Array, flank: Array, noise: float, per_division: int) -> float:
+    """Return the share of a run over which both are what they are around, away from its soft ends."""
+    usual, usual_flank = _around(contrast[None], per_division)[0], _around(flank[None], per_division)[0]
+    within = 0.3 * usual + 3 * noise
+    even = (np.abs(contrast - usual) < within) & (np.abs(flank - usual_flank) < within)
+    end = max(1, per_division // 8)
+    return float(even[end:-end].mean())
+
+
 def _around(rows: Array, half: int) -> Array:
-    return np.asarray(ndimage.median_filter(rows, (1, 2 * half + 1)))
+    """Return the running median along rows."""
+    return np.asarray(ndimage.median_filter(rows, (1, 2 * half + 1), mode="nearest"))
 
 
 def _longest_run(flags: Mask) -> slice:

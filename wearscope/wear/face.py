@@ -46,6 +46,7 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
     ("edge_radius", "unused"),
     ("edge_radius", "difference"),
 )
+LEAST_DEPARTURE_UM = 3.0  # of the trace; less gives no proportion
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -128,7 +129,8 @@ def fit_zones(
         profile = mean_profile(strip, columns, np.zeros(len(columns)))
         unused = fit_unused(profile, lighting, edge.radius_um, strip.um_per_px)
     used = None
-    columns = sharpest((labels == USED) & np.isfinite(follow), sharpness)
+    zone = (labels == USED) & np.isfinite(follow)
+    columns = sharpest(zone, sharpness)
     if unused is not None and columns.sum() >= LEAST_COLUMNS:
         mean_um = float(follow[columns].mean())
         profile = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - mean_um, 0.0))
@@ -141,7 +143,25 @@ def fit_zones(
             edge.factor,
             float(np.sqrt(np.mean(u_datum_um[columns] ** 2))) if has_datum else None,
         )
+        if has_datum:
+            used = _for_whole_zone(used, unused, mean_um, float(follow[zone].mean()))
     return Fits(*(None if fit is None else with_unresolved(fit, lighting) for fit in (unused, used)))
+
+
+def _for_whole_zone(used: ProfileFit, unused: ProfileFit, fitted_um: float, zone_um: float) -> ProfileFit:
+    """The fit of a zone's sharp columns carried over to all of it, by the depth of the trace.
+
+    Trace, silhouette and radius move in proportion (see `recession_along`).
+    """
+    if fitted_um <= LEAST_DEPARTURE_UM:
+        return used
+    share = zone_um / fitted_um
+    return replace(
+        used,
+        silhouette_um=unused.silhouette_um + (used.silhouette_um - unused.silhouette_um) * share,
+        radius_um=unused.radius_um + (used.radius_um - unused.radius_um) * share,
+        bright_line_um=unused.silhouette_um + (used.bright_line_um - unused.silhouette_um) * share,
+    )
 
 
 def sharpest(columns: Mask, sharpness: Array) -> Mask:
@@ -180,7 +200,7 @@ def recession_along(departure_um: Array, labels: NDArray[np.int8], fits: Fits) -
     used = labels == USED
     moved = float(np.nanmean(departure_um[used])) if np.isfinite(departure_um[used]).any() else 0.0
     recession = fits.used.silhouette_um - fits.unused.silhouette_um
-    factor = recession / moved if moved > 3.0 else 1.0
+    factor = recession / moved if moved > LEAST_DEPARTURE_UM else 1.0
     return departure_um * float(np.clip(factor, 0.2, 1.5))
 
 

@@ -131,7 +131,7 @@ class ProfileFit:
 
 
 def silhouette_from_line_um(parameters: Array) -> float:
-    """The silhouette lies r (1 - sin(θ/2)) outside the lamp's image (design, section 4)."""
+    """The silhouette lies r (1 - sin(θ/2)) outside the lamp's image."""
     return float(parameters[0] - parameters[1] * (1.0 - np.sin(parameters[2] / 2.0)))
 
 

@@ -157,7 +157,7 @@ def fit_used(
     ratio = factor.value if factor is not None else 0.7
     lever = 1.0 - np.sin(theta / 2.0)
     line_um = _brightest_um(profile, trace_um)
-    # from the lamp's image alone, as in the worked example of the design
+    # from the distance between the lamp's image and the unused edge alone
     guess_um = max(
         unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever)
     )

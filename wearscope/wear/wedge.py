@@ -1,4 +1,4 @@
-"""Geometry of a wedge rounded by an arc tangent to both faces (design, section 4).
+"""Geometry of a wedge rounded by an arc tangent to both faces.
 
 Angles in radians. β is the wedge angle, τ the view tilt (positive when the camera has moved from the face
 normal towards the open side of the edge), r the edge radius.

@@ -15,7 +15,7 @@ from wearscope.wear.strip import NEITHER, UNUSED, USED
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-GUARD_UM = 300.0  # left out on each side of the transition (design, section 5)
+GUARD_UM = 300.0  # left out on each side of the transition
 END_SHARE = 0.025  # left out at each end of the visible edge
 BLOCK_UM = 35.0
 CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
@@ -264,7 +264,7 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
     lower, upper = [-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]
 
     def misfit(parameters: Array) -> Array:
-        return (model(x, *parameters) - y) / noise
+        return np.asarray((model(x, *parameters) - y) / noise)
 
     # a loss that forgives places where the trace has jumped to another line
     result = least_squares(misfit, start, bounds=(lower, upper), loss="soft_l1", f_scale=2.0, max_nfev=400)

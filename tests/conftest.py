@@ -1,0 +1,20 @@
+"""What holds for all tests."""
+
+from __future__ import annotations
+
+import signal
+
+import pytest
+
+
+def pytest_configure() -> None:
+    # A shell that starts the tests in the background has them ignore Ctrl-C, and so every process they start.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.hookimpl(tryfirst=True)  # before pytest selects by marker
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if "benchmark" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.benchmark)

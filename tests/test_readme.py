@@ -1,0 +1,94 @@
+"""What the README shows and promises is what the program does."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from wearscope.log.export import COLUMNS
+from wearscope.sheets.words import QUANTITIES
+from wearscope.trial import load_trial
+
+README = Path(__file__).parents[1] / "README.md"
+TEXT = README.read_text(encoding="utf-8")
+NOT_MEASURED_YET = {
+    "wedge_angle",
+    "wear_land",
+    "wear_land_max",
+    "chip_count",
+    "chip_depth_max",
+    "chip_length",
+}
+
+
+def blocks(language):
+    return re.findall(rf"^```{language}\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
+
+
+def touch(folder, *names):
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(b"a photo")
+
+
+def places(folder):
+    return [(photo.bit, photo.flute, photo.parts) for photo in load_trial(folder).photos]
+
+
+@pytest.fixture
+def folder(tmp_path):
+    touch(tmp_path, "photos/graticule.jpg")
+    return tmp_path
+
+
+def test_the_trial_file_shown_is_one(folder):
+    expected = [(bit, flute, parts) for bit in ("Wren", "Plover") for flute in (1, 2) for parts in (0, 150)]
+    touch(folder, *(f"photos/{bit}/{parts}/flute{flute}.jpg" for bit, flute, parts in expected))
+    (folder / "trial.toml").write_text(blocks("toml")[0], encoding="utf-8")
+    assert places(folder) == expected
+
+
+def test_leading_zeros_and_capitals_do_no_harm(folder):
+    touch(folder, "photos/Wren/000/flute01.JPG", "photos/Plover/0150/flute2.jpg")
+    (folder / "trial.toml").write_text(blocks("toml")[0], encoding="utf-8")
+    assert places(folder) == [("Wren", 1, 0), ("Plover", 2, 150)]
+
+
+def test_the_photo_entry_shown_can_stand_in_for_the_pattern(folder):
+    touch(folder, "photos/IMG_0417.jpg")
+    whole, photo = blocks("toml")
+    listed = "\n".join([whole[: whole.index("[photos]")], photo, photo.replace('"Wren"', '"Plover"')])
+    (folder / "trial.toml").write_text(listed, encoding="utf-8")
+    assert places(folder) == [("Wren", 2, 150), ("Plover", 2, 150)]
+
+
+def test_the_python_shown_compiles_and_its_names_exist():
+    whole, cluster = blocks("python")
+    compile(cluster, "README.md", "exec")
+    imports = [line for line in whole.splitlines() if line.startswith("from ")]
+    assert len(imports) == 3
+    exec("\n".join(imports), {})
+    compile(whole, "README.md", "exec")
+
+
+def test_the_columns_listed_are_those_of_the_table():
+    listed = TEXT[TEXT.index("The columns of `measurements.csv`") :].split("\n\n")[0]
+    assert tuple(word for word in re.findall(r"`(\w+)`", listed)) == COLUMNS
+
+
+def test_every_quantity_is_explained():
+    table = TEXT[TEXT.index("| number | what it is") :].split("\n\n")[0]
+    names = {
+        re.split(r"[,(|]", row.strip("| "))[0].strip().replace(" ", "_") for row in table.splitlines()[2:]
+    }
+    quantities = {"transition" if name.startswith("transition") else name for name in QUANTITIES}
+    assert names == quantities - NOT_MEASURED_YET
+
+
+def test_files_named_exist():
+    for name in set(re.findall(r"`((?:sample_images/)?[A-Z]+(?:\.md)?)`", TEXT)):
+        assert (README.parent / name).is_file(), name
+    for target in re.findall(r"\]\(([^)]+)\)", TEXT):
+        assert (README.parent / target).is_file(), target
