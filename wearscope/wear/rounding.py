@@ -177,7 +177,7 @@ def fit_used(
         radius_um=radius_prior,
         ring_angle=(theta, lighting.u_ring_angle),
         roughness=ROUGHNESS,
-        blur_um=(blur_um, 0.15 * blur_um),
+        blur_um=(blur_um, 0.30 * blur_um),
         tint=_arc_tint(profile, line_um, silhouette_um + guess_um + blur_um),
         u_log_tint=0.25,
     )
