@@ -1,0 +1,49 @@
+"""How near the edge line comes to the Cramér-Rao bound: ``pytest -m benchmark -s tests/benchmarks``.
+
+The bound is that of A. Gatherer, "The Cramer Rao bound for discrete-time edge position estimation", Stanford
+CSL-TR-93-560 (1993), for a Gaussian-blurred step, the channels together (`pictures.edge_bound_px`). Clean straight
+edges; the strip is made directly, so that its noise is white as the bound takes it.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from wearscope.wear.strip import Strip
+from wearscope.wear.trace import MATCH_COLUMNS, matched_trace, trace_edge
+
+sys.path.append(str(Path(__file__).parents[1]))
+
+from pictures import CARD, DARK, GOLD, edge_bound_px
+
+MOST, COLUMNS, PITCH_UM = 1.3, 4000, 3.5
+D_UM = np.arange(-45, 60) * PITCH_UM
+
+
+def ratio_to_bound(background, blur_px: float, noise: float, seed: int = 0) -> tuple[float, float]:
+    """Scatter of the edge line over the bound, windows of `MATCH_COLUMNS` apart, and its own standard error."""
+    contrast = float(np.hypot.reduce(np.subtract(GOLD, background)))
+    inside = ndtr((D_UM - 1.3) / (blur_px * PITCH_UM))[:, None, None]
+    light = np.array(background) * (1 - inside) + np.array(GOLD) * inside
+    light = light + np.random.default_rng(seed).normal(0.0, noise, (len(D_UM), COLUMNS, 3))
+    strip = Strip(light.astype(np.float32), np.arange(COLUMNS) * PITCH_UM, D_UM, PITCH_UM)
+    trace_um = matched_trace(strip, trace_edge(strip, (-60.0, 60.0)).d_um, np.ones(COLUMNS, bool))
+    windows = trace_um[MATCH_COLUMNS // 2 :: MATCH_COLUMNS][3:-3]
+    bound_um = edge_bound_px(blur_px, noise / contrast, rows=MATCH_COLUMNS) * PITCH_UM
+    ratio = float(np.std(windows, ddof=1)) / bound_um
+    return ratio, ratio / np.sqrt(2 * len(windows))
+
+
+@pytest.mark.parametrize("background", [DARK, CARD], ids=["dark", "bright"])
+@pytest.mark.parametrize("blur_px", [0.8, 1.1, 1.5])
+def test_edge_line_against_the_bound(benchmark, blur_px, background):
+    ratio, u_ratio = benchmark.pedantic(ratio_to_bound, args=(background, blur_px, 0.01), rounds=1)
+    benchmark.extra_info.update(ratio=ratio)
+    print(f"\nblur {blur_px} px, background {background[0]}: {ratio:.3f} ± {u_ratio:.3f} of the bound")
+    assert ratio > 1.0 - 4 * u_ratio  # nothing beats the bound
+    assert ratio <= MOST

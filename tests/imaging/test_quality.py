@@ -1,0 +1,76 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from wearscope.imaging.quality import Quality, refusal, strip_quality
+from wearscope.wear.strip import Strip
+
+PITCH_UM = 3.5
+S_UM = np.arange(600) * PITCH_UM
+D_UM = np.arange(-46, 155) * PITCH_UM
+GOOD = Quality(0.0, 0.8, "bright")
+
+
+def strip_of(background, face, noise=0.004):
+    inside = ndtr(D_UM / 4.0)[:, None, None]
+    light = np.asarray(background) * (1.0 - inside) + np.asarray(face) * inside
+    light = np.broadcast_to(light, (len(D_UM), len(S_UM), 3))
+    light = light + np.random.default_rng(0).normal(0.0, noise, light.shape)
+    return Strip(light.astype(np.float32), S_UM, D_UM, PITCH_UM)
+
+
+def test_background():
+    assert strip_quality(strip_of(0.02, 0.4)).background == "dark"
+    assert strip_quality(strip_of(0.7, 0.4)).background == "bright"
+    streaks = 0.3 + 0.25 * np.sin(S_UM / 300.0)[None, :, None]
+    assert strip_quality(strip_of(streaks, 0.4)).background == "mixed"
+    # a card lit from one side is still a card
+    assert (
+        strip_quality(strip_of(0.6 + 0.1 * np.linspace(-1, 1, 600)[None, :, None], 0.4)).background
+        == "bright"
+    )
+
+
+def test_contrast_is_that_of_the_best_channel():
+    # background and face differ in blue alone: (0.5 - 0.2) / (0.5 + 0.2)
+    quality = strip_quality(strip_of((0.5, 0.4, 0.5), (0.5, 0.4, 0.2)))
+    assert quality.contrast == pytest.approx(0.3 / 0.7, abs=0.01)
+
+
+def test_share_burnt_out():
+    strip = strip_of(0.02, 0.4)
+    light = strip.light.copy()
+    light[(D_UM > 10.0) & (D_UM < 35.0), :300] = 1.0
+    share = ((D_UM > 10.0) & (D_UM < 35.0)).sum() / ((D_UM > 0.0) & (D_UM < 100.0)).sum() / 2
+    assert strip_quality(Strip(light, S_UM, D_UM, PITCH_UM)).clipped_share == pytest.approx(share, abs=1e-6)
+
+
+def test_columns_whose_background_is_out_of_the_frame():
+    # the edge runs out of the frame at one end; nothing of it may be a warning on the terminal
+    strip = strip_of(0.02, 0.4)
+    light = strip.light.copy()
+    light[D_UM < 0.0, :50] = np.nan
+    quality = strip_quality(Strip(light, S_UM, D_UM, PITCH_UM))
+    assert quality.background == "dark"
+    assert quality.contrast == pytest.approx(0.9, abs=0.02)
+
+
+def test_a_good_photo_is_not_refused():
+    assert refusal(GOOD, 4.0, PITCH_UM) is None
+
+
+@pytest.mark.parametrize(
+    ("quality", "blur_um", "why", "cure"),
+    [
+        (GOOD, 24.0, "out of focus", "focus"),
+        (Quality(0.5, 0.8, "bright"), 4.0, "burnt out", "dim the lamp"),
+        (Quality(0.0, 0.02, "mixed"), 4.0, "hardly stands out", "white card"),
+    ],
+)
+def test_what_is_refused_and_what_would_help(quality, blur_um, why, cure):
+    said = refusal(quality, blur_um, PITCH_UM)
+    assert said is not None
+    assert why in said[0]
+    assert cure in said[1]

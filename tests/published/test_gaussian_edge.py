@@ -1,0 +1,66 @@
+"""Numbers of the Gaussian-blurred step: what a photograph of a clean edge looks like.
+
+All are exact properties of the normal distribution. The bound on locating a blurred step is that of A. Gatherer, "The
+Cramer Rao bound for discrete-time edge position estimation", Stanford CSL-TR-93-560 (1993), specialised to the
+Gaussian; the table was derived from it and checked by simulation.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from wearscope.wear.profile import profile_parts
+from wearscope.wear.strip import Strip
+from wearscope.wear.trace import trace_edge
+
+sys.path.append(str(Path(__file__).parents[1]))
+
+from pictures import edge_bound_px
+
+# Step of height 100 in noise of standard deviation 2, one row: blur in px, bound in px (edge on a pixel / between two)
+BOUND = [
+    (1.0, 0.037654, 0.037658),
+    (1.5, 0.046119, 0.046119),
+    (2.0, 0.053253, 0.053253),
+    (3.0, 0.065222, 0.065222),
+]
+
+
+@pytest.mark.parametrize(("blur_px", "on_pixel", "between"), BOUND)
+def test_the_bound_used_in_the_benchmarks(blur_px, on_pixel, between):
+    assert edge_bound_px(blur_px, 0.02, edge_px=0.0) == pytest.approx(on_pixel, abs=1e-6)
+    assert edge_bound_px(blur_px, 0.02, edge_px=0.5) == pytest.approx(between, abs=1e-6)
+    assert edge_bound_px(blur_px, 0.02) == pytest.approx(
+        0.02 * np.sqrt(2 * np.sqrt(np.pi) * blur_px), rel=1e-3
+    )
+
+
+# Distance between two levels of the edge, over the standard deviation of the blur
+WIDTH = {(0.10, 0.90): 2.5631031, (0.20, 0.80): 1.6832425, (0.25, 0.75): 1.3489795}
+
+
+@pytest.mark.parametrize("levels", WIDTH)
+def test_width_of_the_modelled_edge(levels):
+    # the first part of the profile model is the background, which ends in a step at the silhouette
+    d_um, blur_um = np.arange(-40.0, 40.0, 0.05), 4.0
+    background = profile_parts(d_um, np.array([6.0, 10.0, np.radians(40), 0.15, blur_um]), 25.0)[0]
+    low, high = np.interp(levels, 1.0 - background, d_um)
+    assert high - low == pytest.approx(WIDTH[levels] * blur_um, rel=2e-3)
+
+
+@pytest.mark.parametrize("blur_px", [1.0, 1.5, 2.0])
+def test_place_of_the_trace_on_a_clean_step(blur_px):
+    # The trace is where the light has made 35 % of its step, which is 0.3853 standard deviations (a quantile of the
+    # normal distribution) outside the middle; the trace's own smoothing of 0.8 px adds to the blur in squares.
+    pitch_um, edge_um = 3.5, 2.3
+    d_um = np.arange(-45, 60) * pitch_um
+    column = 0.02 + 0.4 * norm.cdf((d_um - edge_um) / (blur_px * pitch_um))
+    light = np.repeat(np.repeat(column[:, None, None], 300, axis=1), 3, axis=2).astype(np.float32)
+    trace = trace_edge(Strip(light, np.arange(300) * pitch_um, d_um, pitch_um), (-60.0, 60.0))
+    outside_um = -norm.ppf(0.35) * np.hypot(blur_px, 0.8) * pitch_um
+    np.testing.assert_allclose(trace.d_um, edge_um - outside_um, atol=0.1 * pitch_um)

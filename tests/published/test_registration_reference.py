@@ -1,0 +1,67 @@
+"""Registration along the edge against an independent library, and against shifts that are known."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from skimage.registration import phase_cross_correlation
+
+from wearscope.imaging.registration import mark_signal, match_marks
+from wearscope.wear.strip import Strip
+
+sys.path.append(str(Path(__file__).parents[1]))
+
+from pictures import grind_marks
+
+UM_PER_PX = 3.5
+D_UM = np.arange(-160.0, 540.0, UM_PER_PX)
+
+
+def marked_strip(shift_um, zoom=1.0, *, seed=1, noise=0.02, columns=800, noise_seed=0):
+    """A face whose grind marks lie `shift_um` further on in the tool, seen at another zoom."""
+    s_um = np.arange(-columns // 2, columns // 2) * UM_PER_PX
+    level = 0.4 * (1.0 + 0.08 * grind_marks(seed, s_um * zoom + shift_um))
+    rng = np.random.default_rng(noise_seed)
+    light = level[None, :, None] + rng.normal(0.0, noise, (len(D_UM), columns, 3))
+    return Strip(light.astype(np.float32), s_um, D_UM, UM_PER_PX)
+
+
+@pytest.mark.parametrize("shift_um", [-233.0, -41.3, 0.0, 1.75, 12.6, 433.3])
+def test_shift_agrees_with_phase_correlation(shift_um):
+    # skimage.registration.phase_cross_correlation: Guizar-Sicairos, Thurman & Fienup, Optics Letters 33 (2008)
+    # 156-158; with upsampling k its answer lies on a grid of 1/k pixel
+    new, now = marked_strip(0.0, noise_seed=1), marked_strip(shift_um, noise_seed=2)
+    match = match_marks(now, new)
+    signals = [np.tile(mark_signal(strip)[0], (4, 1)) for strip in (new, now)]
+    (_, columns), *_ = phase_cross_correlation(*signals, upsample_factor=50, normalization=None)
+    assert match.verdict == "same"
+    # the peer sees a circular shift of a windowed signal, so it is not exact to its grid
+    assert match.shift_um == pytest.approx(columns * UM_PER_PX, abs=0.12 * UM_PER_PX)
+
+
+@pytest.mark.parametrize("zoom", [0.96, 0.99, 1.0, 1.004, 1.043])
+@pytest.mark.parametrize("shift_um", [-412.0, 8.0, 377.0])
+def test_shift_and_zoom_within_their_uncertainties(shift_um, zoom):
+    match = match_marks(marked_strip(shift_um, zoom, noise_seed=3), marked_strip(0.0, noise_seed=4))
+    assert match.verdict == "same"
+    assert match.u_shift_um < 1.0
+    assert match.u_zoom < 1e-3
+    # four standard uncertainties, and a fiftieth of a pixel for the sampling
+    assert abs(match.zoom - zoom) < 4 * match.u_zoom + 2e-5
+    assert abs(match.shift_um - shift_um) < 4 * match.u_shift_um + 0.07
+
+
+def test_uncertainties_cover_the_scatter():
+    rng = np.random.default_rng(11)
+    new = marked_strip(0.0, noise=0.06, noise_seed=5)
+    z = []
+    for k in range(30):
+        shift_um, zoom = rng.uniform(-300.0, 300.0), rng.uniform(0.97, 1.03)
+        match = match_marks(marked_strip(shift_um, zoom, noise=0.06, noise_seed=100 + k), new)
+        z.append(((match.shift_um - shift_um) / match.u_shift_um, (match.zoom - zoom) / match.u_zoom))
+    spread = np.sqrt(np.mean(np.square(z), axis=0))
+    # stated for marks that also wear and smear, so generous here; never smaller than the scatter
+    assert np.all(spread < 1.25), spread

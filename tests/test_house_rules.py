@@ -1,0 +1,144 @@
+"""Rules of the house (design, section 2) that a reader would miss sooner than a program does."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import importlib
+import inspect
+import pkgutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import wearscope
+
+ROOT = Path(wearscope.__file__).parent
+SOURCES = sorted(ROOT.rglob("*.py"))
+MODULES = sorted(
+    name for _, name, _ in pkgutil.walk_packages([str(ROOT)], "wearscope.") if "sample_images" not in name
+)
+DISPLAY = ("PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "napari", "vispy", "dask", "psycopg")
+
+
+def imported_by(source):
+    """Every module that a file imports, in functions too."""
+    for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{source}: relative import"
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def test_the_search_finds_imports():
+    # the tests below would be idle if it did not
+    assert "wearscope.imaging.look.look_at" in set(imported_by(ROOT / "inspect.py"))
+
+
+def test_wear_knows_nothing_of_imaging():
+    for source in (ROOT / "wear").rglob("*.py"):
+        beyond = {name for name in imported_by(source) if name.startswith("wearscope.")}
+        assert {name for name in beyond if not name.startswith("wearscope.wear")} == set(), source
+
+
+def test_nothing_imports_the_command_line_or_the_viewer():
+    for source in SOURCES:
+        if source.name in ("cli.py", "__main__.py"):
+            continue
+        for name in imported_by(source):
+            assert not name.startswith(("wearscope.cli", "wearscope_napari", "napari")), source
+
+
+def test_imaging_and_wear_know_nothing_of_trials_and_logs():
+    for folder in ("wear", "imaging"):
+        for source in (ROOT / folder).rglob("*.py"):
+            for name in imported_by(source):
+                assert not name.startswith(("wearscope.trial", "wearscope.log", "wearscope.sheets")), source
+
+
+@pytest.mark.parametrize(
+    ("module", "heavy"),
+    [
+        ("wearscope", (*DISPLAY, "matplotlib")),
+        ("wearscope.inspect", (*DISPLAY, "matplotlib")),
+        ("wearscope.batch", DISPLAY),
+    ],
+)
+def test_importing_pulls_in_no_display_and_says_nothing(module, heavy):
+    code = (
+        f"import warnings, logging, sys; before = list(warnings.filters); import {module}\n"
+        f"print([name for name in {heavy} if name in sys.modules])\n"
+        "print(logging.getLogger().handlers, [f for f in warnings.filters if 'wearscope' in repr(f)])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT.parent, timeout=120
+    )
+    assert done.stdout.splitlines() == ["[]", "[] []"]
+    assert done.stderr == ""
+
+
+def public_things():
+    for name in MODULES:
+        module = importlib.import_module(name)
+        yield name, module
+        for label, thing in vars(module).items():
+            if label.startswith("_") or getattr(thing, "__module__", None) != name:
+                continue
+            if inspect.isfunction(thing) or inspect.isclass(thing):
+                yield f"{name}.{label}", thing
+            if inspect.isclass(thing):
+                for method, what in vars(thing).items():
+                    plain = what.fget if isinstance(what, property) else getattr(what, "__func__", what)
+                    if not method.startswith("_") and inspect.isfunction(plain):
+                        yield f"{name}.{label}.{method}", plain
+
+
+def test_everything_public_is_described():
+    things = dict(public_things())
+    assert len(things) > 150
+    assert [name for name, thing in things.items() if not (thing.__doc__ or "").strip()] == []
+
+
+# What a field without a unit in its name may measure: angles in radians, shares, counts and factors
+UNITLESS = (
+    "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
+    "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
+    "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "u_scale", "u_mirror", "u_log_tint", "steepness",
+)  # fmt: skip
+UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
+
+
+def test_lengths_say_their_unit():
+    """A number in a dataclass carries its unit in its name, or is one of the few kinds that have none."""
+    bare = []
+    for name, thing in public_things():
+        if not dataclasses.is_dataclass(thing) or not name.startswith(
+            ("wearscope.wear.", "wearscope.imaging.")
+        ):
+            continue
+        for field in dataclasses.fields(thing):
+            if str(field.type) not in ("float", "float | None", "tuple[float, float]", "Array"):
+                continue
+            name_of = field.name.removesuffix("_x").removesuffix("_y")
+            if not name_of.endswith(tuple(f"_{unit}" for unit in UNITS)) and not any(
+                word == name_of or name_of.endswith(f"_{word}") for word in UNITLESS
+            ):
+                bare.append(f"{name}.{field.name}")
+    assert set(bare) <= {
+        # colours and light, which have no unit here, and directions
+        "wearscope.wear.coating.CoatingColour.mean",
+        "wearscope.wear.coating.CoatingColour.inverse_covariance",
+        "wearscope.wear.coating.UsualColour.departure",
+        "wearscope.wear.coating.UsualColour.far",
+        "wearscope.wear.profile.ProfilePrior.tint",
+        "wearscope.wear.profile.Scene.tint",
+        "wearscope.wear.profile.Scene.background",
+        "wearscope.wear.rounding.MeanProfile.light",
+        "wearscope.wear.rounding.MeanProfile.u_light",
+        "wearscope.imaging.edge.EdgeLine.direction",
+        "wearscope.imaging.edge.EdgeLine.inward",
+    }

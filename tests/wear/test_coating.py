@@ -1,0 +1,151 @@
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from wearscope.wear.coating import (
+    BAND_UM,
+    colour_ratios,
+    deep_colour,
+    even_out,
+    learn_coating,
+    map_substrate,
+    zone_coating,
+)
+from wearscope.wear.strip import Strip
+
+sys.path.append(str(Path(__file__).parents[1]))
+
+from pictures import BARE, GOLD, VIOLET
+
+PITCH_UM = 3.5
+D_UM = np.arange(-46, 155) * PITCH_UM
+S_UM = np.arange(900) * PITCH_UM
+USED = S_UM > 1600.0
+EDGE_UM = np.where(USED, 15.0, 0.0)
+BLUR_UM = 1.1 * PITCH_UM
+
+
+def bared(setback_um, *, coating=GOLD, bare=BARE, noise=0.006, seed=0, drift=0.0, shade=0.0):
+    """A strip whose coating begins `setback_um` inside the edge."""
+    depth = D_UM[:, None] - EDGE_UM
+    gone = ndtr((setback_um - depth) / BLUR_UM)[..., None]
+    face = np.array(bare) * gone + np.array(coating) * (1.0 - gone)
+    light = np.array([0.02] * 3) + ndtr(depth / BLUR_UM)[..., None] * (face - 0.02)
+    along = (S_UM / S_UM[-1] - 0.5)[None, :, None]
+    light = light * (1.0 + shade * along) * (1.0 + drift * along * np.array([1.0, 0.0, -1.0]))
+    light = light + np.random.default_rng(seed).normal(0.0, noise, light.shape)
+    return Strip(np.clip(light, 0, 1).astype(np.float32), S_UM, D_UM, PITCH_UM)
+
+
+def zones_of(strip, *, looked_for=USED, clear_um=3.0 * PITCH_UM):
+    ratios = even_out(strip, colour_ratios(strip))
+    colour = learn_coating(strip, ratios, ~USED)
+    found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + clear_um, looked_for, BLUR_UM)
+    return [zone_coating(strip, found, EDGE_UM, 1.0, columns) for columns in (USED, ~USED)]
+
+
+@pytest.mark.parametrize(("coating", "bare"), [(GOLD, BARE), (VIOLET, BARE), (GOLD, (0.5, 0.5, 0.52))])
+@pytest.mark.parametrize("setback_um", [25.0, 60.0, 90.0])
+def test_loss_and_setback(setback_um, coating, bare):
+    used, unused = zones_of(bared(np.where(USED, setback_um, -99.0), coating=coating, bare=bare))
+    assert BAND_UM == 100.0
+    assert used.loss == pytest.approx(setback_um / 100.0, abs=0.03)  # the limit of the design, section 6
+    assert abs(used.loss - setback_um / 100.0) < 1.96 * used.u_loss + 0.005
+    assert abs(used.setback_um - setback_um) < 1.96 * used.u_setback_um
+    assert unused.loss == pytest.approx(0.0, abs=0.005)
+    assert unused.setback_um == pytest.approx(0.0, abs=0.5)
+
+
+@pytest.mark.parametrize("setback_um", [150.0, 240.0, 300.0, 600.0])
+def test_all_gone(setback_um):
+    # however far the coating is gone, also where the face beyond the band is bare too
+    used, unused = zones_of(bared(np.where(USED, setback_um, -99.0)))
+    assert used.loss == pytest.approx(1.0, abs=0.01)
+    assert used.setback_um > 0.9 * min(setback_um, 500.0)
+    assert unused.loss == pytest.approx(0.0, abs=0.01)
+
+
+def test_nothing_gone():
+    used, unused = zones_of(bared(np.full(len(S_UM), -99.0)))
+    assert used.loss == pytest.approx(0.0, abs=0.002)
+    assert unused.loss == pytest.approx(0.0, abs=0.002)
+    assert used.u_loss > 0.002
+
+
+def test_a_ragged_border():
+    rng = np.random.default_rng(1)
+    ragged = np.interp(S_UM, np.arange(0.0, 3300.0, 60.0), rng.uniform(10.0, 80.0, 55))
+    used, _ = zones_of(bared(np.where(USED, ragged, -99.0)))
+    assert used.loss == pytest.approx(ragged[USED].mean() / 100.0, abs=0.03)
+
+
+def test_spots_gone_within_the_coating():
+    strip = bared(np.full(len(S_UM), -99.0))
+    light = strip.light.copy()
+    rng = np.random.default_rng(3)
+    spots = np.zeros(light.shape[:2], bool)
+    for row, column in zip(rng.integers(56, 72, 40), rng.integers(470, 890, 40), strict=True):
+        spots[row : row + 5, column : column + 6] = True
+    light[spots] = np.array(BARE, np.float32)
+    used, _ = zones_of(Strip(light, S_UM, D_UM, PITCH_UM))
+    depth = D_UM[:, None] - EDGE_UM
+    band = (depth >= 0) & (depth <= 100.0) & USED
+    assert used.loss == pytest.approx(spots[band].mean(), abs=0.03)
+
+
+def test_light_that_changes_along_the_edge():
+    # a lamp that is warmer and brighter on one side must not be taken for bare carbide
+    worn = bared(np.where(USED, 50.0, -99.0), drift=0.15, shade=0.5)
+    used, unused = zones_of(worn)
+    assert used.loss == pytest.approx(0.5, abs=0.03)
+    assert unused.loss < 0.01
+    used, _ = zones_of(bared(np.full(len(S_UM), -99.0), drift=0.15, shade=0.5))
+    assert used.loss < 0.01
+
+
+@pytest.mark.parametrize("gain", [2.0, 4.0, 8.0])
+@pytest.mark.parametrize(("setback_um", "loss"), [(60.0, 0.6), (-99.0, 0.0)])
+def test_a_burnt_out_line_is_not_bare(setback_um, loss, gain):
+    # the lamp's image in the arc, in the coating's own colour until it is burnt out
+    strip = bared(np.where(USED, setback_um, -99.0), noise=0.0)
+    depth = D_UM[:, None] - EDGE_UM
+    glow = 1.0 + gain * np.exp(-0.5 * ((depth - 15.0) / 8.0) ** 2) * USED
+    light = strip.light * glow[..., None] + np.random.default_rng(0).normal(0.0, 0.006, strip.light.shape)
+    used, _ = zones_of(Strip(np.clip(light, 0.0, 1.0).astype(np.float32), S_UM, D_UM, PITCH_UM))
+    assert used.loss == pytest.approx(loss, abs=0.03)
+    assert used.unreadable > 0.05
+
+
+def test_brightness_of_the_photo_does_not_matter():
+    strip = bared(np.where(USED, 60.0, -99.0))
+    brighter = Strip(np.float32(1.4) * strip.light, S_UM, D_UM, PITCH_UM)
+    assert zones_of(brighter)[0].loss == pytest.approx(zones_of(strip)[0].loss, abs=0.005)
+
+
+def test_colour_is_learnt_from_the_face_where_there_is_no_unused_edge():
+    strip = bared(np.full(len(S_UM), 60.0))
+    ratios = colour_ratios(strip)
+    colour = learn_coating(strip, ratios, np.zeros(len(S_UM), bool))
+    expected = np.log([GOLD[0] / GOLD[1], GOLD[2] / GOLD[1]])
+    np.testing.assert_allclose(colour.mean, expected, atol=0.01)
+    np.testing.assert_allclose(deep_colour(ratios, strip), expected, atol=0.01)
+
+
+def test_no_face_no_colour():
+    strip = bared(np.full(len(S_UM), 60.0))
+    unseen = Strip(np.full_like(strip.light, np.nan), S_UM, D_UM, PITCH_UM)
+    assert learn_coating(unseen, colour_ratios(unseen), ~USED) is None
+    assert deep_colour(colour_ratios(unseen), unseen) is None
+
+
+def test_a_zone_without_columns():
+    strip = bared(np.full(len(S_UM), 60.0))
+    ratios = colour_ratios(strip)
+    colour = learn_coating(strip, ratios, ~USED)
+    found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, BLUR_UM)
+    assert zone_coating(strip, found, EDGE_UM, 1.0, np.zeros(len(S_UM), bool)) is None

@@ -1,0 +1,75 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import expit
+
+from wearscope.wear.datum import find_zones, lay_datum
+from wearscope.wear.strip import UNUSED, USED
+
+S_UM = np.arange(-2400.0, 2400.0, 3.5)
+
+
+def difference(*, recession=18.0, at_um=200.0, side=1, turned=0.0, moved=0.0, noise=0.4, seed=0):
+    """Worn edge less new edge: put back `moved` deeper and `turned` by so many radians."""
+    noises = np.random.default_rng(seed).normal(0.0, noise, len(S_UM))
+    return recession * expit(side * (S_UM - at_um) / 25.0) + turned * S_UM + moved + noises
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize(("turned", "moved"), [(0.0, 0.0), (0.02, -30.0), (-0.01, 55.0)])
+def test_departure_is_the_recession_however_the_bit_was_put_back(turned, moved, side):
+    apart = difference(turned=turned, moved=moved, side=side)
+    zones = find_zones(S_UM, apart, 1, [], None)
+    datum = lay_datum(S_UM, apart, 1, zones)
+    assert zones.transition.used_side == side
+    used, unused = zones.labels == USED, zones.labels == UNUSED
+    assert np.mean(datum.departure_um[used]) == pytest.approx(18.0, abs=0.3)
+    assert np.mean(datum.departure_um[unused]) == pytest.approx(0.0, abs=0.1)
+    assert datum.residual_um == pytest.approx(0.4, rel=0.15)
+
+
+def test_no_wear():
+    apart = difference(recession=0.0, turned=0.01, moved=12.0)
+    zones = find_zones(S_UM, apart, 1, [], None)
+    assert zones.transition is None
+    assert zones.absent
+    assert set(zones.labels) == {0, USED}
+    assert np.mean(lay_datum(S_UM, apart, 1, zones).departure_um) == pytest.approx(0.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("at_um", "word"), [(2000.0, "used"), (-2000.0, "unused")])
+def test_a_zone_too_short_to_average_over(at_um, word):
+    zones = find_zones(S_UM, difference(at_um=at_um), 1, [], None)
+    assert zones.transition is None
+    assert f"hardly any {word} edge" in zones.absent
+
+
+def test_chips_do_not_count_as_recession():
+    notch = 40.0 * np.maximum(1 - ((S_UM - 1200.0) / 100.0) ** 2, 0.0)
+    apart = difference() + notch
+    zones = find_zones(S_UM, apart, 1, [], None)
+    datum = lay_datum(S_UM, apart, 1, zones)
+    assert len(zones.chips_um) == 1
+    assert np.mean(datum.departure_um[zones.labels == USED]) == pytest.approx(18.0, abs=0.4)
+
+
+def test_the_line_is_less_sure_far_from_the_unused_zone():
+    apart = difference(at_um=-1500.0)
+    datum = lay_datum(S_UM, apart, 1, find_zones(S_UM, apart, 1, [], None))
+    assert datum.u_datum_um[-1] > 3 * datum.u_datum_um[0]
+
+
+def test_uncertainty_of_the_datum_covers_its_error():
+    z = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        # independent every 100 µm, as the stated uncertainty takes it
+        wander = rng.normal(0.0, 0.5, 49)[((S_UM + 2400.0) // 100.0).astype(int)]
+        apart = difference(noise=0.2, seed=seed, turned=0.01) + wander
+        zones = find_zones(S_UM, apart, 1, [], None)
+        datum = lay_datum(S_UM, apart, 1, zones)
+        used = zones.labels == USED
+        true = wander[used].mean() + 18.0  # the used zone's own wandering is no error of the datum
+        z.append((datum.departure_um[used].mean() - true) / np.sqrt(np.mean(datum.u_datum_um[used] ** 2)))
+    assert np.mean(np.abs(z) < 1.96) >= 0.9

@@ -1,0 +1,135 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from wearscope.wear.profile import profile_parts, silhouette_from_line_um
+from wearscope.wear.rounding import (
+    BROAD_RADIUS_UM,
+    LEAST_COLUMNS,
+    Lighting,
+    fit_unused,
+    fit_used,
+    mean_profile,
+    with_unresolved,
+)
+from wearscope.wear.strip import Strip
+from wearscope.wear.wedge import recession_factor
+
+PITCH_UM = 3.5
+D_UM = np.arange(-46, 155) * PITCH_UM
+RING = np.radians(40.0)
+LIGHTING = Lighting(RING, np.radians(3.0), True)
+TINT = np.array([0.5, 0.4, 0.2])
+
+
+def step_strip(edge_um, blur_um=3.9, noise=0.0, seed=0):
+    edge_um = np.asarray(edge_um, float)
+    level = 0.02 + 0.4 * ndtr((D_UM[:, None] - edge_um) / blur_um)
+    light = np.repeat(level[..., None], 3, axis=2)
+    light = light + np.random.default_rng(seed).normal(0.0, noise, light.shape)
+    return Strip(light.astype(np.float32), np.arange(len(edge_um)) * PITCH_UM, D_UM, PITCH_UM)
+
+
+@pytest.mark.parametrize("columns", [LEAST_COLUMNS, 30, 41, 60, 400])
+def test_mean_of_as_few_columns_as_are_allowed(columns):
+    profile = mean_profile(step_strip(np.zeros(columns)), np.ones(columns, bool), np.zeros(columns))
+    assert profile.columns == columns
+    assert profile.d_um[0] < -100.0
+    assert profile.d_um[-1] > 230.0
+    expected = 0.02 + 0.4 * ndtr(profile.d_um / 3.9)
+    np.testing.assert_allclose(profile.light[:, 1], expected, atol=1e-3)
+
+
+def test_following_takes_the_wandering_out():
+    wander_um = 10.0 * np.sin(np.arange(800) * PITCH_UM / 300.0)
+    strip = step_strip(wander_um)
+    profile = mean_profile(strip, np.ones(800, bool), wander_um)
+    still = mean_profile(step_strip(np.zeros(800)), np.ones(800, bool), np.zeros(800))
+
+    def width_um(profile):
+        return np.subtract(*np.interp([0.9, 0.1], (profile.light[:, 0] - 0.02) / 0.4, profile.d_um))
+
+    assert width_um(profile) == pytest.approx(width_um(still), rel=0.03)
+    assert np.interp(0.5, (profile.light[:, 0] - 0.02) / 0.4, profile.d_um) == pytest.approx(0.0, abs=0.1)
+
+
+def test_only_the_columns_asked_for():
+    edge_um = np.where(np.arange(600) < 300, 0.0, 20.0)
+    for columns, at in ((np.arange(600) < 300, 0.0), (np.arange(600) >= 300, 20.0)):
+        profile = mean_profile(step_strip(edge_um), columns, np.zeros(600))
+        assert np.interp(0.22, profile.light[:, 0], profile.d_um) == pytest.approx(at, abs=0.2)
+
+
+def test_noise_of_the_mean():
+    profiles = [
+        mean_profile(step_strip(np.zeros(300), noise=0.05, seed=k), np.ones(300, bool), np.zeros(300))
+        for k in range(20)
+    ]
+    face = profiles[0].d_um > 60.0
+    scatter = np.std([profile.light[face] for profile in profiles], axis=0).mean()
+    assert scatter == pytest.approx(0.05 / np.sqrt(300), rel=0.15)
+    assert np.mean(profiles[0].u_light[face]) > scatter  # the model's own error comes on top
+
+
+def test_burnt_out_light_says_little():
+    strip = step_strip(np.zeros(300))
+    light = strip.light.copy()
+    light[(D_UM > 20.0) & (D_UM < 40.0)] = 1.0
+    profile = mean_profile(Strip(light, strip.s_um, D_UM, PITCH_UM), np.ones(300, bool), np.zeros(300))
+    burnt = (profile.d_um > 20.0) & (profile.d_um < 40.0)
+    assert profile.u_light[burnt].min() > 10 * np.median(profile.u_light[~burnt])
+
+
+def rounded_strip(silhouette_um, radius_um, background, *, n=700, noise=0.01, seed=0):
+    """A strip of the model's own light; what it says of the fit is that it is consistent, not that it is true."""
+    line_um = silhouette_um + radius_um * (1 - np.sin(RING / 2))
+    parts = profile_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85]), 25.0)
+    strengths = np.zeros((9, 3))
+    strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
+    for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
+        strengths[part] = strength * TINT
+    light = np.repeat((parts.T @ strengths)[:, None], n, axis=1)
+    light = light + np.random.default_rng(seed).normal(0.0, noise, light.shape)
+    return Strip(np.clip(light, 0, None).astype(np.float32), np.arange(n) * PITCH_UM, D_UM, PITCH_UM)
+
+
+def fits(recession_um, radius_um, background, *, seed=0, n=700):
+    every, flat = np.ones(n, bool), np.zeros(n)
+    unused_strip = rounded_strip(0.0, 6.0, background, seed=seed, n=n)
+    unused = fit_unused(mean_profile(unused_strip, every, flat), LIGHTING, (6.0, 1.0), PITCH_UM)
+    worn = rounded_strip(recession_um, radius_um, background, seed=seed + 100, n=n)
+    factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
+    used = fit_used(mean_profile(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, 0.3)
+    return [with_unresolved(fit, LIGHTING) for fit in (unused, used)]
+
+
+@pytest.mark.parametrize("background", [0.02, 0.7])
+@pytest.mark.parametrize("radius_um", [12.0, 30.0, 50.0])
+def test_worn_edge(radius_um, background):
+    recession_um = (radius_um - 6.0) * recession_factor(np.radians(60), 0.0).value
+    unused, used = fits(recession_um, radius_um, background)
+    found_um = used.silhouette_um - unused.silhouette_um
+    # the limits of the design, section 6
+    allowed = max(1.5, 0.03 * recession_um) if background > 0.5 else max(3.0, 0.08 * recession_um)
+    assert found_um == pytest.approx(recession_um, abs=allowed)
+    assert used.radius_um == pytest.approx(radius_um, abs=max(2.0, 0.05 * radius_um))
+    assert abs(used.radius_um - radius_um) < 2.5 * used.u_radius_um
+
+
+def test_without_the_ring_angle_and_the_unused_radius():
+    every, flat = np.ones(700, bool), np.zeros(700)
+    profile = mean_profile(rounded_strip(0.0, 30.0, 0.7), every, flat)
+    new = mean_profile(rounded_strip(-17.6, 6.0, 0.7), every, flat)
+    unused = fit_unused(new, Lighting(), BROAD_RADIUS_UM, PITCH_UM)
+    factor = recession_factor(np.radians(60), np.radians(1.5))
+    used = with_unresolved(fit_used(profile, 4.0, unused, Lighting(), factor, 0.3), Lighting())
+    assert used.silhouette_um == pytest.approx(0.0, abs=1.5)
+    assert abs(used.radius_um - 30.0) < 2.5 * used.u_radius_um
+
+
+def test_where_the_silhouette_is():
+    assert silhouette_from_line_um(np.array([10.0, 20.0, RING])) == pytest.approx(
+        10.0 - 20.0 * 0.65798, abs=1e-3
+    )
