@@ -14,6 +14,7 @@ from wearscope.wear.coating import (
     even_out,
     learn_coating,
     map_substrate,
+    usual_colour,
     zone_coating,
 )
 from wearscope.wear.strip import Strip
@@ -45,7 +46,8 @@ def bared(setback_um, *, coating=GOLD, bare=BARE, noise=0.006, seed=0, drift=0.0
 def zones_of(strip, *, looked_for=USED, clear_um=3.0 * PITCH_UM):
     ratios = even_out(strip, colour_ratios(strip))
     colour = learn_coating(strip, ratios, ~USED)
-    found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + clear_um, looked_for, BLUR_UM)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + clear_um, looked_for, usual, BLUR_UM)
     return [zone_coating(strip, found, EDGE_UM, 1.0, columns) for columns in (USED, ~USED)]
 
 
@@ -147,5 +149,6 @@ def test_a_zone_without_columns():
     strip = bared(np.full(len(S_UM), 60.0))
     ratios = colour_ratios(strip)
     colour = learn_coating(strip, ratios, ~USED)
-    found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, BLUR_UM)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
     assert zone_coating(strip, found, EDGE_UM, 1.0, np.zeros(len(S_UM), bool)) is None

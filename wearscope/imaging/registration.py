@@ -129,8 +129,8 @@ def mark_signal(strip: Strip) -> tuple[Array, float]:
     if use.sum() < 64:
         return np.zeros(0), 0.0
     r = max(0.0, float(np.corrcoef(near[use], far[use])[0, 1]))
-    r = min(1.25 * r, 1.0)  # each part is two fifths of the depth, not half
-    return whole, 2.0 * r / (1.0 + r)
+    longer = len(face) / part
+    return whole, longer * r / (1.0 + (longer - 1.0) * r)
 
 
 def _column_mean(face: NDArray[np.float32]) -> Array:

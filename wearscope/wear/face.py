@@ -47,6 +47,7 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
     ("edge_radius", "difference"),
 )
 LEAST_DEPARTURE_UM = 3.0  # of the trace; less gives no proportion
+CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -266,6 +267,15 @@ def rounding_findings(
         doubt = (
             doubt
             or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
+        )
+    expected = grown * edge.factor.value
+    u_apart = float(
+        np.hypot(u_recession, np.hypot(edge.factor.value * u_grown, grown * edge.factor.std_uncertainty))
+    )
+    if has_datum and abs(recession - expected) > CONTRADICTION * u_apart:
+        doubt = doubt or (
+            f"recession and radius contradict each other (this radius recedes by {expected:.0f} um); check "
+            "wedge_angle_deg, clean the edge, or the edge is not rounded evenly"
         )
     limit_recession = DETECTION * float(
         np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_datum**2)

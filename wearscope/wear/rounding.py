@@ -23,6 +23,7 @@ BLUR_PX = (1.2, 0.7)
 MODEL_ERROR = 0.022  # of the light, by which the model misses photographs of known edges
 MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
+SOFT = 2.2  # times the expected blur, from which a photo is plainly not in focus
 BURNT = 0.97
 # Share of the blur that no fit resolves, from photographs of known edges: of the silhouette before an even and an
 # uneven background, and of the radius.
@@ -91,7 +92,8 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     # column-to-column differences hold the noise and leave out slow changes of light
     noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
-    misplaced = MISPLACED_UM * np.abs(np.gradient(light, step_um, axis=0))
+    slope = np.gradient(light, step_um, axis=0) if len(light) > 1 else np.zeros_like(light)
+    misplaced = MISPLACED_UM * np.abs(slope)
     floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
@@ -124,9 +126,12 @@ def fit_unused(
         tint=profile.light[use][-4:].mean(axis=0),
         u_log_tint=0.03,
     )
-    return fit_profile(
-        profile.d_um[use], profile.light[use], profile.u_light[use], prior, mixed=lighting.mixed_background
-    )
+    light, mixed = (profile.d_um[use], profile.light[use], profile.u_light[use]), lighting.mixed_background
+    fit = fit_profile(*light, prior, mixed=mixed)
+    if fit.blur_um > SOFT * blur_um:
+        # plainly out of focus: the blur is not what was expected, and must not be held to it
+        fit = fit_profile(*light, replace(prior, blur_um=(2.0 * fit.blur_um, 2.0 * fit.blur_um)), mixed=mixed)
+    return fit
 
 
 def fit_used(

@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 
 GUIDE_COLUMNS, WINDOW_COLUMNS = 25, 7
 MATCH_COLUMNS = 9
+MATCH_REACH_UM = 22.0  # each side of the edge: enough to tell a shift from a change of light
 DEPARTURE = 0.35  # of the largest departure from the background near the edge
 OUTSIDE_UM = (25.0, 60.0)  # where, outside the guide, the background is read
 
@@ -137,7 +138,7 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
         return d_um
     out = d_um.copy()
     step_um = float(strip.d_um[1] - strip.d_um[0])
-    reach = int(np.ceil(12.0 / step_um)) + 3
+    reach = int(np.ceil(MATCH_REACH_UM / step_um)) + 3
     offsets = np.arange(-reach, reach + 1)
     follow = gaussian_filter1d(median_filter(d_um[use], 31, mode="nearest"), 15.0, mode="nearest")
     for _ in range(2):
