@@ -181,10 +181,14 @@ def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
         return None
     mean = light[seen].mean(axis=0)
     level = float(mean.mean())
-    fine = np.nan_to_num(light.mean(axis=2))
+    # beyond the frame's border there is nothing, which is not texture
+    fine = np.where(seen, light.mean(axis=2), np.float32(level)).astype(np.float32)
     fine = fine - cv2.GaussianBlur(fine, (0, 0), 4)
+    clear = cv2.erode(seen.astype(np.uint8), np.ones((1, 17), np.uint8), borderValue=1) > 0
+    if not clear.any():
+        return None
     # white noise is not correlated between pixels two apart, texture seen through a lens is
-    covariance = float((fine[:, :-2] * fine[:, 2:])[seen[:, 2:] & seen[:, :-2]].mean())
+    covariance = float((fine[:, :-2] * fine[:, 2:])[clear[:, 2:] & clear[:, :-2]].mean())
     return Side(
         level=level,
         saturation=float((mean.max() - mean.min()) / max(mean.max(), 1e-3)),
