@@ -44,7 +44,7 @@ def bared(setback_um, *, coating=GOLD, bare=BARE, noise=0.006, seed=0, drift=0.0
 
 
 def zones_of(strip, *, looked_for=USED, clear_um=3.0 * PITCH_UM):
-    ratios = even_out(strip, colour_ratios(strip))
+    ratios = even_out(strip, colour_ratios(strip), ~USED)
     colour = learn_coating(strip, ratios, ~USED)
     usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
     found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + clear_um, looked_for, usual, BLUR_UM)

@@ -113,13 +113,14 @@ def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
     """
     # a gamma weighs dark and bright edges alike
     work = np.asarray(np.clip(light, 0.0, 1.0) ** np.float32(1.0 / 2.2), np.float32)
-    lines: list[EdgeLine] = []
+    lines: list[tuple[float, EdgeLine]] = []
     for angle in line_directions(work):
         turned, back, inside = turn(work, angle)
         strength = across_strength(turned, inside)
         for path in strongest_paths(strength, inside):
-            lines.append(_line_from_path(path, back))
-    return _without_repeats(sorted(lines, key=lambda line: -line.coverage * (line.end_px - line.start_px)))
+            lines.append((path.gain * len(path.columns), _line_from_path(path, back)))
+    strongest_first = sorted(lines, key=lambda item: -item[0])
+    return _without_repeats([line for _, line in strongest_first])
 
 
 def line_directions(work: NDArray[np.float32]) -> list[float]:
@@ -270,7 +271,8 @@ def _without_repeats(lines: Sequence[EdgeLine]) -> list[EdgeLine]:
     for line in lines:
         t = np.linspace(line.start_px, line.end_px, 21)
         mine = np.column_stack(line.points_px(t))
-        if all(np.median(np.abs(offset_from(mine, other))) > 6.0 for other in kept):
+        # two edges of a tool do not cross; a line that touches a stronger one is a stray path beside it
+        if all(np.quantile(np.abs(offset_from(mine, other)), 0.1) > 6.0 for other in kept):
             kept.append(line)
     return kept
 

@@ -98,18 +98,29 @@ def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
     )
 
 
-def even_out(strip: Strip, ratios: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Take the slow drift of colour along the edge out, as the face beyond the band shows it."""
+def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = None) -> NDArray[np.float32]:
+    """Take the slow drift of colour along the edge out, as the face beyond the band shows it.
+
+    Parameters
+    ----------
+    strip : Strip
+    ratios : ndarray, shape (D, S, 2)
+    coated : ndarray of bool, shape (S,), optional
+        Columns known to be coated: where there are enough, only they are followed, and by a straight line, for
+        on the others the coating may be gone as deep as the face is seen.
+    """
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
     if deep.sum() < 4:
         return ratios
     with np.errstate(all="ignore"):
         column = _nanmedian_rows(ratios[deep])
-    usable = np.isfinite(column[:, 0])
+    usable, degree = np.isfinite(column[:, 0]), 2
+    if coated is not None and (usable & coated).sum() >= 60:
+        usable, degree = usable & coated, 1
     if usable.sum() < 20:
         return ratios
     x = (strip.s_um - strip.s_um.mean()) / max(float(np.ptp(strip.s_um)), 1.0)
-    drift = np.column_stack([np.polyval(np.polyfit(x[usable], column[usable, k], 2), x) for k in (0, 1)])
+    drift = np.column_stack([np.polyval(np.polyfit(x[usable], column[usable, k], degree), x) for k in (0, 1)])
     middle = np.median(drift, axis=0)
     return np.asarray(ratios - (drift - middle)[None], np.float32)
 

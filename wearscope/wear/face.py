@@ -346,7 +346,7 @@ def read_coating(
     """
     if grey or fits.unused is None:
         return None
-    ratios = even_out(strip, colour_ratios(strip))
+    ratios = even_out(strip, colour_ratios(strip), labels == UNUSED)
     colour = _coating_colour(strip, ratios, labels, new)
     if colour is None:
         return None

@@ -82,9 +82,9 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
         np.broadcast_to(np.arange(len(at), dtype=np.float32), rows.shape).astype(np.float32),
         rows.astype(np.float32),
         cv2.INTER_CUBIC,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(np.nan, np.nan, np.nan, np.nan),
+        borderMode=cv2.BORDER_REPLICATE,
     )
+    moved[(rows < 0) | (rows > len(strip.d_um) - 1)] = np.nan
     seen = np.isfinite(moved[..., 0]).sum(axis=1)
     known = seen > 0.6 * len(at)
     moved = moved[known]
@@ -94,7 +94,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
     slope = np.gradient(light, step_um, axis=0) if len(light) > 1 else np.zeros_like(light)
     misplaced = MISPLACED_UM * np.abs(slope)
-    floor = MODEL_FLOOR * float(np.ptp(light))
+    floor = MODEL_FLOOR * float(np.ptp(light)) if len(light) else 0.0
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
     burnt = (moved >= BURNT).mean(axis=1) > 0.01
