@@ -120,11 +120,11 @@ def photographed(parameters, background=0.7, noise=0.0, seed=0):
 
 @pytest.mark.parametrize("background", [0.02, 0.7])
 @pytest.mark.parametrize(("radius_um", "line_um"), [(12.0, 8.0), (30.0, 20.0), (55.0, 40.0)])
-@pytest.mark.xfail(
-    strict=False,
-    reason="known: the silhouette of a small arc before a dark background is off by more than the fit says",
-)
 def test_the_fit_finds_what_went_in(radius_um, line_um, background):
+    if (radius_um, background) == (12.0, 0.02):
+        pytest.xfail(
+            "known: the silhouette of a small arc before a dark background is off by more than stated"
+        )
     true = np.array([line_um, radius_um, *WORN[2:]])
     light = photographed(true, background)
     prior = worn_prior(line_um=(line_um + 3.0, 12.0), radius_um=(0.8 * radius_um, 0.4 * radius_um))
