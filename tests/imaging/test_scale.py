@@ -242,7 +242,6 @@ def test_truth_within_two_standard_uncertainties(monkeypatch):
         found = measured(graticule)
         x, _ = graticule.um_per_px(DIVISION_UM)
         within.append(abs(found.um_per_px_x - x) < 2 * found.u_um_per_px_x)
-    print("COV", np.mean(within))
     assert np.mean(within) >= 0.9, f"{np.mean(within):.2f} of {len(within)}"
 
 
@@ -268,7 +267,6 @@ def test_stated_uncertainty_covers_a_shops_pictures():
             (found.um_per_px_y - y) / found.u_um_per_px_y,
         ]
     assert np.mean(np.abs(ratio) < 2) >= 0.9
-    print("R", np.mean(np.abs(ratio) < 2), np.std(ratio))
     assert 0.6 < np.std(ratio) < 1.3
 
 

@@ -465,9 +465,13 @@ class _Turned:
         """Average the rows over bands of about the given height in px."""
         n = max(1, round(height / self.step))
         b = self.rows.shape[0] // n
+        if b < 3:
+            raise _no_scale("the lines are too short to be told from dirt")
         values = self.rows[: b * n].reshape(b, n, -1).mean(axis=1)
         v = self.v0 + self.step * (n * np.arange(b) + (n - 1) / 2)
         held = np.isfinite(values).any(axis=1)
+        if not held.any():
+            raise _no_scale("nothing repeats")
         return _Bands(values[held], self.u0, v[held], n * self.step)
 
     def to_image(self, u: Array, v: Array) -> tuple[Array, Array]:
@@ -1050,7 +1054,7 @@ def _require_lines(picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lin
     if 1.4826 * np.median(rest) > 0.04:
         raise _no_scale("the lines are not evenly spaced", 2)
     pitch = 1 / float(np.hypot(*(s.mean(axis=0) @ fit.coef for s in fit.slopes(lines.u, lines.v))))
-    second, all_tones = _overtones(picture, turned, fit, lines)
+    second, all_tones = _overtones(picture, turned, fit, lines, pitch)
     if all_tones < 0.025:
         raise _NotRuledError(
             "the picture rises and falls like a wave, without separate lines", "focus on the ruled scale", 4
@@ -1114,7 +1118,7 @@ def _look(picture: NDArray[np.float32], turned: _Turned, u: Array, v: Array) -> 
 
 
 def _overtones(
-    picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _Lines
+    picture: NDArray[np.float32], turned: _Turned, fit: _Fit, lines: _Lines, pitch: float
 ) -> tuple[float, float]:
     """Return the second tone of a division's mean profile, and all above the first, over the first.
 
@@ -1130,7 +1134,11 @@ def _overtones(
     if not values.size:
         raise _no_scale("the lines are at the very rim", 2)
     tones = [np.abs(np.fft.rfft((np.maximum(values, 0) ** power).mean(axis=0))) for power in (1.0, 1 / 2.2)]
-    second, above = (min(float(np.hypot.reduce(tone[2:stop]) / tone[1]) for tone in tones) for stop in (3, 9))
+    # what the pixels cannot hold comes from reading between them
+    last = int(np.clip(pitch / 2, 2, 8)) + 1
+    second, above = (
+        min(float(np.hypot.reduce(tone[2:stop]) / tone[1]) for tone in tones) for stop in (3, last)
+    )
     return second, above
 
 
