@@ -35,7 +35,14 @@ from wearscope.wear.face import (
 )
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import Finding, Record, Zone, found, refused
-from wearscope.wear.rounding import BROAD_RADIUS_UM, Lighting, fit_unused, mean_profile, with_unresolved
+from wearscope.wear.rounding import (
+    BROAD_RADIUS_UM,
+    Lighting,
+    ProfileNotSeenError,
+    fit_unused,
+    mean_profile,
+    with_unresolved,
+)
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
 from wearscope.wear.wedge import recession_factor
@@ -46,6 +53,10 @@ Array = NDArray[np.float64]
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
+_NOT_IN_FRAME = (
+    "{}: too little is in the frame on one side of what looks like the edge; "
+    "leave room on both sides of the cutting edge, or mark it with edge_near"
+)
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
 
 
@@ -121,6 +132,8 @@ def inspect_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) 
         return _inspect(trial, entry, scales)
     except PhotoRefused as problem:
         return Inspection(entry, (), str(problem), (), None, None)
+    except ProfileNotSeenError:
+        return Inspection(entry, (), _NOT_IN_FRAME.format(entry.path.name), (), None, None)
 
 
 def judge_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Judgement:
@@ -131,6 +144,8 @@ def judge_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) ->
         _require_quality(look, fit)
     except PhotoRefused as problem:
         return Judgement(entry, "refused", (str(problem),), None, None, None, "")
+    except ProfileNotSeenError:
+        return Judgement(entry, "refused", (_NOT_IN_FRAME.format(entry.path.name),), None, None, None, "")
     quality = look.quality
     doubts = []
     if quality.clipped_share > DOUBTFUL_CLIPPED:

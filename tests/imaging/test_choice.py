@@ -76,6 +76,19 @@ def test_grey_on_grey_is_left_to_the_person(flip):
     assert choose(candidates(light[::-1].copy() if flip else light)) is None
 
 
+@pytest.mark.parametrize("brightness", [1.0, 0.62, 0.4])
+@pytest.mark.parametrize("seed", [0, 2, 4, 6])
+def test_a_grey_photo_gives_the_edge_or_nothing(seed, brightness):
+    # one channel only, its noise not averaged over three: no edge is an answer, another line is not
+    angle_deg = float(np.random.default_rng(seed).uniform(0.0, 360.0))
+    flute = Flute(
+        angle_deg=angle_deg, shape=(560, 640), seed=seed, marks_seed=seed % 4, brightness=brightness
+    )
+    chosen = choose(candidates(np.repeat(flute.worn(setback_um=0.0).light()[..., :1], 3, axis=2)))
+    if chosen is not None:
+        assert distance_px(chosen.line, flute.worn()) < ROUGH_PX
+
+
 def test_a_new_state_photo_decides_between_sides():
     flute = Flute(shape=(560, 600))
     found = candidates(flute.light())

@@ -20,6 +20,7 @@ from wearscope.wear.trace import trace_edge
 
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
 SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
+APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
 DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
 
 
@@ -140,17 +141,20 @@ def _along_polyline(near_px: Array) -> Array:
 
 
 def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
+    """Distance from a line to the next parallel one inside the tool; `others` strongest first."""
     t = np.linspace(line.start_px, line.end_px, 21)
-    best = float("inf")
+    inside: list[float] = []
     for other in others:
         if abs(float(other.direction @ line.direction)) < np.cos(np.radians(4.0)) or other.coverage < 0.85:
             continue
         inward = offset_from(np.column_stack(other.points_px(t)), line)
         middle = float(np.median(inward))
-        # a parallel line keeps its distance; the noise lines of a plain face do not
-        if 20.0 < middle < best and float(np.ptp(inward)) < 0.25 * middle:
-            best = middle
-    return best
+        # a parallel line keeps its distance; the noise lines of a plain face do not. A ridge has two flanks: the
+        # weaker one is not a line of its own
+        steady = float(np.ptp(inward)) < 0.25 * middle
+        if middle > APART_PX and steady and all(abs(middle - known) > APART_PX for known in inside):
+            inside.append(middle)
+    return min(inside, default=float("inf"))
 
 
 def _judge(light: NDArray[np.float32], line: EdgeLine) -> float:

@@ -17,6 +17,7 @@ from wearscope.wear.trace import steepest_path
 
 Array = NDArray[np.float64]
 
+PEDESTAL = 0.03  # of full light
 WORK_SIDE_PX = 1000  # the search runs on a photo reduced to this longer side; the strip uses every pixel
 MAX_DIRECTIONS = 3
 MAX_PATHS = 4
@@ -111,8 +112,8 @@ def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
     list of EdgeLine
         Smooth curves in the pixels of `light`.
     """
-    # a gamma weighs dark and bright edges alike
-    work = np.asarray(np.clip(light, 0.0, 1.0) ** np.float32(1.0 / 2.2), np.float32)
+    # a gamma weighs dark and bright edges alike; the pedestal keeps it from blowing up the noise of the dark
+    work = np.asarray((np.clip(light, 0.0, 1.0) + np.float32(PEDESTAL)) ** np.float32(1.0 / 2.2), np.float32)
     lines: list[tuple[float, EdgeLine]] = []
     for angle in line_directions(work):
         turned, back, inside = turn(work, angle)

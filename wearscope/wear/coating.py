@@ -232,7 +232,9 @@ def map_substrate(
     in_band = (d >= silhouette_um[None, :]) & (d <= silhouette_um[None, :] + BAND_UM)
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
     face = float(np.nanmedian(light[deep])) if np.isfinite(light[deep]).any() else float(np.nanmedian(light))
-    clipped = (strip.light >= 0.995).any(axis=2)
+    # a burnt-out pixel colours its neighbours through the smoothing
+    burnt = np.any(strip.light >= 0.995, axis=2)
+    clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     step_um = float(strip.d_um[1] - strip.d_um[0])
     bins = np.clip(np.nan_to_num((d - silhouette_um[None, :]) / step_um), -1, len(usual.far)).astype(int)

@@ -29,7 +29,12 @@ BURNT = 0.97
 # uneven background, and of the radius.
 UNRESOLVED, UNRESOLVED_MIXED, UNRESOLVED_RADIUS = 0.1, 0.5, 0.25
 PROFILE_UM = (-110.0, 240.0)  # depths that a profile needs
+LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
+
+
+class ProfileNotSeenError(Exception):
+    """The frame does not show enough of what lies on both sides of the edge."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,11 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     follow_um : ndarray, shape (S,)
         By how much each column lies deeper than the mean one; taken out before averaging, so that wandering
         wear does not blur the profile.
+
+    Raises
+    ------
+    ProfileNotSeenError
+        Most columns leave the frame too near the edge.
     """
     step_um = float(strip.d_um[1] - strip.d_um[0])
     at = np.flatnonzero(columns)
@@ -99,6 +109,8 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     # where pixels are burnt out the mean says only "bright"
     burnt = (moved >= BURNT).mean(axis=1) > 0.01
     u_light[burnt] = 0.5
+    if len(light) < LEAST_SAMPLES:
+        raise ProfileNotSeenError(f"only {len(light)} samples across the edge are seen in most columns")
     return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
 
 
