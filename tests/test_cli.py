@@ -383,7 +383,7 @@ def test_scale(run, graticule):
     document = json.loads(out)
     assert list(document) == KEYS
     assert document["status"] in ("ok", "doubtful")
-    assert document["um_per_px_x"] == pytest.approx(3.5, rel=5e-4)  # the design's limit for a graticule
+    assert document["um_per_px_x"] == pytest.approx(3.5, rel=5e-4)  # the stated limit for a graticule
     assert 0 < document["u_um_per_px_x"] < document["u_um_per_px_y"], "upright lines do not show rows"
     code, out, _ = run("scale", graticule, "--division-um", "100")
     assert code == 0

@@ -150,10 +150,6 @@ class TestNumbers:
         assert found["coating_loss", "used"].value > 0.4
         assert found["edge_recession", "difference"].value > 4.0
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="known: a clean step without rounding reads too little recession and is not always doubtful",
-    )
     def test_recession_of_an_edge_that_is_not_rounded(self, tmp_path):
         # broken off, or under light from all sides: a clean step 20 µm further in; right within what is stated, or
         # said to be doubtful

@@ -38,7 +38,7 @@ def test_folder_is_small_enough_to_ship():
 
 @pytest.mark.parametrize("file", sorted(TRUTH["photos"]))
 def test_truth_agrees_with_the_geometry(file):
-    """Recession of a rounded wedge seen along the face normal, r (cot(β/2) - 1): design section 4."""
+    """Recession of a rounded wedge seen along the face normal, r (cot(β/2) - 1)."""
     photo = TRUTH["photos"][file]
     half_angle = math.radians(photo["wedge_angle_deg"]) / 2
     # the arc's centre lies r / sin(β/2) from the apex on the bisector, the silhouette r beyond it

@@ -53,11 +53,11 @@ Array = NDArray[np.float64]
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
+VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "
     "leave room on both sides of the cutting edge, or mark it with edge_near"
 )
-VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
 
 
 @dataclass(frozen=True)
@@ -240,9 +240,8 @@ def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> In
     look = look_at(entry.path, scale_of(entry, scales), near_px=entry.edge_near, like=like)
     side = _used_side(entry, look)
     if side is None and new is not None and new_entry is not None:
-        side = _used_side(
-            new_entry, new
-        )  # both strips run the same way: the tool lies on the same side of them
+        # both strips run the same way, for the tool lies on the same side of them
+        side = _used_side(new_entry, new)
     return _inspect_later(trial, entry, look, new, lighting, side, warnings)
 
 
@@ -342,10 +341,10 @@ def _inspect_later(
         _under(look, lighting),
         new_fit,
     )
-    _require_quality(
-        look,
-        fits.unused if zones.transition is not None and fits.unused else _fit_as_new(look, edge, lighting),
-    )
+    # the blur is read where the edge is still as it was
+    own_fit = fits.unused if zones.transition is not None else None
+    own_fit = own_fit or _fit_as_new(look, edge, lighting)
+    _require_quality(look, own_fit)
     silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
 
     method = _method("new-state" if new is not None else "unused-zone", entry, edge, lighting, match)
@@ -354,9 +353,7 @@ def _inspect_later(
     if zones.transition is None and new_fit is None:
         why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
         findings += refused_face(edge, why, method)
-        findings.append(
-            sharpness_finding(_fit_as_new(look, edge, lighting), look.u_scale, _quality_note(look), method)
-        )
+        findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, findings, look, warnings, None, None)
     findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
@@ -364,12 +361,7 @@ def _inspect_later(
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method)
-    sharp = fits.unused if zones.transition is not None else fits.used
-    findings.append(
-        sharpness_finding(
-            sharp or _fit_as_new(look, edge, lighting), look.u_scale, _quality_note(look), method
-        )
-    )
+    findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
     now_view = EdgeView(
@@ -409,7 +401,9 @@ def _place_findings(
         why = f"{zones.absent}; photograph the place where the used edge ends"
         places = (("transition_x_px", "px"), ("transition_y_px", "px"), ("used_length", "mm"))
         return [refused(quantity, "whole", unit, why, method) for quantity, unit in places]
-    method = "+".join([method, *transition.signs]) if "hand" not in method else method
+    words = method.split("+")
+    at = len(words) - (words[-1] == "hand")  # which stays last
+    method = "+".join([*words[:at], *transition.signs, *words[at:]])
     s_um = look.strip.s_um
     seen = np.isfinite(silhouette_um)
     deep_um = np.interp(transition.at_um, s_um[seen], silhouette_um[seen]) + np.interp(

@@ -56,7 +56,7 @@ def zones_of(strip, *, looked_for=USED, clear_um=3.0 * PITCH_UM):
 def test_loss_and_setback(setback_um, coating, bare):
     used, unused = zones_of(bared(np.where(USED, setback_um, -99.0), coating=coating, bare=bare))
     assert BAND_UM == 100.0
-    assert used.loss == pytest.approx(setback_um / 100.0, abs=0.03)  # the limit of the design, section 6
+    assert used.loss == pytest.approx(setback_um / 100.0, abs=0.03)  # the stated limit
     assert abs(used.loss - setback_um / 100.0) < 1.96 * used.u_loss + 0.005
     assert abs(used.setback_um - setback_um) < 1.96 * used.u_setback_um
     assert unused.loss == pytest.approx(0.0, abs=0.005)

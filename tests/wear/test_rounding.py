@@ -111,7 +111,7 @@ def test_worn_edge(radius_um, background):
     recession_um = (radius_um - 6.0) * recession_factor(np.radians(60), 0.0).value
     unused, used = fits(recession_um, radius_um, background)
     found_um = used.silhouette_um - unused.silhouette_um
-    # the limits of the design, section 6
+    # the stated limits
     allowed = max(1.5, 0.03 * recession_um) if background > 0.5 else max(3.0, 0.08 * recession_um)
     assert found_um == pytest.approx(recession_um, abs=allowed)
     assert used.radius_um == pytest.approx(radius_um, abs=max(2.0, 0.05 * radius_um))

@@ -24,7 +24,7 @@ class Entry(BaseModel):
 
     @classmethod
     def toml_keys(cls) -> tuple[str, ...]:
-        """Keys that the person may write, in the order of the design."""
+        """Keys that the person may write, in the order in which the README shows them."""
         return tuple(name for name, field in cls.model_fields.items() if not field.exclude)
 
     @classmethod

@@ -87,15 +87,6 @@ class Fits:
     used: ProfileFit | None
 
 
-@dataclass(frozen=True)
-class FaceMap:
-    """Where things are on the strip, for drawing: silhouette and recession along the edge, bare substrate."""
-
-    silhouette_um: Array
-    recession_um: Array
-    coating: CoatingMap | None
-
-
 def fit_zones(
     strip: Strip,
     labels: NDArray[np.int8],
@@ -123,7 +114,7 @@ def fit_zones(
     new : ProfileFit or None
         Of the new-state photo: stands in where this photo shows no unused zone.
     """
-    follow = followed(departure_um, labels)
+    follow = followed(departure_um, labels, float(strip.s_um[1] - strip.s_um[0]))
     unused = new
     columns = sharpest((labels == UNUSED) & np.isfinite(departure_um), sharpness)
     if columns.sum() >= LEAST_COLUMNS:
@@ -176,7 +167,7 @@ def sharpest(columns: Mask, sharpness: Array) -> Mask:
     return good if good.sum() >= max(LEAST_COLUMNS, len(at) // 4) else columns
 
 
-def followed(departure_um: Array, labels: NDArray[np.int8], step_um: float = 3.5) -> Array:
+def followed(departure_um: Array, labels: NDArray[np.int8], step_um: float) -> Array:
     """The departure smoothed along each zone, NaN outside the zones."""
     out = np.full(len(departure_um), np.nan)
     for zone in (UNUSED, USED):
@@ -268,6 +259,11 @@ def rounding_findings(
             doubt
             or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
         )
+    if not used.lamp_seen:
+        doubt = doubt or (
+            "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the light is too "
+            "diffuse; look at it in profile, or take it again under the lamp ring alone"
+        )
     expected = grown * edge.factor.value
     u_apart = float(
         np.hypot(u_recession, np.hypot(edge.factor.value * u_grown, grown * edge.factor.std_uncertainty))
@@ -282,7 +278,20 @@ def rounding_findings(
     )
     limit_radius = DETECTION * float(np.hypot(unused.u_radius_um, used.u_radius_um))
     limit_grown = min(limit_radius, limit_recession / max(edge.factor.value, 0.1))
-    below = grown <= limit_grown
+    radius = found(
+        "edge_radius",
+        "used",
+        "um",
+        used.radius_um,
+        float(np.hypot(used.u_radius_um, used.radius_um * u_scale)),
+        method,
+        doubt=doubt,
+    )
+    if grown <= limit_grown:
+        note = "; ".join(
+            filter(None, [f"grown by no more than the detection limit {limit_grown:.3g} um", radius.note])
+        )
+        radius = replace(radius, status="below_detection", note=note)
     return [
         found(
             "edge_recession",
@@ -294,16 +303,7 @@ def rounding_findings(
             doubt=doubt,
             limit=limit_recession,
         ),
-        found(
-            "edge_radius",
-            "used",
-            "um",
-            used.radius_um,
-            float(np.hypot(used.u_radius_um, used.radius_um * u_scale)),
-            method,
-            doubt=doubt,
-            limit=used.radius_um if below else None,
-        ),
+        radius,
         unused_radius_finding(unused, edge, u_scale, method),
         found("edge_radius", "difference", "um", grown, u_grown, method, doubt=doubt, limit=limit_grown),
     ]

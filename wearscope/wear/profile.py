@@ -116,6 +116,8 @@ class ProfileFit:
         Root mean square of the residuals over the light's own range: how far the model is from the photo.
     bright_line_um : float
         Where the modelled arc is brightest, unblurred; NaN when it has no lamp line.
+    lamp_seen : bool
+        Whether the profile itself shows the lamp's image; only asked of edges that have moved.
     """
 
     silhouette_um: float
@@ -128,6 +130,7 @@ class ProfileFit:
     correlation: float
     misfit: float
     bright_line_um: float
+    lamp_seen: bool = True
 
 
 def silhouette_from_line_um(parameters: Array) -> float:

@@ -23,6 +23,7 @@ BLUR_PX = (1.2, 0.7)
 MODEL_ERROR = 0.022  # of the light, by which the model misses photographs of known edges
 MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
+WORN_BLUR = 0.3  # by which a worn zone's blur may differ from the unused zone's, as a share of it
 SOFT = 2.2  # times the expected blur, from which a photo is plainly not in focus
 BURNT = 0.97
 # Share of the blur that no fit resolves, from photographs of known edges: of the silhouette before an even and an
@@ -97,20 +98,19 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     moved[(rows < 0) | (rows > len(strip.d_um) - 1)] = np.nan
     seen = np.isfinite(moved[..., 0]).sum(axis=1)
     known = seen > 0.6 * len(at)
+    if known.sum() < LEAST_SAMPLES:
+        raise ProfileNotSeenError(f"only {known.sum()} samples across the edge are seen in most columns")
     moved = moved[known]
     light = np.asarray(np.nanmean(moved, axis=1, dtype=np.float64))
     # column-to-column differences hold the noise and leave out slow changes of light
     noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
-    slope = np.gradient(light, step_um, axis=0) if len(light) > 1 else np.zeros_like(light)
-    misplaced = MISPLACED_UM * np.abs(slope)
-    floor = MODEL_FLOOR * float(np.ptp(light)) if len(light) else 0.0
+    misplaced = MISPLACED_UM * np.abs(np.gradient(light, step_um, axis=0))
+    floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
     burnt = (moved >= BURNT).mean(axis=1) > 0.01
     u_light[burnt] = 0.5
-    if len(light) < LEAST_SAMPLES:
-        raise ProfileNotSeenError(f"only {len(light)} samples across the edge are seen in most columns")
     return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
 
 
@@ -173,7 +173,8 @@ def fit_used(
     theta, blur_um = lighting.ring_angle, unused.blur_um
     ratio = factor.value if factor is not None else 0.7
     lever = 1.0 - np.sin(theta / 2.0)
-    line_um = _brightest_um(profile, trace_um)
+    image_um = _lamp_image_um(profile, trace_um)
+    line_um = trace_um if image_um is None else image_um
     # from the distance between the lamp's image and the unused edge alone
     guess_um = max(
         unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever)
@@ -194,7 +195,7 @@ def fit_used(
         radius_um=radius_prior,
         ring_angle=(theta, lighting.u_ring_angle),
         roughness=ROUGHNESS,
-        blur_um=(blur_um, 0.30 * blur_um),
+        blur_um=(blur_um, WORN_BLUR * blur_um),
         tint=_arc_tint(profile, line_um, silhouette_um + guess_um + blur_um),
         u_log_tint=0.25,
     )
@@ -209,7 +210,7 @@ def fit_used(
             factor.value,
             factor.std_uncertainty,
         )
-    return fit_profile(
+    fit = fit_profile(
         profile.d_um[use],
         profile.light[use],
         profile.u_light[use],
@@ -218,6 +219,7 @@ def fit_used(
         mixed=lighting.mixed_background,
         tie=tie,
     )
+    return replace(fit, lamp_seen=image_um is not None)
 
 
 def with_unresolved(fit: ProfileFit, lighting: Lighting) -> ProfileFit:
@@ -230,13 +232,13 @@ def with_unresolved(fit: ProfileFit, lighting: Lighting) -> ProfileFit:
     )
 
 
-def _brightest_um(profile: MeanProfile, trace_um: float) -> float:
-    """Where the lamp's image is: the most prominent bright line a little inside the trace, else the trace."""
+def _lamp_image_um(profile: MeanProfile, trace_um: float) -> float | None:
+    """Where the lamp's image is: the most prominent bright line a little inside the trace, if there is one."""
     level = profile.light.sum(axis=1)
     peaks, shape = find_peaks(level, prominence=0.02 * float(np.ptp(level)))
     near = (profile.d_um[peaks] > trace_um - 4.0) & (profile.d_um[peaks] < trace_um + 70.0)
     if not near.any():
-        return trace_um
+        return None
     k = int(peaks[near][np.argmax(shape["prominences"][near])])
     bend = level[k - 1] - 2.0 * level[k] + level[k + 1]
     shift = 0.5 * (level[k - 1] - level[k + 1]) / bend if bend < 0 else 0.0

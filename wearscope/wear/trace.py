@@ -130,8 +130,8 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
     Notes
     -----
     The shift of a short window against the mean profile is the least-squares one, weighted by each channel's
-    noise: for a straight edge it reaches the bound on edge location (see
-    tests/benchmarks), which a threshold crossing misses by far on a noisy bright background.
+    noise, which a threshold crossing does not do on a noisy bright background. How far it stays above the bound on
+    edge location is printed by tests/benchmarks.
     """
     use = np.flatnonzero(columns & np.isfinite(d_um))
     if len(use) < 3 * MATCH_COLUMNS:
