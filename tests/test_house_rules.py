@@ -1,4 +1,4 @@
-"""Rules of the house (design, section 2) that a reader would miss sooner than a program does."""
+"""Rules of the house (DEVELOPERS.md) that a reader would miss sooner than a program does."""
 
 from __future__ import annotations
 

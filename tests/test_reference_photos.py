@@ -115,7 +115,7 @@ class Error:
     quantity: str
     record: Record
     truth: float
-    limit: float  # design, section 6
+    limit: float  # DEVELOPERS.md
 
     @property
     def error(self) -> float:
@@ -262,7 +262,7 @@ def test_nothing_is_refused(name):
 
 
 def test_truth_inside_the_stated_intervals():
-    # design, section 6: 90 to 99 % of all rows; so few rows cannot tell 99 % from 100 %, so the upper end is left to
+    # DEVELOPERS.md: 90 to 99 % of all rows; so few rows cannot tell 99 % from 100 %, so the upper end is left to
     # larger sets
     inside = [error.inside for name in NAMES for error in errors_of(name, found_in(name))]
     assert len(inside) > 40

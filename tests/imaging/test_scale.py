@@ -20,7 +20,7 @@ sys.path.append(str(Path(__file__).parent))
 from graticules import Graticule, half_plane_area, through_file
 
 REFERENCE = Path(__file__).parents[3] / "shared" / "reference"
-LIMIT = 5e-4  # design, section 6
+LIMIT = 5e-4  # DEVELOPERS.md
 FULL = ((-1e3, 1e3),)
 DIVISION_UM = 100.0
 

@@ -81,7 +81,7 @@ def test_recession_factor_of_the_design(wedge_angle_deg, factor):
 
 
 def test_what_tilt_costs():
-    # design, section 4: at 60 degrees one degree costs 2.4 % of the recession, five degrees 13 %
+    # at 60 degrees one degree costs 2.4 % of the recession, five degrees 13 %
     straight = recession_factor(np.radians(60), 0.0).value
     for tilt_deg, cost in ((1, 0.024), (5, 0.13)):
         tilted = recession_factor(np.radians(60), 0.0, np.radians(tilt_deg)).value
@@ -89,7 +89,7 @@ def test_what_tilt_costs():
 
 
 def test_helix_within_one_millimetre():
-    # design, section 4: 30 degrees of helix on 6.35 mm turn the face by 10 degrees per mm; the factor falls to 0.53
+    # 30 degrees of helix on 6.35 mm turn the face by 10 degrees per mm; the factor falls to 0.53
     turned = np.tan(np.radians(30)) / (6.35 / 2)
     assert np.degrees(turned) == pytest.approx(10.4, abs=0.05)
     assert recession_factor(np.radians(60), 0.0, turned).value == pytest.approx(0.53, abs=0.01)

@@ -68,7 +68,7 @@ def test_the_silhouette_ends_the_background():
     silhouette_um = silhouette_from_line_um(WORN)
     assert silhouette_um == pytest.approx(20.0 - 30.0 * (1 - np.sin(RING / 2)))
     assert np.interp(0.5, 1.0 - parts[0], at) == pytest.approx(silhouette_um, abs=0.05)
-    # the lamp's image: design, section 4, r (1 - sin(θ/2)) inside, and deeper by what off-square lamps add
+    # the lamp's image: r (1 - sin(θ/2)) inside, and deeper by what off-square lamps add
     brightest = at[np.argmax(parts[4])]
     assert 0.0 <= brightest - WORN[0] < 0.1 * WORN[1]
     assert parts[2:6, at < silhouette_um - 3.0].max() < 1e-6

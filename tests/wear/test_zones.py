@@ -159,7 +159,7 @@ def test_zones_leave_out_the_guard_the_ends_and_the_chips():
     labels = zone_labels(S_UM, seen, chip, Transition(100.0, 5.0, 1, ()), USED)
     used, unused = S_UM[labels == USED], S_UM[labels == UNUSED]
     step_um = 3.5
-    # design, section 5: 0.3 mm beside the transition and 2.5 % of the visible edge at each end
+    # DEVELOPERS.md: 0.3 mm beside the transition and 2.5 % of the visible edge at each end
     assert GUARD_UM == 300.0
     assert END_SHARE == 0.025
     assert used.min() == pytest.approx(400.0, abs=step_um)

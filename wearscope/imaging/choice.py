@@ -20,7 +20,10 @@ from wearscope.wear.trace import trace_edge
 
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
 SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
+MOST_LINES = 6  # strongest first; what is weaker is grain
 APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
+RIVAL, FACING = 0.6, 0.3  # of the best line's evidence, from which one beside it and one facing it is a rival
+NARROWER = 0.8  # times the other's land: less of a difference does not decide
 DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
 
 
@@ -64,7 +67,7 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     if reduction > 1.0:
         size = (max(2, round(light.shape[1] / reduction)), max(2, round(light.shape[0] / reduction)))
         small = cv2.resize(light, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    lines = [line for line in edge_lines(small) if line.coverage >= 0.6]
+    lines = [line for line in edge_lines(small) if line.coverage >= 0.6][:MOST_LINES]
     judged = [_judge(small, line) for line in lines]
     found = [
         Candidate(
@@ -94,11 +97,26 @@ def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candi
     if not usable:
         return None
     best = usable[0]
-    rivals = [c for c in usable[1:] if c.evidence > 0.6 * best.evidence]
-    if not rivals:
-        return best
+    beside = [
+        c
+        for c in usable
+        if c.evidence > RIVAL * best.evidence and float(c.line.inward @ best.line.inward) > 0
+    ]
+    facing = [
+        c
+        for c in usable
+        if c.evidence > FACING * best.evidence and float(c.line.inward @ best.line.inward) < 0
+    ]
+    # the heel lies behind the edge, and has the whole body behind it, not the narrow land
+    near = min(beside, key=lambda c: c.land_px)
+    if not facing:
+        return near
     # the far side of the tool ends in background as well; the cutting edge is the one with the narrow land
-    return min([best, *rivals], key=lambda c: c.land_px)
+    far = min(facing, key=lambda c: c.land_px)
+    narrow, wide = sorted((near, far), key=lambda c: c.land_px)
+    if narrow.land_px < NARROWER * wide.land_px:
+        return narrow
+    return None if far.evidence > RIVAL * best.evidence else near
 
 
 def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Candidate]) -> Candidate:

@@ -113,7 +113,7 @@ def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
         Smooth curves in the pixels of `light`.
     """
     # a gamma weighs dark and bright edges alike; the pedestal keeps it from blowing up the noise of the dark
-    work = np.asarray((np.clip(light, 0.0, 1.0) + np.float32(PEDESTAL)) ** np.float32(1.0 / 2.2), np.float32)
+    work = np.asarray(cv2.pow(np.clip(light, 0.0, 1.0) + np.float32(PEDESTAL), 1.0 / 2.2), np.float32)
     lines: list[tuple[float, EdgeLine]] = []
     for angle in line_directions(work):
         turned, back, inside = turn(work, angle)
@@ -127,11 +127,11 @@ def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
 def line_directions(work: NDArray[np.float32]) -> list[float]:
     """Directions (radians, 0 along x) of the strongest long lines: a Hough vote by gradient direction."""
     gx, gy = _gradients(work)
-    gxx, gyy, gxy = (gx * gx).sum(2), (gy * gy).sum(2), (gx * gy).sum(2)
+    gxx, gyy, gxy = (np.einsum("ijc,ijc->ij", a, b) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
     # Di Zenzo: the direction in which the three channels together change most
-    half = 0.5 * np.hypot(gxx - gyy, 2 * gxy)
-    magnitude = np.sqrt(np.maximum(0.5 * (gxx + gyy) + half, 0))
-    normal = 0.5 * np.arctan2(2 * gxy, gxx - gyy)
+    half, twice = cv2.cartToPolar(gxx - gyy, 2 * gxy)
+    magnitude = cv2.sqrt(np.maximum(0.5 * (gxx + gyy + half), 0))
+    normal = 0.5 * twice
     margin = 6
     inner = magnitude[margin:-margin, margin:-margin]
     if inner.size == 0:
@@ -206,7 +206,7 @@ def across_strength(turned: NDArray[np.float32], inside: NDArray[np.bool_]) -> N
     """How strongly the picture changes from row to row, all channels together, over the local noise."""
     smooth = cv2.GaussianBlur(turned, (0, 0), sigmaX=3.0, sigmaY=1.0)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
-    strength = np.sqrt((gy**2).sum(axis=2))
+    strength = cv2.sqrt(np.einsum("ijc,ijc->ij", gy, gy))
     strength[~inside] = 0
     noise = float(np.median(strength[inside])) if inside.any() else 1.0
     return np.asarray(strength / (noise + 1e-6), np.float32)

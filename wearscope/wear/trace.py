@@ -46,7 +46,7 @@ def steepness(strip: Strip, columns: int) -> NDArray[np.float32]:
     light = np.nan_to_num(strip.light)
     smooth = cv2.GaussianBlur(cv2.blur(light, (columns, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
     slope = np.gradient(smooth, axis=0)
-    steep = np.sqrt((slope**2).sum(axis=2))
+    steep = np.sqrt(np.einsum("dsc,dsc->ds", slope, slope))
     # the frame's own border is not an edge; nor is anything within the smoothing of it
     unseen = cv2.dilate(np.isnan(strip.light[..., 0]).astype(np.uint8), np.ones((9, 3), np.uint8)) > 0
     steep[unseen] = 0.0
@@ -88,7 +88,8 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     )
     from_guide = d[:, None] - guide[None, :]
     background = _background(strip, from_guide)
-    difference = np.sqrt(((light - background[None]) ** 2).sum(axis=2))
+    departure = light - background[None].astype(np.float32)
+    difference = np.sqrt(np.einsum("dsc,dsc->ds", departure, departure))
     difference[np.isnan(strip.light[..., 0])] = 0.0
     near = (from_guide > -8.0 - step_um) & (from_guide < 25.0 + 2.0 * step_um)
     largest = np.where(near, difference, 0.0).max(axis=0)
