@@ -106,21 +106,32 @@ def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = No
     strip : Strip
     ratios : ndarray, shape (D, S, 2)
     coated : ndarray of bool, shape (S,), optional
-        Columns known to be coated: where there are enough, only they are followed, and by a straight line, for
-        on the others the coating may be gone as deep as the face is seen.
+        Columns known to be coated. On the others the coating may be gone as deep as the face is seen: where its
+        colour steps there by more than it scatters, the step is bare substrate and stays in.
+
+    Notes
+    -----
+    The drift is a parabola, for a lamp's or a lens's tint is symmetric about a middle; a straight line leaves
+    its curvature in and shows substrate at the ends of the frame.
     """
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
     if deep.sum() < 4:
         return ratios
     with np.errstate(all="ignore"):
         column = _nanmedian_rows(ratios[deep])
-    usable, degree = np.isfinite(column[:, 0]), 2
-    if coated is not None and (usable & coated).sum() >= 60:
-        usable, degree = usable & coated, 1
+    usable = np.isfinite(column[:, 0])
     if usable.sum() < 20:
         return ratios
     x = (strip.s_um - strip.s_um.mean()) / max(float(np.ptp(strip.s_um)), 1.0)
-    drift = np.column_stack([np.polyval(np.polyfit(x[usable], column[usable, k], degree), x) for k in (0, 1)])
+    terms = np.vander(x, 3)
+    drift = terms @ np.linalg.lstsq(terms[usable], column[usable], rcond=None)[0]
+    if coated is not None and min((usable & coated).sum(), (usable & ~coated).sum()) >= 60:
+        stepped = np.column_stack([terms, ~coated])
+        fit = np.linalg.lstsq(stepped[usable], column[usable], rcond=None)[0]
+        pixels = ratios[deep][:, usable & coated] - column[usable & coated]
+        scatter = 1.4826 * np.median(np.abs(pixels), axis=(0, 1)) + 1e-4
+        if np.hypot(*(fit[3] / scatter)) > SEPARATION:
+            drift = terms @ fit[:3]
     middle = np.median(drift, axis=0)
     return np.asarray(ratios - (drift - middle)[None], np.float32)
 
