@@ -238,6 +238,8 @@ def _odds(outer: Side, inner: Side) -> float:
     odds = 10.0 * (inner.saturation - outer.saturation)
     dark, bright = sorted((outer, inner), key=lambda side: side.level)
     towards_bright = 1.0 if bright is inner else -1.0
+    if bright.level > 0.97 and dark.level < 0.03:
+        return 0.0  # a tool lost in glare, or one lost in the shadow before a card: there is nothing to go by
     if bright.level > 0.8 and bright.saturation < 0.1:
         odds -= 2.0 * towards_bright  # a burnt-out white card
     elif dark.level < 0.06 and dark.level < 0.35 * bright.level:
