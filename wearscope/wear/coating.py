@@ -19,6 +19,11 @@ READABLE = 0.35  # of the face's light; darker places show the background rather
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
 STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
+LEAST_DEPARTURE, FAINT_DEPARTURE = (
+    0.04,
+    0.1,
+)  # in log ratio: what uneven light and JPEG give, and what is safely more
+U_FAINT = 0.03  # standard uncertainty of the loss where the two colours are as near as that
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
@@ -69,12 +74,15 @@ class CoatingMap:
         Whether a substrate colour was found at all.
     stray_share : float
         Of the band, the share whose colour strays from the coating's although nothing is lost.
+    faint : bool
+        Whether the substrate's colour hardly differs from the coating's.
     """
 
     substrate: Mask
     unreadable_share: Array
     found: bool
     stray_share: float
+    faint: bool
 
 
 @dataclass(frozen=True)
@@ -275,7 +283,10 @@ def map_substrate(
     band_pixels = np.maximum(in_band.sum(axis=0), 1)
     bleed = int(np.ceil(BLEED * blur_um / step_um))
     stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
-    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray)
+    if not found:
+        stray += float(excess.mean())
+    faint = found and float(np.hypot(*substrate_departure)) < FAINT_DEPARTURE
+    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray, faint)
 
 
 def _substrate_colour(
@@ -297,7 +308,7 @@ def _substrate_colour(
             return False, nothing
         centre = np.median(sample[members], axis=0)
     separation = float(np.sqrt(centre @ coating.inverse_covariance @ centre))
-    return separation > SEPARATION, centre
+    return separation > SEPARATION and float(np.hypot(*centre)) > LEAST_DEPARTURE, centre
 
 
 def _carried_outward(value: Mask, readable: Mask) -> Mask:
@@ -338,7 +349,8 @@ def zone_coating(
     hidden = 0.0 if found.found else unreadable / np.sqrt(3.0)
     # colours that stray without loss can pass for substrate, and substrate can hide among them
     stray = STRAY_MATTERS * found.stray_share
-    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2 + hidden**2 + stray**2))
+    faint = U_FAINT if found.faint else 0.0
+    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2 + hidden**2 + stray**2 + faint**2))
     u_setback = float(
         np.sqrt(u_silhouette_um**2 + (0.5 * step_um) ** 2 + (BAND_UM * hidden) ** 2 + (BAND_UM * stray) ** 2)
     )
