@@ -25,7 +25,9 @@ FLUTE_SCATTER = 0.3
 SHARED = 0.5
 """Share of the variance of a point that all photos of a bit have in common (wedge angle, light, scale), so that more
 photos do not lessen it: it enters with the limit, not with the points. Common practice, no source."""
-_AMPLITUDE_SCATTER = 1.5  # of ln a around the wear seen last: a factor of 20 either way, so that the points decide
+_AMPLITUDE_SCATTER = (
+    1.5  # of ln a around the wear seen last: a factor of 20 either way, so that the points decide
+)
 _TAIL = 6.0  # degrees of freedom of the t distribution that proposes draws: longer tails than the posterior's
 _FEW_DRAWS = 100.0  # effective draws below which the weighted draws say less than the normal approximation
 
@@ -175,8 +177,9 @@ def least_sum_of_squares(residuals: Callable[[Array], Array], start: Array) -> M
     Minimum
     """
     found = least_squares(residuals, start, jac="3-point", x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12)
-    normal = found.jac.T @ found.jac
-    return Minimum(found.x, np.linalg.pinv(normal, hermitian=True), float(2 * found.cost))
+    jacobian = np.asarray(found.jac, float)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)
+    return Minimum(found.x, covariance, float(2 * found.cost))
 
 
 # --- Fit and draws
@@ -272,7 +275,9 @@ def wear_curve(points: Points, rng: np.random.Generator, n_draws: int = 4000) ->
     t = points.parts / points.parts_cut
     worn = points.value - points.new
     late = t > 0.5 * t.max()
-    problem = _Problem(points, t, log(max(float(worn[late].mean()), float(np.hypot(points.u, points.u_new).min()))))
+    problem = _Problem(
+        points, t, log(max(float(worn[late].mean()), float(np.hypot(points.u, points.u_new).min())))
+    )
     scatter, s = _scatter(problem)
 
     draws, evidence = [], []
