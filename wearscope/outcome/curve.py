@@ -9,7 +9,7 @@ proportion. Where the points say little, the draws spread as wide as the prior k
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import inf, log, pi
 
@@ -278,11 +278,16 @@ def wear_curve(points: Points, rng: np.random.Generator, n_draws: int = 4000) ->
     problem = _Problem(
         points, t, log(max(float(worn[late].mean()), float(np.hypot(points.u, points.u_new).min())))
     )
-    scatter, s = _scatter(problem)
+    u = np.sqrt(1 - SHARED) * points.u
+    fits = [problem.fit(shape, u) for shape in SHAPES]
+    scatter = _scatter(problem, fits, u)
+    s = np.hypot(u, scatter)
+    if scatter:
+        fits = [problem.fit(shape, s) for shape in SHAPES]
 
     draws, evidence = [], []
-    for shape in SHAPES:
-        z, log_evidence = _draws(problem, shape, s, n_draws, rng)
+    for shape, fit in zip(SHAPES, fits, strict=True):
+        z, log_evidence = _draws(problem, shape, fit, s, n_draws, rng)
         draws.append(z)
         evidence.append(log_evidence)
     weights = np.exp(np.array(evidence) - max(evidence))
@@ -302,18 +307,15 @@ def wear_curve(points: Points, rng: np.random.Generator, n_draws: int = 4000) ->
     )
 
 
-def _scatter(problem: _Problem) -> tuple[float, Array]:
-    """Scatter that brings the best shape's sum of squares down to what it should be, and each point's s.
+def _scatter(problem: _Problem, fits: Sequence[Minimum], u: Array) -> float:
+    """Scatter that brings the best shape's sum of squares down to what it should be.
 
     As by Paule & Mandel, J. Res. NBS 87 (1982) 377-385 (from memory). As every parameter's prior counts as an
     observation, the sum of squares should be the number of points.
     """
     points = problem.points
-    u = np.sqrt(1 - SHARED) * points.u
-    shape, best = min(
-        ((shape, problem.fit(shape, u)) for shape in SHAPES), key=lambda fitted: fitted[1].sum_of_squares
-    )
-    scatter, s = 0.0, u
+    shape, best = min(zip(SHAPES, fits, strict=True), key=lambda fitted: fitted[1].sum_of_squares)
+    scatter = 0.0
     for _ in range(4):
         residual2 = (points.value - problem.predicted(shape, best.at)) ** 2
         should = len(u) - float(best.at @ best.at)
@@ -321,9 +323,8 @@ def _scatter(problem: _Problem) -> tuple[float, Array]:
             break
         most = float(np.sqrt(residual2.sum() / should))  # enough even if u were 0
         scatter = float(brentq(_excess, 0.0, most, args=(residual2, u, should), xtol=1e-3 * most))
-        s = np.hypot(u, scatter)
-        best = problem.fit(shape, s)
-    return scatter, s
+        best = problem.fit(shape, np.hypot(u, scatter))
+    return scatter
 
 
 def _excess(scatter: float, residual2: Array, u: Array, should: float) -> float:
@@ -331,13 +332,12 @@ def _excess(scatter: float, residual2: Array, u: Array, should: float) -> float:
 
 
 def _draws(
-    problem: _Problem, shape: Shape, s: Array, n: int, rng: np.random.Generator
+    problem: _Problem, shape: Shape, fit: Minimum, s: Array, n: int, rng: np.random.Generator
 ) -> tuple[Array, float]:
     """Draws of z from the posterior, shape (n, k), and the logarithm of the evidence.
 
     Importance sampling from a multivariate t distribution about the minimum.
     """
-    fit = problem.fit(shape, s)
     k = len(fit.at)
     root = np.linalg.cholesky(fit.covariance + 1e-12 * np.eye(k))
     normal = rng.standard_normal((n, k))

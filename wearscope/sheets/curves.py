@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
@@ -19,7 +20,7 @@ from wearscope.sheets.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
 from wearscope.sheets.words import quantity_words
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
-_LOOK = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
+_LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
 _MARKERS = "osD^vP"
 _COVERAGE_95 = 1.96
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
