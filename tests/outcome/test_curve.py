@@ -4,8 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from wearscope.outcome.curve import SHAPES, Points, three_stage, wear_curve
+from wearscope.outcome.curve import (
+    FLUTE_SCATTER,
+    SHAPES,
+    SHARED,
+    Points,
+    saturating,
+    three_stage,
+    wear_curve,
+)
 from wearscope.outcome.life import HORIZON, known_range, lives
 
 NEW, LIMIT, CUT = 6.0, 40.0, 300.0
@@ -70,6 +79,30 @@ def test_many_certain_points_tell_the_shape(shape, of):
     curve = wear_curve(points(t, of(t), 0.1), rng())
     assert max(curve.weights, key=curve.weights.get) == shape
     assert sum(curve.weights.values()) == pytest.approx(1)
+
+
+def test_weights_of_the_shapes_against_plain_integration():
+    # one flute: amplitude and δ add up to one normal, so that the evidence is an integral over one or two variables
+    t, wear, u = np.array([0.5, 1.0]), np.array([18.0, 30.0]), 1.5
+    x = np.linspace(-6, 6, 1201)
+    prior = norm.pdf(x) * (x[1] - x[0])
+    a = 30 * np.exp(np.hypot(1.5, FLUTE_SCATTER) * x)  # centred on the wear seen last
+
+    def likelihood(g):
+        s = u * np.sqrt(1 - SHARED)
+        return np.exp(-0.5 * np.sum(((wear - a[:, None] * g) / s) ** 2, axis=1))
+
+    bent = np.linspace(-6, 6, 121)
+    by_hand = {"line": prior @ likelihood(t)}
+    for name, of in {
+        "power law": lambda z: t ** np.exp(0.4 * z),
+        "saturating": lambda z: saturating(t, np.exp(0.8 * z)),
+    }.items():
+        by_hand[name] = sum(norm.pdf(z) * (bent[1] - bent[0]) * (prior @ likelihood(of(z))) for z in bent)
+    # "late" readings are those beyond half of the parts cut
+    found = wear_curve(points(t, wear, u), rng(), 20_000).weights
+    for name in ("power law", "saturating"):
+        assert found[name] / found["line"] == pytest.approx(by_hand[name] / by_hand["line"], rel=0.05)
 
 
 def test_few_checkpoints_leave_the_shape_open_and_the_range_wide():

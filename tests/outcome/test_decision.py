@@ -218,6 +218,13 @@ def test_refused_rows_lead_back_to_their_notes(trial):
     assert "refused); do what the notes" in named(outcome_of(trial, rows), "Wren").why_not
 
 
+def test_bits_that_lack_the_same_are_named_together(trial):
+    found = outcome_of(limited(trial), rows_of(trial))
+    assert len(found.sentences) == 1
+    assert found.sentences[0].startswith("Wren, Plover and Heron: no limit is stated; say in [life]")
+    assert draw_curves(found) is not None  # the wear so far can be drawn all the same
+
+
 def test_a_single_bit_is_not_ranked(trial):
     alone = trial.model_copy(update={"bits": trial.bits[:1]})
     found = outcome_of(alone, rows_of(trial))

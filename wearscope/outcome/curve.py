@@ -311,7 +311,9 @@ def _scatter(problem: _Problem, fits: Sequence[Minimum], u: Array) -> float:
     """Scatter that brings the best shape's sum of squares down to what it should be.
 
     As by Paule & Mandel, J. Res. NBS 87 (1982) 377-385 (from memory). As every parameter's prior counts as an
-    observation, the sum of squares should be the number of points.
+    observation, the sum of squares should be the number of points. The scatter is the same for all points and not in
+    proportion to the wear: readings of a wear land scatter alike early and late, and the break-in, which scatters
+    most in proportion, would blur what follows.
     """
     points = problem.points
     shape, best = min(zip(SHAPES, fits, strict=True), key=lambda fitted: fitted[1].sum_of_squares)

@@ -134,7 +134,7 @@ class BitOutcome:
 
 @dataclass(frozen=True)
 class BreakEven:
-    """What would make one bit as cheap per part as another, at the medians of both.
+    """What would make one bit as cheap per part as another, at the medians of both, no life beyond its horizon.
 
     Attributes
     ----------
@@ -201,7 +201,7 @@ class Outcome:
         Money expected to be lost by taking the bit that looks cheapest now.
     next_checkpoint : NextCheckpoint or None
     break_even : tuple of BreakEven
-        Each other bit against the one most likely the cheapest.
+        Each other bit against the one most likely the cheapest if none lasts beyond its horizon.
     seed : int
     """
 
@@ -398,8 +398,8 @@ def _with_chances(bits: list[BitOutcome]) -> tuple[BitOutcome, ...]:
 def _break_even(ranked: Sequence[BitOutcome]) -> tuple[BreakEven, ...]:
     if len(ranked) < 2:
         return ()
-    best = max(ranked, key=lambda bit: bit.chance or 0.0)
-    target = float(np.median(best.cost_draws))
+    best = max(ranked, key=lambda bit: bit.chance_by_horizon or 0.0)
+    target = float(np.median(np.maximum(best.cost_draws, best.cost_at_horizon)))
     if target <= 0:
         return ()
     return tuple(
@@ -407,7 +407,7 @@ def _break_even(ranked: Sequence[BitOutcome]) -> tuple[BreakEven, ...]:
             bit.bit,
             best.bit,
             bit.use.break_even_life(target),
-            bit.use.break_even_price(bit.price, float(np.median(bit.life_draws)), target),
+            bit.use.break_even_price(bit.price, min(float(np.median(bit.life_draws)), bit.horizon), target),
         )
         for bit in ranked
         if bit is not best

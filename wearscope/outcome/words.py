@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 CLEAR, LIKELY = 0.8, 0.6
 """Chances from which a bit is called the cheapest, and probably the cheapest; chosen, no source."""
+_NOTHING = 0.01  # money per 1000 parts
 _CENTS = {"EUR", "USD", "CAD", "AUD", "NZD"}
 
 
@@ -85,6 +86,12 @@ def percent(share: float) -> str:
     return "less than 1 %" if share < 0.005 else f"{100 * share:.0f} %"
 
 
+def _some(items: Sequence[str], most: int = 4) -> str:
+    """Items in a sentence, the last of many only as their number."""
+    n_left = len(items) - most
+    return _joined(items if n_left <= 0 else [*items[:most], f"{n_left} more"])
+
+
 def _joined(items: Sequence[str]) -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
 
@@ -104,7 +111,9 @@ def verdict(bits: Sequence[BitOutcome], currency: str) -> str:
     -------
     str
     """
-    ranked = sorted((bit for bit in bits if bit.cost), key=lambda bit: -(bit.chance or 0.0))
+    ranked = sorted(
+        (bit for bit in bits if bit.cost), key=lambda bit: (-(bit.chance or 0.0), bit.cost_draws.mean())
+    )
     silent = [bit.bit for bit in bits if not bit.cost]
     without = f" Nothing can be said yet of {_joined(silent)}." if silent else ""
     if not ranked:
@@ -112,7 +121,7 @@ def verdict(bits: Sequence[BitOutcome], currency: str) -> str:
     best, others = ranked[0], ranked[1:]
     if not others:
         return f"{best.bit} costs {cost_text(best, currency)} per part.{without}"
-    against = _joined([f"{cost_text(bit, currency)} ({bit.bit})" for bit in others])
+    against = _some([f"{cost_text(bit, currency)} ({bit.bit})" for bit in others])
     chance = best.chance or 0.0
     firm = max(ranked, key=lambda bit: bit.chance_by_horizon or 0.0) is best
     if not firm:
@@ -122,9 +131,10 @@ def verdict(bits: Sequence[BitOutcome], currency: str) -> str:
             f"{against}.{without}"
         )
     if chance < LIKELY:
-        shares = _joined([f"{bit.bit} {percent(bit.chance or 0.0)}" for bit in ranked])
-        costs = _joined([f"{cost_text(bit, currency)} ({bit.bit})" for bit in ranked])
-        return f"Not decided which bit is the cheapest per part: {shares}; {costs}.{without}"
+        shares = _some(
+            [f"{bit.bit} with {percent(bit.chance or 0.0)} ({cost_text(bit, currency)})" for bit in ranked]
+        )
+        return f"Not decided which bit is the cheapest per part: {shares}.{without}"
     how = "is" if chance >= CLEAR else "is probably"
     return (
         f"{best.bit} {how} the cheapest per part, with {percent(chance)} chance: "
@@ -146,7 +156,8 @@ def trial_sentences(
     -------
     tuple of str
     """
-    said = [f"{bit.bit}: {bit.why_not}" for bit in bits if bit.why_not]
+    reasons = dict.fromkeys(bit.why_not for bit in bits if bit.why_not)
+    said = [f"{_joined([bit.bit for bit in bits if bit.why_not == why])}: {why}." for why in reasons]
     for pair in even:
         life = _about(axis.factor * pair.life_parts)
         price = f", or for a price of {money_text(currency, pair.price)}" if pair.price > 0 else ""
@@ -154,14 +165,18 @@ def trial_sentences(
             f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} {axis.unit}{price}."
         )
     if wrong_per_1000 is not None and checkpoint is not None:
-        worth = money_text(currency, checkpoint.money_per_1000_parts)
-        year = checkpoint.money_per_year
-        a_year = "" if year is None else f", or {money_text(currency, year)} a year"
+        worth = f"is worth {money_text(currency, checkpoint.money_per_1000_parts)} per 1000 parts"
+        if checkpoint.money_per_year is not None:
+            worth += f", or {money_text(currency, checkpoint.money_per_year)} a year"
+        if checkpoint.money_per_1000_parts < _NOTHING:
+            worth = "is not expected to change the choice"
         said.append(
             f"Choosing now is expected to cost {money_text(currency, wrong_per_1000)} per 1000 parts more than "
             f"choosing with full knowledge. To cut on with {_joined(checkpoint.bits)} and photograph after "
-            f"{checkpoint.parts:.0f} parts is worth {worth} per 1000 parts{a_year}."
+            f"{checkpoint.parts:.0f} parts {worth}."
         )
+    if any(bit.life for bit in bits):
+        said.append("Ranges hold with 95 % probability, for the bits that were tried.")
     return tuple(said)
 
 
@@ -209,7 +224,7 @@ def why_this_curve(weights: dict[str, float], n_checkpoints: int) -> str:
     ranked = sorted(weights, key=lambda name: -weights[name])
     shares = _joined([f"{name} {percent(weights[name])}" for name in ranked])
     if n_checkpoints == 1:
-        return f"One checkpoint shows how much it wears but not how: all shapes of curve count ({shares})."
+        return "One checkpoint shows how much it wears but not how: all shapes of curve count alike."
     if weights[ranked[0]] >= CLEAR:
         return f"Curve: {ranked[0]} ({percent(weights[ranked[0]])}), by {n_checkpoints} checkpoints."
     return f"Curve: {n_checkpoints} checkpoints cannot tell the shapes apart, so all count ({shares})."

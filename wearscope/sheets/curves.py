@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 from wearscope.log.export import write_bytes
 from wearscope.outcome.decision import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.sheets.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
-from wearscope.sheets.words import quantity_words
+from wearscope.sheets.words import quantity_words, shortened
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
 _LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
@@ -54,14 +54,12 @@ def draw_curves(outcome: Outcome) -> Figure | None:
             if found:
                 _draw(panel, bit, found[0], outcome.axis)
             else:
-                panel.text(
-                    0.5, 0.5, "not limited for this bit", color=GREY, ha="center", transform=panel.transAxes
-                )
+                panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
         _scale_to(row[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
         words = quantity_words(quantity)
         row[0].set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
     for panel, bit in zip(panels[0], bits, strict=True):
-        panel.set_title(bit.bit, fontsize=10, fontweight="bold", loc="left", parse_math=False)
+        panel.set_title(shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False)
     for panel in panels[-1]:
         panel.set_xlabel(
             {"parts": "parts", "min": "minutes", "m": "metres"}[outcome.axis.unit], fontsize=_TEXT
@@ -165,6 +163,6 @@ def _scale_to(panel: Axes, curves: Sequence[QuantityCurve]) -> None:
     for curve in curves:
         tops += [(row.value or 0.0) + _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
         if curve.limit is None:
-            tops.append(float(np.max(curve.worst.high50)))
+            tops.append(float(np.max(curve.worst.median)))
     top = 1.25 * factor * max(tops)
     panel.set_ylim(-0.03 * top, top)  # room for a marker at 0
