@@ -185,7 +185,11 @@ def test_everything_that_a_trial_may_say(folder):
     """
     trial = load(folder, text)
     assert (trial.life.coating_loss, trial.life.u_edge_radius_um) == (0.8, 3)
-    assert (trial.cost.change_over_minutes, trial.cost.rate_per_hour, trial.cost.parts_per_year) == (6, 45, 6000)
+    assert (trial.cost.change_over_minutes, trial.cost.rate_per_hour, trial.cost.parts_per_year) == (
+        6,
+        45,
+        6000,
+    )
     assert (trial.bits[0].regrinds, trial.bits[0].regrind_price, trial.bits[0].resale) == (2, 5.5, 1)
     assert trial.scales[0].graticule_path == folder.resolve() / "photos/graticule.png"
     assert trial.bits[0].given("u_wedge_angle_deg")

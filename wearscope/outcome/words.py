@@ -203,7 +203,7 @@ def bit_sentences(bit: BitOutcome, axis: Axis, currency: str) -> tuple[str, ...]
             at_least = mean.low95 if mean.low95 is not None else bit.at_least
             said.append(f"The mean of its flutes would last {life_text(mean, at_least, axis)}.")
         first = max(bit.ended_by, key=lambda name: bit.ended_by[name])
-        if len(bit.ended_by) > 1 and bit.ended_by[first] > 0:
+        if len(bit.ended_by) > 1 and bit.life.median is not None:
             said.append(
                 f"What ends its life is {quantity_words(first).name} ({percent(bit.ended_by[first])})."
             )
