@@ -195,6 +195,73 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
 
 
 @app.command()
+def outcome(
+    trial: TrialArgument = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Where results/ and the wear log are; by default beside the trial file."
+        ),
+    ] = None,
+    over: Annotated[
+        str, typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes or metres.")
+    ] = "parts",
+    as_json: JsonOption = False,
+) -> None:
+    """Say how long each bit lasts, what a part costs, and which bit is the cheapest.
+
+    Works on what measure has written into the wear log. Writes results/outcome.json, results/outcome.csv and
+    the wear curves.
+    """
+    from typing import get_args
+
+    from wearscope.outcome.decision import Over, axis_of, outcome_of
+
+    if over not in get_args(Over):
+        raise CommandLineError(f"--over is {over}", f"give {', '.join(get_args(Over))}")
+    loaded = _load(trial)
+    axis_of(loaded, over)  # type: ignore[arg-type]
+    from wearscope.batch import current_rows
+    from wearscope.log.wear_log import LOG_NAME, WearLog
+    from wearscope.outcome.files import outcome_document, write_outcome
+    from wearscope.sheets.curves import write_curves
+
+    folder = (out or loaded.folder).absolute()
+    with WearLog(folder / LOG_NAME) as log:
+        rows = current_rows(log, loaded)
+    if not rows:
+        raise WearscopeError(
+            f"{folder / LOG_NAME} holds no measurement of {loaded.name}",
+            f"run wearscope measure {loaded.path}",
+        )
+    found = outcome_of(loaded, rows, over)  # type: ignore[arg-type]
+    results = folder / "results"
+    written = [*write_outcome(results, found), *write_curves(found, results)]
+    if as_json:
+        _print_json(outcome_document(found))
+        return
+    typer.echo(found.verdict)
+    for bit in found.bits:
+        typer.echo(f"\nBit {bit.bit}")
+        _print_wrapped(bit.sentences)
+    if found.sentences:
+        typer.echo("\nWhat to do")
+        _print_wrapped(found.sentences)
+    typer.echo("To open:", err=True)
+    for path in written:
+        typer.echo(f"  {_shown(path)}", err=True)
+
+
+def _print_wrapped(sentences: Iterable[str]) -> None:
+    from shutil import get_terminal_size
+    from textwrap import fill
+
+    width = min(get_terminal_size().columns, 110)
+    for sentence in sentences:
+        typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+
+
+@app.command()
 def scale(
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule.")],
     division_um: Annotated[

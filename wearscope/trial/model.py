@@ -101,6 +101,8 @@ class Life(Entry):
         Limit of the measured quantity of that name, in µm.
     coating_loss : float or None
         Limit of the share of coating lost, 0 to 1.
+    u_edge_radius_um, u_coating_loss : float or None
+        How well the limit is known, as a standard uncertainty; None for exactly.
     """
 
     edge_radius_um: MicronLimit = None
@@ -110,6 +112,44 @@ class Life(Entry):
     edge_recession_um: MicronLimit = None
     wear_land_um: MicronLimit = None
     wear_land_max_um: MicronLimit = None
+    u_edge_radius_um: Radius = None
+    u_coating_loss: float | None = Field(
+        default=None, ge=0, lt=1, description="a standard uncertainty as a share, 0 or more and below 1"
+    )
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return [
+            *_alone(given, "u_edge_radius_um", "edge_radius_um"),
+            *_alone(given, "u_coating_loss", "coating_loss"),
+        ]
+
+
+class Cost(Entry):
+    """What using up a bit costs beside its price.
+
+    Attributes
+    ----------
+    change_over_minutes : float
+        Time in which the machine stands still for one change of the bit, in minutes.
+    rate_per_hour : float
+        What an hour of the machine and its operator costs, in the trial's currency.
+    parts_per_year : float or None
+        Parts that the shop makes in a year.
+    """
+
+    change_over_minutes: float = Field(default=0.0, ge=0, le=1440, description="minutes, 0 to 1440")
+    rate_per_hour: float = Field(default=0.0, ge=0, description="money per hour, 0 or more")
+    parts_per_year: float | None = Field(default=None, gt=0, description="a number of parts, above 0")
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return [
+            *_alone(given, "change_over_minutes", "rate_per_hour"),
+            *_alone(given, "rate_per_hour", "change_over_minutes"),
+        ]
 
 
 class ScaleEntry(Entry):
@@ -193,6 +233,12 @@ class Bit(Entry):
         Edge radius when new, in µm, if known.
     u_r_unused_um : float
         Its standard uncertainty, in µm; ``given("u_r_unused_um")`` tells whether it was stated.
+    regrinds : int
+        How often it is reground before it is replaced.
+    regrind_price : float
+        Price of one regrind, in the trial's currency.
+    resale : float
+        What the worn-out bit fetches, in the trial's currency.
     """
 
     name: Text = Field(description="a name in quotes")
@@ -207,6 +253,9 @@ class Bit(Entry):
     helix_angle_deg: SignedAngle = 0.0
     r_unused_um: Radius = None
     u_r_unused_um: float = Field(default=2.0, ge=0, le=1000, description="a number of microns, 0 to 1000")
+    regrinds: int = Field(default=0, ge=0, le=100, description="a whole number, 0 to 100")
+    regrind_price: float = Field(default=0.0, ge=0, description="a number, 0 or more")
+    resale: float = Field(default=0.0, ge=0, description="a number, 0 or more")
 
     @property
     def coated(self) -> bool:
@@ -216,7 +265,17 @@ class Bit(Entry):
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
         """List what is wrong with giving just these keys together."""
-        return _alone(given, "u_r_unused_um", "r_unused_um")
+        return [
+            *_alone(given, "u_r_unused_um", "r_unused_um"),
+            *_alone(given, "regrinds", "regrind_price"),
+            *_alone(given, "regrind_price", "regrinds"),
+        ]
+
+    @model_validator(mode="after")
+    def _resale_within_price(self) -> Self:
+        if self.resale > self.price:
+            raise ValueError(f"has resale = {self.resale:g}, which is above price = {self.price:g}")
+        return self
 
 
 class PhotoEntry(Entry):
@@ -319,6 +378,7 @@ class Trial(Entry):
     path : Path
         Absolute path of the trial file.
     life : Life
+    cost : Cost
     scales : tuple of ScaleEntry
         In the order of the file.
     bits : tuple of Bit
@@ -342,6 +402,7 @@ class Trial(Entry):
 
     path: Path = Field(exclude=True)
     life: Life = Field(exclude=True)
+    cost: Cost = Field(exclude=True)
     scales: tuple[ScaleEntry, ...] = Field(exclude=True)
     bits: tuple[Bit, ...] = Field(exclude=True)
     photos: tuple[PhotoEntry, ...] = Field(exclude=True)

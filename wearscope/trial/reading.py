@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeVar, get_args
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.trial.model import Bit, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
+from wearscope.trial.model import Bit, Cost, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
 
 Where = tuple[str | int, ...]
 """A place in the file: keys, and positions in lists of tables counted from 0."""
@@ -26,6 +26,7 @@ _EntryT = TypeVar("_EntryT", bound=Entry)
 _TABLES: dict[str, type[Entry]] = {
     "trial": Trial,
     "life": Life,
+    "cost": Cost,
     "scale": ScaleEntry,
     "bit": Bit,
     "photo": PhotoEntry,
@@ -299,6 +300,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
     scales = [_scale(row, path.parent, mistakes) for row in rows["scale"]]
     bits = [_entry(Bit, row, mistakes) for row in rows["bit"]]
     lives = [_entry(Life, row, mistakes) for row in rows["life"]]
+    costs = [_entry(Cost, row, mistakes) for row in rows["cost"]]
     listed = rows["photo"]
     for pattern in rows["photos"]:
         listed = _found(pattern, path.parent, rows, mistakes)
@@ -318,6 +320,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
             mistakes,
             path=path,
             life=next((life for life in lives if life), Life()),
+            cost=next((cost for cost in costs if cost), Cost()),
             scales=tuple(scale for scale in scales if scale),
             bits=tuple(bit for bit in bits if bit),
             photos=tuple(
