@@ -297,7 +297,9 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
     _whole_tables(document, rows, mistakes)
 
     scales = [_scale(row, path.parent, mistakes) for row in rows["scale"]]
-    bits = [_entry(Bit, row, mistakes) for row in rows["bit"]]
+    bits = [
+        _entry(Bit, row, mistakes, program_path=_program(row, path.parent, mistakes)) for row in rows["bit"]
+    ]
     lives = [_entry(Life, row, mistakes) for row in rows["life"]]
     listed = rows["photo"]
     for pattern in rows["photos"]:
@@ -317,6 +319,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
             row,
             mistakes,
             path=path,
+            program_path=_program(row, path.parent, mistakes),
             life=next((life for life in lives if life), Life()),
             scales=tuple(scale for scale in scales if scale),
             bits=tuple(bit for bit in bits if bit),
@@ -426,6 +429,10 @@ def _problems(refusal: ValidationError) -> Iterator[tuple[str, str, str]]:
         if key not in seen:
             seen.add(key)
             yield key, error["type"], own
+
+
+def _program(row: _Row, folder: Path, mistakes: _Mistakes) -> Path | None:
+    return _there(row, "program", folder, mistakes) if row.text("program") else None
 
 
 def _scale(row: _Row, folder: Path, mistakes: _Mistakes) -> ScaleEntry | None:
