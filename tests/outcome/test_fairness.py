@@ -13,7 +13,7 @@ from wearscope.trial import load_trial
 
 sys.path.append(str(Path(__file__).parents[1]))
 
-import fake_photos as fake  # noqa: E402
+import fake_photos as fake
 
 PROGRAM = "G21 G90\nG0 X0.0 Y0 Z5\nS18000 M3\nG1 Z0 F600\nG1 X1000 F3600\nX1000 Y1000\nG0 Z5\nM30\n"
 

@@ -480,7 +480,7 @@ class _Reader:
                 delta[axis] = None if here is None else value * mm - here
                 self.at[axis] = value * mm
         if self.motion in (2, 3):
-            length = self._arc(start, delta, values)
+            length: float | None = self._arc(start, delta, values)
         else:
             known = [step for step in delta if step is not None]
             length = hypot(*known) if len(known) == 3 else None
