@@ -45,7 +45,8 @@ def told(differences):
 def test_bits_under_the_same_conditions_are_fair(trial):
     result = fair_trial(trial())
     assert result.fair
-    assert (result.unfair, result.differs, result.dangers, result.doubts) == ((), (), (), ())
+    assert (result.unfair, result.differs, result.dangers) == ((), (), ())
+    assert [line.partition(",")[0] for line in result.doubts] == ["no program is named for every bit"]
     bit = result.bit("A")
     assert (bit.chip_load_mm, bit.tooth_passing_hz, bit.checkpoints) == (0.1, 600, (0, 40, 120))
     assert bit.surface_speed_m_per_min == pytest.approx(pi * 6.35 * 18)
@@ -81,6 +82,9 @@ def test_programs_are_compared_by_content(trial, tmp_path):
     assert fair_trial(trial(whole='program = "part.nc"', b='program = "copy.nc"')).fair
     result = fair_trial(trial(whole='program = "part.nc"', b='program = "other.nc"'))
     assert [difference.what for difference in result.unfair] == ["program"]
+    (tmp_path / "other.nc").write_text(PROGRAM.replace("M30", "M98 P7"))
+    result = fair_trial(trial(whole='program = "part.nc"', b='program = "other.nc"'))
+    assert [difference.what for difference in result.unfair] == ["program"], "although its length is refused"
 
 
 def test_other_checkpoints_are_unfair(trial):
@@ -88,6 +92,14 @@ def test_other_checkpoints_are_unfair(trial):
         trial(changed=[('bit = "B"\nflute = 1\nparts = 120', 'bit = "B"\nflute = 1\nparts = 130')])
     )
     assert told(result.unfair) == ["checkpoints: A new, 40, 120; B new, 40, 120, 130"]
+
+
+def test_a_flute_that_was_left_out_is_said(trial):
+    result = fair_trial(
+        trial(changed=[('bit = "B"\nflute = 2\nparts = 0', 'bit = "B"\nflute = 2\nparts = 7')])
+    )
+    assert "flute 2 of B has no photo at new; take it while you can" in result.doubts
+    assert "flute 1 of B has no photo at 7; take it while you can" in result.doubts
 
 
 def test_what_flutes_and_diameter_bring_with_them_is_said_but_fair(trial):

@@ -55,6 +55,37 @@ def test_modal_words_case_blanks_comments_and_line_numbers(read):
     ).cut_length_mm == pytest.approx(20)
 
 
+def test_the_lines_with_which_programs_usually_begin_and_end(read):
+    program = read(
+        """%
+O0001 (PART)
+(T1 D=6.35 - FLAT)
+N10 G0 G17 G40 G49 G80 G90 G94 G98
+N15 G20
+N20 G53 G0 Z0.
+N25 T1 M6
+N30 S18000 M3
+N35 G54 M8
+N40 G0 X1. Y2.
+N45 G43 Z0.6 H1
+N50 G4 P2
+N55 Z0.2
+N60 G1 Z-0.1575 F47.244
+N65 Y4. F141.73
+N70 G3 X0.5 Y4.5 I-0.5 J0.
+N75 G0 Z0.6
+N80 G28 G91 Z0. M9
+N85 G28 X0. Y0.
+N90 G90 M5
+N95 M30
+%
+"""
+    )
+    assert program.cut_length_mm == pytest.approx(25.4 * (0.3575 + 2 + 0.25 * pi))
+    assert program.remarks == ()
+    assert program.main_feed_mm_per_min == pytest.approx(3600, abs=0.1)
+
+
 def test_what_follows_the_end_is_not_cut(read):
     assert cut(read, "G1 X10\nM2\nG1 X99\n") == pytest.approx(10)
 
@@ -249,7 +280,8 @@ def test_what_is_assumed_is_said(read):
         ("G1 F0 X10", "the feed F0"),
         ("G80\nX10", "a coordinate without G0, G1, G2 or G3"),
         ("G53 G1 X10", "G53 with a move at feed rate"),
-        ("G4 X10", "G4 with X, Y or Z"),
+        ("G4 X10", "G4 with X, Y, Z or S"),
+        ("G4 S2", "G4 with X, Y, Z or S"),
         ("G1 X1e5", '"E5"|the word E'),
         ("G1 X999999", "X999999, more than 100 m"),
         ("T1 M6\nG0 X0 Y0 Z0\nG1 X1\nT2 M6\nG0 X0 Y0 Z0\nG1 X1", "a cut with a second tool"),

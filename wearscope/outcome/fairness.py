@@ -7,9 +7,11 @@ other numbers of flutes, is part of what is compared; it is said as well.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from hashlib import sha256
 from math import isclose
+from pathlib import Path
 
 from wearscope.outcome import cutting
 from wearscope.outcome.gcode import PartProgram, ProgramRefused, read_program
@@ -39,7 +41,7 @@ class BitConditions:
     program : str
         The part program as written in the trial file; empty if none is named.
     program_sha256 : str
-        Empty if there is none or it could not be read.
+        Of the program's file; empty if none is named.
     program_refusal : str
         Why its length could not be told; empty if it could or there is none.
     program_remarks : tuple of str
@@ -169,7 +171,9 @@ def fair_trial(trial: Trial) -> FairTrial:
     -------
     FairTrial
     """
-    bits = tuple(_conditions(trial, bit) for bit in trial.bits)
+    paths = {path for path in (trial.program_path, *(bit.program_path for bit in trial.bits)) if path}
+    programs = {path: _program(path) for path in sorted(paths)}
+    bits = tuple(_conditions(trial, bit, programs) for bit in trial.bits)
     return FairTrial(
         bits,
         tuple(_differences(bits, _MUST_AGREE)),
@@ -179,10 +183,15 @@ def fair_trial(trial: Trial) -> FairTrial:
     )
 
 
-def _conditions(trial: Trial, bit: Bit) -> BitConditions:
+_Read = tuple[PartProgram | None, str]
+"""A part program, or why it could not be read."""
+
+
+def _conditions(trial: Trial, bit: Bit, programs: Mapping[Path, _Read]) -> BitConditions:
     feed = trial.feed_of(bit)
     rpm = trial.rpm_of(bit)
-    program, refusal = _program(trial, bit)
+    path = bit.program_path or trial.program_path
+    program, refusal = programs[path] if path else (None, "")
     length = trial.cut_length_m_per_part
     minutes = None if length is None else 1000 * length / feed
     if program:
@@ -199,7 +208,7 @@ def _conditions(trial: Trial, bit: Bit) -> BitConditions:
         spindle_rpm=rpm,
         max_rpm=bit.max_rpm,
         program=bit.program or trial.program or "",
-        program_sha256=program.sha256 if program else "",
+        program_sha256=_sha256(path),
         program_refusal=refusal,
         program_remarks=program.remarks if program else (),
         checkpoints=tuple(sorted({photo.parts for photo in trial.photos if photo.bit == bit.name})),
@@ -216,14 +225,18 @@ def _conditions(trial: Trial, bit: Bit) -> BitConditions:
     )
 
 
-def _program(trial: Trial, bit: Bit) -> tuple[PartProgram | None, str]:
-    path = bit.program_path or trial.program_path
-    if path is None:
-        return None, ""
+def _program(path: Path) -> _Read:
     try:
         return read_program(path), ""
     except ProgramRefused as refusal:
         return None, str(refusal)
+
+
+def _sha256(path: Path | None) -> str:
+    try:
+        return sha256(path.read_bytes()).hexdigest() if path else ""
+    except OSError:  # said by the program's refusal
+        return ""
 
 
 # --- What differs
@@ -238,7 +251,11 @@ def _program_words(bit: BitConditions) -> str:
 
 
 def _checkpoint_words(bit: BitConditions) -> str:
-    return ", ".join(str(parts) if parts else "new" for parts in bit.checkpoints) or "none"
+    return ", ".join(map(_parts_words, bit.checkpoints)) or "none"
+
+
+def _parts_words(parts: int) -> str:
+    return f"{parts}" if parts else "new"
 
 
 _MUST_AGREE: tuple[_Told, ...] = (
@@ -300,6 +317,12 @@ def _dangers(bit: BitConditions) -> Iterable[str]:
 
 
 def _doubts(trial: Trial, bit: BitConditions) -> Iterable[str]:
+    for flute in range(1, bit.flutes + 1):
+        seen = {photo.parts for photo in trial.photos if (photo.bit, photo.flute) == (bit.bit, flute)}
+        if missing := [_parts_words(parts) for parts in bit.checkpoints if parts not in seen]:
+            yield f"flute {flute} of {bit.bit} has no photo at {', '.join(missing)}; take it while you can"
+    if not bit.program:
+        yield "no program is named for every bit, so that all cut the same is taken on trust; name it by program"
     if bit.program_refusal:
         yield f"{bit.program_refusal} (the cutting length is not taken from this program)"
     yield from (f"{bit.program}, {remark}" for remark in bit.program_remarks)

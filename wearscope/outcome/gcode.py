@@ -250,7 +250,8 @@ def _refused(path: Path, number: int, what: str, cure: str) -> ProgramRefused:
 # --- From words to moves
 
 _GROUPS: dict[str, frozenset[float]] = {
-    "motion": frozenset({0, 1, 2, 3, 80}),
+    "motion": frozenset({0, 1, 2, 3}),
+    "cycle": frozenset({80}),
     "plane": frozenset({17, 18, 19}),
     "unit": frozenset({20, 21}),
     "distance": frozenset({90, 91}),
@@ -393,8 +394,8 @@ class _Reader:
             self.centre_incremental = codes["centre"] == 91.1
         if "feed" in codes and codes["feed"] != self.feed_mode:
             self.feed_mode, self.feed = codes["feed"], None
-        if "motion" in codes:
-            self.motion = None if codes["motion"] == 80 else codes["motion"]
+        if "motion" in codes or "cycle" in codes:  # controls differ in what is in force after G80 alone
+            self.motion = codes.get("motion")
 
     def _set_feed_and_speed(self, codes: dict[str, float], values: dict[str, float]) -> None:
         if "S" in values:
@@ -435,8 +436,8 @@ class _Reader:
         targets = {axis: values[letter] for axis, letter in enumerate(_AXES) if letter in values}
         arc_words = [letter for letter in (*_CENTRES, "R") if letter in values]
         if once == 4:
-            if targets:
-                raise self._refuse("G4 with X, Y or Z", "give the dwell as P")
+            if targets or "S" in values:
+                raise self._refuse("G4 with X, Y, Z or S", "give the dwell as P")
             return
         if once in (28, 30):
             self.at = [None, None, None]

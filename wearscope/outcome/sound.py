@@ -37,9 +37,6 @@ HARMONICS = 4
 SLIP = 0.05
 """Share by which a spindle may run off its set speed; common practice, no source (slip of asynchronous motors)."""
 
-U_TYPED_DB = 1.0
-"""Standard uncertainty of a level read off a meter, unless stated (class 2); common practice, no source."""
-
 U_TAKE_DB = 1.0
 """How far two recordings of the same cut differ, unless there are several; common practice, no source."""
 
