@@ -572,20 +572,23 @@ def _print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
 
 
 def _print_fairness(fair: FairTrial) -> None:
-    typer.echo(
+    from textwrap import fill
+
+    head = (
         "Fair, as far as the trial file says."
         if fair.fair
         else "NOT FAIR: the bits did not work under the same conditions."
     )
-    for difference in fair.unfair:
-        typer.echo(f"  not the same: {difference}")
-    for difference in fair.differs:
-        typer.echo(f"  differs, as part of what is compared: {difference}")
-    for doubt in fair.doubts:
-        typer.echo(f"  doubt: {doubt}")
-    for said in dict.fromkeys(map(_cut_line, fair.bits)):
-        named = ", ".join(bit.bit for bit in fair.bits if _cut_line(bit) == said)
-        typer.echo(f"  {named}: {said}")
+    lines = [f"not the same: {difference}" for difference in fair.unfair]
+    lines += [f"differs, as part of what is compared: {difference}" for difference in fair.differs]
+    lines += [f"doubt: {doubt}" for doubt in fair.doubts]
+    bits: dict[str, list[str]] = {}
+    for bit in fair.bits:
+        bits.setdefault(_cut_line(bit), []).append(bit.bit)
+    lines += [f"{', '.join(named)}: {said}" for said, named in bits.items()]
+    typer.echo(head)
+    for line in lines:
+        typer.echo(fill(line, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
     typer.echo("")
 
 

@@ -384,3 +384,33 @@ def test_all_ways_of_writing_a_path_agree(tmp_path_factory, points):
                 program = read_program(path)
                 assert program.cut_length_mm == pytest.approx(expected, abs=1e-6)
                 assert program.cut_minutes == pytest.approx(expected / 1000, abs=1e-9)
+
+
+# --- Whatever stands in the file
+
+ANY_WORD = st.builds(
+    "{}{}".format,
+    st.sampled_from("GGGGXYZIJKRFSTMNOPABH"),
+    st.one_of(
+        st.integers(-3, 99),
+        st.sampled_from([0, 1, 2, 3, 17, 18, 20, 21, 43, 90, 91, 92, 90.1, 93]),
+        st.floats(-50, 50),
+    ),
+)
+ANY_LINE = st.lists(ANY_WORD, max_size=6).map(" ".join) | st.text(max_size=20)
+
+
+@settings(max_examples=200, deadline=None)
+@given(lines=st.lists(ANY_LINE, max_size=12))
+def test_any_file_is_read_or_refused_in_one_line(tmp_path_factory, lines):
+    path = tmp_path_factory.mktemp("nc") / "part.nc"
+    path.write_bytes(("G21 G90 G0 X0 Y0 Z0 F100\n" + "\n".join(lines)).encode("utf-8", errors="replace"))
+    refused = ""
+    try:
+        program = read_program(path)
+    except ProgramRefused as refusal:
+        refused = str(refusal)
+    assert "\n" not in refused
+    if not refused:
+        assert 0 < program.cut_length_mm < float("inf")
+        assert program.cut_minutes is None or program.cut_minutes > 0

@@ -211,6 +211,14 @@ def test_the_uncertainty_of_several_takes_holds_their_mean(write):
     assert 0.4 < held / 20 < 0.95
 
 
+def test_two_takes_that_agree_by_chance_prove_little(write):
+    base = read_recording(write(noise(1, 0.05, 5), rate=16000))
+    takes = [type(base)(base.path, "", base.rate_hz, base.samples * gain) for gain in (1.0, 1.0001)]
+    assert 0.5 < level_of_recordings(takes).u_db < 1.0
+    with pytest.raises(RecordingRefused, match="given twice"):
+        level_of_recordings([base, base])
+
+
 def test_steadiness_enters_the_uncertainty(write):
     steady = read_recording(write(noise(2), rate=16000))
     t = np.arange(160000) / 16000

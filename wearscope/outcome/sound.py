@@ -38,7 +38,10 @@ SLIP = 0.05
 """Share by which a spindle may run off its set speed; common practice, no source (slip of asynchronous motors)."""
 
 U_TAKE_DB = 1.0
-"""How far two recordings of the same cut differ, unless there are several; common practice, no source."""
+"""Standard deviation from one recording of a cut to the next, before there are any; common practice, no source."""
+
+U_CALIBRATION_DB = 0.5
+"""Standard uncertainty of the level that a recording is calibrated by; common practice, no source."""
 
 
 class RecordingRefused(WearscopeError):  # noqa: N818 - a refusal is a result to act on
@@ -294,7 +297,7 @@ def level_of_recordings(
     *,
     calibration: Recording | None = None,
     calibration_db: float | None = None,
-    u_calibration_db: float = 0.5,
+    u_calibration_db: float = U_CALIBRATION_DB,
     u_take_db: float = U_TAKE_DB,
     tooth_hz: float | None = None,
 ) -> SoundLevel:
@@ -311,7 +314,8 @@ def level_of_recordings(
     u_calibration_db : float
         Its standard uncertainty, in dB.
     u_take_db : float
-        Standard deviation from one recording of a cut to the next, in dB; used for a single take.
+        Standard deviation from one recording of a cut to the next, in dB, as known beforehand. It counts as much as
+        one degree of freedom of the scatter of the takes themselves: two takes that agree by chance prove little.
     tooth_hz : float, optional
         Expected tooth-passing frequency, in Hz.
 
@@ -321,6 +325,8 @@ def level_of_recordings(
     """
     if (calibration is None) != (calibration_db is None):
         raise ValueError("a calibration needs its recording and its level")
+    if len({take.sha256 or id(take) for take in takes}) < len(takes):
+        raise RecordingRefused("the same recording is given twice", "give each recording of the cut once")
     first = takes[0]
     shift_db, u_shift_db, notes = 0.0, 0.0, []
     if calibration is not None and calibration_db is not None:
@@ -333,12 +339,12 @@ def level_of_recordings(
         notes.append(f"holds sound up to {first.rate_hz / 2000:g} kHz only")
     blocks = [_blocks(take) for take in takes]
     levels = np.array([block.level_db for block in blocks])
-    u_db = hypot(u_take_db, blocks[0].u_db)
-    repeatability_db = None
-    if len(takes) > 1:
-        repeatability_db = float(np.std(levels, ddof=1))
-        # few takes tell their scatter badly: Student's t at 68 % in place of 1 (GUM, G.3)
-        u_db = float(stats.t.ppf(0.8413, len(takes) - 1)) * repeatability_db / sqrt(len(takes))
+    n = len(takes)
+    repeatability_db = float(np.std(levels, ddof=1)) if n > 1 else None
+    pooled_db = sqrt((u_take_db**2 + (n - 1) * (repeatability_db or 0.0) ** 2) / n)
+    # few degrees of freedom tell a scatter badly: Student's t at 68 % in place of 1 (GUM, G.3)
+    few = float(stats.t.ppf(0.8413, n)) if n > 1 else 1.0
+    u_db = hypot(few * pooled_db / sqrt(n), blocks[0].u_db / sqrt(n))
     return SoundLevel(
         mean_level_db(levels) + shift_db,
         hypot(u_db, u_shift_db),
