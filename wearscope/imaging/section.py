@@ -293,10 +293,9 @@ def _corner(piece: Array, length: float, middle: int, reach: int, gap: int) -> C
 
 def _straight_until(off: Array) -> int:
     """How far a face goes on straight; a speck of dust on it does not end it."""
-    bad = off > 1.5
-    run = np.convolve(bad, np.ones(16), mode="full")[: len(bad)]
-    ends = np.flatnonzero(run >= 16)
-    return int(ends[0] - 15) if len(ends) else len(bad)
+    bad = np.concatenate([[0], np.cumsum(off > 1.5)])
+    ends = np.flatnonzero(bad[16:] - bad[:-16] == 16)
+    return int(ends[0]) if len(ends) else len(off)
 
 
 def _choose(

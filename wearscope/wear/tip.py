@@ -39,6 +39,10 @@ REACH, REACH_STEPS = 2.5, 80.0  # of flank used: so many departure lengths and a
 LEAST_FLANK, LEAST_FLANK_STEPS = 0.3, 12.0  # the shortest that fixes a face, in the same terms
 OUTLIER = 4.5  # robust standard deviations
 SHORT_BUMP = 0.12  # of the rounding: what is shorter is dust, what is longer belongs to the shape
+MISFIT_SHARE, MISFIT_STEPS = 0.012, 0.05  # of the radius, and in steps: a smaller misfit does no harm
+DUSTY = 0.2  # of the rounding left out
+ROUND_WITHIN = 1.15  # radius at the tip over that of the arc, and one departure length over the other
+SURE = 3.29  # standard uncertainties
 _BLUR_NODES = 61
 _ACROSS = np.linspace(-4.8, 4.8, 49)  # places, in units of the blur, at which the blur is summed up
 _WEIGHT = np.exp(-0.5 * _ACROSS**2) / np.exp(-0.5 * _ACROSS**2).sum()
@@ -316,45 +320,47 @@ def fit_tip(
         if within.all():
             break
         points = points[within]
-    model = _Model(points, "arc")
-    residual, foot = model.distances(p, blur)
-    along = _along(foot, p)
+    along = _along(_Model(points, "arc").distances(p, blur)[1], p)
     _require_flanks(along, p, blur)
-    kept = ~_dust(residual, along, p, blur)
-    model = _Model(points[kept], "arc")
-    p = model.fitted(p, blur)
+    # dust is what no smooth tip explains, so that a tip which is no circle is not taken for dirt
+    q = _Model(points, "conic").fitted(_as_conic(p), blur, loss="soft_l1", f_scale=0.5)
+    kept = ~_dust(_Model(points, "conic")(q, blur), along, p, blur)
+    arc, conic = _Model(points[kept], "arc"), _Model(points[kept], "conic")
+    p, q = arc.fitted(p, blur), conic.fitted(q, blur)
     residual, foot = _Model(points, "arc").distances(p, blur)
     along = _along(foot, p)
+    left = conic(q, blur)
+    noise, correlation = _scatter(left, along[kept], p, blur)
 
-    noise, correlation = _scatter(residual[kept], along[kept], p, blur)
-    shared = (u_blur, u_level)
-    covariance = _covariance(model, p, blur, noise, correlation, shared)
-    misfit, doubt = _judged(residual, along, kept, p, blur, noise, correlation)
-    kind: Kind = "conic" if doubt else "sides"
-    freer = _Model(points[kept], kind)
-    side = np.log(max(apex_to_tangent(p[4], p[3]), 0.05))
-    start = np.array([*p[:4], side, side, np.log(np.sin(p[3] / 2))])
-    q = freer.fitted(start if doubt else start[:6], blur)
-    freer_covariance = _covariance(freer, q, blur, noise, correlation, shared)
-    shape_doubt = ""
-    apex_distance, u_apex_distance = _propagated(lambda p: apex_to_arc(p[4], p[3]), p, covariance)
+    def covariance_of(model: _Model, parameters: Array) -> Array:
+        return _covariance(model, parameters, blur, noise, correlation, (u_blur, u_level))
+
+    covariance, freer = covariance_of(arc, p), covariance_of(conic, q)
+    rounding = np.abs(along) < 1.3 * _rounding(p, blur)
+    misfit, _ = _misfit(residual[kept & rounding], noise, correlation)
+    shape_doubt = _broken(left[rounding[kept]], 1.0 - kept[rounding].mean(), p[4], noise, correlation, step_um)
+    doubt = shape_doubt or _not_round(q, freer, p[4], step_um)
     if doubt:
-        left = residual.copy()
-        left[kept] = freer(q, blur)
-        shape_doubt = _judged(left, along, kept, p, blur, noise, correlation)[1]
-        apex_distance, u_apex_distance = _propagated(_conic_apex_distance, q, freer_covariance)
-    u_a, u_b = (float(np.sqrt(freer_covariance[k, k])) for k in (4, 5))
-    u_ratio = float(
-        np.sqrt(max(freer_covariance[4, 4] + freer_covariance[5, 5] - 2 * freer_covariance[4, 5], 0.0))
-    )
+        angle, u_angle = float(q[3]), float(np.sqrt(freer[3, 3]))
+        apex, bisector = q[:2], float(q[2])
+        apex_distance, u_apex_distance = _propagated(_conic_apex_distance, q, freer)
+    else:
+        angle, u_angle = float(p[3]), float(np.sqrt(covariance[3, 3]))
+        apex, bisector = p[:2], float(p[2])
+        apex_distance, u_apex_distance = _propagated(lambda p: apex_to_arc(p[4], p[3]), p, covariance)
+        sides = _Model(points[kept], "sides")  # of an arc, each face's own length is sharper than the conic's
+        q = sides.fitted(_as_conic(p)[:6], blur)
+        freer = covariance_of(sides, q)
     a, b = np.exp(q[4:6]) * step_um
+    u_a, u_b = np.sqrt(freer[4, 4]), np.sqrt(freer[5, 5])
+    u_ratio = np.sqrt(max(freer[4, 4] + freer[5, 5] - 2 * freer[4, 5], 0.0))
     return TipFit(
-        apex_um=p[:2] * step_um + unit,
-        bisector_angle=float(p[2]),
+        apex_um=apex * step_um + unit,
+        bisector_angle=bisector,
         radius_um=float(p[4] * step_um),
         u_radius_um=float(np.sqrt(covariance[4, 4]) * step_um),
-        wedge_angle=float(p[3]),
-        u_wedge_angle=float(np.sqrt(covariance[3, 3])),
+        wedge_angle=angle,
+        u_wedge_angle=u_angle,
         apex_to_arc_um=apex_distance * step_um,
         u_apex_to_arc_um=u_apex_distance * step_um,
         departure_a_um=float(a),
@@ -372,6 +378,12 @@ def fit_tip(
         doubt=doubt,
         shape_doubt=shape_doubt,
     )
+
+
+def _as_conic(p: Array) -> Array:
+    """The conic that is the arc `p`."""
+    side = np.log(max(apex_to_tangent(p[4], p[3]), 0.05))
+    return np.array([*p[:4], side, side, np.log(np.sin(p[3] / 2))])
 
 
 def _begin(points: Array, bisector_angle: float, wedge_angle: float, blur: float) -> Array:
@@ -481,28 +493,47 @@ def _conic_apex_distance(q: Array) -> float:
     return float(np.hypot(x, tip_outline(q[3] / 2, a, b, w)(x)[0]).min())
 
 
-MISFIT_SHARE, MISFIT_STEPS = 0.012, 0.05  # of the radius, and of a pixel: a smaller misfit does no harm
-DUSTY = 0.2  # of the rounding left out
+def _misfit(residual: Array, noise: float, correlation: float) -> tuple[float, bool]:
+    """Root mean square of residuals beyond their noise, and whether it is more than chance."""
+    if not len(residual):
+        return 0.0, False
+    beyond = float(np.mean(residual**2)) - noise**2
+    by_chance = 3.0 * noise**2 * np.sqrt(2.0 * correlation / len(residual))
+    return float(np.sqrt(max(beyond, 0.0))), beyond > by_chance
 
 
-def _judged(
-    residual: Array,
-    along: Array,
-    kept: NDArray[np.bool_],
-    p: Array,
-    blur: float,
-    noise: float,
-    correlation: float,
-) -> tuple[float, str]:
-    """How far the outline departs from a shape along the rounding, and whether that is too far."""
-    tip = 1.3 * _rounding(p, blur)
-    here = np.abs(along) < tip
-    used = here & kept
-    if used.sum() < 0.5 * here.sum() or (here & ~kept).sum() > DUSTY * here.sum():
-        return 0.0, "much of the rounding is hidden or broken"
-    by_chance = 3.0 * noise**2 * np.sqrt(2.0 * correlation / used.sum())
-    beyond = float(np.mean(residual[used] ** 2)) - noise**2
-    misfit = float(np.sqrt(max(beyond, 0.0)))
-    if beyond > by_chance and misfit > max(MISFIT_SHARE * p[4], MISFIT_STEPS):
-        return misfit, f"the outline departs from it by {misfit / p[4]:.1%} of the radius (root mean square)"
-    return misfit, ""
+def _broken(
+    left: Array, left_out: float, radius: float, noise: float, correlation: float, step_um: float
+) -> str:
+    """Why the rounding is no smooth curve at all, from what a conic leaves over and the share left out as dust."""
+    if left_out > DUSTY:
+        return "much of the rounding is hidden or broken; clean the section"
+    misfit, seen = _misfit(left, noise, correlation)
+    if seen and misfit > max(MISFIT_SHARE * radius, MISFIT_STEPS):
+        return f"the rounding is rough or chipped ({misfit * step_um:.2g} um off a smooth curve)"
+    return ""
+
+
+def _not_round(q: Array, covariance: Array, radius: float, step_um: float) -> str:
+    """Why the rounding is no circle, from the conic; "" where it may well be one."""
+    lean = q[4] - q[5]
+    u_lean = np.sqrt(max(covariance[4, 4] + covariance[5, 5] - 2 * covariance[4, 5], 0.0))
+    if abs(lean) > max(np.log(ROUND_WITHIN), SURE * u_lean):
+        a, b = np.exp(q[4:6]) * step_um
+        return f"the rounding is no circle: it leaves face a {a:.3g} um and face b {b:.3g} um from the apex"
+    tip, u_tip = _propagated(_log_tip_radius, q, covariance)
+    if abs(tip - np.log(radius)) > max(np.log(ROUND_WITHIN), SURE * u_tip):
+        return (
+            f"the rounding is no circle: at the tip its radius is {np.exp(tip) * step_um:.3g} um, "
+            f"of the arc between the faces {radius * step_um:.3g} um"
+        )
+    return ""
+
+
+def _log_tip_radius(q: Array) -> float:
+    """Logarithm of the conic's radius of curvature on the bisector."""
+    a, b, w = np.exp(q[4:7])
+    curve = tip_outline(q[3] / 2, a, b, w)
+    near = 0.01 * min(a, b) * np.sin(q[3] / 2)
+    slope = curve(np.array([-near, 0.0, near]))[1]
+    return float(1.5 * np.log1p(slope[1] ** 2) - np.log((slope[2] - slope[0]) / (2.0 * near)))
