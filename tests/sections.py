@@ -13,14 +13,69 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.trial import Trial, load_trial
+
 Array = NDArray[np.float64]
+
+
+TRIAL = """
+[trial]
+name = "Sections"
+workpiece = "15 mm birch plywood"
+depth_of_cut_mm = 4.0
+spindle_rpm = 18000
+feed_mm_per_min = 3600
+
+[[scale]]
+name = "bench"
+um_per_px = {um_per_px}
+u_um_per_px = {u_um_per_px}
+
+[[bit]]
+name = "Dunlin"
+price = 15.0
+flutes = 1
+diameter_mm = 6.35
+wedge_angle_deg = {wedge_deg}
+u_wedge_angle_deg = 1.5
+coating = "none"
+"""
+
+PHOTO = """
+[[photo]]
+bit = "Dunlin"
+flute = 1
+parts = {parts}
+view = "profile"
+file = "{file}"
+scale = "bench"
+{more}
+"""
+
+
+def write_trial(
+    folder: Path,
+    photos: dict[int, Path],
+    *,
+    um_per_px: float = 1.5,
+    u_um_per_px: float = 0.003,
+    wedge_deg: float = 60.0,
+    more: str = "",
+) -> Trial:
+    """A trial of one flute in profile: `photos` by parts cut."""
+    text = TRIAL.format(um_per_px=um_per_px, u_um_per_px=u_um_per_px, wedge_deg=wedge_deg)
+    for parts, file in photos.items():
+        text += PHOTO.format(parts=parts, file=file, more=more)
+    (folder / "trial.toml").write_text(text)
+    return load_trial(folder / "trial.toml")
 
 
 @dataclass(frozen=True)
 class Wedge:
     """A wedge in a photo; lengths in pixels, angles in degrees.
 
-    `turned_deg` is the direction from the tip into the tool, from +x towards +y (rows count down). `shape` is "round",
+    `turned_deg` is the direction from the tip into the tool, from +x towards +y (rows count down). `blur_px` is a
+    Gaussian, `defocus_px` the radius of a disc on top of it. `shape` is "round",
     "ellipse" (the arc stretched by `stretch` across the bisector), "chamfer" or "chip".
     """
 
@@ -30,6 +85,7 @@ class Wedge:
     size: tuple[int, int] = (300, 400)
     apex_px: tuple[float, float] | None = None
     blur_px: float = 1.2
+    defocus_px: float = 0.0
     shape: str = "round"
     stretch: float = 1.0
     dark: float = 0.05
@@ -39,7 +95,8 @@ class Wedge:
     uneven: float = 0.0
     seed: int = 0
     fine: int = 8
-    length_px: float = 1e9
+    tilt_deg: float = 0.0
+    tilted_towards_deg: float = 0.0
 
     @property
     def apex(self) -> Array:
@@ -58,10 +115,14 @@ class Wedge:
         """Which places (column, row) are tool."""
         turn, half = np.float32(np.radians(self.turned_deg)), np.float32(np.radians(self.wedge_deg / 2))
         x, y = x - np.float32(self.apex[0]), y - np.float32(self.apex[1])
+        if self.tilt_deg:  # foreshortened in one direction
+            towards = np.radians(self.tilted_towards_deg)
+            more = (1 / np.cos(np.radians(self.tilt_deg)) - 1) * (x * np.cos(towards) + y * np.sin(towards))
+            x, y = x + np.float32(np.cos(towards)) * more, y + np.float32(np.sin(towards)) * more
         into = x * np.cos(turn) + y * np.sin(turn)
         across = x * np.sin(turn) - y * np.cos(turn)
         r = np.float32(self.radius_px)
-        wedge = (np.abs(across) * np.cos(half) <= into * np.sin(half)) & (into < self.length_px)
+        wedge = (np.abs(across) * np.cos(half) <= into * np.sin(half))
         before_chord = into * 1.0 < r / np.tan(half) * np.cos(half)
         if self.shape == "chamfer":
             return wedge & ~before_chord
@@ -83,7 +144,7 @@ class Wedge:
     def share(self) -> NDArray[np.float32]:
         """Share of each pixel that is tool, behind the blur, shape (H, W)."""
         height, width = self.size
-        fine, pad = self.fine, int(np.ceil(4.5 * self.blur_px)) + 1
+        fine, pad = self.fine, int(np.ceil(4.5 * self.blur_px + self.defocus_px)) + 1
         y = ((np.arange((height + 2 * pad) * fine) + 0.5) / fine - 0.5 - pad).astype(np.float32)
         x = ((np.arange((width + 2 * pad) * fine) + 0.5) / fine - 0.5 - pad).astype(np.float32)
         mask = np.empty((len(y), len(x)), np.float32)
@@ -91,6 +152,10 @@ class Wedge:
             mask[first : first + 256] = self.inside(x[None, :], y[first : first + 256, None])
         sigma = self.blur_px * fine
         blurred = cv2.GaussianBlur(mask, (2 * int(4.5 * sigma) + 1,) * 2, sigma)
+        if self.defocus_px:
+            reach = int(np.ceil(self.defocus_px * fine))
+            ring = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) <= self.defocus_px * fine
+            blurred = cv2.filter2D(blurred, -1, ring / ring.sum())
         whole = cv2.resize(blurred, (len(x) // fine, len(y) // fine), interpolation=cv2.INTER_AREA)
         return np.asarray(whole[pad:-pad, pad:-pad], np.float32)
 
@@ -110,7 +175,9 @@ class Wedge:
         return save_grey(self.light(), path, **how)  # type: ignore[arg-type]
 
 
-def save_grey(light: Array, path: Path, *, depth: int = 8, colour: bool = False, gamma: float | None = None) -> Path:
+def save_grey(
+    light: Array, path: Path, *, depth: int = 8, colour: bool = False, gamma: float | None = None
+) -> Path:
     """Write linear light as sRGB (IEC 61966-2-1), or as a power of it, with 8 or 16 bits."""
     coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
     coded = coded if gamma is None else light ** (1.0 / gamma)

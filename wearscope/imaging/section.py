@@ -7,8 +7,8 @@ Notes
 Across a straight edge behind a Gaussian blur the light, as a share v between its two levels, is a normal distribution
 function, so the probit of v is a straight line whose zero is the edge and whose slope is 1 / blur. The contour is
 where that probit, read between neighbouring pixels, is zero. Before it is taken the photo is smoothed by a
-Gaussian of `SMOOTH_PX`, which quietens the noise and only adds to the blur in squares. Near a curved tip the contour is
-still that of half level, which lies inside the tip's own by about blur² / (2 radius): `wear.tip` fits that in.
+Gaussian of `SMOOTH_PX`, which quietens the noise and only adds to the blur in squares. Near a curved tip the contour
+is still that of half level, which lies inside the tip's own by about blur² / (2 radius): `wear.tip` fits that in.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ RIVAL = 0.5  # a second tip with faces this long against the first makes the cho
 BURNT = 0.2  # of the bright side at full light
 UNEVEN_BLUR = 0.3  # between the two faces
 LEVEL_REACH_PX = 60.0
-TONE_SHARE = 0.06  # of the blur: where the camera's tone curve, which is not known, may shift the half level to
+TONE_SHARE = (
+    0.06  # of the blur: where the camera's tone curve, which is not known, may shift the half level to
+)
 BLUR_SHARE = 0.05  # how far a lens's blur may be from the Gaussian of the same slope
 _FAR = float(ndtri(0.98))
 
@@ -482,7 +484,7 @@ def _levels(cut: _Cut, guard: float) -> _Levels | None:
         found.append(np.asarray(level, np.float32))
     difference = abs(float(np.median(found[0] - found[1]))) + 1e-9
     total = max(float(np.median(found[0] + found[1])), 1e-3)
-    return _Levels(found[0], found[1], float(np.hypot(*left_over)) / difference, difference / total)
+    return _Levels(found[0], found[1], float(np.hypot(left_over[0], left_over[1])) / difference, difference / total)
 
 
 def _probit(light: NDArray[np.float32], levels: _Levels) -> Array:
@@ -562,7 +564,7 @@ def _faces(probit: Array, points: Array, apex: Array, corner: Corner, reduction:
     weight = 1.0 / (np.square(errors) + 1e-8)
     blur = float(weight @ np.array(blurs) / weight.sum())
     own = [np.sqrt(max(value**2 - SMOOTH_PX**2, 0.01)) for value in blurs]
-    unequal = abs(own[0] - own[1]) - 3.0 * float(np.hypot(*errors))
+    unequal = abs(own[0] - own[1]) - 3.0 * float(np.hypot(errors[0], errors[1]))
     return _Faces(blur, float(weight.sum() ** -0.5), unequal / max(own), float(np.mean(noises)))
 
 

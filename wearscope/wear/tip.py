@@ -6,9 +6,11 @@ Angles in radians.
 
 Notes
 -----
-What joins the flanks is a conic that touches both, flank a at the distance a from the apex and flank b at b. With O the
-apex, A and B these two points and P = α A + γ O + δ B, α + γ + δ = 1, it is γ² = 4 w² α δ. The tangent arc of a circle
-is the case a = b = r / tan(β/2), w = sin(β/2); w = 1 is a parabola, w near 0 a chamfer.
+What joins the flanks is a conic that touches both, flank a at the distance a from the apex and flank b at b. With O
+the apex, A and B these two points and P = α A + γ O + δ B, α + γ + δ = 1, it is γ² = 4 w² α δ. The tangent arc of a
+circle is the case a = b = r / tan(β/2), w = sin(β/2); w = 1 is a parabola, w near 0 a chamfer. The departure lengths
+are those that Denkena and Biermann, "Cutting edge geometries", CIRP Annals 63/2 (2014) 631-653, call S of rake and of
+flank face (as read in a paper that cites them); which of the faces here is which, a section does not say.
 
 Blur moves the half-level outline of a convex tip inwards, to first order by blur² / (2 r). The outline fitted is
 therefore not the tip's own but that of the tip behind a Gaussian blur, which has no such bias: with the tip as the
@@ -35,13 +37,16 @@ Array = NDArray[np.float64]
 Curve = Callable[[Array], tuple[Array, Array]]
 
 LEAST_POINTS = 40
-REACH, REACH_STEPS = 2.5, 80.0  # of flank used: so many departure lengths and as many steps of the outline more
+REACH, REACH_STEPS = (
+    2.5,
+    80.0,
+)  # of flank used: so many departure lengths and as many steps of the outline more
 LEAST_FLANK, LEAST_FLANK_STEPS = 0.3, 12.0  # the shortest that fixes a face, in the same terms
 OUTLIER = 4.5  # robust standard deviations
 SHORT_BUMP = 0.12  # of the rounding: what is shorter is dust, what is longer belongs to the shape
 MISFIT_SHARE, MISFIT_STEPS = 0.012, 0.05  # of the radius, and in steps: a smaller misfit does no harm
 DUSTY = 0.2  # of the rounding left out
-ROUND_WITHIN = 1.15  # radius at the tip over that of the arc, and one departure length over the other
+ROUND_WITHIN = 1.1  # radius at the tip over that of the arc, and one departure length over the other
 SURE = 3.29  # standard uncertainties
 _BLUR_NODES = 61
 _ACROSS = np.linspace(-4.8, 4.8, 49)  # places, in units of the blur, at which the blur is summed up
@@ -70,6 +75,8 @@ class TipFit:
         second.
     u_radius_um, u_wedge_angle, u_apex_to_arc_um, u_departure_a_um, u_departure_b_um, u_departure_ratio : float
         Standard uncertainties.
+    points_um : ndarray, shape (N, 2)
+        Points used, without the faces' far ends.
     residual_um, along_um : ndarray, shape (N,)
         Signed distance of each point from the blurred arc and flanks, positive into the tool, and its place along
         them, 0 on the bisector and negative on face a.
@@ -101,6 +108,7 @@ class TipFit:
     u_departure_b_um: float
     departure_ratio: float
     u_departure_ratio: float
+    points_um: Array
     residual_um: Array
     along_um: Array
     kept: NDArray[np.bool_]
@@ -247,17 +255,29 @@ class _Model:
     def distances(self, p: Array, blur: float) -> tuple[Array, Array]:
         return distance_to(blurred_outline(p[3] / 2, *self.shape(p), blur), *self.placed(p))
 
-    def fitted(self, p: Array, blur: float, **how: object) -> Array:
+    def fitted(self, p: Array, blur: float, *, robust: bool = False) -> Array:
         low, high = np.full(p.size, -np.inf), np.full(p.size, np.inf)
         low[3], high[3] = np.radians(5), np.radians(175)
         if self.kind == "arc":
             low[4] = 1e-3
         else:
-            low[4:], high[4:] = np.log([1e-2, 1e-2, 0.03])[: p.size - 4], np.log([1e5, 1e5, 3.0])[: p.size - 4]
+            low[4:], high[4:] = (
+                np.log([1e-2, 1e-2, 0.03])[: p.size - 4],
+                np.log([1e5, 1e5, 3.0])[: p.size - 4],
+            )
         p = np.clip(p, low + 1e-9, high - 1e-9)
         scale = np.array([1.0, 1.0, 0.01, 0.01, *([1.0] if self.kind == "arc" else [0.1] * (p.size - 4))])
         done = least_squares(
-            self, p, bounds=(low, high), x_scale=scale, args=(blur,), xtol=1e-7, ftol=1e-7, **how
+            self,
+            p,
+            bounds=(low, high),
+            x_scale=scale,
+            args=(blur,),
+            loss="soft_l1" if robust else "linear",
+            f_scale=0.5,
+            xtol=1e-7,
+            ftol=1e-7,
+            max_nfev=40,
         )
         return np.asarray(done.x)
 
@@ -314,7 +334,7 @@ def fit_tip(
     for _ in range(3):  # what is used of the flanks depends on the radius, and the radius on that
         if len(points) < LEAST_POINTS:
             raise NoTipError("too few points of its outline are left")
-        p = _Model(points, "arc").fitted(p, blur, loss="soft_l1", f_scale=0.5)
+        p = _Model(points, "arc").fitted(p, blur, robust=True)
         far = np.abs(_Model(points, "arc").distances(p, blur)[1]) / np.sin(p[3] / 2)
         within = far < REACH * apex_to_tangent(p[4], p[3]) + REACH_STEPS
         if within.all():
@@ -323,7 +343,7 @@ def fit_tip(
     along = _along(_Model(points, "arc").distances(p, blur)[1], p)
     _require_flanks(along, p, blur)
     # dust is what no smooth tip explains, so that a tip which is no circle is not taken for dirt
-    q = _Model(points, "conic").fitted(_as_conic(p), blur, loss="soft_l1", f_scale=0.5)
+    q = _Model(points, "conic").fitted(_as_conic(p), blur, robust=True)
     kept = ~_dust(_Model(points, "conic")(q, blur), along, p, blur)
     arc, conic = _Model(points[kept], "arc"), _Model(points[kept], "conic")
     p, q = arc.fitted(p, blur), conic.fitted(q, blur)
@@ -338,8 +358,10 @@ def fit_tip(
     covariance, freer = covariance_of(arc, p), covariance_of(conic, q)
     rounding = np.abs(along) < 1.3 * _rounding(p, blur)
     misfit, _ = _misfit(residual[kept & rounding], noise, correlation)
-    shape_doubt = _broken(left[rounding[kept]], 1.0 - kept[rounding].mean(), p[4], noise, correlation, step_um)
-    doubt = shape_doubt or _not_round(q, freer, p[4], step_um)
+    shape_doubt = _broken(
+        left[rounding[kept]], 1.0 - kept[rounding].mean(), p[4], noise, correlation, step_um
+    )
+    doubt = "; ".join(filter(None, [_not_round(q, freer, p[4], step_um), shape_doubt]))
     if doubt:
         angle, u_angle = float(q[3]), float(np.sqrt(freer[3, 3]))
         apex, bisector = q[:2], float(q[2])
@@ -369,6 +391,7 @@ def fit_tip(
         u_departure_b_um=float(b * u_b),
         departure_ratio=float(a / b),
         u_departure_ratio=float(a / b * u_ratio),
+        points_um=points * step_um + unit,
         residual_um=residual * step_um,
         along_um=along * step_um,
         kept=kept,
@@ -467,8 +490,8 @@ def _covariance(
     jacobian = model.jacobian(p, blur)
     inverse = np.linalg.pinv(jacobian.T @ jacobian)
     u_blur, u_level = shared
-    step = 1e-3
-    by_blur = (model(p, blur + step) - model(p, max(blur - step, 0.0))) / (blur + step - max(blur - step, 0.0))
+    less, more = max(blur - 1e-3, 0.0), blur + 1e-3
+    by_blur = (model(p, more) - model(p, less)) / (more - less)
     covariance = noise**2 * correlation * inverse
     for change in (u_blur * by_blur, np.full(len(model.points), u_level)):
         moved = inverse @ jacobian.T @ change
@@ -483,7 +506,7 @@ def _propagated(quantity: Callable[[Array], float], p: Array, covariance: Array)
         step = np.zeros(p.size)
         step[k] = 1e-4
         slope[k] = (quantity(p + step) - quantity(p - step)) / 2e-4
-    return float(quantity(p)), float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
+    return float(quantity(p)), float(np.sqrt(max(float(slope @ covariance @ slope), 0.0)))
 
 
 def _conic_apex_distance(q: Array) -> float:
@@ -510,7 +533,7 @@ def _broken(
         return "much of the rounding is hidden or broken; clean the section"
     misfit, seen = _misfit(left, noise, correlation)
     if seen and misfit > max(MISFIT_SHARE * radius, MISFIT_STEPS):
-        return f"the rounding is rough or chipped ({misfit * step_um:.2g} um off a smooth curve)"
+        return f"the rounding is rough or chipped ({_said(misfit * step_um)} off a smooth curve)"
     return ""
 
 
@@ -519,15 +542,17 @@ def _not_round(q: Array, covariance: Array, radius: float, step_um: float) -> st
     lean = q[4] - q[5]
     u_lean = np.sqrt(max(covariance[4, 4] + covariance[5, 5] - 2 * covariance[4, 5], 0.0))
     if abs(lean) > max(np.log(ROUND_WITHIN), SURE * u_lean):
-        a, b = np.exp(q[4:6]) * step_um
-        return f"the rounding is no circle: it leaves face a {a:.3g} um and face b {b:.3g} um from the apex"
+        a, b = (_said(float(length) * step_um) for length in np.exp(q[4:6]))
+        return f"the rounding is no circle: it leaves face a {a} and face b {b} from the apex"
     tip, u_tip = _propagated(_log_tip_radius, q, covariance)
     if abs(tip - np.log(radius)) > max(np.log(ROUND_WITHIN), SURE * u_tip):
-        return (
-            f"the rounding is no circle: at the tip its radius is {np.exp(tip) * step_um:.3g} um, "
-            f"of the arc between the faces {radius * step_um:.3g} um"
-        )
+        at_tip, of_arc = _said(float(np.exp(tip)) * step_um), _said(radius * step_um)
+        return f"the rounding is no circle: at the tip its radius is {at_tip}, of the arc between the faces {of_arc}"
     return ""
+
+
+def _said(length_um: float) -> str:
+    return f"{length_um:.3g} um" if length_um < 1000 else f"{length_um:.0f} um"
 
 
 def _log_tip_radius(q: Array) -> float:
