@@ -122,7 +122,7 @@ class Wedge:
         into = x * np.cos(turn) + y * np.sin(turn)
         across = x * np.sin(turn) - y * np.cos(turn)
         r = np.float32(self.radius_px)
-        wedge = (np.abs(across) * np.cos(half) <= into * np.sin(half))
+        wedge = np.abs(across) * np.cos(half) <= into * np.sin(half)
         before_chord = into * 1.0 < r / np.tan(half) * np.cos(half)
         if self.shape == "chamfer":
             return wedge & ~before_chord

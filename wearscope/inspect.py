@@ -58,7 +58,6 @@ DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubt
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
 IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
-SECTION_MARGIN_PX = 40
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "
     "leave room on both sides of the cutting edge, or mark it with edge_near"
@@ -461,8 +460,9 @@ def _tip_in(entry: PhotoEntry, scale: PhotoScale) -> tuple[Section, TipFit]:
 def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionView:
     """The tip with the part of the photo that its fit rests on."""
     points = fit.points_um / scale.um_per_px
-    low = np.maximum(np.floor(points.min(axis=0) - SECTION_MARGIN_PX), 0).astype(int)
-    high = np.ceil(points.max(axis=0) + SECTION_MARGIN_PX).astype(int) + 1
+    margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
+    low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
+    high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
     light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
     return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
 

@@ -484,7 +484,9 @@ def _levels(cut: _Cut, guard: float) -> _Levels | None:
         found.append(np.asarray(level, np.float32))
     difference = abs(float(np.median(found[0] - found[1]))) + 1e-9
     total = max(float(np.median(found[0] + found[1])), 1e-3)
-    return _Levels(found[0], found[1], float(np.hypot(left_over[0], left_over[1])) / difference, difference / total)
+    return _Levels(
+        found[0], found[1], float(np.hypot(left_over[0], left_over[1])) / difference, difference / total
+    )
 
 
 def _probit(light: NDArray[np.float32], levels: _Levels) -> Array:
