@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 SMOOTH_PX = 1.0
 WORK_SIDE_PX = 800  # the search runs on a photo reduced to this longer side
 NEAR_PX = 100.0  # how far from the tip a hand-drawn mark may lie
-LEAST_FLANK_PX = 12.0  # of the reduced photo
+LEAST_FLANK_PX, LEAST_FLANK_SHARE = 12.0, 0.03  # of the reduced photo, and of its longer side
 WORST_BLUR_PX = 6.0
 LEAST_CONTRAST = 0.06  # difference of the two levels over their sum
 RIVAL = 0.5  # a second tip with faces this long against the first makes the choice unclear
@@ -155,7 +155,15 @@ def find_section(path: Path, *, near_px: Sequence[tuple[float, float]] | None = 
     """
     photo = read_photo(path)
     work, reduction = _work_image(photo)
-    corner = _choose(path.name, _corners(work), work.shape, reduction, near_px)
+    pieces = _outlines(work)
+    least = max(LEAST_FLANK_PX, LEAST_FLANK_SHARE * max(work.shape))
+    corners = _corners(pieces, least)
+    if not corners and _tip_beyond(pieces, work.shape):
+        raise PhotoRefused(
+            f"{path.name}: the tip of the wedge lies outside the frame",
+            "bring the tip to the middle of the frame and take it again",
+        )
+    corner = _choose(path.name, corners, reduction, near_px)
     return _contour(photo, corner, reduction)
 
 
@@ -176,27 +184,47 @@ def _work_image(photo: Photo) -> tuple[NDArray[np.uint8], int]:
     return np.asarray(cv2.medianBlur(grey, 7), np.uint8), reduction
 
 
-def _corners(work: NDArray[np.uint8]) -> list[Corner]:
-    """Every tip in the picture, the one with the longest straight faces first."""
+def _outlines(work: NDArray[np.uint8]) -> list[Array]:
+    """The longest outlines between bright and dark, each a curve that does not run along the frame."""
     level, _ = cv2.threshold(work, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
-    mask = (work > level).astype(np.uint8)
-    contours, _ = cv2.findContours(
-        cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_REPLICATE), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE
-    )
-    found: list[Corner] = []
+    mask = cv2.copyMakeBorder((work > level).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
+    contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
     longest = sorted(contours, key=len, reverse=True)[:8]
-    for contour in longest:
-        outer = contour[:, 0, :].astype(float) - 1.0
-        for piece in _inner_pieces(outer, mask.shape):
-            found += _corners_of(piece)
-    # the contour of one edge is found from its dark and from its bright side
-    found.sort(key=lambda corner: -corner.straight_px)
+    return [
+        piece
+        for contour in longest
+        for piece in _inner_pieces(contour[:, 0, :].astype(float) - 1.0, work.shape)
+    ]
+
+
+def _corners(pieces: list[Array], least_px: float) -> list[Corner]:
+    """Every tip in the picture with faces of at least `least_px`, the one with the longest faces first."""
+    found = [corner for piece in pieces for corner in _corners_of(piece) if corner.straight_px >= least_px]
     kept: list[Corner] = []
-    for corner in found:
+    for corner in sorted(found, key=lambda corner: -corner.straight_px):
         apart = [np.hypot(*(corner.apex_px - other.apex_px)) for other in kept]
         if all(gap > 12.0 + 0.5 * other.departure_px for gap, other in zip(apart, kept, strict=True)):
             kept.append(corner)
     return kept
+
+
+def _tip_beyond(pieces: list[Array], shape: tuple[int, ...]) -> bool:
+    """Whether two straight outlines would meet at a wedge's angle outside the frame."""
+    lines = []
+    for piece in pieces:
+        centre = piece.mean(axis=0)
+        _, spread, ways = np.linalg.svd(piece - centre, full_matrices=False)
+        if len(piece) > 0.1 * max(shape) and spread[1] / np.sqrt(len(piece)) < 1.0:
+            lines.append((centre, ways[0]))
+    for k, (one, along) in enumerate(lines):
+        for other, way in lines[:k]:
+            if abs(along @ way) > np.cos(np.radians(15)):
+                continue
+            ahead = np.linalg.solve(np.column_stack([along, -way]), other - one)[0]
+            meet = one + ahead * along
+            if (meet < 0).any() or (meet > np.array(shape[::-1]) - 1).any():
+                return True
+    return False
 
 
 def _inner_pieces(contour: Array, shape: tuple[int, ...]) -> list[Array]:
@@ -303,7 +331,6 @@ def _straight_until(off: Array) -> int:
 def _choose(
     name: str,
     corners: list[Corner],
-    shape: tuple[int, ...],
     reduction: int,
     near_px: Sequence[tuple[float, float]] | None,
 ) -> Corner:

@@ -98,15 +98,19 @@ def tip_findings(
         u = float(np.sqrt(u**2 + (share * value) ** 2 + (u_scale * value) ** 2))
         return found(quantity, "whole", "um", value, u, method, doubt=why, note=note, limit=DETECTION * u)
 
+    too_small = "the rounding is too small to tell its two sides apart; use more magnification"
+    seen = fit.radius_um > DETECTION * fit.u_radius_um
+
     def departure(face: str, value: float, u: float) -> Finding:
+        if not seen:
+            return refused(f"departure_length_{face}", "whole", "um", too_small, method)
         side = "left" if face == "a" else "right"
         note = f"face {face} is on the {side} when the photo is turned so that the tip points up"
         return length(f"departure_length_{face}", value, u, tilted.length_share, everywhere, note)
 
     ratio, u_ratio = fit.departure_ratio, fit.u_departure_ratio
-    if not u_ratio < MOST_U_RATIO * ratio:
-        why = "the rounding is too small to compare its two sides; use more magnification"
-        ratio_finding = refused("departure_ratio", "whole", "1", why, method)
+    if not seen or not u_ratio < MOST_U_RATIO * ratio:
+        ratio_finding = refused("departure_ratio", "whole", "1", too_small, method)
     else:
         u_ratio = float(np.hypot(u_ratio, tilted.ratio_share * ratio))
         note = "of face a over face b"

@@ -42,12 +42,13 @@ REACH, REACH_STEPS = (
     80.0,
 )  # of flank used: so many departure lengths and as many steps of the outline more
 LEAST_FLANK, LEAST_FLANK_STEPS = 0.3, 12.0  # the shortest that fixes a face, in the same terms
+MOST_U_ANGLE = np.radians(2.0)
 OUTLIER = 4.5  # robust standard deviations
 SHORT_BUMP = 0.12  # of the rounding: what is shorter is dust, what is longer belongs to the shape
 MISFIT_SHARE, MISFIT_STEPS = 0.012, 0.05  # of the radius, and in steps: a smaller misfit does no harm
 DUSTY = 0.2  # of the rounding left out
 ROUND_WITHIN = 1.1  # radius at the tip over that of the arc, and one departure length over the other
-SURE = 3.29  # standard uncertainties
+SURE = 4.0  # standard uncertainties, of which few readings give no exact number
 _BLUR_NODES = 61
 _ACROSS = np.linspace(-4.8, 4.8, 49)  # places, in units of the blur, at which the blur is summed up
 _WEIGHT = np.exp(-0.5 * _ACROSS**2) / np.exp(-0.5 * _ACROSS**2).sum()
@@ -373,6 +374,8 @@ def fit_tip(
         sides = _Model(points[kept], "sides")  # of an arc, each face's own length is sharper than the conic's
         q = sides.fitted(_as_conic(p)[:6], blur)
         freer = covariance_of(sides, q)
+    if u_angle > MOST_U_ANGLE:
+        raise NoTipError("its faces are not straight beside the rounding")
     a, b = np.exp(q[4:6]) * step_um
     u_a, u_b = np.sqrt(freer[4, 4]), np.sqrt(freer[5, 5])
     u_ratio = np.sqrt(max(freer[4, 4] + freer[5, 5] - 2 * freer[4, 5], 0.0))
@@ -380,7 +383,7 @@ def fit_tip(
         apex_um=apex * step_um + unit,
         bisector_angle=bisector,
         radius_um=float(p[4] * step_um),
-        u_radius_um=float(np.sqrt(covariance[4, 4]) * step_um),
+        u_radius_um=_u_radius(arc, p, blur, covariance_of) * step_um,
         wedge_angle=angle,
         u_wedge_angle=u_angle,
         apex_to_arc_um=apex_distance * step_um,
@@ -480,7 +483,9 @@ def _scatter(residual: Array, along: Array, p: Array, blur: float) -> tuple[floa
         if pairs[lag] == 0 or share < 0.05:
             break
         correlation += 2.0 * share
-    return float(np.sqrt(variance)), correlation
+    # few independent readings: the spread of a t distribution with as many degrees of freedom (JCGM 101:2008, 6.4.9)
+    free = max(count / correlation - 4.0, 3.0)
+    return float(np.sqrt(variance * free / (free - 2.0))), correlation
 
 
 def _covariance(
@@ -497,6 +502,20 @@ def _covariance(
         moved = inverse @ jacobian.T @ change
         covariance = covariance + np.outer(moved, moved)
     return np.asarray(covariance)
+
+
+def _u_radius(model: _Model, p: Array, blur: float, covariance_of: Callable[[_Model, Array], Array]) -> float:
+    """Standard uncertainty of the radius.
+
+    What a radius well below the blur takes from the outline grows with its square, so there it is not the slope that
+    counts: the uncertainty of the square is taken from where the slope still holds.
+    """
+    holds = 0.5 * blur
+    if p[4] >= holds:
+        return float(np.sqrt(covariance_of(model, p)[4, 4]))
+    there = np.array([*p[:4], holds])
+    of_square = 2.0 * holds * np.sqrt(covariance_of(model, there)[4, 4])
+    return float(np.sqrt(p[4] ** 2 + of_square) - p[4])
 
 
 def _propagated(quantity: Callable[[Array], float], p: Array, covariance: Array) -> tuple[float, float]:
