@@ -23,14 +23,16 @@ from wearscope.wear.tip import distance_to, tip_outline
 POINTS = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
 
 
-def circle_through(points, start, half=np.radians(15)):
+def circle_through(points, start, half=0.26):
     """Centre, radius and residuals of the arc of a narrow tip that points to +y, by the distances the tip fit uses."""
 
     def residual(p):
         x, y, radius = p
         side = radius / np.tan(half)
         apex = y + radius / np.sin(half)
-        return distance_to(tip_outline(half, side, side, np.sin(half)), points[:, 0] - x, apex - points[:, 1])[0]
+        return distance_to(
+            tip_outline(half, side, side, np.sin(half)), points[:, 0] - x, apex - points[:, 1]
+        )[0]
 
     done = least_squares(residual, start, xtol=1e-12, ftol=1e-12)
     return done.x, done.fun
@@ -63,7 +65,7 @@ def test_scatter_on_a_short_arc(wedge_deg, n, bound):
     found = []
     for _ in range(150):
         points = 10 * np.column_stack([np.sin(angle), np.cos(angle)]) + rng.normal(0, 0.3, (n, 2))
-        found.append(circle_through(points, (0.0, 0.0, 10.0), half=np.radians(5))[0][2])
+        found.append(circle_through(points, (0.0, 0.0, 10.0), half=0.09)[0][2])
     assert np.std(found) == pytest.approx(bound, rel=0.2)  # three standard errors of 150 runs
     assert np.mean(found) == pytest.approx(10.0, abs=0.15)
 

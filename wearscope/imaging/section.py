@@ -33,7 +33,9 @@ Array = NDArray[np.float64]
 SMOOTH_PX = 1.0
 WORK_SIDE_PX = 800  # the search runs on a photo reduced to this longer side
 NEAR_PX = 100.0  # how far from the tip a hand-drawn mark may lie
-LEAST_FLANK_PX, LEAST_FLANK_SHARE = 12.0, 0.03  # of the reduced photo, and of its longer side
+LEAST_RUN_PX = 12.0  # of the reduced photo: a shorter run says nothing of a line
+LEAST_FLANK_PX, LEAST_FLANK_SHARE = 20.0, 0.04  # the same for a face, and of the photo's longer side
+TWO_LEVELS = 0.7  # share of the variance between bright and dark; noise alone has 2 / pi
 WORST_BLUR_PX = 6.0
 LEAST_CONTRAST = 0.06  # difference of the two levels over their sum
 RIVAL = 0.5  # a second tip with faces this long against the first makes the choice unclear
@@ -187,7 +189,13 @@ def _work_image(photo: Photo) -> tuple[NDArray[np.uint8], int]:
 def _outlines(work: NDArray[np.uint8]) -> list[Array]:
     """The longest outlines between bright and dark, each a curve that does not run along the frame."""
     level, _ = cv2.threshold(work, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
-    mask = cv2.copyMakeBorder((work > level).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
+    bright = work > level
+    if bright.all() or not bright.any():
+        return []
+    step = float(work[bright].mean() - work[~bright].mean())
+    if bright.mean() * (1.0 - bright.mean()) * step**2 < TWO_LEVELS * float(work.var()):
+        return []
+    mask = cv2.copyMakeBorder(bright.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
     longest = sorted(contours, key=len, reverse=True)[:8]
     return [
@@ -240,7 +248,7 @@ def _inner_pieces(contour: Array, shape: tuple[int, ...]) -> list[Array]:
         pieces = [rolled[a:b] for a, b in zip(change[::2], change[1::2], strict=True)]
     even = []
     for piece in pieces:
-        if len(piece) < 3 * LEAST_FLANK_PX:
+        if len(piece) < 3 * LEAST_RUN_PX:
             continue
         smooth = gaussian_filter1d(piece, 1.5, axis=0, mode="nearest")
         length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(smooth, axis=0).T))])
@@ -263,7 +271,7 @@ def _corners_of(piece: Array) -> list[Corner]:
         for share in (0.05, 0.15, 0.3, 0.5, 0.7, 0.85):
             gap = int(share * reach)
             length = reach - gap
-            if length < LEAST_FLANK_PX:
+            if length < LEAST_RUN_PX:
                 continue
             before, off_before = _runs(piece, sums, middle - reach, length)
             after, off_after = _runs(piece, sums, middle + gap, length)
@@ -353,7 +361,9 @@ def _choose(
         )
     best = corners[0]
     rivals = [corner for corner in corners[1:] if corner.straight_px > RIVAL * best.straight_px]
-    if rivals and near_px is None:
+    if near_px is not None:
+        return min([best, *rivals], key=lambda corner: _nearest(marks, corner.apex_px))
+    if rivals:
         at = ", ".join(
             f"[{x:.0f}, {y:.0f}]"
             for x, y in ((corner.apex_px + 0.5) * reduction - 0.5 for corner in (best, *rivals[:2]))
