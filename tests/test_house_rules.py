@@ -141,4 +141,6 @@ def test_lengths_say_their_unit():
         "wearscope.wear.rounding.MeanProfile.u_light",
         "wearscope.imaging.edge.EdgeLine.direction",
         "wearscope.imaging.edge.EdgeLine.inward",
+        "wearscope.imaging.section.Corner.flank_a",
+        "wearscope.imaging.section.Corner.flank_b",
     }

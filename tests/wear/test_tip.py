@@ -110,6 +110,7 @@ class TestArc:
         assert np.degrees(fit.wedge_angle) == pytest.approx(64.0, abs=0.01)
         np.testing.assert_allclose(fit.apex_um, np.array([300.0, 200.0]) * UM, atol=0.02)
         assert np.degrees(fit.bisector_angle) == pytest.approx(90 + turned_deg, abs=0.01)
+        assert np.hypot(*(fit.points_um - fit.centre_um).T).min() == pytest.approx(radius * UM, abs=0.02)
         assert fit.doubt == ""
         assert fit.kept.all()
 

@@ -154,7 +154,7 @@ def _draw_pictures(page: Page, y: float, c: SectionContent) -> float:
         wide = page.text_width(title, TITLE, bold=True) + 32
         page.box(left, y, left + wide, y + 50, fill=(ORANGE, NOT_SEEN)[k])
         page.text(left + 16, y + 39, title, TITLE, bold=True)
-        said = page.fit("tip up: face a left, b right", BODY, _PICTURE[0] - wide - 18)
+        said = page.fit("tip up: a left, b right", BODY, _PICTURE[0] - wide - 18)
         page.text(left + wide + 18, y + 37, said, BODY, colour=GREY)
         frame = _Frame(left, top, (left + _PICTURE[0] / 2, top + 0.14 * _PICTURE[1]), px_per_um)
         _draw_picture(page, view, frame, white)
@@ -213,27 +213,16 @@ def _draw_picture(page: Page, view: SectionView, frame: _Frame, white: float) ->
     gaps = np.flatnonzero(np.diff(fit.along_um[fit.kept][order]) > 4 * view.um_per_px) + 1
     outline = np.insert(outline, gaps, np.nan, axis=0)
     page.line(outline[:, 0], outline[:, 1], colour=ORANGE, width=4, halo=1, clip=frame.clip)
-    half, k = fit.wedge_angle / 2, frame.px_per_um
+    half = fit.wedge_angle / 2
     for side in (-1.0, 1.0):
         far = 2.0 * max(_PICTURE)
         x = [frame.apex[0], frame.apex[0] + side * far * np.sin(half)]
         y = [frame.apex[1], frame.apex[1] + far * np.cos(half)]
         page.line(x, y, colour=BLUE, width=2.5, dashes=_FIT[1], clip=frame.clip)
     angle = np.linspace(0.0, 2 * np.pi, 361)
-    radius, centre = k * fit.radius_um, frame.apex[1] + k * _centre_um(fit)
-    page.line(
-        frame.apex[0] + radius * np.sin(angle),
-        centre - radius * np.cos(angle),
-        colour=BLUE,
-        width=2.5,
-        dashes=_FIT[1],
-        clip=frame.clip,
-    )
-
-
-def _centre_um(fit: TipFit) -> float:
-    """Depth of the circle's centre below the apex."""
-    return float(fit.radius_um / np.sin(fit.wedge_angle / 2))
+    around = fit.radius_um * np.column_stack([np.sin(angle), np.cos(angle)])
+    circle = frame.on_page(fit, fit.centre_um + around)
+    page.line(circle[:, 0], circle[:, 1], colour=BLUE, width=2.5, dashes=_FIT[1], clip=frame.clip)
 
 
 def _draw_residuals(page: Page, y: float, c: SectionContent) -> float:

@@ -68,6 +68,8 @@ class TipFit:
         Where the flanks would meet.
     bisector_angle : float
         Direction from the apex into the tool, from x towards y.
+    centre_um : ndarray, shape (2,)
+        Of the arc.
     radius_um, wedge_angle, apex_to_arc_um : float
         Of the arc tangent to both flanks; `apex_to_arc_um` is the shortest distance from the apex to the outline, of
         the conic where the arc is no honest description.
@@ -97,6 +99,7 @@ class TipFit:
 
     apex_um: Array
     bisector_angle: float
+    centre_um: Array
     radius_um: float
     u_radius_um: float
     wedge_angle: float
@@ -382,6 +385,7 @@ def fit_tip(
     return TipFit(
         apex_um=apex * step_um + unit,
         bisector_angle=bisector,
+        centre_um=(p[:2] + p[4] / np.sin(p[3] / 2) * np.array([np.cos(p[2]), np.sin(p[2])])) * step_um + unit,
         radius_um=float(p[4] * step_um),
         u_radius_um=_u_radius(arc, p, blur, covariance_of) * step_um,
         wedge_angle=angle,
