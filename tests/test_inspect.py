@@ -286,12 +286,6 @@ class TestKindsOfPhotos:
         assert found["edge_radius", "unused"].status == "refused"
         assert found["coating_loss", "unused"].value is not None
 
-    def test_a_profile_view_is_refused_as_long_as_it_is_not_measured(self, tmp_path):
-        trial = write_trial(tmp_path, {100: WORN.save(tmp_path / "100.png")})
-        (entry,) = trial.photos
-        inspection = inspect_photo(trial, entry.model_copy(update={"view": "profile"}), read_scales(trial)[0])
-        assert "profile" in inspection.refusal
-
 
 class TestRefusals:
     def test_the_wrong_flute(self, tmp_path):

@@ -27,6 +27,7 @@ from wearscope.inspect import Inspection, Judgement, inspect_photo, judge_photo,
 from wearscope.log.export import write_measurements, write_table
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.sheets.comparison import draw_sheet
+from wearscope.sheets.section import draw_section_sheet
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.wear.records import Record
 
@@ -312,27 +313,46 @@ def _measure(
     """Inspect a photo and draw its sheet, so that only numbers and words travel between processes."""
     found = inspector(trial, entry, scales)
     drawn, warnings = None, [_named(entry, line) for line in found.warnings]
-    if found.now is not None and not found.refusal:
+    if (found.now or found.section) is not None and not found.refusal:
         try:
-            draw_sheet(
-                sheet,
-                trial_name=trial.name,
-                bit=entry.bit,
-                flute=entry.flute,
-                parts=entry.parts,
-                view=entry.view,
-                records=found.records,
-                now=found.now,
-                new=found.new,
-                new_records=new_records,
-                remarks=found.warnings,
-            )
+            _draw(sheet, trial, found, new_records)
             drawn = sheet
         except Exception as error:  # the numbers stand without the picture
             warnings.append(_unexpected(entry.file, "its comparison sheet could not be drawn", error))
     sha256 = found.records[0].photo_sha256 if found.records else _sha256(entry.path)
     refusal = _named(entry, found.refusal) if found.refusal else ""
     return PhotoResult(entry, sha256, found.records, refusal, tuple(warnings), drawn)
+
+
+def _draw(sheet: Path, trial: Trial, found: Inspection, new_records: tuple[Record, ...]) -> None:
+    entry = found.entry
+    if found.section is not None:
+        draw_section_sheet(
+            sheet,
+            trial_name=trial.name,
+            bit=entry.bit,
+            flute=entry.flute,
+            parts=entry.parts,
+            records=found.records,
+            now=found.section,
+            new=found.new_section,
+            new_records=new_records,
+            remarks=found.warnings,
+        )
+    elif found.now is not None:
+        draw_sheet(
+            sheet,
+            trial_name=trial.name,
+            bit=entry.bit,
+            flute=entry.flute,
+            parts=entry.parts,
+            view=entry.view,
+            records=found.records,
+            now=found.now,
+            new=found.new,
+            new_records=new_records,
+            remarks=found.warnings,
+        )
 
 
 def _named(entry: PhotoEntry, line: str) -> str:

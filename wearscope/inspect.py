@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from wearscope import __version__
 from wearscope.errors import PhotoRefused, WearscopeError
-from wearscope.imaging.look import Look, PhotoScale, look_at
-from wearscope.imaging.photo import read_photo
+from wearscope.imaging.look import Look, PhotoScale, look_at, scale_in_file
+from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.quality import refusal
 from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_strip_at
 from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
+from wearscope.imaging.section import Section, find_section
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.coating import CoatingMap
 from wearscope.wear.datum import Zones, find_zones, lay_datum
@@ -43,8 +44,10 @@ from wearscope.wear.rounding import (
     mean_profile,
     with_unresolved,
 )
+from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
+from wearscope.wear.tip import NoTipError, TipFit, fit_tip
 from wearscope.wear.wedge import recession_factor
 from wearscope.wear.zones import zone_labels
 
@@ -54,6 +57,7 @@ OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its unc
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
+IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "
     "leave room on both sides of the cutting edge, or mark it with edge_near"
@@ -76,6 +80,8 @@ class Inspection:
         This photo, and the new-state photo of the same flute on the same axis along the edge.
     photo_sha256 : str
         "" when the file could not be read.
+    section, new_section : SectionView or None
+        In place of `now` and `new` in a profile view.
     """
 
     entry: PhotoEntry
@@ -85,6 +91,8 @@ class Inspection:
     now: EdgeView | None
     new: EdgeView | None
     photo_sha256: str = ""
+    section: SectionView | None = None
+    new_section: SectionView | None = None
 
 
 @dataclass(frozen=True)
@@ -138,6 +146,8 @@ def inspect_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) 
 
 def judge_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Judgement:
     """Judge one photo without measuring wear."""
+    if entry.view == "profile":
+        return _judge_profile(entry, scales)
     try:
         look = look_at(entry.path, scale_of(entry, scales), near_px=entry.edge_near)
         fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry), lighting_of(trial, entry))
@@ -223,9 +233,7 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
 
 def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
     if entry.view == "profile":
-        raise PhotoRefused(
-            f"{entry.file}: a profile view is not measured yet", 'photograph the relief face, view = "relief"'
-        )
+        return _inspect_profile(trial, entry, scales)
     lighting = lighting_of(trial, entry)
     if entry.parts == 0:
         return _inspect_new(trial, entry, _look_new(entry, scales), lighting)
@@ -377,6 +385,106 @@ def _inspect_later(
     return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip))
 
 
+def _inspect_profile(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
+    """A photo of the edge's section: the shape of its tip."""
+    scale = scale_of(entry, scales)
+    section, fit = _tip_in(entry, scale)
+    view, new_view, warnings = _section_view(section, fit, scale), None, []
+    new_entry = trial.new_state(entry)
+    if new_entry is not None:
+        try:
+            new_scale = scale_of(new_entry, scales)
+            new_view = _section_view(*_tip_in(new_entry, new_scale), new_scale)
+        except PhotoRefused as problem:
+            warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
+    bit = trial.bit(entry.bit)
+    u_scale = scale.u_um_per_px / scale.um_per_px
+    method = "section+hand" if entry.edge_near is not None else "section"
+    tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
+    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubt, method)
+    angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
+    if angle.value is not None and angle.u is not None:
+        off = abs(angle.value - bit.wedge_angle_deg)
+        if off > 3.0 * np.hypot(angle.u, bit.u_wedge_angle_deg):
+            warnings.append(
+                f"its wedge angle is {angle.value:.1f}°, the trial file says {bit.wedge_angle_deg:g}°; "
+                "check wedge_angle_deg and where the section was taken"
+            )
+    blur_um = section.blur_px * scale.um_per_px
+    u_blur_um = float(np.hypot(section.u_contour_blur_px * scale.um_per_px, u_scale * blur_um))
+    note = f"contrast {section.contrast:.2f}, contour to {fit.noise_um:.2g} um"
+    findings.append(found("sharpness", "whole", "um", blur_um, u_blur_um, method, note=note))
+    scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
+    return Inspection(
+        entry,
+        _records(entry, findings, scale_note, section.photo, scale.um_per_px),
+        "",
+        tuple(f"{section.name}: {warning}" for warning in warnings),
+        None,
+        None,
+        section.photo.sha256,
+        view,
+        new_view,
+    )
+
+
+def _tip_in(entry: PhotoEntry, scale: PhotoScale) -> tuple[Section, TipFit]:
+    """The tip in a profile photo."""
+    section = find_section(entry.path, near_px=entry.edge_near)
+    um = scale.um_per_px
+    try:
+        fit = fit_tip(
+            section.points_px * um,
+            apex_um=section.apex_px * um,
+            bisector_angle=section.bisector_angle,
+            wedge_angle=section.wedge_angle,
+            step_um=um,
+            blur_um=section.contour_blur_px * um,
+            u_blur_um=section.u_contour_blur_px * um,
+            u_level_um=section.u_level_px * um,
+        )
+    except NoTipError as problem:
+        raise PhotoRefused(
+            f"{section.name}: {problem}",
+            "bring the tip to the middle of the frame, or use less magnification, and clean the section",
+        ) from problem
+    blur_um = section.blur_px * um
+    if section.blur_px > IN_FOCUS_PX and blur_um > fit.radius_um:
+        raise PhotoRefused(
+            f"{section.name}: out of focus: its blur of {blur_um:.3g} um is more than the tip's radius",
+            "focus on the section, steady the microscope, and take it again",
+        )
+    return section, fit
+
+
+def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionView:
+    """The tip with the part of the photo that its fit rests on."""
+    points = fit.points_um / scale.um_per_px
+    margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
+    low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
+    high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
+    light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
+    return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
+
+
+def _judge_profile(entry: PhotoEntry, scales: Mapping[str, Scale]) -> Judgement:
+    try:
+        scale = scale_of(entry, scales)
+        section, _ = _tip_in(entry, scale)
+    except PhotoRefused as problem:
+        return Judgement(entry, "refused", (str(problem),), None, None, None, "")
+    notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
+    return Judgement(
+        entry,
+        "doubtful" if section.doubt else "fit",
+        tuple(filter(None, [section.doubt, *notes])),
+        section.blur_px * scale.um_per_px,
+        section.clipped_share,
+        section.contrast,
+        "bright" if section.dark_tool else "dark",
+    )
+
+
 def _edge_in_view(bit: Bit, entry: PhotoEntry, look: Look, new: Look | None, zones: Zones) -> Edge:
     """The bit's edge with what a helix does to it between the zones compared."""
     turned = 0.0
@@ -491,11 +599,19 @@ def _inspection(
     new: EdgeView | None,
 ) -> Inspection:
     """Stamp the findings with where they come from."""
+    records = _records(entry, findings, look.scale_note, look.photo, look.photo_um_per_px)
+    lines = tuple(f"{look.name}: {warning}" for warning in warnings)
+    return Inspection(entry, records, "", lines, now, new, look.photo.sha256)
+
+
+def _records(
+    entry: PhotoEntry, findings: Sequence[Finding], scale_note: str, photo: Photo, um_per_px: float
+) -> tuple[Record, ...]:
     measured_at = datetime.now(UTC).isoformat(timespec="seconds")
     records = []
     for finding in findings:
         low, high = finding.interval95
-        note = "; ".join(filter(None, [finding.note, look.scale_note]))
+        note = "; ".join(filter(None, [finding.note, scale_note]))
         records.append(
             Record(
                 entry.bit,
@@ -513,12 +629,11 @@ def _inspection(
                 note,
                 finding.method,
                 entry.file,
-                look.photo.sha256,
+                photo.sha256,
                 entry.scale,
-                look.photo_um_per_px,
+                um_per_px,
                 __version__,
                 measured_at,
             )
         )
-    lines = tuple(f"{look.name}: {warning}" for warning in warnings)
-    return Inspection(entry, tuple(records), "", lines, now, new, look.photo.sha256)
+    return tuple(records)

@@ -39,6 +39,10 @@ QUANTITIES: dict[str, QuantityWords] = {
     "edge_recession": QuantityWords("edge recession", "µm"),
     "edge_radius": QuantityWords("edge radius", "µm"),
     "wedge_angle": QuantityWords("wedge angle", "°"),
+    "apex_to_arc": QuantityWords("apex to arc", "µm"),
+    "departure_length_a": QuantityWords("departure length a", "µm"),
+    "departure_length_b": QuantityWords("departure length b", "µm"),
+    "departure_ratio": QuantityWords("departure ratio, a over b", ""),
     "wear_land": QuantityWords("wear land, mean", "µm"),
     "wear_land_max": QuantityWords("wear land, widest", "µm"),
     "coating_loss": QuantityWords("coating loss", "%", 100.0),
@@ -269,6 +273,8 @@ def nothing_seen(record: Record) -> str:
     -------
     str
     """
+    if record.zone == "whole":
+        return "too small to tell"
     if record.quantity in _WEAR:
         return "no wear seen"
     return "no loss seen" if record.quantity.startswith("coating") else "none seen"
@@ -350,6 +356,9 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
     -------
     str
     """
+    tip = find_record(records, "edge_radius", "whole")
+    if tip is not None:
+        return _tip_sentence(tip, find_record(records, "wedge_angle", "whole"))
     if parts == 0:
         radius = find_record(records, "edge_radius", "unused")
         known = radius is not None and radius.value is not None and radius.status != "refused"
@@ -378,6 +387,14 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
 
 def _hedged(record: Record) -> str:
     return value_text(record) + (" (doubtful)" if record.status == "doubtful" else "")
+
+
+def _tip_sentence(radius: Record, angle: Record | None) -> str:
+    if radius.value is None:
+        return f"The radius of this edge could not be measured: {shortened(radius.note, 140).rstrip('.')}."
+    size = limit_text(radius) if radius.status == "below_detection" else _hedged(radius)
+    wedge = f", between faces at {_hedged(angle)}" if angle is not None and angle.value is not None else ""
+    return f"In section the edge radius is {size}{wedge}."
 
 
 def _recession_clause(record: Record | None) -> str:
