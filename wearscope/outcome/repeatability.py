@@ -28,7 +28,7 @@ POOL_ABOVE = 0.25  # level of a preliminary test before pooling: Bancroft, Biome
 GOOD_PERCENT, USABLE_PERCENT = 10.0, 30.0  # of total variation: AIAG MSA, 4th ed., ch. II-D
 ENOUGH_CATEGORIES = 5  # same place
 CATEGORIES = 1.41  # √2 as the manual rounds it
-_DRAWS, _SEED = 20_000, 1
+_SEED = 1
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ class RangeStudy:
 
 
 def smallest_difference(spread: Estimate) -> Estimate:
-    """Smallest true difference between two flutes that one photo of each can tell apart.
+    """Smallest true difference that one photo each of two states can tell from none.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def percent_of_tolerance(spread: Estimate, tolerance: float) -> Estimate:
     return spread.times(600.0 / tolerance)
 
 
-def study_by_anova(values: Array, *, pool_above: float = POOL_ABOVE) -> AnovaStudy:
+def study_by_anova(values: Array, *, pool_above: float = POOL_ABOVE, draws: int = 10_000) -> AnovaStudy:
     """Variance components of a crossed study, flutes and people both taken as random.
 
     Missing values are allowed. Each mean square is that of an effect beyond all that do not contain it
@@ -194,6 +194,8 @@ def study_by_anova(values: Array, *, pool_above: float = POOL_ABOVE) -> AnovaStu
         NaN where there is none.
     pool_above : float
         The interaction is pooled with repeatability if its significance is above this level; 1 keeps it.
+    draws : int
+        How many make the intervals; always the same ones.
 
     Returns
     -------
@@ -240,7 +242,7 @@ def study_by_anova(values: Array, *, pool_above: float = POOL_ABOVE) -> AnovaStu
     solve = np.linalg.inv(np.array(expected))
     squares = np.array([source.sum_squares for source in table])
     df = np.array([source.df for source in table])
-    drawn = squares / np.random.default_rng(_SEED).chisquare(df, (_DRAWS, len(df)))
+    drawn = squares / np.random.default_rng(_SEED).chisquare(df, (draws, len(df)))
     # first row: the estimate itself
     components = np.maximum(np.vstack([squares / df, drawn]) @ solve.T, 0.0)
     variance = {name: components[:, at] for at, name in enumerate(names)}
@@ -328,7 +330,8 @@ def _require_repeats(values: Array) -> None:
 
 def _dummies(labels: NDArray[np.intp]) -> Array:
     """One column for each label that occurs, 1 where it does."""
-    return (labels[:, None] == np.unique(labels)[None, :]).astype(float)
+    dummies: Array = (labels[:, None] == np.unique(labels)[None, :]).astype(np.float64)
+    return dummies
 
 
 def _projection(design: Array) -> Array:
@@ -362,7 +365,8 @@ def _estimate(draws: Array) -> Estimate:
 
 
 def _categories(ratio: Array) -> Array:
-    return np.maximum(np.floor(CATEGORIES * ratio), 1.0)
+    categories: Array = np.maximum(np.floor(CATEGORIES * ratio), 1.0)
+    return categories
 
 
 def _ranges_of_normal(n: int) -> tuple[float, float]:
