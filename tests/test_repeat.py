@@ -327,7 +327,6 @@ def test_repeats_of_photographs_agree_within_what_is_stated(tmp_path):
     ):
         found = studied[quantity, zone]
         scatter = found.anova.repeatability
-        print(quantity, scatter, found.stated_u, found.anova.percent)
         # What is stated holds besides the scatter what all photos of a flute share, so it is the larger of the two;
         # and the scatter is not nothing beside it, for noise, focus and place were changed.
         assert scatter.high95 > 0.1 * found.stated_u
@@ -335,5 +334,4 @@ def test_repeats_of_photographs_agree_within_what_is_stated(tmp_path):
         assert found.anova.percent.value < 10
         for flute, values in zip(found.flutes, found.values, strict=True):
             true_um = truth[f"photos/wren-{flute.parts}-{flute.flute}.jpg"][known]
-            print(flute, values.mean(), true_um)
             assert abs(values.mean() - true_um) < 2 * found.stated_u

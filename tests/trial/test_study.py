@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -250,3 +251,16 @@ def test_no_study_in_the_folder(folder):
     (folder / "again/study.toml").unlink(missing_ok=True)
     with pytest.raises(TrialError, match=r"holds no study\.toml; name the study file itself"):
         load_study(folder / "again")
+
+
+def test_the_study_that_the_readme_shows(folder):
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    (shown,) = [block for block in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "[study]" in block]
+    (folder / "trial.toml").write_text(TRIAL.replace('"bench"', '"bench 60x"'))
+    for who in ("Ann", "Ben"):
+        (folder / f"again/{who}/A/150").mkdir(parents=True)
+        touch(folder, f"{who}/A/150/flute1-1.jpg", f"{who}/A/150/flute1-2.jpg")
+    study = load(folder, shown)
+    assert [(p.bit, p.parts, p.flute, p.taken_by, p.repeat) for p in study.photos] == [
+        ("A", 150, 1, who, n) for who in ("Ann", "Ben") for n in (1, 2)
+    ]
