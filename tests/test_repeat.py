@@ -176,6 +176,10 @@ def test_verdict(tmp_path):
     )
     assert lines[2].startswith("A change of one flute shows, in two photos by different people, from ")
     assert lines[3].startswith("Photos of the same flute agree well: the measurement makes up 7 % ")
+    assert (
+        f"By average and range: {studied.ranges.percent:.0f} %, {studied.ranges.categories} classes."
+        in lines[3]
+    )
     assert "anywhere from" in lines[4]
     assert "more people would settle it" in lines[4]
     assert any("of the tolerance of 40 µm" in line for line in lines)

@@ -80,13 +80,17 @@ def _agreement(studied: RepeatedQuantity) -> list[str]:
     if share is None or anova.categories is None:
         return ["One flute alone cannot show how flutes are told apart; photograph more of them."]
     how = "well" if share.value <= GOOD_PERCENT else "passably" if share.value <= USABLE_PERCENT else "badly"
-    classes = f"{anova.categories.value:.0f}"
     lines = [
         f"Photos of the same flute agree {how}: the measurement makes up {share.value:.0f} % of the variation among "
         f"these photos; up to {GOOD_PERCENT:.0f} % is good, up to {USABLE_PERCENT:.0f} % usable. "
-        f"It sorts flutes like these into {classes} {'class' if classes == '1' else 'classes'}; "
+        f"It sorts flutes like these into {_count(round(anova.categories.value), 'class', 'classes')}; "
         f"{ENOUGH_CATEGORIES} are enough."
     ]
+    if studied.ranges:
+        by_ranges = studied.ranges
+        lines[0] += (
+            f" By average and range: {by_ranges.percent:.0f} %, {_count(by_ranges.categories, 'class', 'classes')}."
+        )
     if any(share.low95 < mark < share.high95 for mark in (GOOD_PERCENT, USABLE_PERCENT)):
         fewest = min(anova.table, key=lambda source: source.df).name
         lines.append(
