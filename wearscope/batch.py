@@ -7,7 +7,7 @@ import os
 import re
 import signal
 import traceback
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
@@ -162,7 +162,7 @@ def measure_trial(
     folder = out_dir / "results"
     sheets = folder / "sheets"
     measurements, refused = folder / "measurements.csv", folder / "refused.csv"
-    _require_writable([sheets, folder, out_dir], [measurements, refused])
+    require_writable([sheets, folder, out_dir], [measurements, refused])
     sheet_of = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     done: dict[PhotoEntry, PhotoResult] = {}
     with WearLog(out_dir / LOG_NAME) as log:
@@ -207,7 +207,7 @@ def judge_trial(
         In the order of the trial.
     """
     scales, refused_scales = read_scales(trial)
-    no_scale = _without_scale(trial, refused_scales)
+    no_scale = _without_scale(trial.photos, refused_scales)
     done = {entry: PhotoVerdict(entry, None, line) for entry, line in no_scale.items()}
     calls = {entry: partial(judge, trial, entry, scales) for entry in trial.photos if entry not in no_scale}
     with _executor(jobs, len(calls)) as executor, closing(_answers(calls, executor)) as answers:
@@ -216,6 +216,43 @@ def judge_trial(
             if progress:
                 progress(len(done), len(trial.photos), entry)
     return tuple(done[entry] for entry in trial.photos)
+
+
+def inspect_beside(
+    trial: Trial,
+    entries: Sequence[PhotoEntry],
+    *,
+    jobs: int | Executor | None = None,
+    inspector: Inspector = inspect_photo,
+) -> Generator[PhotoResult, None, None]:
+    """Inspect further photos of a trial's flutes; nothing is drawn, logged or written.
+
+    Parameters
+    ----------
+    trial : Trial
+        What is known of the bits, the scales and the new state.
+    entries : sequence of PhotoEntry
+        Need not be photos of the trial.
+    jobs, inspector
+        As in `measure_trial`.
+
+    Yields
+    ------
+    PhotoResult
+        As they come, in any order; without a sheet.
+    """
+    scales, refused_scales = read_scales(trial)
+    no_scale = _without_scale(entries, refused_scales)
+    for entry, line in no_scale.items():
+        yield PhotoResult(entry, _sha256(entry.path), refusal=line)
+    calls = {
+        entry: partial(_measure, inspector, trial, entry, scales, None, ())
+        for entry in entries
+        if entry not in no_scale
+    }
+    with _executor(jobs, len(calls)) as executor, closing(_answers(calls, executor)) as answers:
+        for entry, answer in answers:
+            yield _failed(entry, answer) if isinstance(answer, _Failure) else answer
 
 
 def sheet_names(trial: Trial) -> dict[PhotoEntry, str]:
@@ -259,7 +296,7 @@ def _measured(
 ) -> Generator[PhotoResult, None, None]:
     """Yield the result of each photo as it comes; new-state photos first, for later sheets quote them."""
     scales, refused_scales = read_scales(trial)
-    no_scale = _without_scale(trial, refused_scales)
+    no_scale = _without_scale(trial.photos, refused_scales)
     for entry, line in no_scale.items():
         yield PhotoResult(entry, _sha256(entry.path), refusal=line)
     entries = [entry for entry in trial.photos if entry not in no_scale]
@@ -286,11 +323,11 @@ def _measured(
                     yield result
 
 
-def _without_scale(trial: Trial, refused_scales: Mapping[str, str]) -> dict[PhotoEntry, str]:
+def _without_scale(entries: Iterable[PhotoEntry], refused_scales: Mapping[str, str]) -> dict[PhotoEntry, str]:
     """Photos whose only scale was refused, each with the line that says so."""
     return {
         entry: f'{entry.file} has no scale, for "{entry.scale}" is refused: {refused_scales[entry.scale]}'
-        for entry in trial.photos
+        for entry in entries
         if entry.um_per_px is None and entry.scale in refused_scales and not _has_own_scale(entry.path)
     }
 
@@ -307,13 +344,13 @@ def _measure(
     trial: Trial,
     entry: PhotoEntry,
     scales: Mapping[str, Scale],
-    sheet: Path,
+    sheet: Path | None,
     new_records: tuple[Record, ...],
 ) -> PhotoResult:
-    """Inspect a photo and draw its sheet, so that only numbers and words travel between processes."""
+    """Inspect a photo and draw its sheet, if it gets one: only numbers and words travel between processes."""
     found = inspector(trial, entry, scales)
     drawn, warnings = None, [_named(entry, line) for line in found.warnings]
-    if (found.now or found.section) is not None and not found.refusal:
+    if sheet is not None and (found.now or found.section) is not None and not found.refusal:
         try:
             _draw(sheet, trial, found, new_records)
             drawn = sheet
@@ -504,7 +541,7 @@ def _n_processors() -> int:
 # --- What is kept ---------------------------------------------------------------------------------------
 
 
-def _require_writable(folders: list[Path], files: list[Path]) -> None:
+def require_writable(folders: list[Path], files: list[Path]) -> None:
     """Make the folders, the deepest first, and find out whether the files can be replaced."""
     for folder in folders:
         try:

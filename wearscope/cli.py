@@ -27,7 +27,8 @@ if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command
     from wearscope.batch import BatchResult, PhotoVerdict, Progress
     from wearscope.log.notes import Note
     from wearscope.outcome.fairness import BitConditions, FairTrial
-    from wearscope.trial import PhotoEntry, Trial
+    from wearscope.repeat import RepeatedQuantity, StudyResult
+    from wearscope.trial import PhotoEntry, Study, Trial
     from wearscope.wear.records import Record
 
 OK, REFUSED, WRONG, INTERRUPTED = 0, 1, 2, 130
@@ -270,6 +271,53 @@ def _print_wrapped(sentences: Iterable[str]) -> None:
     width = min(get_terminal_size().columns, 110)
     for sentence in sentences:
         typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+
+
+@app.command()
+def repeat(
+    study: Annotated[
+        Path,
+        typer.Argument(metavar="STUDY", help="The study file, or the folder that holds it as study.toml."),
+    ],
+    quantity: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", help="The one to study, such as edge_recession; by default all that tell of wear."
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where results/ goes; by default beside the study file."),
+    ] = None,
+    jobs: JobsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Find out how well photos of the same flutes agree, and what they can tell apart.
+
+    Measures every photo of the study and writes results/repeat-study.csv; the wear log is left alone.
+    """
+    from wearscope.sheets.words import QUANTITIES
+    from wearscope.trial import load_study
+
+    if quantity is not None and quantity not in QUANTITIES:
+        raise CommandLineError(f"--quantity is {quantity}", f"give one of {', '.join(QUANTITIES)}")
+    loaded = load_study(study)
+    from wearscope.repeat import measure_study
+
+    with _progress("Measuring", quiet=False) as progress:
+        result = measure_study(
+            loaded, (out or loaded.folder).absolute(), quantity=quantity, jobs=jobs, progress=progress
+        )
+    if as_json:
+        _print_json(_study_document(loaded, result))
+    else:
+        _print_study(loaded, result)
+    _complain(photo.refusal for photo in result.refusals)
+    _complain(result.unanswered)
+    if not result.quantities:
+        _complain(["no quantity has enough values to study; give each flute two photos or more"])
+    typer.echo(f"Every value: {_shown(result.table)}", err=True)
+    raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
 
 
 @app.command()
@@ -566,6 +614,42 @@ def _fairness_document(fair: FairTrial) -> dict[str, Any]:
     }
 
 
+def _study_document(study: Study, result: StudyResult) -> dict[str, Any]:
+    from wearscope.outcome.repeatability import percent_of_tolerance, smallest_difference
+    from wearscope.sheets.repeat_words import verdict
+
+    def quantity_document(studied: RepeatedQuantity) -> dict[str, Any]:
+        anova = studied.anova
+        document = asdict(studied)
+        document["values"] = [
+            [[None if value != value else value for value in cell] for cell in row]
+            for row in studied.values.tolist()
+        ]
+        document["smallest_difference"] = {
+            "two_bits": asdict(smallest_difference(studied.spread_of_bits)),
+            "one_person": asdict(smallest_difference(anova.one_person)),
+            "different_people": asdict(smallest_difference(anova.combined)) if anova.n_people > 1 else None,
+        }
+        tolerance = study.tolerance_um if studied.unit == "um" else None
+        document["percent_of_tolerance"] = (
+            asdict(percent_of_tolerance(anova.combined, tolerance)) if tolerance else None
+        )
+        return document | {"verdict": verdict(studied, study.tolerance_um)}
+
+    return {
+        "trial": study.of.name,
+        "quantities": [quantity_document(studied) for studied in result.quantities],
+        "unanswered": list(result.unanswered),
+        "refused": [
+            _entry_document(entry)
+            | {"taken_by": entry.taken_by, "repeat": entry.repeat, "refusal": photo.refusal}
+            for entry, photo in zip(study.photos, result.photos, strict=True)
+            if photo.refusal
+        ],
+        "paths": {"table": str(result.table)},
+    }
+
+
 def _entry_document(entry: PhotoEntry) -> dict[str, Any]:
     return {
         "bit": entry.bit,
@@ -697,6 +781,36 @@ def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: b
         )
     if not notes:
         typer.echo("nothing is noted yet; see wearscope note --help")
+
+
+def _print_study(study: Study, result: StudyResult) -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from wearscope.sheets import repeat_words, words
+
+    console = _console(stderr=False)
+    for studied in result.quantities:
+        unit = words.quantity_words(studied.quantity).unit
+        table = Table(
+            title=Text(repeat_words.heading(studied)),
+            title_justify="left",
+            title_style="bold",
+            box=box.SIMPLE_HEAD,
+            pad_edge=False,
+        )
+        table.add_column("What differs")
+        for column in (f"Standard\ndeviation, {unit}", "95 % interval", "Share of\nall, %"):
+            table.add_column(column, justify="right")
+        for row in repeat_words.spread_rows(studied):
+            table.add_row(*row)
+        console.print(table)
+        for line in repeat_words.verdict(studied, study.tolerance_um):
+            typer.echo(f"- {line}")
+        typer.echo()
+    if result.quantities:
+        typer.echo(repeat_words.SHARED_REMARK)
 
 
 def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequence[str]]]) -> None:
