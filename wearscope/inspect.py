@@ -45,7 +45,7 @@ from wearscope.wear.rounding import (
 )
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
-from wearscope.wear.wedge import recession_factor
+from wearscope.wear.wedge import recession_factor, view_tilt
 from wearscope.wear.zones import zone_labels
 
 Array = NDArray[np.float64]
@@ -206,19 +206,18 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
         Standard uncertainty, radians, by which a helical flute turns the face away between the zones compared.
     """
     factor, why = None, ""
-    u_tilt = float(np.hypot(np.radians(entry.u_view_tilt_deg), turned))
+    tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
         factor = recession_factor(
             np.radians(bit.wedge_angle_deg),
             np.radians(bit.u_wedge_angle_deg),
-            np.radians(entry.view_tilt_deg),
-            u_tilt,
+            *tilt,
         )
     except ValueError as problem:
         why = f"{problem}; photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg"
     stated = bit.r_unused_um is not None
     radius = (max(bit.r_unused_um or 0.0, 0.5), max(bit.u_r_unused_um, 0.3)) if stated else BROAD_RADIUS_UM
-    return Edge(radius, stated, factor, why, u_tilt, bit.coated, "")
+    return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated, "")
 
 
 def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
@@ -334,8 +333,7 @@ def _inspect_later(
     fits = fit_zones(
         strip,
         zones.labels,
-        datum.departure_um,
-        datum.u_datum_um,
+        datum,
         look.steepness,
         edge,
         _under(look, lighting),
@@ -356,7 +354,7 @@ def _inspect_later(
         findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, findings, look, warnings, None, None)
-    findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
+    findings += rounding_findings(fits, zones.labels, datum, edge, look.u_scale, method)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)

@@ -11,7 +11,7 @@ their signs: what two inputs have in common adds up or cancels as it should, and
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -298,6 +298,26 @@ def propagate(measurement: Measurement) -> Budget:
     above, below = np.split(value[1:], 2)
     slopes = (above - below) / (2.0 * step)
     return linear(value[0], zip(slopes.tolist(), measurement.inputs, strict=True), measurement.correlations)
+
+
+def apart(budget: Budget, where: str) -> Budget:
+    """The same budget of sources that only it has: what two results share then no longer cancels between them.
+
+    Parameters
+    ----------
+    budget : Budget
+    where : str
+        Added to the names of its sources.
+    """
+
+    def renamed(name: str) -> str:
+        return f"{name} ({where})"
+
+    terms = tuple(
+        replace(term, source=replace(term.source, name=renamed(term.source.name))) for term in budget.terms
+    )
+    correlations = {(renamed(a), renamed(b)): r for (a, b), r in budget.correlations.items()}
+    return Budget(budget.value, terms, correlations)
 
 
 def as_budget(estimate: Estimate) -> Budget:
