@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -28,6 +28,7 @@ from wearscope.wear.face import (
     read_coating,
     refused_face,
     rounding_findings,
+    scale_error,
     sharpest,
     sharpness_finding,
     silhouette_along,
@@ -45,6 +46,7 @@ from wearscope.wear.rounding import (
 )
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
+from wearscope.wear.uncertainty import Budget, Input, linear
 from wearscope.wear.wedge import recession_factor, view_tilt
 from wearscope.wear.zones import zone_labels
 
@@ -76,6 +78,8 @@ class Inspection:
         This photo, and the new-state photo of the same flute on the same axis along the edge.
     photo_sha256 : str
         "" when the file could not be read.
+    budgets : mapping
+        What the uncertainty of each row is made of, by quantity and zone.
     """
 
     entry: PhotoEntry
@@ -85,6 +89,7 @@ class Inspection:
     now: EdgeView | None
     new: EdgeView | None
     photo_sha256: str = ""
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -408,25 +413,29 @@ def _place_findings(
         transition.at_um, s_um, follow_um
     )
     column, row = look.on_photo(transition.at_um, float(deep_um))
-    u_along = transition.u_at_um / look.photo_um_per_px
     along, across = np.abs(look.line.direction), np.abs(look.line.inward)
     visible = s_um[seen]
     used_mm = (
         visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]
     ) / 1e3
-    u_used_mm = float(np.hypot(transition.u_at_um / 1e3, used_mm * look.u_scale))
-    too_long = used_mm - 2.0 * u_used_mm > 1.05 * trial.depth_of_cut_mm
+    place = Input("place of the transition along the edge", 0.0, transition.u_at_um)
+    depth = Input("depth of the edge at the transition", 0.0, look.photo_um_per_px)
+    per_um = 1.0 / look.photo_um_per_px
+    x, y = (
+        linear(value, [(along[k] * per_um, place), (across[k] * per_um, depth)])
+        for k, value in enumerate((column, row))
+    )
+    used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(look.u_scale))])
+    too_long = used_mm - 2.0 * used_length.u > 1.05 * trial.depth_of_cut_mm
     doubt = (
         f"more used edge than the programmed {trial.depth_of_cut_mm:g} mm; check the scale and the depth of cut"
         if too_long
         else ""
     )
     return [
-        found(
-            "transition_x_px", "whole", "px", column, float(np.hypot(u_along * along[0], across[0])), method
-        ),
-        found("transition_y_px", "whole", "px", row, float(np.hypot(u_along * along[1], across[1])), method),
-        found("used_length", "whole", "mm", used_mm, u_used_mm, method, doubt=doubt),
+        found("transition_x_px", "whole", "px", column, x, method),
+        found("transition_y_px", "whole", "px", row, y, method),
+        found("used_length", "whole", "mm", used_mm, used_length, method, doubt=doubt),
     ]
 
 
@@ -439,8 +448,9 @@ def _residual_finding(residual_um: float, new: Look | None, match: MarkMatch | N
         if match is None or match.verdict == "same"
         else "along the edge only roughly: the grind marks are faint"
     )
-    u_um = float(np.hypot(0.1 * residual_um, 0.05))
-    return found("registration_residual", "whole", "um", residual_um, u_um, method, note=note)
+    scatter = Input("scatter of the trace", 0.0, float(np.hypot(0.1 * residual_um, 0.05)))
+    residual = linear(residual_um, [(1.0, scatter)])
+    return found("registration_residual", "whole", "um", residual_um, residual, method, note=note)
 
 
 def _quality_note(look: Look) -> str:
@@ -519,4 +529,5 @@ def _inspection(
             )
         )
     lines = tuple(f"{look.name}: {warning}" for warning in warnings)
-    return Inspection(entry, tuple(records), "", lines, now, new, look.photo.sha256)
+    budgets = {(each.quantity, each.zone): each.budget for each in findings if each.budget is not None}
+    return Inspection(entry, tuple(records), "", lines, now, new, look.photo.sha256, budgets)

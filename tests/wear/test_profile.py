@@ -171,9 +171,7 @@ def test_a_tie_sharpens_the_fit():
     u_light = np.full(light.shape, 0.01)
     loose = fit_profile(D_UM, light, u_light, worn_prior())
     unused_um = silhouette_from_line_um(WORN) - 0.732 * 24.0
-    tied = fit_profile(
-        D_UM, light, u_light, worn_prior(), tie=wedge_tie(unused_um)
-    )
+    tied = fit_profile(D_UM, light, u_light, worn_prior(), tie=wedge_tie(unused_um))
     assert tied.u_silhouette_um < loose.u_silhouette_um
     assert tied.u_radius_um < loose.u_radius_um
     assert tied.radius_um == pytest.approx(30.0, abs=1.96 * tied.u_radius_um)

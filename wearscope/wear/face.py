@@ -33,7 +33,7 @@ from wearscope.wear.rounding import (
     with_unresolved,
 )
 from wearscope.wear.strip import UNUSED, USED, Strip
-from wearscope.wear.uncertainty import Budget, Input, Measurement, apart, propagate
+from wearscope.wear.uncertainty import Budget, Input, Measurement, apart, linear, propagate
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,6 +47,9 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
     ("edge_radius", "difference"),
 )
 LEAST_DEPARTURE_UM = 3.0  # of the trace; less gives no proportion
+UNSURE_FACTOR = (
+    0.4  # u of the recession factor over it; above, first order fails against Monte Carlo (tests/wear)
+)
 CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
@@ -320,6 +323,10 @@ def rounding_findings(
             "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the light is too "
             "diffuse; look at it in profile, or take it again under the lamp ring alone"
         )
+    if factor.u > UNSURE_FACTOR * factor.value:
+        doubt = doubt or (
+            "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in profile"
+        )
     expected = grown.value * factor.value
     u_apart = float(np.sqrt(recession.u**2 + (factor.value * grown.u) ** 2 + (grown.value * factor.u) ** 2))
     if line is not None and abs(recession.value - expected) > CONTRADICTION * u_apart:
@@ -462,7 +469,7 @@ def coating_findings(
 ) -> list[Finding]:
     """Coating loss and setback of each zone, and the difference of the losses where there are two zones."""
     out: list[Finding] = []
-    losses: dict[Zone, tuple[float, float]] = {}
+    losses: dict[Zone, Budget] = {}
     for zone in zones:
         fit, label = (fits.used, USED) if zone == "used" else (fits.unused, UNUSED)
         mean = None
@@ -483,11 +490,19 @@ def coating_findings(
             if mean.unreadable > 0.5
             else ""
         )
-        losses[zone] = (mean.loss, mean.u_loss)
+        losses[zone] = mean.loss_budget
         limit = DETECTION * float(np.hypot(0.004, 0.5 * mean.u_loss))
         out.append(
             found(
-                "coating_loss", zone, "1", mean.loss, mean.u_loss, method, doubt=doubt, note=note, limit=limit
+                "coating_loss",
+                zone,
+                "1",
+                mean.loss,
+                mean.loss_budget,
+                method,
+                doubt=doubt,
+                note=note,
+                limit=limit,
             )
         )
         out.append(
@@ -496,7 +511,7 @@ def coating_findings(
                 zone,
                 "um",
                 mean.setback_um,
-                mean.u_setback_um,
+                mean.setback_budget,
                 method,
                 doubt=doubt,
                 note=note,
@@ -504,10 +519,10 @@ def coating_findings(
             )
         )
     if "used" in losses and "unused" in losses:
-        (a, u_a), (b, u_b) = losses["used"], losses["unused"]
-        u = float(np.hypot(u_a, u_b))
-        limit = DETECTION * float(np.hypot(0.004, 0.5 * u))
-        out.append(found("coating_loss", "difference", "1", a - b, u, method, limit=limit))
+        used, unused = apart(losses["used"], "used"), apart(losses["unused"], "unused")
+        lost = linear(used.value - unused.value, [(1.0, used), (-1.0, unused)])
+        limit = DETECTION * float(np.hypot(0.004, 0.5 * lost.u))
+        out.append(found("coating_loss", "difference", "1", lost.value, lost, method, limit=limit))
     elif "used" in zones and "unused" in zones:
         out.append(refused("coating_loss", "difference", "1", "needs both zones; see their rows", method))
     return out

@@ -70,11 +70,13 @@ class Finding:
         """
         if self.value is None or self.u is None:
             return None, None
-        expanded = (COVERAGE_95 if np.isinf(self.dof) else coverage_factor(self.dof)) * self.u
+        expanded = max(COVERAGE_95, coverage_factor(self.dof)) * self.u
         return self.value - expanded, self.value + expanded
 
 
-COVERAGE_95 = 1.96  # normal distribution, JCGM 100 table G.1
+COVERAGE_95 = (
+    1.96  # normal distribution, JCGM 100 table G.1; the t-factor of few degrees of freedom is larger
+)
 DETECTION = 3.29  # both error risks 5 %: ISO 11843-1, from memory
 
 
