@@ -25,6 +25,7 @@ from wearscope.wear.trace import matched_trace, trace_edge
 DEPTH_UM = (-160.0, 540.0)
 SEARCH_UM = (-80.0, 100.0)  # about the smooth line: how far a worn edge may lie from it
 FINE_ENOUGH_UM = 2.6  # blocks of pixels are averaged up to this size
+BAND_ROWS = 64
 MOST_BURNT = 0.35  # of the picture
 LEAST_SEEN, LEAST_COLUMNS = 0.35, 60  # of the edge; less cannot be followed
 
@@ -242,9 +243,13 @@ def working_light(photo: Photo, um_per_px: float) -> tuple[NDArray[np.float32], 
         Side of the blocks, in pixels.
     """
     reduction = max(1, int(FINE_ENOUGH_UM / um_per_px))
-    light = photo.linear()
     if reduction == 1:
-        return light, 1
-    height, width = (side // reduction for side in light.shape[:2])
-    whole = light[: height * reduction, : width * reduction]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)), reduction
+        return photo.linear(), 1
+    height, width = (side // reduction for side in photo.pixels.shape[:2])
+    light = np.empty((height, width, 3), np.float32)
+    # a band at a time: twelve million pixels as floats are more than a processor keeps at hand
+    for first in range(0, height, BAND_ROWS):
+        last = min(first + BAND_ROWS, height)
+        whole = photo.linear(slice(first * reduction, last * reduction), slice(0, width * reduction))
+        cv2.resize(whole, (width, last - first), dst=light[first:last], interpolation=cv2.INTER_AREA)
+    return light, reduction

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, grey
 from wearscope.wear.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
@@ -219,8 +219,9 @@ def _far_share(departure: Array, coating: CoatingColour) -> Array:
 
 
 def _distance(departure: Array, coating: CoatingColour) -> Array:
-    squared = np.einsum("...i,ij,...j->...", departure, coating.inverse_covariance, departure)
-    return np.asarray(np.sqrt(squared))
+    (xx, xy), (_, yy) = coating.inverse_covariance
+    x, y = departure[..., 0], departure[..., 1]
+    return np.asarray(np.sqrt(xx * x**2 + 2.0 * xy * x * y + yy * y**2))
 
 
 def map_substrate(
@@ -258,12 +259,12 @@ def map_substrate(
     coating's own scatter. Pixels that cannot be read take the class of the nearest readable one further in.
     """
     d = strip.d_um[:, None]
-    light = strip.light.mean(axis=2)
+    light = grey(strip.light)
     in_band = (d >= silhouette_um[None, :]) & (d <= silhouette_um[None, :] + BAND_UM)
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
     face = float(np.nanmedian(light[deep])) if np.isfinite(light[deep]).any() else float(np.nanmedian(light))
     # a burnt-out pixel colours its neighbours through the smoothing
-    burnt = np.any(strip.light >= 0.995, axis=2)
+    burnt = grey(np.asarray(strip.light >= 0.995, np.float32)) > 0
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     step_um = float(strip.d_um[1] - strip.d_um[0])

@@ -25,14 +25,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 from scipy.special import ndtr
 
 from wearscope.wear.uncertainty import Budget, Estimate, Input, covariance, linear
 
 Array = NDArray[np.float64]
 
-STEPS = [1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1]  # sensible sizes of change in each parameter
+STEPS = np.array([1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1])  # sensible sizes of change in each parameter
+SMALL = 0.01  # of those, to take slopes by
 LEANS = np.sin(np.linspace(0.0, np.pi / 2, 61))
 AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
@@ -344,22 +345,29 @@ def fit_profile(
 
     lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], -3.0, -3.0])
     upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 3.0, 3.0])
-    best = None
-    for line_um, radius_um in ((means[0], means[1]), *starts):
-        start = np.clip(np.array([line_um, radius_um, *means[2:]]), lower + 1e-6, upper - 1e-6)
-        result = least_squares(
+
+    def slopes(parameters: Array) -> Array:
+        # by steps of a size of their own: a parameter may well be next to 0
+        here = residuals(parameters)
+        return np.column_stack([(residuals(parameters + step) - here) for step in np.diag(SMALL * STEPS)]) / (
+            SMALL * STEPS
+        )
+
+    def descend(start: Array, tolerance: float) -> OptimizeResult:
+        return least_squares(
             residuals,
-            start,
+            np.clip(start, lower + 1e-6, upper - 1e-6),
+            jac=slopes,
             bounds=(lower, upper),
             x_scale=STEPS,
-            diff_step=np.full(len(STEPS), 1e-3),
-            ftol=1e-5,
-            xtol=1e-5,
-            max_nfev=40,
+            ftol=tolerance,
+            xtol=tolerance,
+            max_nfev=60,
         )
-        if best is None or result.cost < best.cost:
-            best = result
-    assert best is not None
+
+    # which basin is the deepest shows long before its bottom is reached
+    tried = [descend(np.array([*pair, *means[2:]]), 1e-2) for pair in ((means[0], means[1]), *starts)]
+    best = descend(min(tried, key=lambda result: result.cost).x, 1e-5)
     lever = 1.0 - np.sin(best.x[2] / 2.0)
     to_pair = np.array(
         [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *4 * [0.0]], [0.0, 1.0, *5 * [0.0]]]
