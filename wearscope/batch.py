@@ -179,7 +179,7 @@ def measure_trial(
                         progress(len(done), len(trial.photos), entry)
         finally:
             photos = tuple(done[entry] for entry in trial.photos if entry in done)
-            records = _current(log, trial)
+            records = current_rows(log, trial)
             write_measurements(measurements, records)
             _write_refusals(refused, photos)
     return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME)
@@ -539,7 +539,8 @@ def _logged(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
     return result
 
 
-def _current(log: WearLog, trial: Trial) -> tuple[Record, ...]:
+def current_rows(log: WearLog, trial: Trial) -> tuple[Record, ...]:
+    """Rows that the wear log holds now of the photos that a trial lists."""
     listed = {(entry.bit, entry.flute, entry.parts, entry.view) for entry in trial.photos}
     rows = log.current(trial=trial.name)
     return tuple(row for row in rows if (row.bit, row.flute, row.parts, row.view) in listed)

@@ -352,7 +352,7 @@ def _inspect_later(
 
     method = _method("new-state" if new is not None else "unused-zone", entry, edge, lighting, match)
     kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
-    findings = _place_findings(trial, look, zones, silhouette, follow_um, method)
+    findings = _place_findings(trial.depth_of(bit), look, zones, silhouette, follow_um, method)
     if zones.transition is None and new_fit is None:
         why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
         findings += refused_face(edge, why, method)
@@ -396,7 +396,7 @@ def _edge_in_view(bit: Bit, entry: PhotoEntry, look: Look, new: Look | None, zon
 
 
 def _place_findings(
-    trial: Trial, look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str
+    depth_mm: float, look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str
 ) -> list[Finding]:
     """Where the transition is in the photo, and how much used edge the photo shows."""
     transition = zones.transition
@@ -426,9 +426,9 @@ def _place_findings(
         for k, value in enumerate((column, row))
     )
     used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(look.u_scale))])
-    too_long = used_mm - 2.0 * used_length.u > 1.05 * trial.depth_of_cut_mm
+    too_long = used_mm - 2.0 * used_length.u > 1.05 * depth_mm
     doubt = (
-        f"more used edge than the programmed {trial.depth_of_cut_mm:g} mm; check the scale and the depth of cut"
+        f"more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut"
         if too_long
         else ""
     )

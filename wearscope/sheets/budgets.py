@@ -47,6 +47,7 @@ ADVICE = {
     "noise of the colours": "use more light, and save the photo with less compression",
     "what cannot be read": "take the photo again with less glare",
     "colours that stray": "clean the face and light it evenly",
+    "faint colours": "light the face evenly, and set the white balance by hand",
     "place of the transition along the edge": "clean the edge, and bring the transition into sharp focus",
     "scatter of the trace": "clean the edge, and focus on it",
     "blur in the profile": "nothing; it judges the photo and needs to be no closer",

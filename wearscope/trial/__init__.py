@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from wearscope.trial.model import Bit, Life, PhotoEntry, ScaleEntry, Trial, View
+from wearscope.trial.model import Bit, Cost, Life, PhotoEntry, ScaleEntry, Trial, View
 from wearscope.trial.reading import load_trial
 
-__all__ = ["Bit", "Life", "PhotoEntry", "ScaleEntry", "Trial", "View", "load_trial"]
+__all__ = ["Bit", "Cost", "Life", "PhotoEntry", "ScaleEntry", "Trial", "View", "load_trial"]

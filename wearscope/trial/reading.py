@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeVar, get_args
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.trial.model import Bit, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
+from wearscope.trial.model import Bit, Cost, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
 
 Where = tuple[str | int, ...]
 """A place in the file: keys, and positions in lists of tables counted from 0."""
@@ -26,6 +26,7 @@ _EntryT = TypeVar("_EntryT", bound=Entry)
 _TABLES: dict[str, type[Entry]] = {
     "trial": Trial,
     "life": Life,
+    "cost": Cost,
     "scale": ScaleEntry,
     "bit": Bit,
     "photo": PhotoEntry,
@@ -297,8 +298,11 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
     _whole_tables(document, rows, mistakes)
 
     scales = [_scale(row, path.parent, mistakes) for row in rows["scale"]]
-    bits = [_entry(Bit, row, mistakes) for row in rows["bit"]]
+    bits = [
+        _entry(Bit, row, mistakes, program_path=_program(row, path.parent, mistakes)) for row in rows["bit"]
+    ]
     lives = [_entry(Life, row, mistakes) for row in rows["life"]]
+    costs = [_entry(Cost, row, mistakes) for row in rows["cost"]]
     listed = rows["photo"]
     for pattern in rows["photos"]:
         listed = _found(pattern, path.parent, rows, mistakes)
@@ -317,7 +321,9 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
             row,
             mistakes,
             path=path,
+            program_path=_program(row, path.parent, mistakes),
             life=next((life for life in lives if life), Life()),
+            cost=next((cost for cost in costs if cost), Cost()),
             scales=tuple(scale for scale in scales if scale),
             bits=tuple(bit for bit in bits if bit),
             photos=tuple(
@@ -426,6 +432,10 @@ def _problems(refusal: ValidationError) -> Iterator[tuple[str, str, str]]:
         if key not in seen:
             seen.add(key)
             yield key, error["type"], own
+
+
+def _program(row: _Row, folder: Path, mistakes: _Mistakes) -> Path | None:
+    return _there(row, "program", folder, mistakes) if row.text("program") else None
 
 
 def _scale(row: _Row, folder: Path, mistakes: _Mistakes) -> ScaleEntry | None:

@@ -20,6 +20,11 @@ READABLE = 0.35  # of the face's light; darker places show the background rather
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
 STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
+LEAST_DEPARTURE, FAINT_DEPARTURE = (
+    0.04,
+    0.1,
+)  # in log ratio: what uneven light and JPEG give, and what is safely more
+U_FAINT = 0.03  # standard uncertainty of the loss where the two colours are as near as that
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
@@ -70,12 +75,15 @@ class CoatingMap:
         Whether a substrate colour was found at all.
     stray_share : float
         Of the band, the share whose colour strays from the coating's although nothing is lost.
+    faint : bool
+        Whether the substrate's colour hardly differs from the coating's.
     """
 
     substrate: Mask
     unreadable_share: Array
     found: bool
     stray_share: float
+    faint: bool
 
 
 @dataclass(frozen=True)
@@ -294,7 +302,10 @@ def map_substrate(
     band_pixels = np.maximum(in_band.sum(axis=0), 1)
     bleed = int(np.ceil(BLEED * blur_um / step_um))
     stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
-    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray)
+    if not found:
+        stray += float(excess.mean())
+    faint = found and float(np.hypot(*substrate_departure)) < FAINT_DEPARTURE
+    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray, faint)
 
 
 def _substrate_colour(
@@ -316,7 +327,7 @@ def _substrate_colour(
             return False, nothing
         centre = np.median(sample[members], axis=0)
     separation = float(np.sqrt(centre @ coating.inverse_covariance @ centre))
-    return separation > SEPARATION, centre
+    return separation > SEPARATION and float(np.hypot(*centre)) > LEAST_DEPARTURE, centre
 
 
 def _carried_outward(value: Mask, readable: Mask) -> Mask:
@@ -357,6 +368,7 @@ def zone_coating(
     hidden = Input("what cannot be read", 0.0, 0.0 if found.found else unreadable / np.sqrt(3.0))
     # colours that stray without loss can pass for substrate, and substrate can hide among them
     stray = Input("colours that stray", 0.0, STRAY_MATTERS * found.stray_share)
+    faint = Input("faint colours", 0.0, U_FAINT if found.faint else 0.0)
     noise = Input("noise of the colours", 0.0, 0.003)
     moved = 1.0 if mean_loss > 0.02 else 0.1
     crossed = 1.0 if found.found else 0.5
@@ -366,6 +378,7 @@ def zone_coating(
         (1.0, noise),
         (1.0, hidden),
         (1.0, stray),
+        (1.0, faint),
     ]
     setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
     return ZoneCoating(
