@@ -14,6 +14,8 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from wearscope.inspect import inspect_photo, judge_photo, read_scales
+from wearscope.sheets.budgets import ADVICE, kind_of, lines, what_to_improve
+from wearscope.wear.uncertainty import coverage_factor
 
 sys.path.append(str(Path(__file__).parent))
 
@@ -88,8 +90,29 @@ class TestRows:
             if record.status == "refused":
                 continue
             assert record.std_uncertainty > 0
-            assert record.low95 == pytest.approx(record.value - 1.96 * record.std_uncertainty)
-            assert record.high95 == pytest.approx(record.value + 1.96 * record.std_uncertainty)
+            expanded = (record.high95 - record.low95) / 2
+            assert record.value == pytest.approx((record.high95 + record.low95) / 2)
+            if record.quantity in (
+                "edge_recession",
+                "edge_radius",
+            ):  # partly from few independent lengths of edge
+                expected = coverage_factor(usual.budgets[record.quantity, record.zone].dof)
+                assert expanded / record.std_uncertainty == pytest.approx(expected, abs=1e-4)
+                assert expected < 2.2
+            else:
+                assert expanded == pytest.approx(1.96 * record.std_uncertainty)
+
+    def test_every_number_has_its_budget(self, usual):
+        for record in usual.records:
+            if record.status == "refused":
+                continue
+            budget = usual.budgets[record.quantity, record.zone]
+            assert (budget.value, budget.u) == pytest.approx((record.value, record.std_uncertainty))
+            assert budget.shares.sum() == pytest.approx(1.0)
+            # each kind of source has its words
+            assert {kind_of(term.source.name) for term in budget.terms} <= set(ADVICE)
+            assert what_to_improve(budget)
+            assert sum(line.contribution**2 for line in lines(budget)) == pytest.approx(budget.u**2, rel=0.01)
 
     def test_where_each_row_comes_from(self, usual):
         for record in usual.records:

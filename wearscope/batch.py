@@ -10,7 +10,7 @@ import traceback
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from hashlib import file_digest
@@ -29,7 +29,8 @@ from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.sheets.comparison import draw_sheet
 from wearscope.sheets.section import draw_section_sheet
 from wearscope.trial import PhotoEntry, Trial
-from wearscope.wear.records import Record
+from wearscope.wear.records import Record, Zone
+from wearscope.wear.uncertainty import Budget
 
 Progress = Callable[[int, int, PhotoEntry], None]
 """Called after each photo with the number done, the number of all, and the photo."""
@@ -59,6 +60,8 @@ class PhotoResult:
         Its comparison sheet.
     known : bool
         False if the work was cut off before anything was known about the photo.
+    budgets : mapping
+        As in `Inspection`; they are not kept in the wear log.
     """
 
     entry: PhotoEntry
@@ -68,6 +71,7 @@ class PhotoResult:
     warnings: tuple[str, ...] = ()
     sheet: Path | None = None
     known: bool = True
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -358,7 +362,7 @@ def _measure(
             warnings.append(_unexpected(entry.file, "its comparison sheet could not be drawn", error))
     sha256 = found.records[0].photo_sha256 if found.records else _sha256(entry.path)
     refusal = _named(entry, found.refusal) if found.refusal else ""
-    return PhotoResult(entry, sha256, found.records, refusal, tuple(warnings), drawn)
+    return PhotoResult(entry, sha256, found.records, refusal, tuple(warnings), drawn, budgets=found.budgets)
 
 
 def _draw(sheet: Path, trial: Trial, found: Inspection, new_records: tuple[Record, ...]) -> None:

@@ -144,6 +144,9 @@ def measure(
         ),
     ] = None,
     jobs: JobsOption = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Also print what each number's uncertainty is made of.")
+    ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -152,12 +155,18 @@ def measure(
     Writes the folder results/ and adds to the wear log. Measuring again adds nothing twice, and what an
     earlier run found stays in the log.
     """
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet)
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget)
     raise typer.Exit(REFUSED if result.refusals else OK)
 
 
 def _measure(
-    trial: Path | None, out: Path | None, jobs: int | None, *, as_json: bool, quiet: bool
+    trial: Path | None,
+    out: Path | None,
+    jobs: int | None,
+    *,
+    as_json: bool,
+    quiet: bool,
+    budget: bool = False,
 ) -> BatchResult:
     loaded = _load(trial)
     from wearscope.batch import measure_trial
@@ -165,9 +174,11 @@ def _measure(
     with _progress("Measuring", quiet) as progress:
         result = measure_trial(loaded, (out or loaded.folder).absolute(), jobs=jobs, progress=progress)
     if as_json:
-        _print_json(_measured_document(loaded, result))
+        _print_json(_measured_document(loaded, result, budget=budget))
     elif not quiet:
         _print_summary(result)
+        if budget:
+            _print_budgets(result)
     if not quiet:
         _complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
     _complain(photo.refusal for photo in result.refusals)
@@ -563,10 +574,16 @@ def _print_json(document: dict[str, Any]) -> None:
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
 
 
-def _measured_document(trial: Trial, result: BatchResult) -> dict[str, Any]:
+def _measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dict[str, Any]:
+    rows = [asdict(record) for record in result.records]
+    if budget:
+        budgets = _budget_documents(result)
+        rows = [
+            row | budgets.get(tuple(row[key] for key in _ROW), {"dof": None, "budget": []}) for row in rows
+        ]
     return {
         "trial": trial.name,
-        "rows": [asdict(record) for record in result.records],
+        "rows": rows,
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
         "paths": {
             "measurements": str(result.measurements),
@@ -574,6 +591,25 @@ def _measured_document(trial: Trial, result: BatchResult) -> dict[str, Any]:
             "wear_log": str(result.wear_log),
             "sheets": [str(sheet) for sheet in result.sheets],
         },
+    }
+
+
+_ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
+
+
+def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str, Any]]:
+    """Effective degrees of freedom (null: infinitely many) and budget of each row of this run."""
+    from math import isfinite
+
+    from wearscope.sheets import budgets
+
+    return {
+        (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): {
+            "dof": budget.dof if isfinite(budget.dof) else None,
+            "budget": [asdict(line) for line in budgets.lines(budget)],
+        }
+        for photo in result.photos
+        for row, budget in photo.budgets.items()
     }
 
 
@@ -720,6 +756,45 @@ def _print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
             ]
         rows.append((verdict.entry, cells))
     _print_by_bit(["Verdict", "Blur, µm", "Burnt out", "Contrast", "Background"], rows)
+
+
+def _print_budgets(result: BatchResult) -> None:
+    """Print a table for each number that this run made: what its uncertainty consists of."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from wearscope.sheets import budgets, words
+
+    console = _console(stderr=False)
+    for photo in result.photos:
+        for record in photo.records:
+            budget = photo.budgets.get((record.quantity, record.zone))
+            if budget is None or record.value is None or record.std_uncertainty is None:
+                continue
+            how = words.quantity_words(record.quantity)
+            low, high = budget.interval()
+            shown = (record.value, budget.u, (high - low) / 2.0)
+            value, u, expanded = words.rounded(*(how.factor * number for number in shown))
+            title = f"{words.headline(record.bit, record.flute, record.parts)}: {words.row_name(record)}"
+            said = f"{value} ± {expanded} {how.unit}, standard uncertainty {u} {how.unit}"
+            table = Table(
+                title=Text(f"{title}\n{said}"),
+                title_justify="left",
+                title_style="bold",
+                box=box.SIMPLE_HEAD,
+                pad_edge=False,
+            )
+            table.add_column("Input", min_width=38)
+            table.add_column("its u", justify="right", min_width=9)
+            table.add_column(f"gives, {how.unit}", justify="right", min_width=9)
+            table.add_column("share", justify="right", min_width=6)
+            for line in budgets.lines(budget):
+                own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}"
+                gives = words.rounded(line.contribution * how.factor, budget.u * how.factor)[0]
+                table.add_row(line.name, own, gives, f"{line.share:.0%}")
+            console.print(table)
+            typer.echo(f"To improve next: {budgets.what_to_improve(budget)}\n")
 
 
 def _print_fairness(fair: FairTrial) -> None:

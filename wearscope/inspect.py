@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -29,6 +29,7 @@ from wearscope.wear.face import (
     read_coating,
     refused_face,
     rounding_findings,
+    scale_error,
     sharpest,
     sharpness_finding,
     silhouette_along,
@@ -48,7 +49,8 @@ from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
 from wearscope.wear.tip import NoTipError, TipFit, fit_tip
-from wearscope.wear.wedge import recession_factor
+from wearscope.wear.uncertainty import Budget, Input, linear
+from wearscope.wear.wedge import recession_factor, view_tilt
 from wearscope.wear.zones import zone_labels
 
 Array = NDArray[np.float64]
@@ -82,6 +84,8 @@ class Inspection:
         "" when the file could not be read.
     section, new_section : SectionView or None
         In place of `now` and `new` in a profile view.
+    budgets : mapping
+        What the uncertainty of each row is made of, by quantity and zone.
     """
 
     entry: PhotoEntry
@@ -93,6 +97,7 @@ class Inspection:
     photo_sha256: str = ""
     section: SectionView | None = None
     new_section: SectionView | None = None
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -216,19 +221,18 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
         Standard uncertainty, radians, by which a helical flute turns the face away between the zones compared.
     """
     factor, why = None, ""
-    u_tilt = float(np.hypot(np.radians(entry.u_view_tilt_deg), turned))
+    tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
         factor = recession_factor(
             np.radians(bit.wedge_angle_deg),
             np.radians(bit.u_wedge_angle_deg),
-            np.radians(entry.view_tilt_deg),
-            u_tilt,
+            *tilt,
         )
     except ValueError as problem:
         why = f"{problem}; photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg"
     stated = bit.r_unused_um is not None
     radius = (max(bit.r_unused_um or 0.0, 0.5), max(bit.u_r_unused_um, 0.3)) if stated else BROAD_RADIUS_UM
-    return Edge(radius, stated, factor, why, u_tilt, bit.coated, "")
+    return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated, "")
 
 
 def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
@@ -342,8 +346,7 @@ def _inspect_later(
     fits = fit_zones(
         strip,
         zones.labels,
-        datum.departure_um,
-        datum.u_datum_um,
+        datum,
         look.steepness,
         edge,
         _under(look, lighting),
@@ -364,7 +367,7 @@ def _inspect_later(
         findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, findings, look, warnings, None, None)
-    findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
+    findings += rounding_findings(fits, zones.labels, datum, edge, look.u_scale, method)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
@@ -518,25 +521,29 @@ def _place_findings(
         transition.at_um, s_um, follow_um
     )
     column, row = look.on_photo(transition.at_um, float(deep_um))
-    u_along = transition.u_at_um / look.photo_um_per_px
     along, across = np.abs(look.line.direction), np.abs(look.line.inward)
     visible = s_um[seen]
     used_mm = (
         visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]
     ) / 1e3
-    u_used_mm = float(np.hypot(transition.u_at_um / 1e3, used_mm * look.u_scale))
-    too_long = used_mm - 2.0 * u_used_mm > 1.05 * depth_mm
+    place = Input("place of the transition along the edge", 0.0, transition.u_at_um)
+    depth = Input("depth of the edge at the transition", 0.0, look.photo_um_per_px)
+    per_um = 1.0 / look.photo_um_per_px
+    x, y = (
+        linear(value, [(along[k] * per_um, place), (across[k] * per_um, depth)])
+        for k, value in enumerate((column, row))
+    )
+    used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(look.u_scale))])
+    too_long = used_mm - 2.0 * used_length.u > 1.05 * depth_mm
     doubt = (
         f"more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut"
         if too_long
         else ""
     )
     return [
-        found(
-            "transition_x_px", "whole", "px", column, float(np.hypot(u_along * along[0], across[0])), method
-        ),
-        found("transition_y_px", "whole", "px", row, float(np.hypot(u_along * along[1], across[1])), method),
-        found("used_length", "whole", "mm", used_mm, u_used_mm, method, doubt=doubt),
+        found("transition_x_px", "whole", "px", column, x, method),
+        found("transition_y_px", "whole", "px", row, y, method),
+        found("used_length", "whole", "mm", used_mm, used_length, method, doubt=doubt),
     ]
 
 
@@ -549,8 +556,9 @@ def _residual_finding(residual_um: float, new: Look | None, match: MarkMatch | N
         if match is None or match.verdict == "same"
         else "along the edge only roughly: the grind marks are faint"
     )
-    u_um = float(np.hypot(0.1 * residual_um, 0.05))
-    return found("registration_residual", "whole", "um", residual_um, u_um, method, note=note)
+    scatter = Input("scatter of the trace", 0.0, float(np.hypot(0.1 * residual_um, 0.05)))
+    residual = linear(residual_um, [(1.0, scatter)])
+    return found("registration_residual", "whole", "um", residual_um, residual, method, note=note)
 
 
 def _quality_note(look: Look) -> str:
@@ -601,7 +609,7 @@ def _inspection(
     """Stamp the findings with where they come from."""
     records = _records(entry, findings, look.scale_note, look.photo, look.photo_um_per_px)
     lines = tuple(f"{look.name}: {warning}" for warning in warnings)
-    return Inspection(entry, records, "", lines, now, new, look.photo.sha256)
+    return Inspection(entry, records, "", lines, now, new, look.photo.sha256, budgets=_budgets(findings))
 
 
 def _records(
@@ -637,3 +645,7 @@ def _records(
             )
         )
     return tuple(records)
+
+
+def _budgets(findings: Sequence[Finding]) -> dict[tuple[str, Zone], Budget]:
+    return {(each.quantity, each.zone): each.budget for each in findings if each.budget is not None}

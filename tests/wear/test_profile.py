@@ -17,6 +17,7 @@ from wearscope.wear.profile import (
     silhouette_from_line_um,
     smith_g1,
 )
+from wearscope.wear.uncertainty import Input, as_budget
 
 RING = np.radians(40.0)
 D_UM = np.arange(-60.0, 120.0, 3.5)
@@ -150,8 +151,16 @@ def test_noise_of_the_fit_is_the_stated_one():
     assert np.std(radii) < 1.6 * np.mean([fit.u_radius_um for fit in fits])
 
 
+def wedge_tie(silhouette_um):
+    return WedgeTie(
+        as_budget(Input("silhouette", silhouette_um, 0.3)),
+        as_budget(Input("radius when new", 6.0, 1.0)),
+        as_budget(Input("factor", 0.732, 0.02)),
+    )
+
+
 def test_the_wedge_ties_silhouette_and_radius():
-    tie = WedgeTie(1.0, 0.3, 6.0, 1.0, 0.732, 0.02)
+    tie = wedge_tie(1.0)
     assert tie.residual(1.0 + 0.732 * 24.0, 30.0) == pytest.approx(0.0, abs=1e-9)
     u_um = np.sqrt(0.3**2 + 0.732**2 + (24.0 * 0.02) ** 2)
     assert tie.residual(1.0 + 0.732 * 24.0 + 2.0, 30.0) == pytest.approx(2.0 / u_um)
@@ -162,9 +171,7 @@ def test_a_tie_sharpens_the_fit():
     u_light = np.full(light.shape, 0.01)
     loose = fit_profile(D_UM, light, u_light, worn_prior())
     unused_um = silhouette_from_line_um(WORN) - 0.732 * 24.0
-    tied = fit_profile(
-        D_UM, light, u_light, worn_prior(), tie=WedgeTie(unused_um, 0.3, 6.0, 1.0, 0.732, 0.02)
-    )
+    tied = fit_profile(D_UM, light, u_light, worn_prior(), tie=wedge_tie(unused_um))
     assert tied.u_silhouette_um < loose.u_silhouette_um
     assert tied.u_radius_um < loose.u_radius_um
     assert tied.radius_um == pytest.approx(30.0, abs=1.96 * tied.u_radius_um)

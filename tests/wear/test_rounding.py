@@ -15,12 +15,14 @@ from wearscope.wear.rounding import (
     with_unresolved,
 )
 from wearscope.wear.strip import Strip
+from wearscope.wear.uncertainty import Input
 from wearscope.wear.wedge import recession_factor
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM
 RING = np.radians(40.0)
 LIGHTING = Lighting(RING, np.radians(3.0), True)
+LINE = Input("new-state line drawn on", 0.0, 0.3)
 TINT = np.array([0.5, 0.4, 0.2])
 
 
@@ -101,7 +103,7 @@ def fits(recession_um, radius_um, background, *, seed=0, n=700):
     unused = fit_unused(mean_profile(unused_strip, every, flat), LIGHTING, (6.0, 1.0), PITCH_UM)
     worn = rounded_strip(recession_um, radius_um, background, seed=seed + 100, n=n)
     factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
-    used = fit_used(mean_profile(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, 0.3)
+    used = fit_used(mean_profile(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, LINE)
     return [with_unresolved(fit, LIGHTING) for fit in (unused, used)]
 
 
@@ -124,7 +126,7 @@ def test_without_the_ring_angle_and_the_unused_radius():
     new = mean_profile(rounded_strip(-17.6, 6.0, 0.7), every, flat)
     unused = fit_unused(new, Lighting(), BROAD_RADIUS_UM, PITCH_UM)
     factor = recession_factor(np.radians(60), np.radians(1.5))
-    used = with_unresolved(fit_used(profile, 4.0, unused, Lighting(), factor, 0.3), Lighting())
+    used = with_unresolved(fit_used(profile, 4.0, unused, Lighting(), factor, LINE), Lighting())
     assert used.silhouette_um == pytest.approx(0.0, abs=1.5)
     assert abs(used.radius_um - 30.0) < 2.5 * used.u_radius_um
 

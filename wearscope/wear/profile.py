@@ -28,6 +28,8 @@ from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.special import ndtr
 
+from wearscope.wear.uncertainty import Budget, Estimate, Input, covariance, linear
+
 Array = NDArray[np.float64]
 
 STEPS = np.array([1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1])  # sensible sizes of change in each parameter
@@ -40,6 +42,7 @@ U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is se
 # in the arc outshines the face.
 SURROUNDINGS, U_SURROUNDINGS = 0.15, 0.08
 LAMP_IMAGE, U_LAMP_IMAGE = 2.1, 0.7
+STRENGTHS_KNOWN = 5  # the mirrored card in each channel, surroundings, lamp image
 
 
 @dataclass(frozen=True)
@@ -49,7 +52,8 @@ class ProfilePrior:
     Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
     silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of
     the arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`.
-    `roughness` is the root-mean-square slope parameter of the lobe.
+    `roughness` is the root-mean-square slope parameter of the lobe. `zone` says which edge it is.
+    `radius_known` tells a radius known beforehand from one guessed from the very profile that is fitted.
     """
 
     line_um: tuple[float, float]
@@ -59,6 +63,8 @@ class ProfilePrior:
     blur_um: tuple[float, float]
     tint: Array
     u_log_tint: float
+    zone: str = "used"
+    radius_known: bool = False
 
     def means(self) -> Array:
         """Estimates in the order of the fitted parameters."""
@@ -80,26 +86,36 @@ class WedgeTie:
 
     Attributes
     ----------
-    silhouette_um, u_silhouette_um, radius_um, u_radius_um : float
-        Of the unused edge.
-    factor, u_factor : float
-        From wedge angle and view tilt with their uncertainties.
+    silhouette, radius : Budget
+        Of the unused edge, µm; the silhouette as drawn on under the used one.
+    factor : Budget
+        From wedge angle and view tilt.
     """
 
-    silhouette_um: float
-    u_silhouette_um: float
-    radius_um: float
-    u_radius_um: float
-    factor: float
-    u_factor: float
+    silhouette: Budget
+    radius: Budget
+    factor: Budget
+
+    def u_um(self, radius_um: float) -> float:
+        """Standard uncertainty of the tie at a radius."""
+        grown_um = radius_um - self.radius.value
+        return float(
+            np.sqrt(
+                self.silhouette.u**2
+                + (self.factor.value * self.radius.u) ** 2
+                + (grown_um * self.factor.u) ** 2
+            )
+        )
 
     def residual(self, silhouette_um: float, radius_um: float) -> float:
         """Departure of a silhouette and radius from the tie, over its standard uncertainty."""
-        grown_um = radius_um - self.radius_um
-        u_um = np.sqrt(
-            self.u_silhouette_um**2 + (self.factor * self.u_radius_um) ** 2 + (grown_um * self.u_factor) ** 2
-        )
-        return float((silhouette_um - self.silhouette_um - grown_um * self.factor) / u_um)
+        expected_um = self.silhouette.value + (radius_um - self.radius.value) * self.factor.value
+        return (silhouette_um - expected_um) / self.u_um(radius_um)
+
+    def parts(self, radius_um: float) -> list[tuple[float, Estimate]]:
+        """Sensitivities of where the tie puts the silhouette, and to what."""
+        grown_um = radius_um - self.radius.value
+        return [(1.0, self.silhouette), (-self.factor.value, self.radius), (grown_um, self.factor)]
 
 
 @dataclass(frozen=True)
@@ -108,11 +124,9 @@ class ProfileFit:
 
     Attributes
     ----------
-    silhouette_um, radius_um, ring_angle, roughness, blur_um : float
-    u_silhouette_um, u_radius_um : float
-        From the linearised fit, priors included.
-    correlation : float
-        Between silhouette and radius.
+    silhouette, radius : Budget
+        In µm, with what each of the things known beforehand and the light itself contribute.
+    ring_angle, roughness, blur_um : float
     misfit : float
         Root mean square of the residuals over the light's own range: how far the model is from the photo.
     bright_line_um : float
@@ -121,17 +135,39 @@ class ProfileFit:
         Whether the profile itself shows the lamp's image; only asked of edges that have moved.
     """
 
-    silhouette_um: float
-    radius_um: float
+    silhouette: Budget
+    radius: Budget
     ring_angle: float
     roughness: float
     blur_um: float
-    u_silhouette_um: float
-    u_radius_um: float
-    correlation: float
     misfit: float
     bright_line_um: float
     lamp_seen: bool = True
+
+    @property
+    def silhouette_um(self) -> float:
+        """Depth of the silhouette."""
+        return self.silhouette.value
+
+    @property
+    def radius_um(self) -> float:
+        """Edge radius."""
+        return self.radius.value
+
+    @property
+    def u_silhouette_um(self) -> float:
+        """Standard uncertainty of the silhouette's depth."""
+        return self.silhouette.u
+
+    @property
+    def u_radius_um(self) -> float:
+        """Standard uncertainty of the radius."""
+        return self.radius.u
+
+    @property
+    def correlation(self) -> float:
+        """Between silhouette and radius."""
+        return covariance(self.silhouette, self.radius) / (self.silhouette.u * self.radius.u)
 
 
 def silhouette_from_line_um(parameters: Array) -> float:
@@ -278,7 +314,7 @@ def fit_profile(
     Returns
     -------
     ProfileFit
-        The best of several starts; the covariance is that of the linearised fit, priors included.
+        The best of several starts; its budgets are those of the linearised fit.
     """
     means, spread = prior.means(), prior.uncertainties()
     outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
@@ -336,25 +372,84 @@ def fit_profile(
     to_pair = np.array(
         [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *4 * [0.0]], [0.0, 1.0, *5 * [0.0]]]
     )
-    jacobian = np.asarray(best.jac, np.float64)
-    covariance = to_pair @ np.linalg.pinv(jacobian.T @ jacobian) @ to_pair.T
-    u_silhouette_um, u_radius_um = np.sqrt(np.diag(covariance))
+    silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), prior, tie)
     parts = profile_parts(d_um, best.x, face_scale_um)
     strengths, _ = _strengths(parts, light, u_light, scene_of(best.x))
     missed = np.where(u_light < 0.4, parts.T @ strengths - light, 0.0)
     misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
     return ProfileFit(
-        silhouette_um=silhouette_from_line_um(best.x),
-        radius_um=float(best.x[1]),
+        silhouette=silhouette,
+        radius=radius,
         ring_angle=float(best.x[2]),
         roughness=float(best.x[3]),
         blur_um=float(best.x[4]),
-        u_silhouette_um=float(u_silhouette_um),
-        u_radius_um=float(u_radius_um),
-        correlation=float(covariance[0, 1] / (u_silhouette_um * u_radius_um)),
         misfit=misfit,
         bright_line_um=_bright_line_um(best.x, strengths),
     )
+
+
+def _budgets(
+    parameters: Array, to_pair: Array, jacobian: Array, prior: ProfilePrior, tie: WedgeTie | None
+) -> tuple[Budget, Budget]:
+    """What the silhouette and the radius of a fit owe to each thing that went into it.
+
+    Near its end the fit is linear: with residuals in units of their standard uncertainties and Jacobian J, moving
+    what was observed or known by δ of these units moves the parameters by (JᵀJ)⁻¹Jᵀδ. So each residual has its
+    column of sensitivities, and the covariances of all together make up the (JᵀJ)⁻¹ of the whole fit. The strengths
+    solved for inside do not change this: J is then orthogonal to what they can take up.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (7,)
+    to_pair : ndarray, shape (2, 7)
+        Change of silhouette and radius with the parameters.
+    jacobian : ndarray, shape (N, 7)
+        Its rows as in `fit_profile`: light, strengths, parameters known beforehand, the tie.
+    prior : ProfilePrior
+    tie : WedgeTie or None
+    """
+    gain = to_pair @ np.linalg.pinv(jacobian.T @ jacobian) @ jacobian.T
+    first = len(jacobian) - len(parameters) - (tie is not None)
+    line, radius, ring, roughness, blur, *tint = range(first, first + len(parameters))
+    strengths = list(range(first - STRENGTHS_KNOWN, first))
+    light = [*range(strengths[0]), line]  # where the line is was guessed from the profile itself
+    parts: list[tuple[Array, Estimate]] = [
+        (gain[:, ring] / prior.ring_angle[1], _known("ring angle", prior.ring_angle))
+    ]
+    if prior.radius_known:
+        parts.append((gain[:, radius] / prior.radius_um[1], _known("radius when new", prior.radius_um)))
+    else:
+        light.append(radius)
+    own = {
+        "light across the edge": light,
+        "lamps and mirrored background": strengths,
+        "roughness and colour of the edge": [roughness, *tint],
+        "blur": [blur],
+    }
+    correlations = {}
+    for what, rows in own.items():
+        spread = gain[:, rows] @ gain[:, rows].T
+        u = np.sqrt(np.diag(spread))
+        pair = [
+            Input(f"{what} ({prior.zone}, {result})", 0.0, float(u[k]))
+            for k, result in enumerate(("silhouette", "radius"))
+        ]
+        parts += zip(np.eye(2), pair, strict=True)
+        if u.all():
+            correlations[pair[0].name, pair[1].name] = float(np.clip(spread[0, 1] / u.prod(), -1.0, 1.0))
+    if tie is not None:
+        by_tie = gain[:, -1] / tie.u_um(parameters[1])
+        parts += [(by_tie * slope, estimate) for slope, estimate in tie.parts(parameters[1])]
+    values = (silhouette_from_line_um(parameters), float(parameters[1]))
+    silhouette, radius_budget = (
+        linear(value, [(float(slope[k]), estimate) for slope, estimate in parts], correlations)
+        for k, value in enumerate(values)
+    )
+    return silhouette, radius_budget
+
+
+def _known(name: str, estimate: tuple[float, float]) -> Input:
+    return Input(name, float(estimate[0]), float(estimate[1]))
 
 
 @dataclass(frozen=True)
