@@ -342,11 +342,8 @@ def _first_angle(u: Array, light: Array, file: str) -> float:
             "one side, or too diffuse",
             "light the pin by the whole lamp ring without a diffuser, as the flutes are lit, and take it again",
         )
-    rings = sorted(pairs, reverse=True)
-    others = [
-        q for strength, q in rings[1:] if strength > rings[0][0] - np.log(4.0) and abs(q - rings[0][1]) > 0.1
-    ]
-    if others:
+    brightest, place = max(pairs)
+    if any(level > brightest - np.log(4.0) and abs(where - place) > 0.1 for level, where in pairs):
         raise PhotoRefused(
             f"{file}: more than one pair of bright lines on the pin: several lamp rings are lit",
             "light one ring alone, for the flutes too",

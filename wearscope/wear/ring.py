@@ -187,7 +187,7 @@ def fit_ring(u: Array, light: Array, u_light: Array, ring_angle: float) -> RingF
         np.clip(start, LOWER + 1e-6, UPPER - 1e-6),
         bounds=(LOWER, UPPER),
         x_scale=STEPS,
-        diff_step=1e-3,
+        diff_step=np.full(len(STEPS), 1e-3),
         ftol=1e-5,
         xtol=1e-5,
         max_nfev=60,
