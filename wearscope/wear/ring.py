@@ -10,10 +10,6 @@ grinding run round a pin, so that it is rougher along its axis than round it.
 What a place sends to the camera is a sum of the mirrored card (below the horizon, on each side its own), the
 surroundings, the ring on each side, and light along the view axis, as in `wearscope.wear.profile`. All
 strengths are linear and solved for inside. Places count in radii of the pin: no scale is needed.
-
-The lobe is exp(-tan² δ / α²), its tails lengthened to (1 + κ tan² δ / α²)^(-1/κ), of which κ = 1/2 is the
-distribution of Trowbridge and Reitz (family: B. Burley, "Physically based shading at Disney", SIGGRAPH course notes
-2012, from memory).
 """
 
 from __future__ import annotations
@@ -25,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, nnls
 from scipy.special import ndtr
 
-from wearscope.wear.profile import MIRROR_REFLECTANCE, smith_g1
+from wearscope.wear.profile import MIRROR_REFLECTANCE, lobe, smith_g1
 
 Array = NDArray[np.float64]
 
@@ -72,21 +68,6 @@ class RingFit:
     misfit: float
 
 
-def lobe(slope_round: Array, slope_along: Array | float, rough: tuple[float, float], tail: float) -> Array:
-    """Density of facets against their slopes from the mean surface, but for a constant factor.
-
-    Parameters
-    ----------
-    slope_round, slope_along : ndarray
-    rough : (float, float)
-        Round the pin and along it.
-    tail : float
-        κ of the module's text.
-    """
-    square = (slope_round / rough[0]) ** 2 + (np.asarray(slope_along) / rough[1]) ** 2
-    return np.asarray((1.0 + tail * square) ** (-1.0 / tail))
-
-
 def ring_light(lean: Array, ring_angle: float, rough: tuple[float, float], tail: float) -> Array:
     """Light from half a ring of lamps, the half on the side of positive φ.
 
@@ -95,8 +76,10 @@ def ring_light(lean: Array, ring_angle: float, rough: tuple[float, float], tail:
     lean : ndarray, shape (N,)
         φ of each place, radians, negative on the other side.
     ring_angle : float
-    rough, tail
-        As in `lobe`.
+    rough : (float, float)
+        Round the pin and along it.
+    tail : float
+        Of the lobe.
 
     Returns
     -------
@@ -107,7 +90,8 @@ def ring_light(lean: Array, ring_angle: float, rough: tuple[float, float], tail:
     across, along = np.sin(half) * np.sin(AZIMUTHS), np.sin(half) * np.cos(AZIMUTHS)
     normal = np.maximum(cos * np.cos(half) + sin * across, 1e-3)
     to_lamp = cos * np.cos(ring_angle) + sin * np.sin(ring_angle) * np.sin(AZIMUTHS)
-    facets = lobe((cos * across - sin * np.cos(half)) / normal, along / normal, rough, tail) / normal**4
+    slope_round, slope_along = (cos * across - sin * np.cos(half)) / normal, along / normal
+    facets = lobe((slope_round / rough[0]) ** 2 + (slope_along / rough[1]) ** 2, tail) / normal**4
     lit = np.where(to_lamp > 0.0, smith_g1(to_lamp, rough[0]), 0.0)
     cos_phi = np.cos(lean)
     return np.asarray((facets * lit).mean(axis=1) * smith_g1(cos_phi, rough[0]) / np.maximum(cos_phi, 1e-3))
@@ -136,7 +120,7 @@ def pin_parts(u: Array, parameters: Array) -> Array:
     card = grazing * ndtr((2.0 * np.abs(lean) - end) / (np.sqrt(2.0) * rough_round))
     rough = (rough_round, longer * rough_round)
     rings = [ring_light(side * lean, angle + side * one_sided, rough, tail) for side in (-1.0, 1.0)]
-    axial = lobe(np.tan(np.clip(lean, -1.5, 1.5)), 0.0, (rough_axial, 1.0), tail)
+    axial = lobe((np.tan(np.clip(lean, -1.5, 1.5)) / rough_axial) ** 2, tail)
     sky = grazing - card
     return np.array(
         [
