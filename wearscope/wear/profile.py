@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.special import ndtr
+from scipy.special import stdtr
 
 Array = NDArray[np.float64]
 
@@ -198,10 +198,28 @@ def arc_light(
     lit = smith_g1(to_lamp, roughness) * (to_lamp > 0.0)
     ring = (facets(to_half, roughness, tail) * lit).mean(axis=1) * hidden
     axial = facets(cos_phi, roughness, tail) * smith_g1(cos_phi, roughness) * hidden
-    # slopes of the facets spread the mirrored ray by twice their angle; it falls below the face at 90°
-    phi = np.arcsin(np.clip(sin_phi, 0.0, 1.0))
-    card = ndtr((2.0 * phi - np.pi / 2.0) / (np.sqrt(2.0) * roughness))
+    # the mirrored ray falls below the face at 90°
+    card = mirrored_beyond(np.arcsin(np.clip(sin_phi, 0.0, 1.0)), np.pi / 2.0, roughness, tail)
     return ring, axial, card
+
+
+def mirrored_beyond(lean: Array, beyond: float, roughness: float, tail: float) -> Array:
+    """Share of the facets of a leaning surface that mirror what lies beyond an angle from the view axis.
+
+    A facet mirrors at twice its own lean. The slope of the lobe in one direction has the density
+    (1 + κ s² / α²)^(1/2 - 1/κ): Student's t with 2/κ - 2 degrees of freedom, of s √(2 - 2κ) / α.
+
+    Parameters
+    ----------
+    lean : ndarray
+        Of the mean surface, radians.
+    beyond : float
+        Radians.
+    roughness, tail : float
+        Of the lobe.
+    """
+    slope = np.tan(lean - beyond / 2.0)
+    return np.asarray(stdtr(2.0 / tail - 2.0, slope * np.sqrt(2.0 - 2.0 * tail) / roughness))
 
 
 def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
@@ -329,7 +347,7 @@ def fit_profile(
         return np.concatenate([misfit.ravel(), source_misfit, known])
 
     lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], 0.02, -3.0, -3.0])
-    upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 1.0, 3.0, 3.0])
+    upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 0.9, 3.0, 3.0])
     best = None
     for line_um, radius_um in ((means[0], means[1]), *starts):
         start = np.clip(np.array([line_um, radius_um, *means[2:]]), lower + 1e-6, upper - 1e-6)

@@ -19,9 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares, nnls
-from scipy.special import ndtr
 
-from wearscope.wear.profile import MIRROR_REFLECTANCE, lobe, smith_g1
+from wearscope.wear.profile import MIRROR_REFLECTANCE, lobe, mirrored_beyond, smith_g1
 
 Array = NDArray[np.float64]
 
@@ -33,7 +32,7 @@ RIM = 0.9  # of the radius; beyond it the card is mirrored next to the pin's foo
 # ring angle, its one-sidedness, roughness round the pin, how many times that along it, roughness for axial light,
 # tail, end of the card
 LOWER = np.array([np.radians(8.0), np.radians(-20.0), 0.01, 1.0, 0.01, 0.02, np.radians(60.0)])
-UPPER = np.array([np.radians(85.0), np.radians(20.0), 0.6, 5.0, 0.8, 1.0, np.radians(120.0)])
+UPPER = np.array([np.radians(85.0), np.radians(20.0), 0.6, 5.0, 0.8, 0.9, np.radians(120.0)])
 EXPECTED = np.array([np.radians(42.0), 0.0, 0.1, 1.5, 0.15, 0.4, np.radians(95.0)])
 SPREAD = np.array([np.radians(30.0), np.radians(10.0), 0.1, 1.0, 0.15, 0.3, np.radians(8.0)])
 STEPS = np.array([0.02, 0.01, 0.02, 0.2, 0.03, 0.1, 0.02])
@@ -117,7 +116,7 @@ def pin_parts(u: Array, parameters: Array) -> Array:
     angle, one_sided, rough_round, longer, rough_axial, tail, end = parameters
     lean = np.arcsin(u)
     grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - np.cos(lean)) ** 5
-    card = grazing * ndtr((2.0 * np.abs(lean) - end) / (np.sqrt(2.0) * rough_round))
+    card = grazing * mirrored_beyond(np.abs(lean), end, rough_round, tail)
     rough = (rough_round, longer * rough_round)
     rings = [ring_light(side * lean, angle + side * one_sided, rough, tail) for side in (-1.0, 1.0)]
     axial = lobe((np.tan(np.clip(lean, -1.5, 1.5)) / rough_axial) ** 2, tail)
