@@ -26,16 +26,18 @@ SHARP_PX, SOFT_PX = 2.0, 8.0  # smoothing at which an edge is told from a gradua
 SHARPER = 2.0  # times as steep at the first as at the second
 SIGNIFICANT = 8.0  # standard deviations of the noise
 LEAST_STEP = 0.05  # of the light beside it
-BRIGHT = 0.05  # of the brightest line
+BRIGHT = 2.0  # times the darkest place on the pin
 LEAST_MIRRORED = 0.3  # of a bright card, mirrored by the pin's sides
-SYMMETRIC = 0.9  # correlation of the two sides' logarithms of light
+SHIFTED = 0.05  # of the radius, by which the two sides' lines may differ
+# Correlation of the two sides' logarithms of light: between two sharp edges, and where nothing else shows the axis
+ALIKE, SYMMETRIC = 0.4, 0.9
 LEAST_RADIUS_PX = 25.0
 BURNT = 0.97
 MOST_BURNT = 0.3  # of the pin's width
 ROUGHEST = 0.35  # of the lobe; a rounder light has no line to measure
 WORST_MISFIT = 0.12  # of the light
 LEAST_LINE = 1.05  # light of a bright line over the darker one of its two sides
-MOST_ONE_SIDED = np.radians(6.0)
+DOUBTFUL_ONE_SIDED, MOST_ONE_SIDED = np.radians(2.0), np.radians(6.0)
 LEAST_BALANCE = 0.3  # of the two bright lines' light, weaker over stronger
 UNRESOLVED = 0.1  # share of a bright line's width that no fit resolves, from rendered pins
 U_EDGE_PX = 1.0  # of a silhouette's place
@@ -217,13 +219,15 @@ def _profile(rows: NDArray[np.float32]) -> PinProfile:
 
 def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Silhouettes, bool]:
     """Axis and radius, and whether the silhouettes are seen."""
-    found = silhouettes(profile)
+    pairs = silhouettes(profile)
+    found = max(pairs, key=lambda pair: pair.radius_px, default=None)
     if known is None:
         if found is None:
-            raise _no_pin(
-                file,
-                "no two parallel silhouettes with the same light on both sides between them",
-                "; before a dark background the silhouettes drown: use a white card, or state the scale",
+            raise _no_pin(file, "no two parallel sides with like light on both")
+        if not _bright_beside(profile, found):
+            raise PhotoRefused(
+                f"{file}: the sides of the pin cannot be told from what lies behind it, or are not both in view",
+                "put a white card behind the whole pin, or state the scale by --um-per-px or --graticule",
             )
         return found, True
     if 2.0 * known.radius_px > float(np.ptp(profile.y_px)):
@@ -231,22 +235,21 @@ def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Sil
             f"{file}: at this scale the pin is {2 * known.radius_px:.0f} px thick and does not fit into the frame",
             "check --pin-diameter-mm and the scale, or take a thinner pin",
         )
-    if found is not None:
-        apart = abs(found.radius_px / known.radius_px - 1.0)
-        u = float(np.hypot(found.u_radius_px, known.u_radius_px)) / known.radius_px
-        if apart <= CONTRADICTION + 2.0 * u:
-            return Silhouettes(found.axis_px, known.radius_px, known.u_radius_px), True
-        if found.radius_px > known.radius_px or _bright_beside(profile, found):
-            raise PhotoRefused(
-                f"{file}: the pin is {2 * found.radius_px:.0f} px thick, but {2 * known.radius_px:.0f} px by the "
-                "stated scale and diameter",
-                "check --pin-diameter-mm and that the photo was taken at the zoom of the scale",
-            )
+    for pair in pairs:
+        u = float(np.hypot(pair.u_radius_px, known.u_radius_px)) / known.radius_px
+        if abs(pair.radius_px / known.radius_px - 1.0) <= CONTRADICTION + 2.0 * u:
+            return Silhouettes(pair.axis_px, known.radius_px, known.u_radius_px), True
+    if found is not None and (found.radius_px > known.radius_px or _bright_beside(profile, found)):
+        raise PhotoRefused(
+            f"{file}: the pin is {2 * found.radius_px:.0f} px thick, but {2 * known.radius_px:.0f} px by the "
+            "stated scale and diameter",
+            "check --pin-diameter-mm and that the photo was taken at the zoom of the scale",
+        )
     return Silhouettes(_axis(profile, known.radius_px, file), known.radius_px, known.u_radius_px), False
 
 
-def silhouettes(profile: PinProfile) -> Silhouettes | None:
-    """The outermost pair of sharp edges between which the light is the same on both sides, if there is one."""
+def silhouettes(profile: PinProfile) -> list[Silhouettes]:
+    """Pairs of sharp edges that may be a pin's: the brightest light and the same on both sides between them."""
     y, light = profile.y_px, profile.light
     sharp, soft = (gaussian_filter1d(light, sigma, order=1) for sigma in (SHARP_PX, SOFT_PX))
     u_step = profile.u_light / np.sqrt(4.0 * np.sqrt(np.pi) * SHARP_PX**3)
@@ -265,19 +268,19 @@ def silhouettes(profile: PinProfile) -> Silhouettes | None:
             inside = np.abs(y - axis) < radius
             if light[inside].max() < light.max():
                 continue  # the bright lines lie outside: no silhouettes
-            if _symmetry(profile, axis, 0.97 * radius) > SYMMETRIC:
-                pairs.append((radius, axis))
-    if not pairs:
-        return None
-    radius, axis = max(pairs)
-    return Silhouettes(float(axis), float(radius), U_EDGE_PX)
+            if _symmetry(profile, axis, 0.97 * radius) > ALIKE:
+                pairs.append(Silhouettes(float(axis), float(radius), U_EDGE_PX))
+    return pairs
 
 
 def _symmetry(profile: PinProfile, axis: float, reach: float) -> float:
-    """Correlation of the logarithm of light on the two sides of a place."""
+    """Correlation of the logarithm of light on the two sides of a place, small shifts let pass."""
     t = np.arange(1.0, reach)
     logs = np.log(np.maximum(profile.light, 1e-4))
-    a, b = (np.interp(axis + side * t, profile.y_px, logs) for side in (-1.0, 1.0))
+    a, b = (
+        gaussian_filter1d(np.interp(axis + side * t, profile.y_px, logs), SHIFTED * reach)
+        for side in (-1.0, 1.0)
+    )
     if np.ptp(a) < 1e-6 or np.ptp(b) < 1e-6:
         return 0.0
     return float(np.corrcoef(a, b)[0, 1])
@@ -298,14 +301,16 @@ def _axis(profile: PinProfile, radius: float, file: str) -> float:
 
 
 def _beside(profile: PinProfile, pin: Silhouettes) -> float:
-    """Light beside the pin."""
-    beside = np.abs(np.abs(profile.y_px - pin.axis_px) / pin.radius_px - 1.1) < 0.06
-    return float(profile.light[beside].mean()) if beside.any() else 0.0
+    """Light beside the pin, where it is darkest."""
+    outside = np.abs(profile.y_px - pin.axis_px) / pin.radius_px
+    beside = profile.light[(outside > 1.04) & (outside < 1.25)]
+    return float(beside.min()) if len(beside) else 0.0
 
 
 def _bright_beside(profile: PinProfile, pin: Silhouettes) -> bool:
-    """Whether what lies beside the pin is bright enough to show its silhouettes beyond doubt."""
-    return _beside(profile, pin) > BRIGHT * float(profile.light.max())
+    """Whether what lies beside the pin outshines the darkest place on it, which before the dark nothing does."""
+    on_pin = np.abs(profile.y_px - pin.axis_px) < 0.97 * pin.radius_px
+    return _beside(profile, pin) > BRIGHT * float(profile.light[on_pin].min())
 
 
 def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
@@ -339,8 +344,8 @@ def _first_angle(u: Array, light: Array, file: str) -> float:
     if not pairs:
         raise PhotoRefused(
             f"{file}: no two bright lines on the pin, one on each side of its axis: the lamp ring is off, only on "
-            "one side, or too diffuse",
-            "light the pin by the whole lamp ring without a diffuser, as the flutes are lit, and take it again",
+            "one side, or too diffuse, or a side of the pin is not seen",
+            "light the pin by the whole lamp ring without a diffuser, both its sides in view before a white card",
         )
     brightest, place = max(pairs)
     if any(level > brightest - np.log(4.0) and abs(where - place) > 0.1 for level, where in pairs):
@@ -409,23 +414,20 @@ def _judged(
             "take a smoother pin, or a shorter exposure, and focus on the bright lines",
         )
     notes = [f"from a pin {2 * pin.radius_px * reduction:.0f} px thick"]
-    doubtful = False
     if not seen:
-        notes.append("its silhouettes are not seen, the diameter is that of the stated scale")
-    elif not _bright_beside(profile, pin):
-        doubtful = pin.u_radius_px == U_EDGE_PX
-        notes.append("its silhouettes are faint before the dark: use a white card, or state the scale")
-    if np.degrees(abs(fit.one_sidedness)) > 2.0:
+        notes.append("its sides are not seen, the diameter is that of the stated scale")
+    tilted = abs(fit.one_sidedness) > DOUBTFUL_ONE_SIDED
+    if tilted:
         notes.append(
-            f"the two sides differ by {np.degrees(2 * abs(fit.one_sidedness)):.0f} degrees: bring pin and flute to "
-            "the middle of the view"
+            f"its two sides differ by {np.degrees(2 * abs(fit.one_sidedness)):.0f} degrees; bring pin and flute to "
+            "the middle of the view, and the microscope square to them"
         )
     return RingAngle(
         ring_angle_deg=float(np.degrees(angle + nearer)),
         u_ring_angle_deg=float(np.degrees(u)),
         diameter_px=2.0 * pin.radius_px * reduction,
         u_diameter_px=2.0 * pin.u_radius_px * reduction,
-        status="doubtful" if doubtful else "ok",
+        status="doubtful" if tilted else "ok",
         note="; ".join(notes),
     )
 
@@ -441,9 +443,9 @@ def _reduced(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32), reduction
 
 
-def _no_pin(file: str, why: str, more: str = "") -> PhotoRefused:
+def _no_pin(file: str, why: str) -> PhotoRefused:
     return PhotoRefused(
         f"{file}: no pin is to be seen ({why})",
-        "lay a polished round pin across the whole view, both its sides in the frame, a white card behind it"
-        + more,
+        "lay a polished round pin across the middle of the view, square to it, both its sides in view, before a "
+        "white card and under the whole lamp ring",
     )

@@ -36,7 +36,7 @@ STEPS = [1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1, 0.1]  # sensible sizes of change in
 # Ground and polished metals scatter with tails about as long as the Trowbridge-Reitz lobe's, 0.5: Walter et al. as
 # above, and B. Burley, "Physically based shading at Disney", SIGGRAPH course notes 2012, from memory.
 LOBE_TAIL = (0.45, 0.15)
-LEANS = np.sin(np.linspace(0.0, np.pi / 2, 61))
+LEANS = np.sin(np.linspace(0.0, np.pi / 2, 361))
 AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
 U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
@@ -170,9 +170,7 @@ def smith_g1(cosine: Array, roughness: float) -> Array:
     return np.where(a < 1.6, (3.535 * a + 2.181 * a**2) / (1.0 + 2.276 * a + 2.577 * a**2), 1.0)
 
 
-def arc_light(
-    sin_phi: Array, ring_angle: float, roughness: float, tail: float
-) -> tuple[Array, Array, Array]:
+def arc_light(sin_phi: Array, ring_angle: float, roughness: float, tail: float) -> tuple[Array, Array, Array]:
     """Light from a place of the arc whose normal leans outward by φ.
 
     Parameters
@@ -244,9 +242,12 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     silhouette_um = silhouette_from_line_um(parameters)
     step_um = min(0.5, blur_um / 4.0, max(radius_um / 12.0, 0.1))
     margin_um = 4.0 * blur_um + step_um
-    x = np.arange(d_um[0] - margin_um, d_um[-1] + margin_um, step_um)
-    inside_um = x - silhouette_um
-    inside = np.clip(inside_um / step_um + 0.5, 0.0, 1.0)
+    # samples keep their places on the arc, so that the light changes smoothly with every parameter
+    first = int(np.floor((d_um[0] - margin_um - silhouette_um) / step_um))
+    last = int(np.ceil((d_um[-1] + margin_um - silhouette_um) / step_um))
+    inside_um = (np.arange(first, last) + 0.5) * step_um
+    x = inside_um + silhouette_um
+    inside = (inside_um > 0.0).astype(float)
     sin_phi = np.clip(1.0 - np.maximum(inside_um, 0.0) / radius_um, 0.0, 1.0)
     on_arc = slice(0, int(np.searchsorted(inside_um, radius_um)) + 2)
     ring, axial, card = (np.empty_like(x) for _ in range(3))
