@@ -600,3 +600,75 @@ def test_importing_leaves_logging_and_warnings_alone():
     )
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
     subprocess.run([sys.executable, "-c", code], env=environment, check=True)
+
+
+# --- light ----------------------------------------------------------------------------------------------
+
+PIN = TESTS.parent / "sample_images" / "photos" / "pin.jpg"
+GRATICULE = TESTS.parent / "sample_images" / "photos" / "graticule.jpg"
+
+
+def test_light_prints_what_a_trial_file_takes(run):
+    code, out, err = run("light", PIN, "--pin-diameter-mm", "1.5")
+    assert (code, errors(err)) == (0, [])
+    pasted = tomllib.loads(out)
+    assert set(pasted) == {"ring_angle_deg", "u_ring_angle_deg"}
+    assert abs(pasted["ring_angle_deg"] - 40.0) < 1.96 * pasted["u_ring_angle_deg"]
+
+
+@pytest.mark.parametrize(
+    "scale",
+    [
+        (),
+        ("--um-per-px", "3.418", "--u-um-per-px", "0.003"),
+        ("--graticule", GRATICULE, "--division-um", "100"),
+    ],
+)
+def test_light_as_json(run, scale):
+    code, out, _ = run("light", PIN, "--pin-diameter-mm", "1.5", *scale, "--json")
+    document = json.loads(out)
+    assert code == 0
+    assert list(document) == [
+        "ring_angle_deg",
+        "u_ring_angle_deg",
+        "diameter_px",
+        "u_diameter_px",
+        "status",
+        "note",
+    ]
+    assert document["status"] == "ok"
+    assert document["diameter_px"] == pytest.approx(1500 / 3.418, abs=4)
+
+
+def test_light_refused(run):
+    code, out, err = run("light", GRATICULE, "--pin-diameter-mm", "1.5", "--json")
+    document = json.loads(out)
+    assert code == 1
+    assert document["status"] == "refused"
+    assert document["ring_angle_deg"] is None
+    assert errors(err) == [f"wearscope: {document['note']}"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("gone.png", "--pin-diameter-mm", "1.5"), "gone.png"),
+        ((PIN, "--pin-diameter-mm", "0"), "--pin-diameter-mm"),
+        ((PIN, "--pin-diameter-mm", "1.5", "--um-per-px", "3"), "go together"),
+        ((PIN, "--pin-diameter-mm", "1.5", "--graticule", GRATICULE), "go together"),
+        (
+            (PIN, "--pin-diameter-mm", "1.5", "--um-per-px", "3", "--u-um-per-px", "nan"),
+            "--u-um-per-px",
+        ),
+        (
+            (PIN, "--pin-diameter-mm", "1.5", "--um-per-px", "3", "--u-um-per-px", "1",
+             "--graticule", GRATICULE, "--division-um", "100"),
+            "twice",
+        ),
+    ],
+)  # fmt: skip
+def test_light_asked_wrongly(run, arguments, said):
+    code, out, err = run("light", *arguments)
+    assert (code, out) == (2, "")
+    (line,) = errors(err)
+    assert said in line

@@ -520,6 +520,76 @@ def _login() -> str:
 
 
 @app.command()
+def light(
+    photo: Annotated[
+        Path, typer.Argument(metavar="PHOTO", help="A photo of a round pin lying across the view.")
+    ],
+    pin_diameter_mm: Annotated[
+        float, typer.Option("--pin-diameter-mm", metavar="D", help="Diameter of the pin, in mm.")
+    ],
+    um_per_px: Annotated[
+        float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
+    ] = None,
+    u_um_per_px: Annotated[
+        float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
+    ] = None,
+    graticule: Annotated[
+        Path | None,
+        typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom."),
+    ] = None,
+    division_um: Annotated[
+        float | None, typer.Option("--division-um", metavar="D", help="Distance of its lines, in µm.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure the ring angle, for the trial file, on a photo of a round pin in the same light."""
+    for name, value in (
+        ("--pin-diameter-mm", pin_diameter_mm),
+        ("--um-per-px", um_per_px),
+        ("--u-um-per-px", u_um_per_px),
+        ("--division-um", division_um),
+    ):
+        if value is not None and not 0 < value < float("inf"):
+            raise CommandLineError(f"{name} is {value:g}", "give a length above 0")
+    for pair, given in (
+        ("--um-per-px and --u-um-per-px", (um_per_px, u_um_per_px)),
+        ("--graticule and --division-um", (graticule, division_um)),
+    ):
+        if sum(one is None for one in given) == 1:
+            raise CommandLineError(f"{pair} go together", "give both or neither")
+    if um_per_px is not None and graticule is not None:
+        raise CommandLineError("the scale is given twice", "give --um-per-px or --graticule")
+    for path in filter(None, (photo, graticule)):
+        if not path.is_file():
+            raise CommandLineError(f"there is no file {path}", "check the path")
+    from wearscope.imaging.photo import read_photo
+    from wearscope.imaging.pin import ring_angle_from_pin
+    from wearscope.imaging.scale import scale_from_graticule
+
+    keys = ("ring_angle_deg", "u_ring_angle_deg", "diameter_px", "u_diameter_px", "status", "note")
+    try:
+        scale = None if um_per_px is None or u_um_per_px is None else (um_per_px, u_um_per_px)
+        if graticule is not None and division_um is not None:
+            ruled = scale_from_graticule(read_photo(graticule).linear(), division_um, file=str(graticule))
+            scale = ruled.um_per_px, ruled.u_um_per_px
+        found = ring_angle_from_pin(
+            read_photo(photo).linear(), pin_diameter_mm, um_per_px=scale, file=str(photo)
+        )
+        document = asdict(found)
+    except PhotoRefused as error:
+        document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
+    if as_json:
+        _print_json(document)
+    elif document["status"] != "refused":
+        typer.echo(f"ring_angle_deg = {document['ring_angle_deg']:.1f}")
+        typer.echo(f"u_ring_angle_deg = {document['u_ring_angle_deg']:.1f}")
+        typer.echo(f"# {document['status']}: {document['note']}")
+    if document["status"] == "refused":
+        _complain([document["note"]])
+        raise typer.Exit(REFUSED)
+
+
+@app.command()
 def info() -> None:
     """Print the versions that a bug report needs."""
     import platform

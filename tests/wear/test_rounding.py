@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from wearscope.wear.profile import profile_parts, silhouette_from_line_um
+from wearscope.wear.profile import LOBE_TAIL, profile_parts, silhouette_from_line_um
 from wearscope.wear.rounding import (
     BROAD_RADIUS_UM,
     LEAST_COLUMNS,
@@ -87,7 +87,7 @@ def test_burnt_out_light_says_little():
 def rounded_strip(silhouette_um, radius_um, background, *, n=700, noise=0.01, seed=0):
     """A strip of the model's own light; what it says of the fit is that it is consistent, not that it is true."""
     line_um = silhouette_um + radius_um * (1 - np.sin(RING / 2))
-    parts = profile_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85]), 25.0)
+    parts = profile_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85, LOBE_TAIL[0]]), 25.0)
     strengths = np.zeros((9, 3))
     strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
