@@ -361,7 +361,9 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
         for clause in (
             _recession_clause(recession),
             _radius_clause(find_record(records, "edge_radius", "used")),
+            _land_clause(find_record(records, "wear_land", "used")),
             _coating_clause(find_record(records, "coating_loss", "used")),
+            _chips_clause(find_record(records, "chip_count", "used")),
         )
         if clause
     ]
@@ -393,6 +395,21 @@ def _radius_clause(record: Record | None) -> str:
     if record is None or record.value is None or record.status == "below_detection":
         return ""
     return f"its radius is now {_hedged(record)}"
+
+
+def _land_clause(record: Record | None) -> str:
+    if record is None or record.value is None or record.status == "below_detection":
+        return ""
+    return f"it has a wear land {_hedged(record)} wide"
+
+
+def _chips_clause(record: Record | None) -> str:
+    if record is None or not record.value:
+        return ""
+    count = round(record.value)
+    return f"it has {count} chip{'' if count == 1 else 's'}" + (
+        " at least" if record.status == "doubtful" else ""
+    )
 
 
 def _coating_clause(record: Record | None) -> str:
