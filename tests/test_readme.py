@@ -13,14 +13,7 @@ from wearscope.trial import load_trial
 
 README = Path(__file__).parents[1] / "README.md"
 TEXT = README.read_text(encoding="utf-8")
-NOT_MEASURED_YET = {
-    "wedge_angle",
-    "wear_land",
-    "wear_land_max",
-    "chip_count",
-    "chip_depth_max",
-    "chip_length",
-}
+NOT_MEASURED_YET = {"wedge_angle"}
 
 
 def blocks(language):

@@ -58,9 +58,6 @@ Array = NDArray[np.float64]
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
-FLAT_DOUBT = (
-    "there is, or may be, a worn flat beside the rounding, so that the edge has no one radius; see wear_land"
-)
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "
@@ -302,12 +299,19 @@ def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting
         coating = read_coating(strip, None, silhouette, labels, Fits(fit, None), look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, labels, Fits(fit, None), ["unused"], method)
     findings.append(sharpness_finding(fit, look.u_scale, _quality_note(look), method))
-    whole = Zones(None, labels, (), "")
-    flat_um = silhouette - fit.silhouette_um
+    # `strip` follows the edge into a wide notch; the one along the line does not
     chips = find_face_chips(
-        strip, flat_um, silhouette, whole, Fits(fit, None), edge.coated, look.u_scale, whole=UNUSED
+        look.strip,
+        look.trace_um,
+        look.trace_um + fit.silhouette_um,
+        Zones(None, labels, (), ""),
+        Fits(fit, None),
+        edge.coated,
+        look.u_scale,
+        whole=UNUSED,
     )
     findings += chip_findings(chips, method)
+    flat_um = silhouette - fit.silhouette_um
     view = EdgeView(strip, silhouette, labels, flat_um, _bare(coating), _spans(chips), None, None)
     return _inspection(entry, findings, look, [], view, None)
 
@@ -400,9 +404,10 @@ def _inspect_later(
                 fits = free
                 silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
         findings += land_findings(land, edge.doubt, method)
-        if land.verdict in ("seen", "unsure"):
-            edge = replace(edge, doubt=edge.doubt or FLAT_DOUBT)
-    findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
+    worn_flat = land is not None and land.verdict in ("seen", "unsure")
+    findings += rounding_findings(
+        fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method, worn_flat=worn_flat
+    )
     findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
@@ -415,7 +420,7 @@ def _inspect_later(
         _spans(chips),
         transition.at_um if transition else None,
         transition.u_at_um if transition else None,
-        land_um=land.end_um if land is not None and land.verdict in ("seen", "unsure") else None,
+        land_um=land.end_um if land is not None and worn_flat else None,
     )
     return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip))
 

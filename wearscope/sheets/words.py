@@ -214,8 +214,9 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     words = quantity_words(record.quantity)
     value = record.value * words.factor
     tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
-    if record.quantity == "chip_count" and not record.std_uncertainty:
-        return f"{value:.0f}"
+    if record.quantity == "chip_count":
+        give = math.ceil(1.96 * (record.std_uncertainty or 0.0) - 0.05)
+        return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
         below, above = value - record.low95 * words.factor, record.high95 * words.factor - value
         half = (below + above) / 2

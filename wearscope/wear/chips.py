@@ -195,10 +195,11 @@ def find_chips(
     notch = line - beside
     scatter = 1.4826 * float(np.median(np.abs(notch)))
     inside = max(0.0, float(np.median(outline_um[known] - silhouette_um[known])))
-    least = max(CHIP_UM - inside, SCATTERS * scatter, SCATTERS * step_um / np.sqrt(12.0))
+    unclear = max(SCATTERS * scatter, SCATTERS * step_um / np.sqrt(12.0))
     u_depth = float(np.sqrt(u_silhouette_um**2 + (U_BREAK * blur_um) ** 2 + scatter**2))
     notches: list[Chip] = []
-    for lowest, highest in _runs(notch > least):
+    # those a little too shallow too, for the count's uncertainty
+    for lowest, highest in _runs(notch > max(CHIP_UM - inside - 2.0 * u_depth, unclear)):
         peak = lowest + int(np.argmax(notch[lowest : highest + 1]))
         # beside a shallow notch the wandering of the edge may reach the rim; then only its deeper half is bounded
         for rim in (RIM, 0.5):
@@ -232,7 +233,7 @@ def find_chips(
         notches.append(Chip(float(start), float(end), depth, u, doubt))
     u_end = float(np.hypot(2.0 * blur_um, step_um))
     # where the lamps' image stops, the rim is seen further out than the line beside it, so chips look short
-    return ZoneChips(tuple(notches), inside + least, u_depth, u_end, 1.5 * inside)
+    return ZoneChips(tuple(notches), max(CHIP_UM, inside + unclear), u_depth, u_end, 1.5 * inside)
 
 
 def _extent(notch: Array, peak: int, rim_um: float, step_um: float) -> tuple[int, int]:

@@ -50,6 +50,9 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
 )
 LEAST_DEPARTURE_UM = 3.0  # of the trace; less gives no proportion
 CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
+FLAT_DOUBT = (
+    "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see the wear land"
+)
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -336,7 +339,14 @@ def sharpness_finding(fit: ProfileFit, u_scale: float, note: str, method: str) -
 
 
 def rounding_findings(
-    fits: Fits, labels: NDArray[np.int8], u_datum_um: Array, edge: Edge, u_scale: float, method: str
+    fits: Fits,
+    labels: NDArray[np.int8],
+    u_datum_um: Array,
+    edge: Edge,
+    u_scale: float,
+    method: str,
+    *,
+    worn_flat: bool = False,
 ) -> list[Finding]:
     """Recession and radius rows of a photo with a used zone.
 
@@ -344,6 +354,8 @@ def rounding_findings(
     ----------
     u_scale : float
         Relative standard uncertainty of the scale.
+    worn_flat : bool
+        Whether there is, or may be, a wear land, so that the edge is not a rounded wedge.
     """
     if edge.factor is None:
         return [refused(quantity, zone, "um", edge.why_no_factor, method) for quantity, zone in ROUNDING_ROWS]
@@ -365,7 +377,7 @@ def rounding_findings(
         u_recession = float(np.hypot(u_grown * edge.factor.value, grown * edge.factor.std_uncertainty))
     u_recession = float(np.sqrt(u_recession**2 + (recession * u_scale) ** 2 + (grown * edge.u_tilt) ** 2))
     u_grown = float(np.hypot(u_grown, grown * u_scale))
-    doubt = edge.doubt
+    doubt = edge.doubt or (FLAT_DOUBT if worn_flat else "")
     if max(used.misfit, unused.misfit) > WORST_MISFIT:
         doubt = (
             doubt

@@ -44,8 +44,9 @@ LEAST_SIGNIFICANCE = 6.0
 LEAST_COVER = 0.7  # of the used edge that must show the step
 KEPT_WHEN_NEW = 0.35  # of the step; more of it where nothing has cut, and it is not wear
 # A plane cut through a ground face rough by 0.7 µm (root mean square) ends within 0.7 µm / tan 12° of a line
-# (derived; roughness and clearance angle are common practice, no source). The end of a coating is more ragged than that.
+# (derived; roughness and clearance angle are common practice, no source). A coating ends more raggedly.
 STRAIGHT_UM, STRAIGHT_OVER_UM = 3.5, 60.0
+PLATEAU = 0.5  # of the step, by which a flat's own light may change across it; a lamp's image fades faster
 TINT = 0.3  # share of a step's light that is a change of colour; a flat of the same material has less
 MARK_UM, MARK_LENGTH_UM = (4.0, 40.0), 15.0  # grinding marks: widths kept, and averaged over this depth
 LEAST_DEPTH_UM = 40.0  # of face that must be in the frame beyond the rounding
@@ -157,7 +158,11 @@ class WearLand:
 
 @dataclass(frozen=True)
 class _Line:
-    """A line along the edge where the light changes; `step` is the change outward over the face's light."""
+    """A line along the edge where the light changes.
+
+    `step` is the change outward over the face's light, `tint` how much of it is a change of colour, `slope` how much
+    the light outside the line itself changes, as a share of the step.
+    """
 
     end_um: Array
     step: Array
@@ -166,6 +171,8 @@ class _Line:
     ragged_um: float
     u_noise_um: float
     burnt: bool
+    tint: float
+    slope: float
 
 
 def find_land(scene: Scene) -> WearLand:
@@ -181,9 +188,9 @@ def find_land(scene: Scene) -> WearLand:
     """
     used = (scene.labels == USED) & np.isfinite(scene.silhouette_um)
     hidden_um = scene.radius_um + 2.0 * scene.blur_um
-    limit = (
-        float(np.mean(scene.silhouette_um[used])) + hidden_um - scene.original_um if used.any() else np.nan
-    )
+    edge_um = float(np.mean(scene.silhouette_um[used])) if used.any() else np.nan
+    # a flat must show over so much beyond the rounding to be told from the lamps' image
+    limit = edge_um + hidden_um + 2.0 * scene.blur_um + SIDE_UM - scene.original_um
     light = _relative_light(scene)
     if light is None or not used.any():
         why = "too little of the relief face beside the used edge is in the frame"
@@ -300,6 +307,10 @@ def _refined(
     filled = np.interp(np.arange(len(end)), np.flatnonzero(np.isfinite(end)), end[np.isfinite(end)])
     rest = (filled - gaussian_filter1d(filled, STRAIGHT_OVER_UM / step_um, mode="nearest"))[good]
     lit = scene.strip.light[rows, columns[None, :]][offsets < -2 * gap][:, inside_used]
+    ratio = np.mean(outer[inside_used], axis=0) / np.mean(inner[inside_used], axis=0) - 1.0
+    outermost = offsets < -2 * gap - side // 2
+    nearer = (offsets < -2 * gap) & ~outermost
+    level = [float(np.mean(along[part][:, inside_used])) for part in (outermost, nearer)]
     end_um = np.full(len(used), np.nan)
     end_um[columns] = end
     return _Line(
@@ -310,6 +321,8 @@ def _refined(
         float(np.sqrt(np.mean(rest**2))),
         float(np.std(rest)) / np.sqrt(max(good.sum() * step_um / WINDOW_UM, 1.0)),
         bool((lit.max(axis=-1) >= BURNT).mean() > 0.2),
+        float(np.linalg.norm(ratio - ratio.mean()) / max(float(np.linalg.norm(ratio)), 1e-9)),
+        abs(level[0] - level[1]) / max(abs(whole), 1e-9),
     )
 
 
@@ -318,7 +331,7 @@ def _judged(scene: Scene, light: Array, line: _Line, used: Mask) -> tuple[Verdic
     height = float(np.linalg.norm(line.step))
     if height < LEAST_STEP or line.significance < LEAST_SIGNIFICANCE or line.cover < LEAST_COVER:
         return "none", ""
-    if _there_when_new(scene, light, line):
+    if line.slope > PLATEAU or _there_when_new(scene, light, line):
         return "none", ""
     if scene.coated and not _inside_bare(scene, line, used):
         return _by_marks(scene, line, used)
@@ -327,8 +340,7 @@ def _judged(scene: Scene, light: Array, line: _Line, used: Mask) -> tuple[Verdic
             "unsure",
             "its inner end is ragged, as that of a stain is; clean the face and take the photo again",
         )
-    tint = float(np.linalg.norm(line.step - line.step.mean())) / height
-    if tint > TINT:
+    if line.tint > TINT and not line.burnt:
         return "unsure", "it differs in colour too, as a stain does; clean the face and take the photo again"
     return "seen", ""
 
