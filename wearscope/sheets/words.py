@@ -215,7 +215,7 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     value = record.value * words.factor
     tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
     if record.quantity == "chip_count":
-        give = math.ceil(1.96 * (record.std_uncertainty or 0.0) - 0.05)
+        give = round(1.96 * (record.std_uncertainty or 0.0))
         return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
         below, above = value - record.low95 * words.factor, record.high95 * words.factor - value

@@ -31,6 +31,7 @@ CHIP_ROWS = (("chip_count", "1"), ("chip_depth_max", "um"), ("chip_length", "um"
 CHIP_UM = 15.0
 SHORTEST_UM = 20.0  # along the edge: less is dust or noise
 SCATTERS = 4.5  # of the outline, that a notch must exceed: one false chip in some hundred edges (normal)
+FALSE_CHIPS = 0.01  # and so many for each edge
 COLUMNS = 7  # averaged along the edge
 SEARCH_UM = (-30.0, 140.0)  # about the silhouette
 FACE_UM = (25.0, 90.0)  # inside what is searched for the rounding: where the face is read
@@ -304,7 +305,7 @@ def chip_findings(zones: Sequence[tuple[Zone, ZoneChips | None]], method: str) -
         doubt = doubt or next((chip.doubt for chip in chips if chip.doubt), "")
         # a notch near the limit may lie on its other side
         beyond = np.array([ndtr((notch.depth_um - CHIP_UM) / notch.u_depth_um) for notch in seen.notches])
-        u_count = float(np.sqrt((beyond * (1.0 - beyond)).sum()))
+        u_count = float(np.sqrt((beyond * (1.0 - beyond)).sum() + FALSE_CHIPS))
         count = "" if chips else f"none deeper than {max(CHIP_UM, seen.shallowest_um):.0f} um"
         note = "; ".join(filter(None, [count, stated]))
         out.append(found("chip_count", zone, "1", len(chips), u_count, method, doubt=doubt, note=note))

@@ -377,7 +377,7 @@ def rounding_findings(
         u_recession = float(np.hypot(u_grown * edge.factor.value, grown * edge.factor.std_uncertainty))
     u_recession = float(np.sqrt(u_recession**2 + (recession * u_scale) ** 2 + (grown * edge.u_tilt) ** 2))
     u_grown = float(np.hypot(u_grown, grown * u_scale))
-    doubt = edge.doubt or (FLAT_DOUBT if worn_flat else "")
+    doubt = edge.doubt
     if max(used.misfit, unused.misfit) > WORST_MISFIT:
         doubt = (
             doubt
@@ -388,6 +388,8 @@ def rounding_findings(
             "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the light is too "
             "diffuse; look at it in profile, or take it again under the lamp ring alone"
         )
+    if worn_flat:
+        doubt = doubt or FLAT_DOUBT
     expected = grown * edge.factor.value
     u_apart = float(
         np.hypot(u_recession, np.hypot(edge.factor.value * u_grown, grown * edge.factor.std_uncertainty))

@@ -284,8 +284,8 @@ def _refined(
     inside_used = used[columns] & np.isfinite(around[..., 0]).all(axis=0)
     if inside_used.sum() * step_um < 2 * WINDOW_UM:
         return None
-    outer = np.nanmean(around[offsets < -2 * gap], axis=0)
-    inner = np.nanmean(around[offsets > 2 * gap], axis=0)
+    outer = around[offsets < -2 * gap].mean(axis=0)
+    inner = around[offsets > 2 * gap].mean(axis=0)
     step = np.mean((outer - inner)[inside_used], axis=0)
     direction = step / max(float(np.linalg.norm(step)), 1e-9)
     width = max(3, round(WINDOW_UM / step_um) | 1)
@@ -296,7 +296,7 @@ def _refined(
     whole = float(np.mean(height[inside_used]))
     # neighbouring places share their window, so only every window counts once
     u = float(np.std(height[inside_used])) / np.sqrt(inside_used.sum() * step_um / WINDOW_UM)
-    shown = height > 0.5 * whole
+    shown = height > max(0.5 * whole, 1e-6)
     # the area under the step says where it is, whatever the blur, as long as that is even
     share = (along - inside) / np.where(shown, height, np.nan)
     end = scene.strip.d_um[path] + (share.sum(axis=0) - half - 0.5) * step_um
