@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from wearscope.inspect import inspect_photo, judge_photo, read_scales
 from wearscope.sheets.budgets import ADVICE, kind_of, lines, what_to_improve
+from wearscope.trial import load_trial
 from wearscope.wear.uncertainty import coverage_factor
 
 sys.path.append(str(Path(__file__).parent))
@@ -33,6 +34,8 @@ COATING = {
 } | {("coating_loss", "difference")}
 PLACE = {("transition_x_px", "whole"), ("transition_y_px", "whole"), ("used_length", "whole")}
 WHOLE = {("sharpness", "whole"), ("registration_residual", "whole")}
+CHIPS = ("chip_count", "chip_depth_max", "chip_length")
+LAND = {("wear_land", "used"), ("wear_land_max", "used")}
 NEW = Flute()
 WORN = NEW.worn()
 
@@ -241,9 +244,24 @@ class TestKindsOfPhotos:
             ("coating_loss", "unused"),
             ("coating_setback", "unused"),
             ("sharpness", "whole"),
+            *((quantity, "unused") for quantity in CHIPS),
         }
         assert found["coating_loss", "unused"].value == pytest.approx(0.0, abs=0.01)
         assert found["coating_loss", "unused"].status == "below_detection"
+
+    def test_a_later_photo_has_rows_of_land_and_chips(self, usual):
+        assert set(rows(usual)) >= LAND | {
+            (quantity, zone) for quantity in CHIPS for zone in ("used", "unused")
+        }
+
+    def test_a_rake_face_has_no_wear_land(self, tmp_path):
+        photos = {parts: flute.save(tmp_path / f"{parts}.png") for parts, flute in ((0, NEW), (100, WORN))}
+        write_trial(tmp_path, photos)
+        file = tmp_path / "trial.toml"
+        file.write_text(file.read_text().replace('view = "relief"', 'view = "rake"'))
+        found = rows(measured(load_trial(file), 100))
+        assert not set(found) & LAND
+        assert set(found) >= ROUNDING | {("chip_count", "used")}
 
     def test_an_uncoated_bit_has_no_coating_rows(self, tmp_path):
         new = Flute(face=BARE)

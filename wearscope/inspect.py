@@ -19,12 +19,16 @@ from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, n
 from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
 from wearscope.imaging.section import Section, find_section
 from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.wear.chips import ZoneChips, chip_findings
 from wearscope.wear.coating import CoatingMap
 from wearscope.wear.datum import Zones, find_zones, lay_datum
 from wearscope.wear.face import (
     Edge,
     Fits,
+    beyond_rounding,
     coating_findings,
+    find_face_chips,
+    find_face_land,
     fit_zones,
     read_coating,
     refused_face,
@@ -35,6 +39,7 @@ from wearscope.wear.face import (
     silhouette_along,
     unused_radius_finding,
 )
+from wearscope.wear.land import land_findings
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import Finding, Record, Zone, found, refused
 from wearscope.wear.rounding import (
@@ -306,7 +311,20 @@ def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting
         coating = read_coating(strip, None, silhouette, labels, Fits(fit, None), look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, labels, Fits(fit, None), ["unused"], method)
     findings.append(sharpness_finding(fit, look.u_scale, _quality_note(look), method))
-    view = EdgeView(strip, silhouette, labels, silhouette - fit.silhouette_um, _bare(coating), (), None, None)
+    # `strip` follows the edge into a wide notch; the one along the line does not
+    chips = find_face_chips(
+        look.strip,
+        look.trace_um,
+        look.trace_um + fit.silhouette_um,
+        Zones(None, labels, (), ""),
+        Fits(fit, None),
+        edge.coated,
+        look.u_scale,
+        whole=UNUSED,
+    )
+    findings += chip_findings(chips, method)
+    flat_um = silhouette - fit.silhouette_um
+    view = EdgeView(strip, silhouette, labels, flat_um, _bare(coating), _spans(chips), None, None)
     return _inspection(entry, findings, look, [], view, None)
 
 
@@ -363,15 +381,41 @@ def _inspect_later(
     findings = _place_findings(trial.depth_of(bit), look, zones, silhouette, follow_um, method)
     if zones.transition is None and new_fit is None:
         why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
-        findings += refused_face(edge, why, method)
+        findings += refused_face(edge, why, method, relief=entry.view == "relief")
         findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, findings, look, warnings, None, None)
-    findings += rounding_findings(fits, zones.labels, datum, edge, look.u_scale, method)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method)
+    chips = find_face_chips(strip, datum.departure_um, silhouette, zones, fits, edge.coated, look.u_scale)
+    findings += chip_findings(chips, method)
+    land = None
+    if entry.view == "relief":
+        bare, tilt = _bare(coating), np.radians(entry.view_tilt_deg)
+        land = find_face_land(
+            strip, new_strip, silhouette, zones, datum.u_datum_um, fits, edge, bare, look.u_scale, tilt
+        )
+        if land.verdict in ("seen", "unsure") and zones.transition is not None and edge.factor is not None:
+            # a flat moves the edge back further than the rounding does: the wedge ties them no longer
+            free = fit_zones(
+                strip,
+                zones.labels,
+                datum,
+                look.steepness,
+                replace(edge, factor=None),
+                _under(look, lighting),
+                new_fit,
+            )
+            u_datum = float(np.sqrt(np.mean(datum.u_datum_um[zones.labels == USED] ** 2)))
+            land = land.confirmed(*beyond_rounding(free, edge.factor, u_datum))
+            if land.verdict == "seen":
+                fits = free
+                silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
+        findings += land_findings(land, edge.doubt, method)
+    worn_flat = land is not None and land.verdict in ("seen", "unsure")
+    findings += rounding_findings(fits, zones.labels, datum, edge, look.u_scale, method, worn_flat=worn_flat)
     findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
@@ -381,9 +425,10 @@ def _inspect_later(
         zones.labels,
         recession,
         _bare(coating),
-        zones.chips_um,
+        _spans(chips),
         transition.at_um if transition else None,
         transition.u_at_um if transition else None,
+        land_um=land.end_um if land is not None and worn_flat else None,
     )
     return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip))
 
@@ -567,6 +612,11 @@ def _quality_note(look: Look) -> str:
         f"{quality.background} background, contrast {quality.contrast:.2f}, "
         f"{quality.clipped_share:.1%} of the edge burnt out"
     )
+
+
+def _spans(chips: Sequence[tuple[Zone, ZoneChips | None]]) -> tuple[tuple[float, float], ...]:
+    """Start and end along the edge of each chip."""
+    return tuple((chip.start_um, chip.end_um) for _, zone in chips if zone for chip in zone.chips)
 
 
 def _bare(coating: CoatingMap | None) -> NDArray[np.bool_] | None:

@@ -9,7 +9,14 @@ import pytest
 from scipy.stats import chi2
 
 from wearscope.wear.face import UNSURE_FACTOR, Edge, Wear, wear_of
-from wearscope.wear.profile import ProfilePrior, WedgeTie, fit_profile, profile_parts, silhouette_from_line_um
+from wearscope.wear.profile import (
+    LOBE_TAIL,
+    ProfilePrior,
+    WedgeTie,
+    fit_profile,
+    profile_parts,
+    silhouette_from_line_um,
+)
 from wearscope.wear.rounding import Lighting, with_unresolved
 from wearscope.wear.uncertainty import Input, Measurement, as_budget, compare, covariance, linear, propagate
 from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
@@ -17,7 +24,9 @@ from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
 RING = np.radians(40.0)
 D_UM = np.arange(-60.0, 120.0, 3.5)
 TINT = np.array([0.5, 0.4, 0.2])
-TRUE = np.array([20.0, 30.0, RING, 0.15, 3.8])  # nominal bright line, radius, ring angle, roughness, blur
+TRUE = np.array(
+    [20.0, 30.0, RING, 0.15, 3.8, LOBE_TAIL[0]]
+)  # nominal bright line, radius, ring angle, roughness, blur, tail
 FACTOR = recession_factor(np.radians(60), np.radians(1.5), 0.0, np.radians(1.5))
 LINE = Input("new-state line drawn on", 0.0, 0.4, 6)
 

@@ -50,6 +50,16 @@ ADVICE = {
     "faint colours": "light the face evenly, and set the white balance by hand",
     "place of the transition along the edge": "clean the edge, and bring the transition into sharp focus",
     "scatter of the trace": "clean the edge, and focus on it",
+    "inner end of the flat": _FOCUS,
+    "silhouette when new": _CARD,
+    "wandering of the inner end": "show more of the used edge",
+    "what the rounding hides": "look at the edge in profile",
+    "notches near the limit": "use a higher zoom",
+    "notches by chance": "clean the edge",
+    "what is too shallow to show": "put a white card behind the flute, and use a higher zoom",
+    "rim of the notch": "use a higher zoom, and a card of another brightness than the edge",
+    "ends of the notches": _FOCUS,
+    "what the lamps' image hides": _CARD,
     "blur in the profile": "nothing; it judges the photo and needs to be no closer",
 }
 

@@ -218,8 +218,9 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     words = quantity_words(record.quantity)
     value = record.value * words.factor
     tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
-    if record.quantity == "chip_count" and not record.std_uncertainty:
-        return f"{value:.0f}"
+    if record.quantity == "chip_count":
+        give = round(1.96 * (record.std_uncertainty or 0.0))
+        return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
         below, above = value - record.low95 * words.factor, record.high95 * words.factor - value
         half = (below + above) / 2
@@ -370,7 +371,9 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
         for clause in (
             _recession_clause(recession),
             _radius_clause(find_record(records, "edge_radius", "used")),
+            _land_clause(find_record(records, "wear_land", "used")),
             _coating_clause(find_record(records, "coating_loss", "used")),
+            _chips_clause(find_record(records, "chip_count", "used")),
         )
         if clause
     ]
@@ -410,6 +413,21 @@ def _radius_clause(record: Record | None) -> str:
     if record is None or record.value is None or record.status == "below_detection":
         return ""
     return f"its radius is now {_hedged(record)}"
+
+
+def _land_clause(record: Record | None) -> str:
+    if record is None or record.value is None or record.status == "below_detection":
+        return ""
+    return f"it has a wear land {_hedged(record)} wide"
+
+
+def _chips_clause(record: Record | None) -> str:
+    if record is None or not record.value:
+        return ""
+    count = round(record.value)
+    return f"it has {count} chip{'' if count == 1 else 's'}" + (
+        " at least" if record.status == "doubtful" else ""
+    )
 
 
 def _coating_clause(record: Record | None) -> str:

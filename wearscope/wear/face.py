@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from wearscope.wear.chips import CHIP_ROWS, ZoneChips, find_chips, is_bright_behind, outline, sides
 from wearscope.wear.coating import (
     CoatingColour,
     CoatingMap,
@@ -22,6 +23,7 @@ from wearscope.wear.coating import (
     zone_coating,
 )
 from wearscope.wear.datum import Datum, Zones
+from wearscope.wear.land import LAND_ROWS, Scene, WearLand, find_land, no_land
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import DETECTION, Finding, Zone, found, refused
 from wearscope.wear.rounding import (
@@ -51,6 +53,9 @@ UNSURE_FACTOR = (
     0.4  # u of the recession factor over it; above, first order fails against Monte Carlo (tests/wear)
 )
 CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
+FLAT_DOUBT = (
+    "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see the wear land"
+)
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -206,9 +211,119 @@ def silhouette_along(zones: Zones, departure_um: Array, fits: Fits) -> tuple[Arr
     return fits.unused.silhouette_um + recession, recession
 
 
-def refused_face(edge: Edge, why: str, method: str) -> list[Finding]:
+def beyond_rounding(fits: Fits, factor: Budget, u_datum_um: float) -> tuple[float, float]:
+    """How much further the edge has moved back than its rounding explains, and the standard uncertainty.
+
+    Parameters
+    ----------
+    fits : Fits
+        Both zones, the used one fitted without the tie between silhouette and radius.
+    factor : RecessionFactor
+    u_datum_um : float
+    """
+    assert fits.used is not None
+    assert fits.unused is not None
+    used, unused = fits.used, fits.unused
+    grown = used.radius_um - unused.radius_um
+    beyond = used.silhouette_um - unused.silhouette_um - factor.value * grown
+    u_used = used.u_silhouette_um, factor.value * used.u_radius_um
+    variance = u_used[0] ** 2 + u_used[1] ** 2 - 2.0 * used.correlation * u_used[0] * u_used[1]
+    variance += unused.u_silhouette_um**2 + (factor.value * unused.u_radius_um) ** 2
+    return float(beyond), float(np.sqrt(variance + u_datum_um**2 + (grown * factor.u) ** 2))
+
+
+def find_face_land(
+    strip: Strip,
+    new: Strip | None,
+    silhouette_um: Array,
+    zones: Zones,
+    u_datum_um: Array,
+    fits: Fits,
+    edge: Edge,
+    bare: NDArray[np.bool_] | None,
+    u_scale: float,
+    tilt: float,
+) -> WearLand:
+    """Look for a wear land on the relief face; see `land.Scene` for what is asked for."""
+    used, unused = fits.used, fits.unused
+    if used is None or unused is None:
+        why = "no zone long enough to average over"
+        return no_land("not looked for", why, len(zones.labels))
+    original, u_original = unused.silhouette_um, unused.u_silhouette_um
+    if zones.transition is None:
+        # the new-state line is not in the photo; only the rounding says how far the edge has moved
+        grown, factor = used.radius_um - unused.radius_um, edge.factor.value if edge.factor else 1.0
+        original = used.silhouette_um - grown * factor
+        u_original = float(
+            np.hypot(used.u_silhouette_um, factor * np.hypot(used.u_radius_um, unused.u_radius_um))
+        )
+    land = find_land(
+        Scene(
+            strip=strip,
+            silhouette_um=silhouette_um,
+            labels=zones.labels,
+            radius_um=used.radius_um,
+            blur_um=used.blur_um,
+            original_um=original,
+            u_original_um=u_original,
+            u_datum_um=u_datum_um,
+            u_scale=u_scale,
+            tilt=tilt,
+            u_tilt=edge.tilt.u,
+            transition_um=zones.transition.at_um if zones.transition else None,
+            used_side=zones.transition.used_side if zones.transition else 1,
+            coated=edge.coated,
+            bare=bare,
+            new=new,
+        )
+    )
+    if zones.transition is None and land.verdict == "seen":
+        why = "the original edge line is not in the photo; show the unused edge beside the used one"
+        return replace(land, verdict="unsure", why=why)
+    return land
+
+
+def find_face_chips(
+    strip: Strip,
+    trace_um: Array,
+    silhouette_um: Array,
+    zones: Zones,
+    fits: Fits,
+    coated: bool,
+    u_scale: float,
+    *,
+    whole: int = USED,
+) -> list[tuple[Zone, ZoneChips | None]]:
+    """Look for chips in each zone; all of the edge is `whole` without a transition."""
+    radius = fits.used.radius_um if fits.used is not None else fits.unused.radius_um if fits.unused else 0.0
+    transition = zones.transition
+    line = outline(strip, silhouette_um, radius)
+    melts = coated and is_bright_behind(strip, silhouette_um)
+    parts = sides(
+        strip.s_um,
+        silhouette_um,
+        transition.at_um if transition else None,
+        transition.used_side if transition else 1,
+        whole,
+    )
+    out: list[tuple[Zone, ZoneChips | None]] = []
+    for label, columns in parts.items():
+        fit = fits.used if label == USED else fits.unused
+        seen = None
+        if fit is not None:
+            known = zones.labels == label
+            fitted = (fit.u_silhouette_um, fit.blur_um, u_scale, melts)
+            seen = find_chips(strip, line, trace_um, silhouette_um, columns, known, *fitted)
+        out.append(("used" if label == USED else "unused", seen))
+    return out
+
+
+def refused_face(edge: Edge, why: str, method: str, *, relief: bool) -> list[Finding]:
     """The rows of a photo that cannot be compared with anything."""
     rows = [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
+    rows += [refused(quantity, "used", unit, why, method) for quantity, unit in CHIP_ROWS]
+    if relief:
+        rows += [refused(quantity, "used", "um", why, method) for quantity in LAND_ROWS]
     if edge.coated:
         rows += [
             refused("coating_loss", "used", "1", why, method),
@@ -291,7 +406,14 @@ def wear_of(
 
 
 def rounding_findings(
-    fits: Fits, labels: NDArray[np.int8], datum: Datum, edge: Edge, u_scale: float, method: str
+    fits: Fits,
+    labels: NDArray[np.int8],
+    datum: Datum,
+    edge: Edge,
+    u_scale: float,
+    method: str,
+    *,
+    worn_flat: bool = False,
 ) -> list[Finding]:
     """Recession and radius rows of a photo with a used zone.
 
@@ -299,6 +421,8 @@ def rounding_findings(
     ----------
     u_scale : float
         Relative standard uncertainty of the scale.
+    worn_flat : bool
+        Whether there is, or may be, a wear land, so that the edge is not a rounded wedge.
     """
     factor = edge.factor
     if factor is None:
@@ -323,6 +447,8 @@ def rounding_findings(
             "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the light is too "
             "diffuse; look at it in profile, or take it again under the lamp ring alone"
         )
+    if worn_flat:
+        doubt = doubt or FLAT_DOUBT
     if factor.u > UNSURE_FACTOR * factor.value:
         doubt = doubt or (
             "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in profile"
