@@ -47,8 +47,8 @@ def test_the_original_edge_is_the_reference(clearance_deg, rake_deg, receded, or
     silhouette = np.where(S_UM < 0, back_um, 0.0)
     strip = face(silhouette, bands=[(end, FACE * 1.5, False)])
     land = find_land(scene(strip, silhouette_um=silhouette, radius_um=3.0))
-    per_loss = land.mean_um * np.cos(alpha) / loss_um
-    u = land.u_mean_um * np.cos(alpha) / loss_um
+    per_loss = land.mean.value * np.cos(alpha) / loss_um
+    u = land.mean.u * np.cos(alpha) / loss_um
     assert abs(per_loss - original) < 1.96 * u
     assert abs(per_loss - receded) > 1.96 * u
 

@@ -29,6 +29,7 @@ from wearscope.wear.trace import trace_edge
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
 SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
 MOST_LINES = 6  # strongest first; what is weaker is grain
+LENGTHS = 8  # into which a line is cut to look at its sides
 APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
 RIVAL, FACING = 0.6, 0.3  # of the best line's evidence, from which one beside it and one facing it is a rival
 NARROWER = 0.8  # times the other's land: less of a difference does not decide
@@ -215,7 +216,11 @@ def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
     seen = inside & np.isfinite(light[..., 0])
     if seen.mean() < 0.3:
         return None
-    mean = light[seen].mean(axis=0)
+    # where the traced line is off, the other side leaks in: the middle one of several lengths does not mind
+    lengths = [
+        part for part in np.array_split(np.arange(len(edge_px)), LENGTHS) if seen[:, part].mean() > 0.3
+    ]
+    mean = np.median([light[:, part][seen[:, part]].mean(axis=0) for part in lengths], axis=0)
     level = float(mean.mean())
     # beyond the frame's border there is nothing, which is not texture
     fine = np.where(seen, grey(light), np.float32(level))
@@ -224,7 +229,11 @@ def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
     if not clear.any():
         return None
     # white noise is not correlated between pixels two apart, texture seen through a lens is
-    covariance = float((fine[:, :-2] * fine[:, 2:])[clear[:, 2:] & clear[:, :-2]].mean())
+    product, both = fine[:, :-2] * fine[:, 2:], clear[:, 2:] & clear[:, :-2]
+    parts = [part[:-2] for part in lengths if both[:, part[:-2]].any()]
+    covariance = (
+        float(np.median([product[:, part][both[:, part]].mean() for part in parts])) if parts else 0.0
+    )
     return Side(
         level=level,
         saturation=float((mean.max() - mean.min()) / max(mean.max(), 1e-3)),
