@@ -131,8 +131,8 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
     Notes
     -----
     The shift of a short window against the mean profile is the least-squares one, weighted by each channel's noise.
-    On a straight edge it comes near the bound on edge location (tests/benchmarks), which a threshold crossing misses by
-    far on a noisy bright background.
+    On a straight edge it comes near the bound on edge location (tests/benchmarks), which a threshold crossing
+    misses by far on a noisy bright background.
     """
     use = np.flatnonzero(columns & np.isfinite(d_um))
     if len(use) < 3 * MATCH_COLUMNS:
