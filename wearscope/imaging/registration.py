@@ -235,15 +235,16 @@ def colour_difference(now: Look, new: Look) -> float:
 def new_offset_um(now: Look, new: Look, match: MarkMatch) -> Array:
     """The traced new-state edge at the places of this photo's strip, in the new photo's straight frame.
 
-    Its small irregularities count only where the grind marks say that the photos lie over each other; else its
-    smooth line stands for it. Beyond the new photo's frame the smooth line goes on.
+    Its small irregularities count only where the grind marks say that the photos lie over each other; else a
+    smooth curve through it stands for it. Beyond the new photo's frame that curve goes on.
     """
     s_um = new.strip.s_um
     sure = match.verdict == "same"
     places = match.shift_um + now.strip.s_um * match.zoom if sure else now.strip.s_um
-    offset = new.bend_um + (new.smooth_um if sure else 0.0)
-    curve = polynomial.Polynomial.fit(s_um, new.bend_um, min(4, len(new.line.offset_px)))
-    within = (places >= s_um[0]) & (places <= s_um[-1])
+    offset = new.bend_um + new.smooth_um
+    # the line that the strip was cut along was laid through a first, rough trace
+    curve = polynomial.Polynomial.fit(s_um[new.seen], offset[new.seen], min(4, len(new.line.offset_px)))
+    within = (places >= s_um[0]) & (places <= s_um[-1]) & sure
     return np.where(within, np.interp(places, s_um, offset), curve(places))
 
 
