@@ -24,7 +24,7 @@ LEAST_DEPARTURE, FAINT_DEPARTURE = (
     0.04,
     0.1,
 )  # in log ratio: what uneven light and JPEG give, and what is safely more
-U_FAINT = 0.03  # standard uncertainty of the loss where the two colours are as near as that
+U_FAINT = 0.15  # standard uncertainty of the loss where the two colours are as near as that
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 

@@ -219,7 +219,10 @@ def fit_used(
 
 def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -> ProfileFit:
     """The fit with the standard uncertainties that its results deserve, model error included."""
-    share = UNRESOLVED_MIXED if lighting.mixed_background else UNRESOLVED
+    share, of_radius = UNRESOLVED, UNRESOLVED_RADIUS
+    if lighting.mixed_background:
+        # the radius is read from the distance between silhouette and lamp's image, r (1 - sin(θ/2))
+        share, of_radius = UNRESOLVED_MIXED, UNRESOLVED_MIXED / (1.0 - np.sin(fit.ring_angle / 2.0))
     name = f"what the blur hides ({zone}, {{}})"
     return replace(
         fit,
@@ -229,7 +232,7 @@ def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -
         ),
         radius=linear(
             fit.radius_um,
-            [(1.0, fit.radius), (1.0, Input(name.format("radius"), 0.0, UNRESOLVED_RADIUS * fit.blur_um))],
+            [(1.0, fit.radius), (1.0, Input(name.format("radius"), 0.0, float(of_radius * fit.blur_um)))],
         ),
     )
 
