@@ -351,7 +351,7 @@ def test_check_json(run, trial):
     assert code == 1
     assert len(errors(err)) == 2
     document = json.loads(out)
-    assert list(document) == ["trial", "photos"]
+    assert list(document) == ["trial", "fairness", "photos"]
     verdicts = {photo["photo"]: photo["verdict"] for photo in document["photos"]}
     assert len(verdicts) == 12
     assert [name for name, verdict in verdicts.items() if verdict == "refused"] == [

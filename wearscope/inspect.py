@@ -349,7 +349,7 @@ def _inspect_later(
 
     method = _method("new-state" if new is not None else "unused-zone", entry, edge, lighting, match)
     kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
-    findings = _place_findings(trial, look, zones, silhouette, follow_um, method)
+    findings = _place_findings(trial.depth_of(bit), look, zones, silhouette, follow_um, method)
     if zones.transition is None and new_fit is None:
         why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
         findings += refused_face(edge, why, method)
@@ -393,7 +393,7 @@ def _edge_in_view(bit: Bit, entry: PhotoEntry, look: Look, new: Look | None, zon
 
 
 def _place_findings(
-    trial: Trial, look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str
+    depth_mm: float, look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str
 ) -> list[Finding]:
     """Where the transition is in the photo, and how much used edge the photo shows."""
     transition = zones.transition
@@ -417,9 +417,9 @@ def _place_findings(
         visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]
     ) / 1e3
     u_used_mm = float(np.hypot(transition.u_at_um / 1e3, used_mm * look.u_scale))
-    too_long = used_mm - 2.0 * u_used_mm > 1.05 * trial.depth_of_cut_mm
+    too_long = used_mm - 2.0 * u_used_mm > 1.05 * depth_mm
     doubt = (
-        f"more used edge than the programmed {trial.depth_of_cut_mm:g} mm; check the scale and the depth of cut"
+        f"more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut"
         if too_long
         else ""
     )

@@ -265,7 +265,7 @@ def test_the_log_of_a_newer_version(path):
     with WearLog(path) as log:
         log.append(inspection(), [record()])
     with sqlite3.connect(path) as other:
-        other.execute("UPDATE wear_log SET schema_version = 2")
+        other.execute(f"UPDATE wear_log SET schema_version = {schema.SCHEMA_VERSION + 1}")
     other.close()
     before = path.read_bytes()
     for attempt in (WearLog(path).__enter__, lambda: WearLog(path).append(inspection(), [RADIUS])):

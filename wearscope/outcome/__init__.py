@@ -1,1 +1,1 @@
-"""From wear to decision: wear curves, tool life, cost per part, and which bit to stock."""
+"""What a trial comes to: whether it is fair, what else shows wear, how wear grows, and which bit to stock."""

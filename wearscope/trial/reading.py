@@ -298,7 +298,9 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
     _whole_tables(document, rows, mistakes)
 
     scales = [_scale(row, path.parent, mistakes) for row in rows["scale"]]
-    bits = [_entry(Bit, row, mistakes) for row in rows["bit"]]
+    bits = [
+        _entry(Bit, row, mistakes, program_path=_program(row, path.parent, mistakes)) for row in rows["bit"]
+    ]
     lives = [_entry(Life, row, mistakes) for row in rows["life"]]
     costs = [_entry(Cost, row, mistakes) for row in rows["cost"]]
     listed = rows["photo"]
@@ -319,6 +321,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
             row,
             mistakes,
             path=path,
+            program_path=_program(row, path.parent, mistakes),
             life=next((life for life in lives if life), Life()),
             cost=next((cost for cost in costs if cost), Cost()),
             scales=tuple(scale for scale in scales if scale),
@@ -429,6 +432,10 @@ def _problems(refusal: ValidationError) -> Iterator[tuple[str, str, str]]:
         if key not in seen:
             seen.add(key)
             yield key, error["type"], own
+
+
+def _program(row: _Row, folder: Path, mistakes: _Mistakes) -> Path | None:
+    return _there(row, "program", folder, mistakes) if row.text("program") else None
 
 
 def _scale(row: _Row, folder: Path, mistakes: _Mistakes) -> ScaleEntry | None:
