@@ -6,6 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from wearscope.outcome.decision import Outcome
+from wearscope.outcome.words import money_unit
 from wearscope.sheets.style import BLUE, INK, PAPER
 from wearscope.sheets.words import shortened
 
@@ -29,15 +30,14 @@ def draw_costs(outcome: Outcome) -> Figure | None:
     bits = [bit for bit in outcome.bits if bit.cost and bit.use.money > 0]
     if not bits:
         return None
-    figure = Figure(figsize=(5.2, 0.75 + 0.42 * len(bits)), facecolor=PAPER, layout="constrained")
+    figure = Figure(figsize=(3.7, 0.75 + 0.42 * len(bits)), facecolor=PAPER, layout="constrained")
     axes = figure.subplots()
+    factor, unit = money_unit(outcome.currency, max(float(np.max(bit.cost_draws)) for bit in bits))
     for y, bit in enumerate(bits):
         assert bit.cost is not None
-        # at or below the cost at the horizon nothing is known
-        ends = np.maximum(
-            np.quantile(bit.cost_draws, [0.025, 0.25, 0.5, 0.75, 0.975]), bit.cost_at_horizon
-        )
-        low95, low50, median, high50, high95 = ends
+        # below the cost at the horizon nothing is known
+        draws = factor * np.maximum(bit.cost_draws, bit.cost_at_horizon)
+        low95, low50, median, high50, high95 = np.quantile(draws, [0.025, 0.25, 0.5, 0.75, 0.975])
         axes.plot([low95, high95], [y, y], color=BLUE, lw=3, solid_capstyle="butt")
         axes.plot([low50, high50], [y, y], color=BLUE, lw=9, alpha=0.55, solid_capstyle="butt")
         if bit.cost.median is not None:
@@ -45,15 +45,14 @@ def draw_costs(outcome: Outcome) -> Figure | None:
         if bit.cost.low95 is None:
             axes.annotate(
                 "",
-                (0.72 * bit.cost_at_horizon, y),
-                (bit.cost_at_horizon * 1.001, y),
+                (0.72 * low95, y),
+                (low95, y),
                 arrowprops={"arrowstyle": "->", "color": INK, "lw": 1.4, "ls": (0, (3, 2))},
             )
     axes.set_yticks(range(len(bits)), [shortened(bit.bit, 22).replace("$", r"\$") for bit in bits])
     axes.set_ylim(len(bits) - 0.4, -0.6)
     axes.set_xlim(left=0)
-    unit = f", {outcome.currency}" if outcome.currency else ""
-    axes.set_xlabel(f"cost per part{unit}", fontsize=_TEXT)
+    axes.set_xlabel(", ".join(filter(None, ["cost per part", unit])), fontsize=_TEXT)
     axes.tick_params(labelsize=_TEXT, colors=INK)
     axes.spines[["top", "right"]].set_visible(False)
     return figure

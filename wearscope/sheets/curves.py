@@ -85,7 +85,12 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
         for handle, label in zip(*panel.get_legend_handles_labels(), strict=True)
     }
     figure.legend(
-        handles.values(), handles.keys(), loc="outside lower center", ncols=2 if narrow else 4, fontsize=_TEXT, frameon=False
+        handles.values(),
+        handles.keys(),
+        loc="outside lower center",
+        ncols=2 if narrow else 4,
+        fontsize=_TEXT,
+        frameon=False,
     )
     return figure
 

@@ -5,23 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import matplotlib
 from fpdf import FPDF, FontFace
-from fpdf.enums import MethodReturnValue, TableBordersLayout
+from fpdf.enums import MethodReturnValue, TableBordersLayout, TableCellFillMode
+from PIL import Image
 
 from wearscope.sheets.cost_bars import draw_costs
 from wearscope.sheets.curves import draw_curves, rendered
-from wearscope.sheets.report_words import CAUTIONS, METHOD
-
-if TYPE_CHECKING:
-    from wearscope.sheets.report import PhotoCard, Report
+from wearscope.sheets.html import sheet_picture
+from wearscope.sheets.report import PhotoCard, Report, costs_alt, curves_alt
+from wearscope.sheets.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, METHOD
 
 _SHEET_WIDTH_PX, _JPEG_QUALITY = 1400, 82
 _FAMILY = "DejaVu"
 INK, GREY, BLUE, RED = (22, 22, 22), (77, 77, 77), (0, 114, 178), (156, 47, 0)
 _MARGIN_MM = 16.0
+_LONG_LINES = 12
 
 
 class Pages(FPDF):
@@ -77,6 +78,7 @@ class Pages(FPDF):
     ) -> None:
         """Write a paragraph."""
         self.set_font(_FAMILY, "B" if bold else "", size)
+        self._keep_together(text, self.epw, size * 0.52)
         self.set_text_color(*colour)
         self.multi_cell(0, size * 0.52, text, align="L", new_x="LMARGIN", new_y="NEXT")
         self.ln(1.2)
@@ -87,15 +89,20 @@ class Pages(FPDF):
         """Write a list."""
         self.set_font(_FAMILY, size=size)
         for text in texts:
-            height = self.multi_cell(
-                self.epw - 5, size * 0.5, text, align="L", dry_run=True, output=MethodReturnValue.HEIGHT
-            )
-            if self.will_page_break(min(height, 60.0)):
-                self.add_page()
+            self._keep_together(text, self.epw - 5, size * 0.5)
             self.cell(5, size * 0.5, "•")
             self.multi_cell(self.epw - 5, size * 0.5, text, align="L", new_x="LMARGIN", new_y="NEXT")
             self.ln(0.8)
         self.set_font(_FAMILY, size=10)
+
+    def _keep_together(self, text: str, width_mm: float, line_mm: float) -> None:
+        """Turn the page before a paragraph that would not end on this one, unless it is long."""
+        lines = self.multi_cell(
+            width_mm, line_mm, text, align="L", dry_run=True, output=MethodReturnValue.LINES
+        )
+        assert isinstance(lines, list)
+        if len(lines) <= _LONG_LINES and self.will_page_break(line_mm * len(lines)):
+            self.add_page()
 
     def rows(
         self,
@@ -114,6 +121,7 @@ class Pages(FPDF):
             line_height=line_mm or size * 0.5,
             padding=(1.0, 1.5, 1.0, 0),
             text_align="LEFT",
+            cell_fill_mode=TableCellFillMode.NONE,
             headings_style=FontFace(emphasis="BOLD"),
             first_row_as_headings=any(heads),
         ) as table:
@@ -126,15 +134,19 @@ class Pages(FPDF):
 
     def picture(self, content: bytes, alt: str, *, width_mm: float, height_mm: float) -> None:
         """Place a picture as large as fits into width and height, on a new page if it does not fit on this one."""
-        from PIL import Image
-
-        with Image.open(BytesIO(content)) as image:
-            across, down = image.size
-        width = min(width_mm, height_mm * across / down)
-        if self.will_page_break(width * down / across):
+        width, height = fitted(content, width_mm, height_mm)
+        if self.will_page_break(height):
             self.add_page()
         self.image(BytesIO(content), x=self.l_margin, w=width, alt_text=alt)
         self.ln(2)
+
+
+def fitted(content: bytes, width_mm: float, height_mm: float) -> tuple[float, float]:
+    """Width and height of a picture, the largest that fit, in mm."""
+    with Image.open(BytesIO(content)) as image:
+        across, down = image.size
+    width = min(width_mm, height_mm * across / down)
+    return width, width * down / across
 
 
 def shortened_to(pages: FPDF, text: str, width_mm: float) -> str:
@@ -209,76 +221,54 @@ def _verdict(pages: Pages, report: Report) -> None:
 
 
 def _curves(pages: Pages, report: Report) -> None:
-    from wearscope.sheets.report import curves_alt
-
     picture = rendered(lambda: draw_curves(report.outcome), "png")
-    pages.heading("Wear curves", room_mm=120 if picture else 35)
     if picture is None:
+        pages.heading("Wear curves")
         pages.say("No wear curve can be drawn yet.")
         return
-    pages.picture(picture, curves_alt(report), width_mm=pages.epw, height_mm=200)
-    pages.say(
-        "Points are flutes with their 95 % intervals; bands are what the worst flute may do; the curves are promised no "
-        "further than they are drawn.",
-        size=9,
-        colour=GREY,
-    )
+    most_mm = pages.eph - 40
+    pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
+    pages.picture(picture, curves_alt(report), width_mm=pages.epw, height_mm=most_mm)
+    pages.say(CURVES_CAPTION, size=9, colour=GREY)
 
 
 def _cost(pages: Pages, report: Report) -> None:
-    from wearscope.sheets.report import costs_alt
-
     pages.heading("Cost", room_mm=70)
     picture = rendered(lambda: draw_costs(report.outcome), "png")
     if picture:
-        pages.picture(picture, costs_alt(report), width_mm=120, height_mm=120)
-        pages.say(
-            "Thin bars: 95 % range; thick: 50 %; stroke: the middle. An arrow means that it may cost less, if the bit lasts "
-            "longer than can be promised.",
-            size=9,
-            colour=GREY,
-        )
+        pages.picture(picture, costs_alt(report), width_mm=100, height_mm=120)
+        pages.say(COSTS_CAPTION, size=9, colour=GREY)
     pages.rows(
         ("Bit", "Price", "Using it up", "Lasts", "Cost per part"),
         [(bit.bit, bit.price, bit.using_up, bit.life, bit.cost) for bit in report.bits],
         (2, 2, 3, 4, 3),
     )
-    notes = " ".join(report.cost_notes)
-    pages.say(
-        f"Using a bit up costs its price, regrinds and changes, less what it fetches. {notes}",
-        size=9,
-        colour=GREY,
-    )
+    pages.say(" ".join(report.cost_notes), size=9, colour=GREY)
 
 
 def _signs_and_fairness(pages: Pages, report: Report) -> None:
-    if report.signs is not None:
-        pages.heading("Sound and other signs")
-        if not report.signs:
-            pages.say("Nothing is noted.")
-        for group in report.signs:
-            pages.heading(group.place, 1, room_mm=20)
-            pages.items(group.lines)
-    if report.fairness is not None:
-        pages.heading("Was it fair?")
-        pages.say(report.fairness.head)
-        for danger in report.fairness.dangers:
-            pages.say(danger, bold=True, colour=RED)
-        pages.items(report.fairness.lines)
+    pages.heading("Sound and other signs")
+    if not report.signs:
+        pages.say("Nothing is noted. Sound level, cut quality and remarks can be noted with wearscope note.")
+    for group in report.signs:
+        pages.heading(group.place, 1, room_mm=20)
+        pages.items(group.lines)
+    pages.heading("Was it fair?")
+    pages.say(report.fairness.head)
+    for danger in report.fairness.dangers:
+        pages.say(danger, bold=True, colour=RED)
+    pages.items(report.fairness.lines)
 
 
 def _photos(pages: Pages, report: Report) -> None:
     pages.heading("Photos", room_mm=60)
-    pages.say(
-        f"{report.n_measured} of {len(report.photos)} photos gave numbers. The smaller the blur, the better the photo; the "
-        "misfit tells how well the unused edge lies on that of the new-state photo."
-    )
+    pages.say(report.photos_head)
     pages.rows(
         ("Flute", "Photo, SHA-256", "Blur", "Misfit", "Verdict"),
         [
             (
                 f"{photo.bit}, flute {photo.flute}, {photo.when}",
-                "\n".join(filter(None, [photo.photo, photo.sha256])),
+                "\n".join(filter(None, [photo.photo, photo.sha256[:32], photo.sha256[32:]])),
                 photo.blur,
                 photo.misfit,
                 " ".join([f"{photo.verdict}.", *photo.remarks]),
@@ -297,8 +287,6 @@ def _sheets(pages: Pages, report: Report) -> None:
 
 
 def _sheet(pages: Pages, photo: PhotoCard, *, first: bool) -> None:
-    from wearscope.sheets.report import sheet_picture
-
     assert photo.sheet is not None
     picture = sheet_picture(photo.sheet, _SHEET_WIDTH_PX, ".jpg", _JPEG_QUALITY)
     if picture is None:

@@ -2,41 +2,31 @@
 
 from __future__ import annotations
 
-import json
-from base64 import b64encode
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
-from typing import Any
 
-import cv2
-from jinja2 import Environment, PackageLoader, StrictUndefined
+import numpy as np
 
 from wearscope import __version__
-from wearscope.errors import WearscopeError
-from wearscope.log.export import write_bytes
+from wearscope.log.notes import Note
 from wearscope.outcome.decision import BitOutcome, Outcome
+from wearscope.outcome.fairness import FairTrial
 from wearscope.outcome.readings import limits_of
-from wearscope.outcome.words import cost_text, life_text, money_text, percent
-from wearscope.sheets.cost_bars import draw_costs
-from wearscope.sheets.curves import draw_curves, rendered
-from wearscope.sheets.report_words import CAUTIONS, METHOD
+from wearscope.outcome.signs import note_line, place_line, sound_changes
+from wearscope.outcome.words import cost_text, fair_head, fair_lines, life_text, percent
 from wearscope.sheets.words import (
     finding,
     headline,
     main_sentence,
     parts_text,
     quantity_words,
-    row_name,
     rounded,
+    row_name,
 )
-from wearscope.trial import PhotoEntry, Trial
+from wearscope.trial import Bit, PhotoEntry, Trial
 from wearscope.wear.records import COVERAGE_95, Record
 
-SHEET_WIDTH_PX = 1100
-"""Width of the sheets inside the HTML file: legible when enlarged, and some 100 kB each."""
-_WEBP_QUALITY = 74
 _UNKNOWN = "not known yet"
 
 Place = tuple[str, int, int, str]
@@ -172,9 +162,8 @@ class Report:
         What went into the cost.
     made : str
         Day and version.
-    signs : tuple of Signs or None
-        None where no notes are kept.
-    fairness : Fairness or None
+    signs : tuple of Signs
+    fairness : Fairness
     """
 
     title: str
@@ -185,19 +174,25 @@ class Report:
     photos: tuple[PhotoCard, ...]
     cost_notes: tuple[str, ...]
     made: str
-    signs: tuple[Signs, ...] | None = None
-    fairness: Fairness | None = None
+    signs: tuple[Signs, ...]
+    fairness: Fairness
 
     @property
-    def n_measured(self) -> int:
-        """Number of photos that gave numbers."""
-        return sum(bool(photo.numbers) for photo in self.photos)
+    def photos_head(self) -> str:
+        """Say how many photos gave numbers, and how to read their quality."""
+        n_measured = sum(bool(photo.numbers) for photo in self.photos)
+        return (
+            f"{n_measured} of {len(self.photos)} photos gave numbers. The smaller the blur, the better the photo; "
+            "the misfit tells how well the unused edge lies on that of the new-state photo."
+        )
 
 
 def report_of(
     trial: Trial,
     records: Sequence[Record],
     outcome: Outcome,
+    fair: FairTrial,
+    notes: Sequence[Note],
     *,
     refusals: Mapping[Place, str],
     sheets: Mapping[PhotoEntry, Path],
@@ -213,6 +208,9 @@ def report_of(
         The rows that hold now.
     outcome : Outcome
         Of these rows.
+    fair : FairTrial
+    notes : sequence of Note
+        Those that hold now, in order.
     refusals : mapping
         Why a photo was refused when the trial was last measured.
     sheets : mapping
@@ -254,6 +252,8 @@ def report_of(
         photos,
         tuple(_cost_notes(trial)),
         f"{made_at[:10]}, wearscope {__version__}",
+        _signs(notes),
+        Fairness(fair_head(fair), fair.dangers, fair_lines(fair)),
     )
 
 
@@ -323,6 +323,15 @@ def _number(row: Record) -> Number:
     return Number(row_name(row), said, row.status, " · ".join(filter(None, origin)))
 
 
+def _signs(notes: Sequence[Note]) -> tuple[Signs, ...]:
+    changes = {id(change.note): f"; {change}" for change in sound_changes(notes)}
+    places: dict[str, list[str]] = {}
+    for note in notes:
+        who = f" [{', '.join(filter(None, [note.noted_by, note.noted_at[:10]]))}]"
+        places.setdefault(place_line(note), []).append(f"{note_line(note)}{changes.get(id(note), '')}{who}")
+    return tuple(Signs(place, tuple(lines)) for place, lines in places.items())
+
+
 def _bit_row(bit: BitOutcome, outcome: Outcome) -> BitRow:
     currency = outcome.currency
     lives = f", over {bit.use.lives} lives" if bit.use.lives > 1 else ""
@@ -352,16 +361,26 @@ def _facts(trial: Trial) -> tuple[tuple[str, str], ...]:
         facts.append(("Cutting time", f"{trial.minutes_per_part:g} min per part"))
     if trial.cut_length_m_per_part is not None:
         facts.append(("Cutting length", f"{trial.cut_length_m_per_part:g} m per part"))
-    for bit in trial.bits:
-        coating = f"coated with {bit.coating}" if bit.coated else "uncoated"
-        facts.append(
-            (
-                f"Bit {bit.name}",
-                f"{bit.flutes} flute{'s' * (bit.flutes > 1)}, {bit.diameter_mm:g} mm, wedge angle "
-                f"{bit.wedge_angle_deg:g}°, {coating}",
-            )
-        )
+    if trial.program is not None:
+        facts.append(("Program", trial.program))
+    facts += [(f"Bit {bit.name}", ", ".join(_of_bit(bit))) for bit in trial.bits]
     return tuple(facts)
+
+
+def _of_bit(bit: Bit) -> Iterable[str]:
+    yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
+    yield f"{bit.diameter_mm:g} mm"
+    yield f"wedge angle {bit.wedge_angle_deg:g}°"
+    yield f"coated with {bit.coating}" if bit.coated else "uncoated"
+    own = (
+        (bit.workpiece, "in {}"),
+        (bit.depth_of_cut_mm, "{:g} mm deep"),
+        (bit.spindle_rpm, "at {:g} rpm"),
+        (bit.feed_mm_per_min, "at {:g} mm/min"),
+        (bit.program, "program {}"),
+        (bit.max_rpm, "maker's maximum {:g} rpm"),
+    )
+    yield from (text.format(value) for value, text in own if value is not None)
 
 
 def _limits(trial: Trial) -> Iterable[str]:
@@ -375,6 +394,7 @@ def _limits(trial: Trial) -> Iterable[str]:
 
 def _cost_notes(trial: Trial) -> Iterable[str]:
     cost, currency = trial.cost, trial.currency or ""
+    yield "Using a bit up costs its price, regrinds and changes, less what it fetches."
     if cost.rate_per_hour and cost.change_over_minutes:
         yield (
             f"A change of the bit stops the machine for {cost.change_over_minutes:g} minutes at "
@@ -393,266 +413,22 @@ def _cost_notes(trial: Trial) -> Iterable[str]:
         yield "The trial file names no currency."
 
 
-# --- HTML
-
-
-def report_html(report: Report, *, interactive: bool = True) -> str:
-    """Write the report as one HTML page that needs nothing else.
-
-    Parameters
-    ----------
-    report : Report
-    interactive : bool
-        Whether to add wear curves that answer to the pointer, and with them 5 MB of script. The drawn ones are
-        always there.
-
-    Returns
-    -------
-    str
-    """
-    has_curves = any(bit.curves for bit in report.outcome.bits)
-    script = ""
-    if interactive and has_curves:
-        from plotly.offline import get_plotlyjs
-
-        script = get_plotlyjs().replace("</script", "<\\/script")
-    return _template().render(
-        report=report,
-        outcome=report.outcome,
-        cautions=CAUTIONS,
-        method=METHOD,
-        curves=[
-            _data_uri(rendered(lambda: draw_curves(report.outcome, narrow=narrow), "svg"), "svg+xml")
-            for narrow in (False, True)
-            if has_curves
-        ],
-        curves_alt=curves_alt(report),
-        costs=_data_uri(rendered(lambda: draw_costs(report.outcome), "svg"), "svg+xml"),
-        costs_alt=costs_alt(report),
-        sheet_uri=_sheet_uri,
-        script=script,
-        plots=_script_json(interactive_curves(report.outcome)) if script else "",
-    )
+# --- Pictures in words
 
 
 def curves_alt(report: Report) -> str:
     """Say in words what the drawn wear curves show."""
-    said = [
-        f"{bit.bit}: {quantity_words(curve.quantity).name} rises to "
-        f"{words.factor * float(curve.worst.median[_last_cut(curve.parts, bit.parts_cut)]):.3g} {words.unit} on its worst "
-        f"flute after {bit.parts_cut:.0f} parts"
-        for bit in report.outcome.bits
-        for curve in bit.curves
-        for words in (quantity_words(curve.quantity),)
-    ]
+    said = []
+    for bit in report.outcome.bits:
+        for curve in bit.curves:
+            words = quantity_words(curve.quantity)
+            worst = words.factor * float(np.interp(bit.parts_cut, curve.parts, curve.worst.median))
+            said.append(
+                f"{bit.bit}: {words.name} of its worst flute {worst:.3g} {words.unit} after {bit.parts_cut:.0f} parts"
+            )
     return f"Wear curves with their ranges, and the limits. {'; '.join(said)}."
 
 
 def costs_alt(report: Report) -> str:
     """Say in words what the picture of the costs shows."""
     return f"Cost per part, 95 % ranges. {'; '.join(f'{bit.bit}: {bit.cost}' for bit in report.bits)}."
-
-
-def _last_cut(parts: Any, parts_cut: float) -> int:  # noqa: ANN401 - an array
-    return int(abs(parts - parts_cut).argmin())
-
-
-@cache
-def _template() -> Any:  # noqa: ANN401 - jinja2 leaves templates untyped to its callers
-    environment = Environment(
-        loader=PackageLoader("wearscope.sheets"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("report.html.j2")
-
-
-def _data_uri(content: bytes | None, kind: str) -> str:
-    return f"data:image/{kind};base64,{b64encode(content).decode()}" if content else ""
-
-
-def _sheet_uri(path: Path) -> str:
-    """Sheet as a small picture inside the page; empty if it cannot be read."""
-    return _data_uri(sheet_picture(path, SHEET_WIDTH_PX, ".webp", _WEBP_QUALITY), "webp")
-
-
-def sheet_picture(path: Path, width_px: int, suffix: str, quality: int) -> bytes | None:
-    """Comparison sheet, no wider than `width_px`, compressed; None if the file cannot be read.
-
-    Parameters
-    ----------
-    path : Path
-    width_px : int
-    suffix : {".webp", ".jpg"}
-    quality : int
-        From 0 to 100.
-
-    Returns
-    -------
-    bytes or None
-    """
-    picture = cv2.imread(str(path), cv2.IMREAD_COLOR)
-    if picture is None:
-        return None
-    height, width = picture.shape[:2]
-    if width > width_px:
-        size = (width_px, round(height * width_px / width))
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    flag = cv2.IMWRITE_WEBP_QUALITY if suffix == ".webp" else cv2.IMWRITE_JPEG_QUALITY
-    return bytes(cv2.imencode(suffix, picture, [flag, quality])[1])
-
-
-# --- Curves that answer to the pointer
-
-# Okabe and Ito's colours that are dark enough on white; dashes and markers tell the bits apart without colour.
-_COLOURS = ("#0072B2", "#D55E00", "#00795A", "#A3457C", "#161616", "#7A5C00")
-_DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
-_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
-
-
-def interactive_curves(outcome: Outcome) -> list[dict[str, Any]]:
-    """Figures for plotly, one for each quantity, with all bits in one panel.
-
-    Parameters
-    ----------
-    outcome : Outcome
-
-    Returns
-    -------
-    list of dict
-        Fit for JSON; each with ``title``, ``data`` and ``layout``.
-    """
-    quantities = dict.fromkeys(curve.quantity for bit in outcome.bits for curve in bit.curves)
-    return [_interactive(outcome, quantity) for quantity in quantities]
-
-
-def _interactive(outcome: Outcome, quantity: str) -> dict[str, Any]:
-    words, axis = quantity_words(quantity), outcome.axis
-    what_x = {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
-    data: list[dict[str, Any]] = []
-    tops, limits = [], {}
-    for number, bit in enumerate(outcome.bits):
-        for curve in bit.curves:
-            if curve.quantity != quantity:
-                continue
-            i = number % len(_COLOURS)
-            colour, group = _COLOURS[i], {"legendgroup": bit.bit}
-            x = _short(axis.factor * curve.parts)
-            low, middle, high = (
-                _short(words.factor * line)
-                for line in (curve.worst.low95, curve.worst.median, curve.worst.high95)
-            )
-            data.append(
-                {
-                    "x": x + x[::-1],
-                    "y": high + low[::-1],
-                    "fill": "toself",
-                    "fillcolor": f"{colour}22",
-                    "line": {"width": 0},
-                    "mode": "lines",
-                    "hoverinfo": "skip",
-                    "showlegend": False,
-                    **group,
-                }
-            )
-            data.append(
-                {
-                    "x": x,
-                    "y": middle,
-                    "mode": "lines",
-                    "name": f"{bit.bit}, worst flute",
-                    "line": {"color": colour, "dash": _DASHES[i], "width": 2.2},
-                    "customdata": [list(pair) for pair in zip(low, high, strict=True)],
-                    "hovertemplate": f"{bit.bit}, worst flute: %{{y:.3g}} {words.unit}<br>95 %: %{{customdata[0]:.3g}} to "
-                    f"%{{customdata[1]:.3g}} {words.unit}<br>%{{x:.0f}} {what_x}<extra></extra>",
-                    **group,
-                }
-            )
-            values = [words.factor * (row.value or 0.0) for row in curve.readings]
-            halves = [words.factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
-            tops += [value + half for value, half in zip(values, halves, strict=True)]
-            data.append(
-                {
-                    "x": [axis.factor * row.parts for row in curve.readings],
-                    "y": values,
-                    "error_y": {"array": halves, "color": colour, "thickness": 1.4, "width": 4},
-                    "mode": "markers",
-                    "marker": {"color": colour, "symbol": _SYMBOLS[i], "size": 8},
-                    "customdata": [
-                        [row.flute, parts_text(row.parts), finding(row), row.photo] for row in curve.readings
-                    ],
-                    "hovertemplate": f"{bit.bit}, flute %{{customdata[0]}} %{{customdata[1]}}<br>%{{customdata[2]}}<br>"
-                    "%{customdata[3]}<extra></extra>",
-                    "showlegend": False,
-                    **group,
-                }
-            )
-            if curve.limit is not None:
-                limits[words.factor * curve.limit.value] = None
-            else:
-                tops.append(max(middle))
-    title = f"{words.name[0].upper()}{words.name[1:]}"
-    layout = {
-        "xaxis": {"title": {"text": what_x}, "rangemode": "tozero"},
-        "yaxis": {"title": {"text": f"{words.name}, {words.unit}"}, "range": [0, 1.25 * max([*tops, *limits])]},
-        "shapes": [
-            {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": y, "y1": y, "line": {"dash": "dash", "width": 1.5}}
-            for y in limits
-        ],
-        "annotations": [
-            {"text": "limit", "xref": "paper", "x": 0, "xanchor": "left", "y": y, "yanchor": "bottom", "showarrow": False}
-            for y in limits
-        ],
-    }  # fmt: skip
-    return {"title": title, "data": data, "layout": layout}
-
-
-def _short(values: Any) -> list[float]:  # noqa: ANN401 - an array
-    return [float(f"{value:.4g}") for value in values]
-
-
-def _script_json(thing: object) -> str:
-    """JSON that can stand inside a script element."""
-    return json.dumps(thing, ensure_ascii=True, allow_nan=False).replace("<", "\\u003c")
-
-
-# --- Files
-
-
-def write_report(folder: Path, report: Report, *, interactive: bool = True) -> tuple[Path, Path]:
-    """Write ``report.html`` and ``report.pdf``, each whole or not at all.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there.
-    report : Report
-    interactive : bool
-        As in `report_html`.
-
-    Returns
-    -------
-    tuple of Path
-
-    Raises
-    ------
-    WearscopeError
-        A file cannot be written.
-    """
-    from wearscope.sheets.pdf import report_pdf
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WearscopeError(
-            f"{folder} cannot be made ({error.strerror})", "choose another folder with --out"
-        ) from error
-    made: list[tuple[Path, Callable[[], bytes]]] = [
-        (folder / "report.html", lambda: report_html(report, interactive=interactive).encode()),
-        (folder / "report.pdf", lambda: report_pdf(report)),
-    ]
-    for path, content in made:
-        write_bytes(path, content())
-    return made[0][0], made[1][0]
