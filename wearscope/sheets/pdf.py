@@ -115,6 +115,10 @@ class Pages(FPDF):
     ) -> None:
         """Draw a table whose heads come again on each page; `widths` are shares, the first column is bold."""
         self.set_font(_FAMILY, size=size)
+        lines = [heads, *rows] if any(heads) else [*rows]
+        # a short table stays on one page, a long one takes at least its head and two rows along
+        if self.will_page_break((size * 0.5 + 3) * (len(lines) if len(lines) <= _LONG_LINES else 3)):
+            self.add_page()
         with self.table(
             col_widths=tuple(widths),
             borders_layout=TableBordersLayout.HORIZONTAL_LINES,
@@ -125,7 +129,7 @@ class Pages(FPDF):
             headings_style=FontFace(emphasis="BOLD"),
             first_row_as_headings=any(heads),
         ) as table:
-            for line in [heads, *rows] if any(heads) else rows:
+            for line in lines:
                 row = table.row()
                 for i, text in enumerate(line):
                     row.cell(text, style=FontFace(emphasis="BOLD") if i == 0 else None)
@@ -197,8 +201,8 @@ def _verdict(pages: Pages, report: Report) -> None:
     pages.set_x(_MARGIN_MM + 4)
     pages.say(report.outcome.verdict, size=14.5, bold=True)
     pages.set_left_margin(_MARGIN_MM)
-    pages.set_fill_color(*BLUE)
-    pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
+    with pages.local_context(fill_color=BLUE):
+        pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
     pages.ln(3)
     pages.rows(
         ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),
@@ -236,7 +240,7 @@ def _cost(pages: Pages, report: Report) -> None:
     pages.heading("Cost", room_mm=70)
     picture = rendered(lambda: draw_costs(report.outcome), "png")
     if picture:
-        pages.picture(picture, costs_alt(report), width_mm=100, height_mm=120)
+        pages.picture(picture, costs_alt(report), width_mm=82, height_mm=120)
         pages.say(COSTS_CAPTION, size=9, colour=GREY)
     pages.rows(
         ("Bit", "Price", "Using it up", "Lasts", "Cost per part"),
@@ -271,11 +275,11 @@ def _photos(pages: Pages, report: Report) -> None:
                 "\n".join(filter(None, [photo.photo, photo.sha256[:32], photo.sha256[32:]])),
                 photo.blur,
                 photo.misfit,
-                " ".join([f"{photo.verdict}.", *photo.remarks]),
+                ": ".join(filter(None, [photo.verdict, " ".join(photo.remarks)])),
             )
             for photo in report.photos
         ],
-        (3, 5, 2.4, 2.4, 3.6),
+        (2.9, 5.5, 2.2, 2.2, 3.6),
         size=7.5,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wearscope.outcome.decision import Outcome
+from wearscope.outcome.decision import BitOutcome, Outcome
 from wearscope.sheets.pdf import Pages
 from wearscope.sheets.report_words import CAUTIONS
 from wearscope.sheets.words import finding, quantity_words
@@ -68,17 +68,16 @@ def _rows(trial: Trial, bit: Bit, change_at: int | None) -> Iterable[WallRow]:
         yield WallRow(bit.name, flute, done[-1], next_check, change_at)
 
 
-def _last_reading(outcome: Outcome, bit: str, flute: int) -> str:
-    """What each quantity with a limit was when it was last measured on a flute, and the limit."""
-    curves = next(one.curves for one in outcome.bits if one.bit == bit)
-    said = []
+def _last_reading(bit: BitOutcome, flute: int) -> str:
+    """What ends the bit's life most likely, as last measured on a flute, and its limit."""
+    curves = sorted(bit.curves, key=lambda curve: -bit.ended_by.get(curve.quantity, 0.0))
     for curve in curves:
         rows = [row for row in curve.readings if row.flute == flute]
         if rows:
             last, words = max(rows, key=lambda row: row.parts), quantity_words(curve.quantity)
-            limit = f" of {words.factor * curve.limit.value:g} {words.unit}" if curve.limit else ""
-            said.append(f"{words.name} {finding(last)}{limit}")
-    return "\n".join(said) or "not measured"
+            limit = f", of {words.factor * curve.limit.value:g} {words.unit}" if curve.limit else ""
+            return f"{words.name} {finding(last)}{limit}"
+    return "not measured"
 
 
 def _down(parts: float) -> int:
@@ -102,7 +101,9 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     bytes
     """
     pages = Pages(f"Wear log: {trial.name}", f"{trial.name} · made {day} with wearscope", "landscape")
+    pages.set_margin(12)
     pages.add_page()
+    bits = {bit.bit: bit for bit in outcome.bits}
     pages.heading(f"Wear log: {trial.name}")
     pages.rows(
         ("Bit", "Flute", "Parts so far", "Last measured", "Next check due at", "Change at"),
@@ -111,17 +112,17 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
                 row.bit,
                 str(row.flute),
                 str(row.parts_so_far),
-                _last_reading(outcome, row.bit, row.flute),
+                _last_reading(bits[row.bit], row.flute),
                 "–" if row.next_check is None else f"{row.next_check} parts",
                 _change(row),
             )
             for row in wall_rows(trial, outcome)
         ],
-        (3, 1.3, 2.3, 6, 3, 4.4),
+        (2.6, 1.2, 2.2, 7, 3, 4),
         size=10,
     )
     pages.say(_EXPLAINED, size=8.5)
-    pages.items(CAUTIONS, size=8.5)
+    pages.say(" ".join(CAUTIONS), size=8.5)
     pages.heading("To write down at each check and change", 1, room_mm=_HEAD_MM + _LEAST_LINES * _LINE_MM)
     room = pages.h - pages.b_margin - pages.get_y() - _HEAD_MM
     pages.rows(
