@@ -54,3 +54,7 @@ COSTS_CAPTION = (
     "Thin bars: 95 % range; thick: 50 %; stroke: the middle. An arrow means that it may cost less, if the bit "
     "lasts longer than can be promised."
 )
+PLOTS_HINT = (
+    "The same with all bits in one picture. Touch or point at a curve or point to read it; touch a name to hide that "
+    "bit."
+)
