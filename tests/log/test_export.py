@@ -145,7 +145,11 @@ def test_the_workbook_holds_every_number_under_frozen_headings_with_units(tmp_pa
         assert sheet.freeze_panes == f"{openpyxl.utils.get_column_letter(table.n_frozen + 1)}2"
         head, *rows = sheet.iter_rows(values_only=True)
         assert head == tuple(column.heading for column in table.columns)
-        assert rows == [tuple(None if cell == "" else cell for cell in row) for row in table.rows]
+        for found, row in zip(rows, table.rows, strict=True):
+            # the workbook keeps 16 digits of a number
+            assert found == tuple(
+                pytest.approx(c, rel=1e-15) if c != "" and not isinstance(c, str) else c or None for c in row
+            )
     assert [cell.value for cell in book["By photo"][1]][4:8] == [
         "edge radius, used, µm",
         "edge radius, used, standard uncertainty, µm",
@@ -153,7 +157,7 @@ def test_the_workbook_holds_every_number_under_frozen_headings_with_units(tmp_pa
         "coating loss, used, share of 1",
     ]
     by_photo = list(book["By photo"].iter_rows(min_row=2, values_only=True))
-    assert by_photo[0][4:8] == (31.4, 1.5, "ok", ROW.value)
+    assert by_photo[0][4:8] == (31.4, 1.5, "ok", pytest.approx(0.3, rel=1e-15))
     assert by_photo[1][4:8] == (None, None, "refused", None)
 
 
@@ -177,7 +181,7 @@ def test_parquet_and_csv_bring_back_the_same(tmp_path):
             )
             found = [None if pd.isna(cell) else cell for cell in back[column.name]]
             assert found == list(cells)
-        from_csv = pd.read_csv(tmp_path / f"{table.name}.csv", float_precision="round_trip")
+        from_csv = pd.read_csv(tmp_path / f"{table.name}.csv")
         assert list(from_csv) == list(back)
         numbers = [column.name for column in table.columns if column.kind is float]
         np.testing.assert_array_equal(from_csv[numbers].to_numpy(float), back[numbers].to_numpy(float))

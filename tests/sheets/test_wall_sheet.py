@@ -30,7 +30,8 @@ def rows_of(trial, slope):
     rows = []
     for entry in trial.photos:
         zone, value = ("used", 6 + slope[entry.bit] * entry.parts) if entry.parts else ("unused", 6.0)
-        rows.append(fake.row(entry, "edge_radius", zone, value, std_uncertainty=0.5))
+        interval = {"low95": value - 0.98, "high95": value + 0.98}
+        rows.append(fake.row(entry, "edge_radius", zone, value, std_uncertainty=0.5, **interval))
     return rows
 
 
@@ -72,7 +73,7 @@ def test_on_one_page_with_cautions_and_room_to_write(trial):
     assert page.mediabox.width == pytest.approx(841.89, abs=0.1)  # A4 across: 297 mm, ISO 216
     assert all(caution in text for caution in CAUTIONS)
     assert "change it now" in text
-    assert "edge radius 54.0 ± 1.0 µm, of 40 µm" in text  # 6 + 0.16 x 300; 1.96 x 0.5
+    assert "edge radius 54.00 ± 0.98 µm, of 40 µm" in text  # 6 + 0.16 x 300; 1.96 x 0.5
     for head in ("Parts so far", "Next check due at", "Change at", "Date", "Parts since new", "Who"):
         assert head in text
 
