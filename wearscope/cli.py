@@ -27,7 +27,8 @@ if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command
     from wearscope.batch import BatchResult, PhotoVerdict, Progress
     from wearscope.log.notes import Note
     from wearscope.outcome.fairness import FairTrial
-    from wearscope.trial import PhotoEntry, Trial
+    from wearscope.repeat import RepeatedQuantity, StudyResult
+    from wearscope.trial import PhotoEntry, Study, Trial
     from wearscope.wear.records import Record
 
 OK, REFUSED, WRONG, INTERRUPTED = 0, 1, 2, 130
@@ -157,6 +158,9 @@ def measure(
         ),
     ] = None,
     jobs: JobsOption = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Also print what each number's uncertainty is made of.")
+    ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -165,12 +169,18 @@ def measure(
     Writes the folder results/ and adds to the wear log. Measuring again adds nothing twice, and what an
     earlier run found stays in the log.
     """
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet)
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget)
     raise typer.Exit(REFUSED if result.refusals else OK)
 
 
 def _measure(
-    trial: Path | None, out: Path | None, jobs: int | None, *, as_json: bool, quiet: bool
+    trial: Path | None,
+    out: Path | None,
+    jobs: int | None,
+    *,
+    as_json: bool,
+    quiet: bool,
+    budget: bool = False,
 ) -> BatchResult:
     loaded = _load(trial)
     from wearscope.batch import measure_trial
@@ -178,9 +188,11 @@ def _measure(
     with _progress("Measuring", quiet) as progress:
         result = measure_trial(loaded, (out or loaded.folder).absolute(), jobs=jobs, progress=progress)
     if as_json:
-        _print_json(_measured_document(loaded, result))
+        _print_json(_measured_document(loaded, result, budget=budget))
     elif not quiet:
         _print_summary(result)
+        if budget:
+            _print_budgets(result)
     if not quiet:
         _complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
     _complain(photo.refusal for photo in result.refusals)
@@ -336,6 +348,53 @@ def _print_wrapped(sentences: Iterable[str]) -> None:
     width = min(get_terminal_size().columns, 110)
     for sentence in sentences:
         typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+
+
+@app.command()
+def repeat(
+    study: Annotated[
+        Path,
+        typer.Argument(metavar="STUDY", help="The study file, or the folder that holds it as study.toml."),
+    ],
+    quantity: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", help="The one to study, such as edge_recession; by default all that tell of wear."
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where results/ goes; by default beside the study file."),
+    ] = None,
+    jobs: JobsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Find out how well photos of the same flutes agree, and what they can tell apart.
+
+    Measures every photo of the study and writes results/repeat-study.csv; the wear log is left alone.
+    """
+    from wearscope.sheets.words import QUANTITIES
+    from wearscope.trial import load_study
+
+    if quantity is not None and quantity not in QUANTITIES:
+        raise CommandLineError(f"--quantity is {quantity}", f"give one of {', '.join(QUANTITIES)}")
+    loaded = load_study(study)
+    from wearscope.repeat import measure_study
+
+    with _progress("Measuring", quiet=False) as progress:
+        result = measure_study(
+            loaded, (out or loaded.folder).absolute(), quantity=quantity, jobs=jobs, progress=progress
+        )
+    if as_json:
+        _print_json(_study_document(loaded, result))
+    else:
+        _print_study(loaded, result)
+    _complain(photo.refusal for photo in result.refusals)
+    _complain(result.unanswered)
+    if not result.quantities:
+        _complain(["no quantity has enough values to study; give each flute two photos or more"])
+    typer.echo(f"Every value: {_shown(result.table)}", err=True)
+    raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
 
 
 @app.command()
@@ -527,6 +586,76 @@ def _login() -> str:
 
 
 @app.command()
+def light(
+    photo: Annotated[
+        Path, typer.Argument(metavar="PHOTO", help="A photo of a round pin lying across the view.")
+    ],
+    pin_diameter_mm: Annotated[
+        float, typer.Option("--pin-diameter-mm", metavar="D", help="Diameter of the pin, in mm.")
+    ],
+    um_per_px: Annotated[
+        float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
+    ] = None,
+    u_um_per_px: Annotated[
+        float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
+    ] = None,
+    graticule: Annotated[
+        Path | None,
+        typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom."),
+    ] = None,
+    division_um: Annotated[
+        float | None, typer.Option("--division-um", metavar="D", help="Distance of its lines, in µm.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure the ring angle, for the trial file, on a photo of a round pin in the same light."""
+    for name, value in (
+        ("--pin-diameter-mm", pin_diameter_mm),
+        ("--um-per-px", um_per_px),
+        ("--u-um-per-px", u_um_per_px),
+        ("--division-um", division_um),
+    ):
+        if value is not None and not 0 < value < float("inf"):
+            raise CommandLineError(f"{name} is {value:g}", "give a length above 0")
+    for pair, given in (
+        ("--um-per-px and --u-um-per-px", (um_per_px, u_um_per_px)),
+        ("--graticule and --division-um", (graticule, division_um)),
+    ):
+        if sum(one is None for one in given) == 1:
+            raise CommandLineError(f"{pair} go together", "give both or neither")
+    if um_per_px is not None and graticule is not None:
+        raise CommandLineError("the scale is given twice", "give --um-per-px or --graticule")
+    for path in filter(None, (photo, graticule)):
+        if not path.is_file():
+            raise CommandLineError(f"there is no file {path}", "check the path")
+    from wearscope.imaging.photo import read_photo
+    from wearscope.imaging.pin import ring_angle_from_pin
+    from wearscope.imaging.scale import scale_from_graticule
+
+    keys = ("ring_angle_deg", "u_ring_angle_deg", "diameter_px", "u_diameter_px", "status", "note")
+    try:
+        scale = None if um_per_px is None or u_um_per_px is None else (um_per_px, u_um_per_px)
+        if graticule is not None and division_um is not None:
+            ruled = scale_from_graticule(read_photo(graticule).linear(), division_um, file=str(graticule))
+            scale = ruled.um_per_px, ruled.u_um_per_px
+        found = ring_angle_from_pin(
+            read_photo(photo).linear(), pin_diameter_mm, um_per_px=scale, file=str(photo)
+        )
+        document = asdict(found)
+    except PhotoRefused as error:
+        document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
+    if as_json:
+        _print_json(document)
+    elif document["status"] != "refused":
+        typer.echo(f"ring_angle_deg = {document['ring_angle_deg']:.1f}")
+        typer.echo(f"u_ring_angle_deg = {document['u_ring_angle_deg']:.1f}")
+        typer.echo(f"# {document['status']}: {document['note']}")
+    if document["status"] == "refused":
+        _complain([document["note"]])
+        raise typer.Exit(REFUSED)
+
+
+@app.command()
 def info() -> None:
     """Print the versions that a bug report needs."""
     import platform
@@ -581,10 +710,16 @@ def _print_json(document: dict[str, Any]) -> None:
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
 
 
-def _measured_document(trial: Trial, result: BatchResult) -> dict[str, Any]:
+def _measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dict[str, Any]:
+    rows = [asdict(record) for record in result.records]
+    if budget:
+        budgets = _budget_documents(result)
+        rows = [
+            row | budgets.get(tuple(row[key] for key in _ROW), {"dof": None, "budget": []}) for row in rows
+        ]
     return {
         "trial": trial.name,
-        "rows": [asdict(record) for record in result.records],
+        "rows": rows,
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
         "paths": {
             "measurements": str(result.measurements),
@@ -592,6 +727,25 @@ def _measured_document(trial: Trial, result: BatchResult) -> dict[str, Any]:
             "wear_log": str(result.wear_log),
             "sheets": [str(sheet) for sheet in result.sheets],
         },
+    }
+
+
+_ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
+
+
+def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str, Any]]:
+    """Effective degrees of freedom (null: infinitely many) and budget of each row of this run."""
+    from math import isfinite
+
+    from wearscope.sheets import budgets
+
+    return {
+        (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): {
+            "dof": budget.dof if isfinite(budget.dof) else None,
+            "budget": [asdict(line) for line in budgets.lines(budget)],
+        }
+        for photo in result.photos
+        for row, budget in photo.budgets.items()
     }
 
 
@@ -629,6 +783,42 @@ def _fairness_document(fair: FairTrial) -> dict[str, Any]:
         "dangers": list(fair.dangers),
         "doubts": list(fair.doubts),
         "bits": bits,
+    }
+
+
+def _study_document(study: Study, result: StudyResult) -> dict[str, Any]:
+    from wearscope.outcome.repeatability import percent_of_tolerance, smallest_difference
+    from wearscope.sheets.repeat_words import verdict
+
+    def quantity_document(studied: RepeatedQuantity) -> dict[str, Any]:
+        anova = studied.anova
+        document = asdict(studied)
+        document["values"] = [
+            [[None if value != value else value for value in cell] for cell in row]
+            for row in studied.values.tolist()
+        ]
+        document["smallest_difference"] = {
+            "two_bits": asdict(smallest_difference(studied.spread_of_bits)),
+            "one_person": asdict(smallest_difference(anova.one_person)),
+            "different_people": asdict(smallest_difference(anova.combined)) if anova.n_people > 1 else None,
+        }
+        tolerance = study.tolerance_um if studied.unit == "um" else None
+        document["percent_of_tolerance"] = (
+            asdict(percent_of_tolerance(anova.combined, tolerance)) if tolerance else None
+        )
+        return document | {"verdict": verdict(studied, study.tolerance_um)}
+
+    return {
+        "trial": study.of.name,
+        "quantities": [quantity_document(studied) for studied in result.quantities],
+        "unanswered": list(result.unanswered),
+        "refused": [
+            _entry_document(entry)
+            | {"taken_by": entry.taken_by, "repeat": entry.repeat, "refusal": photo.refusal}
+            for entry, photo in zip(study.photos, result.photos, strict=True)
+            if photo.refusal
+        ],
+        "paths": {"table": str(result.table)},
     }
 
 
@@ -704,6 +894,45 @@ def _print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
     _print_by_bit(["Verdict", "Blur, µm", "Burnt out", "Contrast", "Background"], rows)
 
 
+def _print_budgets(result: BatchResult) -> None:
+    """Print a table for each number that this run made: what its uncertainty consists of."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from wearscope.sheets import budgets, words
+
+    console = _console(stderr=False)
+    for photo in result.photos:
+        for record in photo.records:
+            budget = photo.budgets.get((record.quantity, record.zone))
+            if budget is None or record.value is None or record.std_uncertainty is None:
+                continue
+            how = words.quantity_words(record.quantity)
+            low, high = budget.interval()
+            shown = (record.value, budget.u, (high - low) / 2.0)
+            value, u, expanded = words.rounded(*(how.factor * number for number in shown))
+            title = f"{words.headline(record.bit, record.flute, record.parts)}: {words.row_name(record)}"
+            said = f"{value} ± {expanded} {how.unit}, standard uncertainty {u} {how.unit}"
+            table = Table(
+                title=Text(f"{title}\n{said}"),
+                title_justify="left",
+                title_style="bold",
+                box=box.SIMPLE_HEAD,
+                pad_edge=False,
+            )
+            table.add_column("Input", min_width=38)
+            table.add_column("its u", justify="right", min_width=9)
+            table.add_column(f"gives, {how.unit}", justify="right", min_width=9)
+            table.add_column("share", justify="right", min_width=6)
+            for line in budgets.lines(budget):
+                own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}"
+                gives = words.rounded(line.contribution * how.factor, budget.u * how.factor)[0]
+                table.add_row(line.name, own, gives, f"{line.share:.0%}")
+            console.print(table)
+            typer.echo(f"To improve next: {budgets.what_to_improve(budget)}\n")
+
+
 def _print_fairness(fair: FairTrial) -> None:
     from textwrap import fill
 
@@ -741,6 +970,36 @@ def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: b
         )
     if not notes:
         typer.echo("nothing is noted yet; see wearscope note --help")
+
+
+def _print_study(study: Study, result: StudyResult) -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from wearscope.sheets import repeat_words, words
+
+    console = _console(stderr=False)
+    for studied in result.quantities:
+        unit = words.quantity_words(studied.quantity).unit
+        table = Table(
+            title=Text(repeat_words.heading(studied)),
+            title_justify="left",
+            title_style="bold",
+            box=box.SIMPLE_HEAD,
+            pad_edge=False,
+        )
+        table.add_column("What differs")
+        for column in (f"Standard\ndeviation, {unit}", "95 % interval", "Share of\nall, %"):
+            table.add_column(column, justify="right")
+        for row in repeat_words.spread_rows(studied):
+            table.add_row(*row)
+        console.print(table)
+        for line in repeat_words.verdict(studied, study.tolerance_um):
+            typer.echo(f"- {line}")
+        typer.echo()
+    if result.quantities:
+        typer.echo(repeat_words.SHARED_REMARK)
 
 
 def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequence[str]]]) -> None:

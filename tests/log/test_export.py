@@ -148,7 +148,7 @@ def test_the_workbook_holds_every_number_under_frozen_headings_with_units(tmp_pa
         for found, row in zip(rows, table.rows, strict=True):
             # the workbook keeps 16 digits of a number
             assert found == tuple(
-                pytest.approx(c, rel=1e-15) if c != "" and not isinstance(c, str) else c or None for c in row
+                pytest.approx(cell, rel=1e-15) if isinstance(cell, float) else cell or None for cell in row
             )
     assert [cell.value for cell in book["By photo"][1]][4:8] == [
         "edge radius, used, µm",

@@ -197,7 +197,7 @@ def look_at(
         line=line,
         um_per_px=um_per_px,
         u_scale=scale.u_um_per_px / scale.um_per_px,
-        scale_note="; ".join(filter(None, [scale.note, _scale_in_file(photo, scale)])),
+        scale_note="; ".join(filter(None, [scale.note, scale_in_file(photo, scale)])),
         strip=strip,
         trace_um=trace.d_um,
         steepness=trace.steepness,
@@ -223,8 +223,8 @@ def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoR
     )
 
 
-def _scale_in_file(photo: Photo, scale: PhotoScale) -> str:
-    """What to say when the file's own scale is another one."""
+def scale_in_file(photo: Photo, scale: PhotoScale) -> str:
+    """Say that the file's own scale is another one, if it is."""
     if photo.embedded_um_per_px is None:
         return ""
     own = float(np.mean(photo.embedded_um_per_px))

@@ -190,7 +190,8 @@ def workbook(tables: Sequence[Table]) -> bytes:
                 for i, row in enumerate(table.rows, 1):
                     cell = row[j]
                     if isinstance(cell, str):
-                        sheet.write_string(i, j, cell[:_LONGEST_CELL])
+                        if cell:
+                            sheet.write_string(i, j, cell[:_LONGEST_CELL])
                     elif cell is not None:
                         sheet.write_number(i, j, cell)
     return content.getvalue()

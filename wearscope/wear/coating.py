@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.wear.strip import Strip, grey
+from wearscope.wear.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -87,13 +88,31 @@ class CoatingMap:
 
 @dataclass(frozen=True)
 class ZoneCoating:
-    """Zone means of loss (share of the band) and setback (µm), and their scatter along the edge."""
+    """Zone means: loss as a share of the band, setback in µm, and the share of the band that cannot be read."""
 
-    loss: float
-    u_loss: float
-    setback_um: float
-    u_setback_um: float
+    loss_budget: Budget
+    setback_budget: Budget
     unreadable: float
+
+    @property
+    def loss(self) -> float:
+        """Mean loss."""
+        return self.loss_budget.value
+
+    @property
+    def u_loss(self) -> float:
+        """Standard uncertainty of the loss."""
+        return self.loss_budget.u
+
+    @property
+    def setback_um(self) -> float:
+        """Mean setback."""
+        return self.setback_budget.value
+
+    @property
+    def u_setback_um(self) -> float:
+        """Standard uncertainty of the setback."""
+        return self.setback_budget.u
 
 
 def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
@@ -343,18 +362,28 @@ def zone_coating(
     setback_um = _first_coating_um(bare, depth, step_um)
     unreadable = float(found.unreadable_share[at].mean())
     mean_loss = float(loss.mean())
-    by_edge = u_silhouette_um / BAND_UM * (1.0 if mean_loss > 0.02 else 0.1)
-    by_border = 0.5 * step_um / BAND_UM * (1.0 if found.found else 0.5)
+    edge = Input("silhouette", 0.0, u_silhouette_um)
+    border = Input("border between the colours", 0.0, 0.5 * step_um)
     # where no substrate shows further in, it may still hide in what could not be read (rectangular, 0 to all)
-    hidden = 0.0 if found.found else unreadable / np.sqrt(3.0)
+    hidden = Input("what cannot be read", 0.0, 0.0 if found.found else unreadable / np.sqrt(3.0))
     # colours that stray without loss can pass for substrate, and substrate can hide among them
-    stray = STRAY_MATTERS * found.stray_share
-    faint = U_FAINT if found.faint else 0.0
-    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2 + hidden**2 + stray**2 + faint**2))
-    u_setback = float(
-        np.sqrt(u_silhouette_um**2 + (0.5 * step_um) ** 2 + (BAND_UM * hidden) ** 2 + (BAND_UM * stray) ** 2)
+    stray = Input("colours that stray", 0.0, STRAY_MATTERS * found.stray_share)
+    faint = Input("faint colours", 0.0, U_FAINT if found.faint else 0.0)
+    noise = Input("noise of the colours", 0.0, 0.003)
+    moved = 1.0 if mean_loss > 0.02 else 0.1
+    crossed = 1.0 if found.found else 0.5
+    loss_parts = [
+        (moved / BAND_UM, edge),
+        (crossed / BAND_UM, border),
+        (1.0, noise),
+        (1.0, hidden),
+        (1.0, stray),
+        (1.0, faint),
+    ]
+    setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
+    return ZoneCoating(
+        linear(mean_loss, loss_parts), linear(float(setback_um.mean()), setback_parts), unreadable
     )
-    return ZoneCoating(mean_loss, u_loss, float(setback_um.mean()), u_setback, unreadable)
 
 
 def _first_coating_um(bare: Mask, depth: Array, step_um: float) -> Array:

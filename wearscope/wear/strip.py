@@ -68,6 +68,8 @@ class EdgeView:
         Where unused turns into used, along s, and its standard uncertainty.
     band_um : float
         Depth of the coating band.
+    land_um : ndarray, shape (S,), or None
+        Inner end of the wear land, as a distance d from the reference line; NaN where there is none.
     """
 
     strip: Strip
@@ -79,3 +81,4 @@ class EdgeView:
     transition_um: float | None
     u_transition_um: float | None
     band_um: float = 100.0
+    land_um: NDArray[np.float64] | None = None

@@ -87,7 +87,7 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
         cv2.blur(np.nan_to_num(strip.light), (WINDOW_COLUMNS, 1)), (0, 0), sigmaX=0.01, sigmaY=0.8
     )
     from_guide = d[:, None] - guide[None, :]
-    background = _background(strip, from_guide)
+    background = background_outside(strip, from_guide)
     departure = light - background[None].astype(np.float32)
     difference = cv2.sqrt(over_channels(departure * departure))
     difference[np.isnan(strip.light[..., 0])] = 0.0
@@ -177,7 +177,7 @@ def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp])
     )
 
 
-def _background(strip: Strip, from_guide: Array) -> Array:
+def background_outside(strip: Strip, from_guide: Array) -> Array:
     """Light outside the edge in each column, smoothed along the edge, shape (S, 3)."""
     outside = (from_guide < -OUTSIDE_UM[0]) & (from_guide > -OUTSIDE_UM[1]) & np.isfinite(strip.light[..., 0])
     count = outside.sum(axis=0)
