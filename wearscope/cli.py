@@ -144,7 +144,7 @@ def demo(
     typer.echo("")
     loaded = _load(trial_file)
     _outcome(loaded, loaded.folder, "parts", as_json=False)
-    typer.echo("The report to show people, for the screen and for paper:", err=True)
+    typer.echo("The report, for the screen and for paper.", err=True)
     _report(loaded, loaded.folder, "parts", interactive=True, as_json=False)
 
 
@@ -304,7 +304,7 @@ def export(
     trial: TrialArgument = None,
     out: OutOption = None,
     parquet: Annotated[
-        bool, typer.Option("--parquet", help="Write Parquet files too; needs wearscope[parquet].")
+        bool, typer.Option("--parquet", help="Write Parquet files too; needs pyarrow.")
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -683,6 +683,10 @@ _LIBRARIES = (
     "pandas",
     "matplotlib",
     "jinja2",
+    "fpdf2",
+    "plotly",
+    "XlsxWriter",
+    "pyarrow",
     "typer",
     "rich",
     "napari",

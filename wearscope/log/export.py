@@ -212,7 +212,7 @@ def require_parquet() -> None:
     if find_spec("pyarrow") is None:
         raise WearscopeError(
             "Parquet needs pyarrow, which is not installed",
-            'install it with pip install "wearscope[parquet]" (170 MB), or leave out --parquet',
+            "install it with pip install pyarrow (170 MB), or leave out --parquet",
         )
 
 

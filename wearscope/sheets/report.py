@@ -16,6 +16,7 @@ from wearscope.outcome.readings import limits_of
 from wearscope.outcome.signs import note_line, place_line, sound_changes
 from wearscope.outcome.words import cost_text, fair_head, fair_lines, life_text, percent
 from wearscope.sheets.words import (
+    VIEW_WORDS,
     finding,
     headline,
     main_sentence,
@@ -62,11 +63,11 @@ class PhotoCard:
     number : int
         From 1, in the order of the trial.
     heading, sentence : str
-        Which flute and checkpoint, and the main result.
+        Which flute and checkpoint, the view unless it is that of the relief face, and the main result.
     bit : str
     flute, parts : int
-    when, view : str
-        Checkpoint and view in words.
+    when : str
+        Checkpoint in words.
     photo, sha256 : str
         File as written in the trial file, and the checksum of what was measured; empty if nothing was.
     scale, version, measured_at : str
@@ -89,7 +90,6 @@ class PhotoCard:
     flute: int
     parts: int
     when: str
-    view: str
     photo: str
     sha256: str
     scale: str
@@ -281,18 +281,18 @@ def _photo_card(
         remarks.append("The file has changed since it was measured; run wearscope measure.")
     if not rows and not refusal:
         remarks.append("Not measured yet; run wearscope measure.")
+    view = "" if entry.view == "relief" else f", {VIEW_WORDS[entry.view]}"
     doubtful = any(row.status == "doubtful" for row in rows)
     measured = "doubtful" if doubtful else "measured"
     scales = {f"{row.scale} ({row.um_per_px:.5g} µm per pixel)" for row in rows if row.um_per_px}
     return PhotoCard(
         number=number,
-        heading=headline(entry.bit, entry.flute, entry.parts),
+        heading=headline(entry.bit, entry.flute, entry.parts) + view,
         sentence=main_sentence(rows, entry.parts) if rows else "No numbers.",
         bit=entry.bit,
         flute=entry.flute,
         parts=entry.parts,
         when=parts_text(entry.parts),
-        view=entry.view,
         photo=entry.file,
         sha256=sha256,
         scale=_listed(scales),

@@ -22,7 +22,8 @@ METHOD = (
         "compared with the edge above the depth of cut in the same photo, and with the photo of the same flute"
         " when new, which is recognised by its grinding marks. A model of the light across a rounded edge is "
         "fitted to the mean profile of each zone, and gives edge recession and edge radius together. Coating "
-        "loss is the share of the first 100 µm from the edge that shows bare substrate.",
+        "loss is the share of the first 100 µm from the edge that shows bare substrate; the wear land is the "
+        "flat worn on the relief face. On a profile view the arc and both faces are fitted to the outline.",
     ),
     (
         "Uncertainty",
