@@ -394,7 +394,7 @@ def cases(trial, rows):
     yield "all rows refused", trial, none, "Nothing can be said of life and cost yet"
     yield "a lonely row", trial, rows[1:2], "1 of 18 photos gave numbers"
     doubtful = [replace(row, status="doubtful", note="resin on the edge") for row in rows]
-    yield "all rows doubtful", trial, doubtful, "doubtful: resin on the edge"
+    yield "all rows doubtful", trial, doubtful, "measured, 5 of 5 numbers doubtful"
     long = trial.model_copy(
         update={"name": "Melamine-faced chipboard carcasses, second attempt " * 4 + "x" * 150}
     )

@@ -74,9 +74,10 @@ class PhotoCard:
         Empty if nothing was measured.
     blur, misfit : str
         Of the photo, in words.
-    verdict : {"measured", "doubtful", "refused", "not measured"}
+    verdict : str
+        Begins with "measured", "refused" or "not measured".
     remarks : tuple of str
-        Why it is refused or doubtful, and whether the file is still the one that was measured.
+        Why it is refused, and whether the file is still the one that was measured.
     numbers : tuple of Number
     sheet : Path or None
     is_last : bool
@@ -282,8 +283,8 @@ def _photo_card(
     if not rows and not refusal:
         remarks.append("Not measured yet; run wearscope measure.")
     view = "" if entry.view == "relief" else f", {VIEW_WORDS[entry.view]}"
-    doubtful = any(row.status == "doubtful" for row in rows)
-    measured = "doubtful" if doubtful else "measured"
+    n_doubtful = sum(row.status == "doubtful" for row in rows)
+    measured = f"measured, {n_doubtful} of {len(rows)} numbers doubtful" if n_doubtful else "measured"
     scales = {f"{row.scale} ({row.um_per_px:.5g} µm per pixel)" for row in rows if row.um_per_px}
     return PhotoCard(
         number=number,
@@ -319,7 +320,12 @@ def _first(rows: Sequence[Record], quantity: str) -> str:
 def _number(row: Record) -> Number:
     said = finding(row, longest=1000)
     notes = [row.note] if row.note and row.note not in said else []
-    origin = [*notes, row.method, f"wearscope {row.wearscope_version}", row.measured_at[:10]]
+    origin = [
+        *notes,
+        row.method.replace("+", ", "),
+        f"wearscope {row.wearscope_version}",
+        row.measured_at[:10],
+    ]
     return Number(row_name(row), said, row.status, " · ".join(filter(None, origin)))
 
 
