@@ -299,7 +299,7 @@ def _sheet(pages: Pages, photo: PhotoCard, *, first: bool) -> None:
     if first:
         pages.start_section("Sheets of the last checkpoint")
     pages.start_section(photo.heading, 1)
-    room = pages.eph - 14
+    room = pages.eph - 20
     pages.picture(picture, f"{photo.heading}. {photo.sentence}", width_mm=pages.epw, height_mm=room)
     pages.say(
         f"Photo {photo.photo}, scale {photo.scale}, measured {photo.measured_at} with wearscope {photo.version}, "
