@@ -477,6 +477,12 @@ def test_demo(run, sample, tmp_path):
     assert (tmp_path / "wearscope-demo" / "results" / "measurements.csv").is_file()
     assert not (tmp_path / "wearscope-demo" / "make_photos.py").exists()
     assert sorted(sample.rglob("*")) == before
+    assert "Nothing can be said of life and cost yet" in out  # the small sample names no limits
+    results = tmp_path / "wearscope-demo" / "results"
+    assert (results / "outcome.json").is_file()
+    assert err.rstrip().endswith(f"{Path('wearscope-demo') / 'results' / 'report.pdf'}")
+    assert (results / "report.html").read_text(encoding="utf-8").rstrip().endswith("</html>")
+    assert (results / "report.pdf").read_bytes().startswith(b"%PDF-")
 
 
 def test_demo_again_puts_the_files_back_and_logs_nothing_twice(run, sample, tmp_path):
@@ -524,6 +530,75 @@ def test_a_wheel_holds_every_package_and_the_sample_trial():
     found = {".".join(path.parent.relative_to(root).parts) for path in root.glob("wearscope/**/__init__.py")}
     assert named == found | {"wearscope.sample_images", "wearscope.sample_images.photos"}
     assert setuptools["package-dir"]["wearscope.sample_images"] == "sample_images"
+
+
+# --- report and export ----------------------------------------------------------------------------------
+
+
+def test_report(run, trial, tmp_path):
+    fake.tell(trial, "Wren", 120, 2, "refuse")
+    run("measure", trial)
+    code, out, err = run("report", trial, "--static")
+    assert (code, out) == (0, "")
+    assert [line.split()[-1].rpartition("/")[2] for line in err.splitlines()[1:]] == [
+        "report.html",
+        "report.pdf",
+    ]
+    page = (trial / "results" / "report.html").read_text(encoding="utf-8")
+    assert "photos/Wren-120-2.jpg: blurred; focus on the edge and take it again" in page
+    assert "11 of 12 photos gave numbers" in page.replace("\N{NO-BREAK SPACE}", " ")
+    assert len(page) < 1_000_000
+    code, out, err = run("report", trial, "--json", "--static")
+    assert (code, err) == (0, "")
+    assert json.loads(out)["paths"]["html"] == str(trial / "results" / "report.html")
+
+
+def test_export(run, trial):
+    run("measure", trial)
+    before = (trial / "results" / "measurements.csv").read_bytes()
+    code, out, err = run("export", trial, "--parquet")
+    assert (code, out) == (0, "")
+    names = {Path(line.split()[-1]).name for line in err.splitlines()[1:]}
+    stems = ("by-photo", "outcome", "measurements", "wear-log", "notes")
+    assert names == {f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "parquet")} | {"tables.xlsx", "wall-sheet.pdf"}  # fmt: skip
+    assert all((trial / "results" / name).stat().st_size for name in names)
+    assert (trial / "results" / "measurements.csv").read_bytes() == before
+    code, out, _ = run("export", trial, "--json")
+    assert len(json.loads(out)["paths"]) == 7
+
+
+@pytest.mark.parametrize("command", ["report", "export", "outcome"])
+def test_before_anything_is_measured(run, trial, command):
+    code, out, err = run(command, trial)
+    assert (code, out) == (1, "")
+    assert errors(err) == [f"wearscope: {trial / 'wear-log.sqlite'} holds no measurement of Birch drawer fronts; run wearscope measure {trial / 'trial.toml'}"]  # fmt: skip
+    assert not (trial / "results").exists()
+
+
+def test_a_spoilt_list_of_refusals(run, trial):
+    run("measure", trial)
+    (trial / "results" / "refused.csv").write_text("bit,flute\nWren,two\n")
+    code, _, err = run("report", trial, "--static")
+    assert code == 1
+    assert "refused.csv cannot be read" in err
+    assert not (trial / "results" / "report.html").exists()
+
+
+def test_a_report_that_cannot_be_written_leaves_the_old_one(run, trial, monkeypatch):
+    run("measure", trial)
+    run("report", trial, "--static")
+    before = {name: (trial / "results" / name).read_bytes() for name in ("report.html", "report.pdf")}
+
+    def full(self, _content):
+        self.touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    code, _, err = run("report", trial)
+    assert code == 1
+    assert "report.html cannot be written (No space left on device)" in err
+    assert {name: (trial / "results" / name).read_bytes() for name in before} == before
+    assert not [path for path in (trial / "results").iterdir() if path.name.startswith(".")]
 
 
 # --- the process as a whole -----------------------------------------------------------------------------

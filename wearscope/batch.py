@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import multiprocessing
 import os
 import re
@@ -38,6 +39,7 @@ Progress = Callable[[int, int, PhotoEntry], None]
 Inspector = Callable[[Trial, PhotoEntry, Mapping[str, Scale]], Inspection]
 Judge = Callable[[Trial, PhotoEntry, Mapping[str, Scale]], Judgement]
 
+REFUSED_NAME = "refused.csv"
 _AnswerT = TypeVar("_AnswerT")
 
 
@@ -165,7 +167,7 @@ def measure_trial(
     """
     folder = out_dir / "results"
     sheets = folder / "sheets"
-    measurements, refused = folder / "measurements.csv", folder / "refused.csv"
+    measurements, refused = folder / "measurements.csv", folder / REFUSED_NAME
     require_writable([sheets, folder, out_dir], [measurements, refused])
     sheet_of = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     done: dict[PhotoEntry, PhotoResult] = {}
@@ -248,7 +250,7 @@ def inspect_beside(
     scales, refused_scales = read_scales(trial)
     no_scale = _without_scale(entries, refused_scales)
     for entry, line in no_scale.items():
-        yield PhotoResult(entry, _sha256(entry.path), refusal=line)
+        yield PhotoResult(entry, sha256_of(entry.path), refusal=line)
     calls = {
         entry: partial(_measure, inspector, trial, entry, scales, None, ())
         for entry in entries
@@ -302,7 +304,7 @@ def _measured(
     scales, refused_scales = read_scales(trial)
     no_scale = _without_scale(trial.photos, refused_scales)
     for entry, line in no_scale.items():
-        yield PhotoResult(entry, _sha256(entry.path), refusal=line)
+        yield PhotoResult(entry, sha256_of(entry.path), refusal=line)
     entries = [entry for entry in trial.photos if entry not in no_scale]
     new_rows: dict[PhotoEntry | None, tuple[Record, ...]] = {}
     with _executor(jobs, len(entries)) as executor:
@@ -360,7 +362,7 @@ def _measure(
             drawn = sheet
         except Exception as error:  # the numbers stand without the picture
             warnings.append(_unexpected(entry.file, "its comparison sheet could not be drawn", error))
-    sha256 = found.records[0].photo_sha256 if found.records else _sha256(entry.path)
+    sha256 = found.records[0].photo_sha256 if found.records else sha256_of(entry.path)
     refusal = _named(entry, found.refusal) if found.refusal else ""
     return PhotoResult(entry, sha256, found.records, refusal, tuple(warnings), drawn, budgets=found.budgets)
 
@@ -403,7 +405,8 @@ def _named(entry: PhotoEntry, line: str) -> str:
     return f"{entry.file}: {line.removeprefix(f'{entry.path.name}: ')}"
 
 
-def _sha256(path: Path) -> str:
+def sha256_of(path: Path) -> str:
+    """Checksum of a file's content, in hexadecimal; empty if it cannot be read."""
     try:
         with path.open("rb") as file:
             return file_digest(file, "sha256").hexdigest()
@@ -431,7 +434,7 @@ class _Failure:
 
 
 def _failed(entry: PhotoEntry, failure: _Failure) -> PhotoResult:
-    sha256 = _sha256(entry.path) if failure.known else ""
+    sha256 = sha256_of(entry.path) if failure.known else ""
     return PhotoResult(entry, sha256, refusal=failure.line, known=failure.known)
 
 
@@ -601,6 +604,39 @@ def current_rows(log: WearLog, trial: Trial) -> tuple[Record, ...]:
     listed = {(entry.bit, entry.flute, entry.parts, entry.view) for entry in trial.photos}
     rows = log.current(trial=trial.name)
     return tuple(row for row in rows if (row.bit, row.flute, row.parts, row.view) in listed)
+
+
+def photos_refused(folder: Path) -> dict[tuple[str, int, int, str], str]:
+    """Why photos were refused when a trial was last measured, by bit, flute, parts and view.
+
+    Parameters
+    ----------
+    folder : Path
+        The results folder.
+
+    Returns
+    -------
+    dict
+        Empty if nothing was measured into this folder.
+
+    Raises
+    ------
+    WearscopeError
+        ``refused.csv`` cannot be read.
+    """
+    path = folder / REFUSED_NAME
+    if not path.exists():
+        return {}
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            return {
+                (row["bit"], int(row["flute"]), int(row["parts"]), row["view"]): row["refusal"]
+                for row in csv.DictReader(file)
+            }
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise WearscopeError(
+            f"{path} cannot be read, or is not as it was written", "delete it and run wearscope measure again"
+        ) from error
 
 
 def _write_refusals(path: Path, photos: tuple[PhotoResult, ...]) -> None:

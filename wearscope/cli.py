@@ -26,7 +26,7 @@ if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command
 
     from wearscope.batch import BatchResult, PhotoVerdict, Progress
     from wearscope.log.notes import Note
-    from wearscope.outcome.fairness import BitConditions, FairTrial
+    from wearscope.outcome.fairness import FairTrial
     from wearscope.repeat import RepeatedQuantity, StudyResult
     from wearscope.trial import PhotoEntry, Study, Trial
     from wearscope.wear.records import Record
@@ -44,6 +44,15 @@ JobsOption = Annotated[
     typer.Option(min=1, metavar="N", help="Number of processes; by default one for each processor."),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document in place of the table.")]
+OutOption = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="DIR", help="Where results/ and the wear log are; by default beside the trial file."
+    ),
+]
+OverOption = Annotated[
+    str, typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes or metres.")
+]
 QuietOption = Annotated[
     bool, typer.Option("--quiet", "-q", help="Say nothing but which photos are refused, and why.")
 ]
@@ -123,7 +132,7 @@ def _wearscope(
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new folder.")] = Path("wearscope-demo"),
 ) -> None:
-    """Copy the sample trial into a folder and measure it there.
+    """Copy the sample trial into a folder, measure it there and write its report.
 
     One of its photos is out of focus, to show a refusal: that alone does not make the demo fail.
     """
@@ -132,6 +141,11 @@ def demo(
     trial_file = copy_sample_trial(folder)
     typer.echo(f"The sample trial is {_shown(trial_file)}; measuring it takes a minute.", err=True)
     _measure(trial_file, None, None, as_json=False, quiet=False)
+    typer.echo("")
+    loaded = _load(trial_file)
+    _outcome(loaded, loaded.folder, "parts", as_json=False)
+    typer.echo("The report, for the screen and for paper.", err=True)
+    _report(loaded, loaded.folder, "parts", interactive=True, as_json=False)
 
 
 @app.command()
@@ -220,15 +234,8 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
 @app.command()
 def outcome(
     trial: TrialArgument = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR", help="Where results/ and the wear log are; by default beside the trial file."
-        ),
-    ] = None,
-    over: Annotated[
-        str, typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes or metres.")
-    ] = "parts",
+    out: OutOption = None,
+    over: OverOption = "parts",
     as_json: JsonOption = False,
 ) -> None:
     """Say how long each bit lasts, what a part costs, and which bit is the cheapest.
@@ -236,28 +243,17 @@ def outcome(
     Works on what measure has written into the wear log. Writes results/outcome.json, results/outcome.csv and
     the wear curves.
     """
-    from typing import get_args
+    loaded = _load_for(trial, over)
+    _outcome(loaded, (out or loaded.folder).absolute(), over, as_json=as_json)
 
-    from wearscope.outcome.decision import Over, axis_of, outcome_of
 
-    if over not in get_args(Over):
-        raise CommandLineError(f"--over is {over}", f"give {', '.join(get_args(Over))}")
-    loaded = _load(trial)
-    axis_of(loaded, over)  # type: ignore[arg-type]
-    from wearscope.batch import current_rows
-    from wearscope.log.wear_log import LOG_NAME, WearLog
+def _outcome(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
+    from wearscope.outcome.decision import outcome_of
     from wearscope.outcome.files import outcome_document, write_outcome
+    from wearscope.publish import measured
     from wearscope.sheets.curves import write_curves
 
-    folder = (out or loaded.folder).absolute()
-    with WearLog(folder / LOG_NAME) as log:
-        rows = current_rows(log, loaded)
-    if not rows:
-        raise WearscopeError(
-            f"{folder / LOG_NAME} holds no measurement of {loaded.name}",
-            f"run wearscope measure {loaded.path}",
-        )
-    found = outcome_of(loaded, rows, over)  # type: ignore[arg-type]
+    found = outcome_of(trial, measured(trial, folder).records, over)  # type: ignore[arg-type]
     results = folder / "results"
     written = [*write_outcome(results, found), *write_curves(found, results)]
     if as_json:
@@ -270,8 +266,78 @@ def outcome(
     if found.sentences:
         typer.echo("\nWhat to do")
         _print_wrapped(found.sentences)
+    _say_to_open(written)
+
+
+@app.command()
+def report(
+    trial: TrialArgument = None,
+    out: OutOption = None,
+    over: OverOption = "parts",
+    static: Annotated[
+        bool,
+        typer.Option("--static", help="Leave out the curves to point at, which are 5 MB of the HTML file."),
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the report to show and to keep: verdict, sheets, curves, cost, fairness, photos, method.
+
+    Works on what measure has written. Writes results/report.html, one file that needs no network, and
+    results/report.pdf.
+    """
+    loaded = _load_for(trial, over)
+    _report(loaded, (out or loaded.folder).absolute(), over, interactive=not static, as_json=as_json)
+
+
+def _report(trial: Trial, folder: Path, over: str, *, interactive: bool, as_json: bool) -> None:
+    from wearscope.publish import publish_report
+
+    page, pdf = publish_report(trial, folder, over, interactive=interactive)  # type: ignore[arg-type]
+    if as_json:
+        _print_json({"trial": trial.name, "paths": {"html": str(page), "pdf": str(pdf)}})
+    else:
+        _say_to_open([page, pdf])
+
+
+@app.command()
+def export(
+    trial: TrialArgument = None,
+    out: OutOption = None,
+    parquet: Annotated[
+        bool, typer.Option("--parquet", help="Write Parquet files too; needs pyarrow.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write log and results as tables, and a wear-log sheet to print and hang at the machine.
+
+    Works on what measure has written. Writes CSV files, results/tables.xlsx and results/wall-sheet.pdf.
+    """
+    loaded = _load(trial)
+    from wearscope.publish import export_trial
+
+    written = export_trial(loaded, (out or loaded.folder).absolute(), parquet=parquet)
+    if as_json:
+        _print_json({"trial": loaded.name, "paths": [str(path) for path in written]})
+    else:
+        _say_to_open(written)
+
+
+def _load_for(trial: Path | None, over: str) -> Trial:
+    """Load a trial whose lives are to be told in parts, minutes or metres."""
+    from typing import get_args
+
+    from wearscope.outcome.decision import Over, axis_of
+
+    if over not in get_args(Over):
+        raise CommandLineError(f"--over is {over}", f"give {', '.join(get_args(Over))}")
+    loaded = _load(trial)
+    axis_of(loaded, over)  # type: ignore[arg-type]
+    return loaded
+
+
+def _say_to_open(paths: Iterable[Path]) -> None:
     typer.echo("To open:", err=True)
-    for path in written:
+    for path in paths:
         typer.echo(f"  {_shown(path)}", err=True)
 
 
@@ -617,6 +683,10 @@ _LIBRARIES = (
     "pandas",
     "matplotlib",
     "jinja2",
+    "fpdf2",
+    "plotly",
+    "XlsxWriter",
+    "pyarrow",
     "typer",
     "rich",
     "napari",
@@ -870,34 +940,12 @@ def _print_budgets(result: BatchResult) -> None:
 def _print_fairness(fair: FairTrial) -> None:
     from textwrap import fill
 
-    head = (
-        "Fair, as far as the trial file says."
-        if fair.fair
-        else "NOT FAIR: the bits did not work under the same conditions."
-    )
-    lines = [f"not the same: {difference}" for difference in fair.unfair]
-    lines += [f"differs, as part of what is compared: {difference}" for difference in fair.differs]
-    lines += [f"doubt: {doubt}" for doubt in fair.doubts]
-    bits: dict[str, list[str]] = {}
-    for bit in fair.bits:
-        bits.setdefault(_cut_line(bit), []).append(bit.bit)
-    lines += [f"{', '.join(named)}: {said}" for said, named in bits.items()]
-    typer.echo(head)
-    for line in lines:
+    from wearscope.outcome.words import fair_head, fair_lines
+
+    typer.echo(fair_head(fair))
+    for line in fair_lines(fair):
         typer.echo(fill(line, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
     typer.echo("")
-
-
-def _cut_line(bit: BitConditions) -> str:
-    said = f"chip load {bit.chip_load_mm:.3g} mm, surface speed {bit.surface_speed_m_per_min:.0f} m/min"
-    if bit.cut_length_m_per_part is None or bit.cut_minutes_per_part is None or bit.cuts_per_flute is None:
-        return f"{said}; cutting length not known (name the program, or give cut_length_m_per_part)"
-    source = "by its program" if bit.cut_length_source == "program" else "as stated"
-    return (
-        f"{said}; {bit.cut_length_m_per_part:.3f} m per part {source}, {60 * bit.cut_minutes_per_part:.1f} s at its "
-        f"feeds (not counting speeding up and slowing down); each flute {bit.cut_length_m_per_flute:.3f} m and "
-        f"{bit.cuts_per_flute:.0f} cuts"
-    )
 
 
 def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: bool) -> None:

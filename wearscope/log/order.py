@@ -44,13 +44,16 @@ def in_order(records: Iterable[Record]) -> list[Record]:
     return sorted(records, key=_key)
 
 
+def quantity_key(quantity: str, zone: Zone) -> tuple[int, str, int]:
+    """Sort key by which quantities and zones come in the order documented, unknown ones last."""
+    return _QUANTITY_RANK.get(quantity, len(_QUANTITIES)), quantity, _ZONE_RANK[zone]
+
+
 def _key(record: Record) -> tuple[object, ...]:
     return (
         natural_key(record.bit),
         record.flute,
         record.parts,
         record.view,
-        _QUANTITY_RANK.get(record.quantity, len(_QUANTITIES)),
-        record.quantity,
-        _ZONE_RANK[record.zone],
+        *quantity_key(record.quantity, record.zone),
     )

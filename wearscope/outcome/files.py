@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from wearscope.errors import WearscopeError
-from wearscope.log.export import write_bytes, write_table
+from wearscope.log.export import Column, Table, make_folder, write_bytes, write_table
 from wearscope.outcome.decision import BitOutcome, Outcome
 from wearscope.outcome.life import Range
 
@@ -68,25 +67,66 @@ def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
     WearscopeError
         A file cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WearscopeError(
-            f"{folder} cannot be made ({error.strerror})", "choose another folder with --out"
-        ) from error
+    make_folder(folder)
     as_json, as_csv = folder / "outcome.json", folder / "outcome.csv"
     text = json.dumps(outcome_document(outcome), indent=1, ensure_ascii=False, allow_nan=False)
     write_bytes(as_json, (text + "\n").encode())
-    write_table(as_csv, COLUMNS, [_row(bit, outcome.currency) for bit in outcome.bits])
+    write_table(as_csv, COLUMNS, outcome_table(outcome).rows)
     return as_json, as_csv
 
 
-def _row(bit: BitOutcome, currency: str) -> list[str | float | None]:
+def outcome_table(outcome: Outcome) -> Table:
+    """Life, cost per part and chance of each bit, one row for each.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        "outcome",
+        "Outcome",
+        tuple(_column(name, outcome.currency) for name in COLUMNS),
+        tuple(_row(bit, outcome.currency) for bit in outcome.bits),
+    )
+
+
+_END_WORDS = {
+    "low95": "low end of 95 % range",
+    "low50": "low end of 50 % range",
+    "median": "median",
+    "high50": "high end of 50 % range",
+    "high95": "high end of 95 % range",
+    "at_least": "at least, with 97.5 %",
+}
+
+
+def _column(name: str, currency: str) -> Column:
+    money = currency or "money"
+    for start, words, unit in (("life_parts_", "life", "parts"), ("cost_per_part_", "cost per part", money)):
+        if name.startswith(start):
+            return Column(name, f"{words}, {_END_WORDS[name.removeprefix(start)]}, {unit}", float)
+    headings = {
+        "price": f"price, {money}",
+        "parts_cut": "cut so far, parts",
+        "horizon_parts": "nothing is promised beyond, parts",
+        "chance_cheapest": "chance to be the cheapest, share of 1",
+        "chance_cheapest_by_horizon": "the same if none lasts beyond what is promised, share of 1",
+        "why_not": "why there is no life",
+    }
+    kind = str if name in ("bit", "currency", "why_not") else float
+    return Column(name, headings.get(name, name), kind)
+
+
+def _row(bit: BitOutcome, currency: str) -> tuple[str | float | None, ...]:
     def ends(known: Range | None) -> list[float | None]:
         return [getattr(known, end) if known else None for end in _ENDS]
 
     known = bit.life is not None
-    return [
+    return (
         bit.bit,
         bit.price,
         bit.parts_cut,
@@ -98,7 +138,7 @@ def _row(bit: BitOutcome, currency: str) -> list[str | float | None]:
         bit.chance,
         bit.chance_by_horizon,
         bit.why_not,
-    ]
+    )
 
 
 def _plain(thing: Any) -> Any:  # noqa: ANN401 - whatever a dataclass may hold

@@ -12,6 +12,7 @@ from wearscope.trial import Bit, Trial
 
 if TYPE_CHECKING:
     from wearscope.outcome.decision import Axis, BitOutcome, BreakEven, NextCheckpoint
+    from wearscope.outcome.fairness import BitConditions, FairTrial
     from wearscope.outcome.readings import Limit, Readings
 
 CLEAR, LIKELY = 0.8, 0.6
@@ -49,12 +50,15 @@ def money_text(currency: str, *values: float) -> str:
     str
         Amounts below 1 in cents where the currency has them.
     """
-    cents = currency in _CENTS and max(values) < 1
-    shown = [100 * value for value in values] if cents else list(values)
+    factor, unit = money_unit(currency, max(values))
     alone = len(values) == 1 and values[0] >= 1
-    texts = [f"{values[0]:.2f}"] if alone else _digits(*shown)
-    unit = "c" if cents else currency
+    texts = [f"{values[0]:.2f}"] if alone else _digits(*(factor * value for value in values))
     return f"{' to '.join(dict.fromkeys(texts))} {unit}".rstrip()
+
+
+def money_unit(currency: str, most: float) -> tuple[float, str]:
+    """Factor and unit in which amounts up to `most` are told: below 1 in cents where the currency has them."""
+    return (100.0, "c") if currency in _CENTS and most < 1 else (1.0, currency)
 
 
 def life_text(life: Range, at_least: float, axis: Axis) -> str:
@@ -272,4 +276,39 @@ def why_no_life(trial: Trial, bit: Bit, limits: Sequence[Limit], gathered: Seque
     return (
         f"no {name} was measured after the first cut; photograph it at a checkpoint and run wearscope measure, "
         "or take its limit out of [life]"
+    )
+
+
+# --- Fairness
+
+
+def fair_head(fair: FairTrial) -> str:
+    """Say whether the trial is fair."""
+    if fair.fair:
+        return "Fair, as far as the trial file says."
+    return "NOT FAIR: the bits did not work under the same conditions."
+
+
+def fair_lines(fair: FairTrial) -> tuple[str, ...]:
+    """Say what differs between the bits, what is in doubt, and what each bit's settings come to, one line each."""
+    bits: dict[str, list[str]] = {}
+    for bit in fair.bits:
+        bits.setdefault(_cut_line(bit), []).append(bit.bit)
+    return (
+        *(f"not the same: {difference}" for difference in fair.unfair),
+        *(f"differs, as part of what is compared: {difference}" for difference in fair.differs),
+        *(f"doubt: {doubt}" for doubt in fair.doubts),
+        *(f"{', '.join(named)}: {said}" for said, named in bits.items()),
+    )
+
+
+def _cut_line(bit: BitConditions) -> str:
+    said = f"chip load {bit.chip_load_mm:.3g} mm, surface speed {bit.surface_speed_m_per_min:.0f} m/min"
+    if bit.cut_length_m_per_part is None or bit.cut_minutes_per_part is None or bit.cuts_per_flute is None:
+        return f"{said}; cutting length not known (name the program, or give cut_length_m_per_part)"
+    source = "by its program" if bit.cut_length_source == "program" else "as stated"
+    return (
+        f"{said}; {bit.cut_length_m_per_part:.3f} m per part {source}, {60 * bit.cut_minutes_per_part:.1f} s at its "
+        f"feeds (not counting speeding up and slowing down); each flute {bit.cut_length_m_per_flute:.3f} m and "
+        f"{bit.cuts_per_flute:.0f} cuts"
     )

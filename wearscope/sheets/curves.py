@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib import rc_context
@@ -21,33 +21,41 @@ from wearscope.sheets.words import quantity_words, shortened
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
 _LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
+_SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
 _COVERAGE_95 = 1.96
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
 
 
-def draw_curves(outcome: Outcome) -> Figure | None:
+def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
     """Draw a panel for each bit and quantity; the panels of a quantity share their axes.
 
     Parameters
     ----------
     outcome : Outcome
+    narrow : bool
+        One panel below the other, to be read on a telephone; else a column for each bit, sized for a printed page
+        180 mm wide.
 
     Returns
     -------
     Figure or None
-        None if no bit has a curve. Sized for a printed page 180 mm wide.
+        None if no bit has a curve.
     """
     bits = [bit for bit in outcome.bits if bit.curves]
     quantities = list(dict.fromkeys(curve.quantity for bit in bits for curve in bit.curves))
     if not bits:
         return None
-    figure = Figure(
-        figsize=(max(7.1, 2.36 * len(bits)), 0.9 + 2.4 * len(quantities)),
-        facecolor=PAPER,
-        layout="constrained",
-    )
-    panels = figure.subplots(len(quantities), len(bits), squeeze=False, sharex=True, sharey="row")
+    n, m = len(quantities), len(bits)
+    size = (3.7, 1.3 + 2.1 * n * m) if narrow else (max(7.1, 2.36 * m), 0.9 + 2.4 * n)
+    figure = Figure(figsize=size, facecolor=PAPER, layout="constrained")
+    if narrow:
+        panels = figure.subplots(n * m, 1, squeeze=False, sharex=True).reshape(n, m)
+        for row in panels:
+            for panel in row[1:]:
+                panel.sharey(row[0])
+    else:
+        panels = figure.subplots(n, m, squeeze=False, sharex=True, sharey="row")
     for row, quantity in zip(panels, quantities, strict=True):
         for panel, bit in zip(row, bits, strict=True):
             found = [curve for curve in bit.curves if curve.quantity == quantity]
@@ -57,10 +65,14 @@ def draw_curves(outcome: Outcome) -> Figure | None:
                 panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
         _scale_to(row[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
         words = quantity_words(quantity)
-        row[0].set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
-    for panel, bit in zip(panels[0], bits, strict=True):
-        panel.set_title(shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False)
-    for panel in panels[-1]:
+        for panel in row if narrow else row[:1]:
+            panel.set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
+    for row in panels if narrow else panels[:1]:
+        for panel, bit in zip(row, bits, strict=True):
+            panel.set_title(
+                shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False
+            )
+    for panel in panels.flat[-1:] if narrow else panels[-1]:
         panel.set_xlabel(
             {"parts": "parts", "min": "minutes", "m": "metres"}[outcome.axis.unit], fontsize=_TEXT
         )
@@ -73,9 +85,41 @@ def draw_curves(outcome: Outcome) -> Figure | None:
         for handle, label in zip(*panel.get_legend_handles_labels(), strict=True)
     }
     figure.legend(
-        handles.values(), handles.keys(), loc="outside lower center", ncols=4, fontsize=_TEXT, frameon=False
+        handles.values(),
+        handles.keys(),
+        loc="outside lower center",
+        ncols=2 if narrow else 4,
+        fontsize=_TEXT,
+        frameon=False,
     )
     return figure
+
+
+def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:
+    """Picture file of a figure, the same on every machine; None if there is no figure.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws the figure.
+    suffix : {"png", "svg"}
+
+    Returns
+    -------
+    bytes or None
+    """
+    picture = io.BytesIO()
+    with rc_context(_LOOK):
+        figure = draw()
+        if figure is None:
+            return None
+        if suffix == "png":
+            FigureCanvasAgg(figure)
+            figure.savefig(picture, format="png", dpi=200)
+        else:
+            FigureCanvasSVG(figure)
+            figure.savefig(picture, format="svg", metadata={"Date": None})
+    return picture.getvalue()
 
 
 def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
@@ -87,19 +131,12 @@ def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
         A file cannot be written.
     """
     written = []
-    for canvas_of, suffix, options in (
-        (FigureCanvasAgg, "png", {"dpi": 200}),
-        (FigureCanvasSVG, "svg", {"metadata": {"Date": None}}),
-    ):
-        picture = io.BytesIO()
-        with rc_context(_LOOK):
-            figure = draw_curves(outcome)
-            if figure is None:
-                return ()
-            canvas_of(figure)
-            figure.savefig(picture, format=suffix, **options)
+    for suffix in _SUFFIXES:
+        picture = rendered(lambda: draw_curves(outcome), suffix)
+        if picture is None:
+            return ()
         written.append(folder / f"wear-curves.{suffix}")
-        write_bytes(written[-1], picture.getvalue())
+        write_bytes(written[-1], picture)
     return tuple(written)
 
 
