@@ -279,7 +279,7 @@ def _used_side(entry: PhotoEntry, look: Look) -> int | None:
 
 def _under(look: Look, lighting: Lighting) -> Lighting:
     """The light as it falls in this photo."""
-    return replace(lighting, mixed_background=look.quality.background == "mixed")
+    return replace(lighting, background=look.quality.background)
 
 
 def _fit_as_new(look: Look, edge: Edge, lighting: Lighting) -> ProfileFit:

@@ -618,8 +618,8 @@ def coating_findings(
         )
         if seen is not None and seen.faint and zone == "used":
             doubt = doubt or (
-                "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or hide it; "
-                "judge the coating by eye"
+                "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or hide "
+                "it; judge the coating by eye"
             )
         losses[zone] = mean.loss_budget
         limit = DETECTION * float(np.hypot(0.004, 0.5 * mean.u_loss))

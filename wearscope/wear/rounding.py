@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -15,20 +16,21 @@ from wearscope.wear.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Background = Literal["dark", "bright", "mixed"]
 
 BROAD_RADIUS_UM = (6.0, 3.0)  # ground or coated carbide when new: machining literature, from memory
 BROAD_RING_ANGLE = (np.radians(42.0), np.radians(12.0))  # common ring lamps; common practice, no source
 ROUGHNESS = (0.15, 0.05)  # ground carbide and its coatings, root-mean-square slope; no source
 BLUR_PX = (1.2, 0.7)
-MODEL_ERROR = 0.022  # of the light, by which the model misses photographs of known edges
+MODEL_ERROR = 0.014  # of the light, by which the model misses photographs of known edges
 MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
 WORN_BLUR = 0.3  # by which a worn zone's blur may differ from the unused zone's, as a share of it
 SOFT = 2.2  # times the expected blur, from which a photo is plainly not in focus
 BURNT = 0.97
-# Share of the blur that no fit resolves, from photographs of known edges: of the silhouette before an even and an
-# uneven background, and of the radius.
-UNRESOLVED, UNRESOLVED_MIXED, UNRESOLVED_RADIUS = 0.1, 0.5, 0.25
+# Share of the blur that no fit resolves, from photographs of known edges: of the silhouette and of the radius. Before
+# an uneven background the radius follows from the silhouette.
+UNRESOLVED = {"dark": (0.1, 0.15), "bright": (0.1, 0.5), "mixed": (0.5, 0.0)}
 PROFILE_UM = (-110.0, 240.0)  # depths that a profile needs
 LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
@@ -48,14 +50,14 @@ class Lighting:
         Of the lamp ring, from the view axis, radians.
     stated : bool
         Whether the trial file gave it.
-    mixed_background : bool
-        Whether what lies behind the edge is uneven.
+    background : {"dark", "bright", "mixed"}
+        What lies behind the edge; "mixed" is uneven.
     """
 
     ring_angle: float = BROAD_RING_ANGLE[0]
     u_ring_angle: float = BROAD_RING_ANGLE[1]
     stated: bool = False
-    mixed_background: bool = False
+    background: Background = "dark"
 
 
 @dataclass(frozen=True)
@@ -140,7 +142,10 @@ def fit_unused(
         zone="unused",
         radius_known=True,
     )
-    light, mixed = (profile.d_um[use], profile.light[use], profile.u_light[use]), lighting.mixed_background
+    light, mixed = (
+        (profile.d_um[use], profile.light[use], profile.u_light[use]),
+        lighting.background == "mixed",
+    )
     fit = fit_profile(*light, prior, mixed=mixed)
     if fit.blur_um > SOFT * blur_um:
         # plainly out of focus: the blur is not what was expected, and must not be held to it
@@ -211,7 +216,7 @@ def fit_used(
         profile.u_light[use],
         prior,
         starts=starts,
-        mixed=lighting.mixed_background,
+        mixed=lighting.background == "mixed",
         tie=tie,
     )
     return replace(fit, lamp_seen=image_um is not None)
@@ -219,10 +224,10 @@ def fit_used(
 
 def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -> ProfileFit:
     """The fit with the standard uncertainties that its results deserve, model error included."""
-    share, of_radius = UNRESOLVED, UNRESOLVED_RADIUS
-    if lighting.mixed_background:
-        # the radius is read from the distance between silhouette and lamp's image, r (1 - sin(θ/2))
-        share, of_radius = UNRESOLVED_MIXED, UNRESOLVED_MIXED / (1.0 - np.sin(fit.ring_angle / 2.0))
+    share, of_radius = UNRESOLVED[lighting.background]
+    if lighting.background == "mixed":
+        # it is read from the distance between silhouette and lamp's image, r (1 - sin(θ/2))
+        of_radius = share / (1.0 - np.sin(fit.ring_angle / 2.0))
     name = f"what the blur hides ({zone}, {{}})"
     return replace(
         fit,
