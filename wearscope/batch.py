@@ -24,6 +24,7 @@ from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import Scale
 from wearscope.inspect import Inspection, Judgement, inspect_photo, judge_photo, read_scales
+from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements, write_table
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.sheets.comparison import draw_sheet
@@ -124,7 +125,7 @@ def measure_trial(
     *,
     jobs: int | Executor | None = None,
     progress: Progress | None = None,
-    inspector: Inspector = inspect_photo,
+    inspector: Inspector | None = None,
 ) -> BatchResult:
     """Inspect every photo of a trial and write what was found.
 
@@ -143,7 +144,8 @@ def measure_trial(
     progress : callable, optional
         Called with photos done, photos in all, and the photo.
     inspector : callable, optional
-        What measures one photo; must be picklable if other processes are to call it.
+        What measures one photo; by default `inspect_photo`, with the corrections in the wear log.
+        It must be picklable if other processes are to call it.
 
     Returns
     -------
@@ -164,7 +166,8 @@ def measure_trial(
     _require_writable([sheets, folder, out_dir], [measurements, refused])
     sheet_of = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     done: dict[PhotoEntry, PhotoResult] = {}
-    with WearLog(out_dir / LOG_NAME) as log:
+    with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
+        inspector = inspector or partial(inspect_photo, corrections=by_hand.current(trial.name))
         try:
             with closing(_measured(trial, sheet_of, jobs, inspector)) as results:
                 for entry, result in ((r.entry, _logged(log, trial, r)) for r in results):

@@ -252,3 +252,30 @@ def new_strip_at(now: Look, new: Look, match: MarkMatch) -> Strip:
     places = now.strip.s_um * match.zoom + match.shift_um
     strip = new.strip_along(np.interp(places, new.strip.s_um, new.smooth_um), s_um=places)
     return replace(strip, s_um=now.strip.s_um)
+
+
+def new_onto_now(now: Look, new: Look, match: MarkMatch, drift_um: Array) -> Array:
+    """Where the new-state photo lies on this one: affine map of its columns and rows, shape (2, 3).
+
+    Parameters
+    ----------
+    drift_um : ndarray, shape (S,)
+        Offset of the unused edge from the new-state line at the places of this photo's strip, in straight frames;
+        nearly a straight line.
+    """
+    s_um, known = now.strip.s_um[[0, -1]], np.isfinite(drift_um)
+    drift = np.interp(s_um, now.strip.s_um[known], drift_um[known])
+    turn = (drift[1] - drift[0]) / (s_um[1] - s_um[0])
+    # three places, in the straight frame of the edge of this photo and of the new-state photo
+    ours = np.array([[s_um[0], drift[0]], [s_um[1], drift[1]], [s_um[0] - 1000.0 * turn, drift[0] + 1000.0]])
+    along = s_um * match.zoom + match.shift_um
+    theirs = np.array([[along[0], 0.0], [along[1], 0.0], [along[0], 1000.0]])
+    design = np.column_stack([_frame_px(new, theirs), np.ones(3)])
+    return np.asarray(np.linalg.solve(design, _frame_px(now, ours)).T)
+
+
+def _frame_px(look: Look, places_um: Array) -> Array:
+    """Columns and rows in the photo's own pixels of places in the straight frame of its edge line."""
+    t, o = places_um.T / look.um_per_px
+    work = look.line.origin_px + t[:, None] * look.line.direction + o[:, None] * look.line.inward
+    return np.asarray((work + 0.5) * look.reduction - 0.5)
