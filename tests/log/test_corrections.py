@@ -70,7 +70,7 @@ def test_a_log_without_corrections_is_read_and_extended(tmp_path):
 def test_a_kind_of_a_later_version_is_not_passed_over(tmp_path):
     with CorrectionLog(tmp_path / "log.sqlite") as log:
         log.append(logged(PLACE, "a" * 64, {"resharpened": "true"}, "Ada"))
-        with pytest.raises(LogError, match="resharpened.*update"):
+        with pytest.raises(LogError, match=r"resharpened.*update"):
             log.current("Birch")
 
 
@@ -82,7 +82,7 @@ def test_a_spoilt_value_is_named(tmp_path):
         connection.execute("update correction set value = '[1' where kind = 'transition_px'")
         connection.commit()
         connection.close()
-        with pytest.raises(LogError, match="log.sqlite"):
+        with pytest.raises(LogError, match=r"log\.sqlite"):
             log.current("Birch")
 
 

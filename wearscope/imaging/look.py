@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import binary_dilation, median_filter
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.choice import (
@@ -28,7 +28,7 @@ from wearscope.imaging.photo import Photo
 from wearscope.imaging.quality import CLIPPED, Quality, strip_quality
 from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
 from wearscope.wear.strip import Strip
-from wearscope.wear.trace import Trace, matched_trace, trace_edge
+from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 
 DEPTH_UM = (-160.0, 540.0)
 SEARCH_UM = (-80.0, 100.0)  # about the smooth line: how far a worn edge may lie from it
@@ -330,7 +330,9 @@ def _trace(strip: Strip, line: EdgeLine, ignored: NDArray[np.uint8] | None) -> T
     columns = np.arange(len(clear))
     edge_um = np.interp(columns, columns[clear], trace.d_um[clear])
     beside = np.abs(strip.d_um[:, None] - edge_um[None, :]) < BESIDE_EDGE_UM
-    return replace(trace, d_um=np.where((hidden & beside).any(axis=0), np.nan, trace.d_um))
+    # a column beside a patch is traced with what its neighbours show
+    covered = binary_dilation((hidden & beside).any(axis=0), iterations=GUIDE_COLUMNS)
+    return replace(trace, d_um=np.where(covered, np.nan, trace.d_um))
 
 
 def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoRefused:
