@@ -170,7 +170,7 @@ def measure_trial(
         inspector = inspector or partial(inspect_photo, corrections=by_hand.current(trial.name))
         try:
             with closing(_measured(trial, sheet_of, jobs, inspector)) as results:
-                for entry, result in ((r.entry, _logged(log, trial, r)) for r in results):
+                for entry, result in ((r.entry, log_result(log, trial, r)) for r in results):
                     if result.records and result.sheet is None:
                         sheet_of[entry].unlink(missing_ok=True)  # of an earlier run, and now out of date
                     done[entry] = result
@@ -510,9 +510,22 @@ def _require_writable(folders: list[Path], files: list[Path]) -> None:
             ) from error
 
 
-def _logged(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
+def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
     """Put a result into the log; a failure instead, if it is not one that can be logged.
 
+    Parameters
+    ----------
+    log : WearLog
+    trial : Trial
+    result : PhotoResult
+
+    Returns
+    -------
+    PhotoResult
+        With a refusal if its numbers could not be logged.
+
+    Notes
+    -----
     A refused photo leaves the log as it is: what an earlier, better photo gave is not lost by it.
     """
     if result.refusal or not result.known:

@@ -10,7 +10,7 @@ from sqlalchemy import text
 
 from wearscope.errors import LogError
 from wearscope.hand import Correction, DrawnEdge, HandScale
-from wearscope.log.corrections import CorrectionLog, changes, logged
+from wearscope.log.corrections import ChangedMeanwhileError, CorrectionLog, changes, logged
 from wearscope.log.wear_log import WearLog
 
 PLACE = {"trial": "Birch", "bit": "Dunlin", "flute": 1, "parts": 100, "view": "relief"}
@@ -107,3 +107,15 @@ def test_two_programs_write_at_once(tmp_path):
     for who in ("Ada", "Grace"):
         assert [row.value for row in rows if row.by == who] == [f"[{k:.1f}, 0.0]" for k in range(20)]
     assert sqlite3.connect(path).execute("pragma integrity_check").fetchone() == ("ok",)
+
+
+def test_what_someone_else_said_meanwhile_is_not_overwritten(tmp_path):
+    with CorrectionLog(tmp_path / "log.sqlite") as ours, CorrectionLog(tmp_path / "log.sqlite") as theirs:
+        seen = len(ours.history("Birch", "a" * 64))
+        say(theirs, Correction(), Correction(transition_px=(1.0, 2.0)), by="Grace")
+        rows = logged(PLACE, "a" * 64, changes(Correction(), Correction(transition_px=(9.0, 9.0))), "Ada")
+        with pytest.raises(ChangedMeanwhileError, match="Grace"):
+            ours.append(rows, seen=seen)
+        assert ours.current("Birch")["a" * 64].transition_px == (1.0, 2.0)
+        ours.append(rows, seen=1)
+        assert ours.current("Birch")["a" * 64].transition_px == (9.0, 9.0)

@@ -331,7 +331,7 @@ def _trace(strip: Strip, line: EdgeLine, ignored: NDArray[np.uint8] | None) -> T
     edge_um = np.interp(columns, columns[clear], trace.d_um[clear])
     beside = np.abs(strip.d_um[:, None] - edge_um[None, :]) < BESIDE_EDGE_UM
     # a column beside a patch is traced with what its neighbours show
-    covered = binary_dilation((hidden & beside).any(axis=0), iterations=GUIDE_COLUMNS)
+    covered = binary_dilation(np.asarray((hidden & beside).any(axis=0)), iterations=GUIDE_COLUMNS)
     return replace(trace, d_um=np.where(covered, np.nan, trace.d_um))
 
 

@@ -11,7 +11,19 @@ from types import TracebackType
 from typing import Any, Self
 
 from pydantic import TypeAdapter
-from sqlalchemy import Column, Connection, Index, Integer, MetaData, Table, Text, insert, inspect, select
+from sqlalchemy import (
+    Column,
+    Connection,
+    Index,
+    Integer,
+    MetaData,
+    Select,
+    Table,
+    Text,
+    insert,
+    inspect,
+    select,
+)
 
 from wearscope.errors import LogError, WearscopeError
 from wearscope.hand import KINDS, Correction
@@ -75,6 +87,10 @@ class LoggedCorrection:
 _NAMES = tuple(field.name for field in fields(LoggedCorrection))
 
 
+class ChangedMeanwhileError(WearscopeError):
+    """Someone else has corrected the same photo since it was looked at."""
+
+
 class CorrectionLog:
     """The corrections in a wear log.
 
@@ -104,17 +120,36 @@ class CorrectionLog:
     ) -> None:
         self._engine.dispose()
 
-    def append(self, rows: list[LoggedCorrection]) -> None:
-        """Add rows, all or none; they are on the disk when this returns."""
+    def append(self, rows: list[LoggedCorrection], *, seen: int | None = None) -> None:
+        """Add rows about one photo, all or none; they are on the disk when this returns.
+
+        Parameters
+        ----------
+        rows : list of LoggedCorrection
+        seen : int, optional
+            How many rows of the photo's history the person has seen.
+
+        Raises
+        ------
+        ChangedMeanwhileError
+            There are more than that: someone else has corrected the same photo.
+        """
+        if not rows:
+            return
         with database.writing(self._engine, self.path) as connection:
             _metadata.create_all(connection)
+            said = _of(rows[0].trial, rows[0].photo_sha256)
+            known = connection.execute(said).mappings().all() if seen is not None else []
+            if seen is not None and len(known) > seen:
+                raise ChangedMeanwhileError(
+                    f"{known[-1]['by']} has corrected this photo meanwhile",
+                    "look at it again, then correct it",
+                )
             connection.execute(insert(correction), [asdict(row) for row in rows])
 
     def history(self, trial: str, photo_sha256: str | None = None) -> list[LoggedCorrection]:
         """All that was ever said of a trial's photos, or of one of them, in the order it was said."""
-        query = select(correction).where(correction.c.trial == trial).order_by(correction.c.id)
-        if photo_sha256 is not None:
-            query = query.where(correction.c.photo_sha256 == photo_sha256)
+        query = _of(trial, photo_sha256)
         with database.reading(self._engine, self.path) as connection:
             if connection is None or not _there(connection):
                 return []
@@ -143,6 +178,11 @@ class CorrectionLog:
             raise LogError(
                 f"{self.path} holds a correction that cannot be read", "restore the log from a copy"
             ) from error
+
+
+def _of(trial: str, photo_sha256: str | None) -> Select[Any]:
+    query = select(correction).where(correction.c.trial == trial).order_by(correction.c.id)
+    return query if photo_sha256 is None else query.where(correction.c.photo_sha256 == photo_sha256)
 
 
 def _there(connection: Connection) -> bool:
