@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
 from threading import Event
 from typing import TYPE_CHECKING, Any
+from weakref import ref
 
 import numpy as np
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer, Signal
@@ -24,6 +25,7 @@ from qtpy.QtWidgets import (
     QLineEdit,
     QListWidget,
     QListWidgetItem,
+    QMainWindow,
     QProgressBar,
     QPushButton,
     QScrollArea,
@@ -51,6 +53,7 @@ if TYPE_CHECKING:
     import napari
 
 STATE_COLOURS = {"refused": "#E4572E", "doubtful": "#E69F00", "to measure": "#9A9A9A", "done": "#3FA66B"}
+STRIP, NUMBERS = "Strip along the edge", "Numbers"
 BLINK_MS = 600
 MOST_POINTS = 40  # of an edge drawn free-hand
 KEYS = {
@@ -81,7 +84,7 @@ class WearBench(QWidget):
         self._measuring_all = False
         self._asked: PhotoEntry | None = None
         self._over: np.ndarray | None = None
-        self._window: QWidget | None = None
+        self._window: Callable[[], QWidget | None] = lambda: None  # weak: the window is not ours to keep
         self._blink = QTimer(self)
         self._blink.setInterval(BLINK_MS)
         self._blink.timeout.connect(self._blinked)
@@ -134,7 +137,7 @@ class WearBench(QWidget):
         inner = QWidget()
         column = QVBoxLayout(inner)
         column.setContentsMargins(0, 0, 0, 0)
-        for widget, stretch in ((self.list, 2), (tools, 0), (self.numbers, 5)):
+        for widget, stretch in ((self.list, 1), (tools, 0)):
             column.addWidget(widget, stretch)
         scroll = QScrollArea()  # a laptop screen is shorter than the form
         scroll.setWidgetResizable(True)
@@ -145,7 +148,7 @@ class WearBench(QWidget):
         whole.addWidget(scroll, 1)
         whole.addLayout(run)
         whole.addWidget(self.status)
-        self.setMinimumWidth(460)
+        self.setMinimumWidth(440)
 
     def _hand_box(self) -> QWidget:
         box = QWidget()
@@ -159,47 +162,29 @@ class WearBench(QWidget):
         self.undo_button = _button("Take back", self.undo, "Ctrl+Z")
         self.redo_button = _button("Make again", self.redo, "Ctrl+Shift+Z")
         self.clear = QComboBox()
-        self.clear.addItems(
-            ["let the program decide …", "edge line", "transition", "used side", "left out", "scale"]
-        )
+        self.clear.setToolTip("let the program decide again")
+        self.clear.addItems(["forget …", "edge line", "transition", "used side", "left out", "scale"])
         self.clear.activated.connect(self._forget)
+        draw = partial(partial, self._draw)
+        nudge = _button("Nudge edge", draw("edge", "direct"), "drag the points of the edge line")
+        redraw = _button("Draw edge", draw("edge", "add_path"), "drag along the cutting edge")
+        turn = _button(
+            "Tool on other side", self.turn_tool, "the tool lies on the other side of the edge line"
+        )
+        swap = _button("Swap used/unused", self.swap_sides, "the other side of the transition has cut")
+        paint = _button("Leave out", draw("ignored", "add_polygon_lasso"), "drag round resin or glare")
+        where = _button("Set transition", draw("transition", "add"), "click where the used edge begins")
+        points = _button("Scale: two points", draw("ruler", "add_line"), "drag between them")
+        lines = _button("Scale: graticule", draw("ruler", "add_rectangle"), "drag a box over its lines")
         rows: list[list[QWidget]] = [
-            [
-                _button("Draw edge", partial(self._draw, "edge", "add_path"), "drag along the cutting edge"),
-                _button(
-                    "Tool on other side", self.turn_tool, "the tool lies on the other side of the edge line"
-                ),
-            ],
-            [
-                _button(
-                    "Leave out",
-                    partial(self._draw, "ignored", "add_polygon_lasso"),
-                    "drag round resin or glare",
-                ),
-                _button("Swap used/unused", self.swap_sides, "the other side of the transition has cut"),
-            ],
-            [
-                _button(
-                    "Set transition",
-                    partial(self._draw, "transition", "add"),
-                    "click where the used edge begins",
-                ),
-                self.distance,
-            ],
-            [
-                _button("Scale: two points", partial(self._draw, "ruler", "add_line"), "drag between them"),
-                _button(
-                    "Scale: graticule",
-                    partial(self._draw, "ruler", "add_rectangle"),
-                    "drag a box over its lines",
-                ),
-            ],
-            [self.undo_button, self.redo_button],
+            [nudge, redraw, turn],
+            [where, swap, paint],
+            [points, lines, self.distance],
+            [self.undo_button, self.redo_button, self.clear],
         ]
         for n, row in enumerate(rows):
             for column, widget in enumerate(row):
                 grid.addWidget(widget, n, column)
-        grid.addWidget(self.clear, len(rows), 0, 1, 2)
         return box
 
     def _compare_box(self) -> QWidget:
@@ -235,6 +220,7 @@ class WearBench(QWidget):
         except WearscopeError as problem:
             self.say(str(problem))
             return False
+        self._settle()
         self._clear_layers()
         self.session, self.shown = session, None
         if self.who.text().strip():
@@ -404,6 +390,7 @@ class WearBench(QWidget):
         for part in ("edge", "ignored", "transition"):
             self.layers[part].events.data.connect(partial(self._edited, part))
         self.layers["transition"].mode = "select"
+        self._ready_edge()
         self.viewer.layers.selection.active = self.layers["transition"]
         self.viewer.canvas.overlays.scale_bar.visible = shown.um_per_px is not None
 
@@ -446,9 +433,17 @@ class WearBench(QWidget):
                 layer.data = one.data if same else np.zeros_like(layer.data)
             else:
                 layer.data = one.data
+        self._ready_edge()
         for layer in self.layers.values():
             if layer in self.viewer.layers and tuple(layer.scale) != place["scale"]:
                 layer.scale, layer.units = place["scale"], place["units"]
+
+    def _ready_edge(self) -> None:
+        """Have the points of the edge line ready to be dragged: napari lets go of what is not selected."""
+        edge = self.layers.get("edge")
+        if edge is not None and edge in self.viewer.layers and edge.nshapes:
+            edge.mode = "direct"
+            edge.selected_data = {0}
 
     @contextmanager
     def _quietly(self) -> Iterator[None]:
@@ -719,18 +714,26 @@ class WearBench(QWidget):
     # --- Closing
 
     def showEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
-        """Stand by for the window's closing, and put the strip beside the photo."""
+        """Find the window that the bench is part of."""
         super().showEvent(event)
-        if self._window is None:
-            self._window = self.window()
-            self._window.installEventFilter(self)
-            if "Strip along the edge" not in self.viewer.window.dock_widgets:
-                self.viewer.window.add_dock_widget(self.strip, area="bottom", name="Strip along the edge")
+        self._settle()
+
+    def _settle(self) -> None:
+        """Put the strip beside the photo, and stand by for the closing of the window."""
+        window = self.window()
+        if self._window() is window or not isinstance(window, QMainWindow):
+            return
+        self._window = ref(window)
+        window.installEventFilter(self)
+        for name, widget in ((STRIP, self.strip), (NUMBERS, self.numbers)):
+            if name not in self.viewer.window.dock_widgets:
+                self.viewer.window.add_dock_widget(widget, area="bottom", name=name)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802 - Qt's name
-        """Finish saving before the window goes."""
-        if watched is self._window and event.type() == QEvent.Type.Close:
-            self.finish()
+        """Finish saving before the window goes; the person may yet decide to stay."""
+        if event.type() == QEvent.Type.Close and watched is self._window():
+            self._stop.set()
+            self.work.flush()
         return False
 
     def closeEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
@@ -741,11 +744,12 @@ class WearBench(QWidget):
     def finish(self) -> None:
         """Stop what runs, save what is to be saved, give back the keys."""
         self._stop.set()
-        self._blink.stop()
-        self.capture.finish()
         self.work.close()
         for key in KEYS:
-            self.viewer.keymap.pop(key, None)
+            self.viewer.bind_key(key, None)
+        with suppress(RuntimeError):  # with the window, Qt's own parts are gone
+            self._blink.stop()
+            self.capture.finish()
 
 
 class _Told(QObject):

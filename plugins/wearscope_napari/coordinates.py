@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -18,9 +16,3 @@ def to_napari(points_px: ArrayLike) -> Array:
 def from_napari(points: ArrayLike) -> tuple[tuple[float, float], ...]:
     """Columns and rows, as plain numbers, of points given as rows and columns."""
     return tuple((float(column), float(row)) for row, column in np.asarray(points, float).reshape(-1, 2))
-
-
-def affine_to_napari(map_px: Sequence[Sequence[float]] | Array) -> Array:
-    """Affine map of rows and columns, shape (3, 3), for one of columns and rows, shape (2, 3)."""
-    swap = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
-    return np.asarray(swap @ np.vstack([map_px, [0.0, 0.0, 1.0]]) @ swap)

@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
     QAbstractItemView,
+    QHBoxLayout,
     QHeaderView,
     QLabel,
     QTableWidget,
@@ -32,21 +33,24 @@ class Numbers(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.table = QTableWidget(0, 3)
-        self.table.setMinimumHeight(150)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.verticalHeader().setVisible(False)
+        self.table.verticalHeader().setDefaultSectionSize(22)
         self.table.itemSelectionChanged.connect(self._chosen)
         self.reason = QLabel(words.INTERVAL_REMARK)
         self.reason.setWordWrap(True)
         self.reason.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.figure = Figure(figsize=(3.4, 1.7), layout="constrained")
         self.curve = FigureCanvasQTAgg(self.figure)
-        self.curve.setMinimumHeight(150)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        for widget in (self.table, self.reason, self.curve):
-            layout.addWidget(widget)
+        self.curve.setMinimumWidth(230)
+        beside, column = QHBoxLayout(self), QVBoxLayout()
+        beside.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.table, 1)
+        column.addWidget(self.reason)
+        beside.addLayout(column, 3)
+        beside.addWidget(self.curve, 2)
+        self.setMinimumSize(620, 230)
         self._rows: list[Record] = []
         self._of_flute: list[Record] = []
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from typing import Any
 
 from qtpy.QtCore import QObject, Signal
@@ -27,7 +28,7 @@ class Work(QObject):
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="wearscope")
         self._newest: dict[str, int] = {}
         self._waiting = 0
-        self._closing = False
+        self._dropping = self._closing = False
         self.finished.connect(self._deliver)
         self.failed.connect(lambda _line: self._count(-1))
 
@@ -39,13 +40,22 @@ class Work(QObject):
         self._count(1)
         self._pool.submit(self._run, job, then, name, number)
 
+    def flush(self) -> None:
+        """Come back when all that was to be saved is saved; the rest is dropped."""
+        if self._closing:
+            return
+        self._dropping = True
+        self._pool.submit(lambda: None).result()
+        self._dropping = False
+
     def close(self) -> None:
-        """Finish what is to be saved, drop the rest."""
+        """Do as `flush` does, and take on no more."""
+        self.flush()
         self._closing = True
-        self._pool.shutdown(wait=True)
+        self._pool.shutdown()
 
     def _run(self, job: Callable[[], Any], then: Callable[[Any], None], name: str, number: int) -> None:
-        if name and (self._closing or number < self._newest[name]):
+        if name and (self._dropping or number < self._newest[name]):
             self._tell(self.finished, None, None)
             return
         try:
@@ -60,7 +70,7 @@ class Work(QObject):
             self._tell(self.finished, then, result)
 
     def _tell(self, signal: Any, *what: Any) -> None:
-        if not self._closing:  # the window may be gone
+        with suppress(RuntimeError):  # the window is gone
             signal.emit(*what)
 
     def _deliver(self, then: Callable[[Any], None] | None, result: Any) -> None:
