@@ -481,6 +481,17 @@ def test_a_wheel_holds_every_package_and_the_sample_trial():
     assert setuptools["package-dir"]["wearscope.sample_images"] == "sample_images"
 
 
+def test_without_the_viewer_it_says_how_to_install_it(tmp_path, capsys, monkeypatch):
+    import importlib.util
+
+    find = importlib.util.find_spec
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "napari" else find(name))
+    assert cli.main(["view", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert "[viewer]" in said
+
+
 # --- the process as a whole -----------------------------------------------------------------------------
 
 

@@ -53,6 +53,15 @@ def test_nothing_imports_the_command_line_or_the_viewer():
             assert not name.startswith(("wearscope.cli", "wearscope_napari", "napari")), source
 
 
+def test_what_the_viewer_computes_needs_no_window():
+    plugin = ROOT.parent / "plugins" / "wearscope_napari"
+    if not plugin.is_dir():
+        pytest.skip("not a checkout")
+    for name in ("coordinates", "filing", "layers", "session"):
+        for imported in imported_by(plugin / f"{name}.py"):
+            assert not imported.startswith(("napari", "qtpy", "vispy", "matplotlib")), name
+
+
 def test_imaging_and_wear_know_nothing_of_trials_and_logs():
     for folder in ("wear", "imaging"):
         for source in (ROOT / folder).rglob("*.py"):

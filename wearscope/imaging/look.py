@@ -117,8 +117,8 @@ class Look:
         Relative standard uncertainty of the scale.
     trace_um, steepness : ndarray, shape (S,)
         Of the edge along the strip; NaN where it is not seen.
-    ignored : ndarray of uint8, shape (H, W), or None
-        Not 0 where nothing is to be measured.
+    ignored : ndarray of float32, shape (H, W), or None
+        1 where nothing is to be measured.
     """
 
     photo: Photo
@@ -132,7 +132,7 @@ class Look:
     trace_um: Array
     steepness: Array
     quality: Quality
-    ignored: NDArray[np.uint8] | None = None
+    ignored: NDArray[np.float32] | None = None
 
     @property
     def name(self) -> str:
@@ -281,11 +281,11 @@ def _reduced(points_px: Polyline, reduction: int) -> Array:
 
 def _mask(
     light: NDArray[np.float32], polygons: Sequence[Polyline], reduction: int
-) -> NDArray[np.uint8] | None:
+) -> NDArray[np.float32] | None:
     """Where nothing is to be measured."""
     if not polygons:
         return None
-    mask = np.zeros(light.shape[:2], np.uint8)
+    mask = np.zeros(light.shape[:2], np.float32)
     for polygon in polygons:
         cv2.fillPoly(mask, [np.round(_reduced(polygon, reduction)).astype(np.int32)], 1)
     return mask
@@ -295,7 +295,7 @@ def _cut(
     light: NDArray[np.float32],
     line: EdgeLine,
     um_per_px: float,
-    ignored: NDArray[np.uint8] | None,
+    ignored: NDArray[np.float32] | None,
     s_um: Array | None = None,
     follow_um: Array | None = None,
 ) -> Strip:
@@ -307,16 +307,15 @@ def _cut(
 
 
 def _hidden(
-    strip: Strip, line: EdgeLine, ignored: NDArray[np.uint8], follow_um: Array | None = None
+    strip: Strip, line: EdgeLine, ignored: NDArray[np.float32], follow_um: Array | None = None
 ) -> NDArray[np.bool_]:
     """Where the strip shows what is not to be measured, shape (D, S)."""
     depth_um = (float(strip.d_um[0]), float(strip.d_um[-1]))
-    mask = np.repeat(ignored[..., None].astype(np.float32), 3, axis=2)
-    cut = cut_strip(mask, line, strip.um_per_px, depth_um=depth_um, s_um=strip.s_um, follow_um=follow_um)
-    return np.asarray(np.nan_to_num(cut.light[: len(strip.d_um), :, 0]) > 0.25)
+    cut = cut_strip(ignored, line, strip.um_per_px, depth_um=depth_um, s_um=strip.s_um, follow_um=follow_um)
+    return np.asarray(np.nan_to_num(cut.light[: len(strip.d_um)]) > 0.25)
 
 
-def _trace(strip: Strip, line: EdgeLine, ignored: NDArray[np.uint8] | None) -> Trace:
+def _trace(strip: Strip, line: EdgeLine, ignored: NDArray[np.float32] | None) -> Trace:
     """Trace the edge; where a patch that is to be ignored hides it, it is not seen."""
     trace = trace_edge(strip, SEARCH_UM)
     if ignored is None:

@@ -154,9 +154,11 @@ def _flattened(level: Array) -> Array:
 def _correlate(a: Array, b: Array) -> tuple[Array, Array]:
     """Correlation coefficient of a against b at each lag (b[i + lag] over a[i])."""
     top = fftconvolve(b, a[::-1])
-    energy_a = fftconvolve(np.ones(len(b)), (a**2)[::-1])
-    energy_b = fftconvolve(b**2, np.ones(len(a)))
     lags = np.arange(len(top)) - (len(a) - 1)
+    # energy of each where the two overlap
+    sum_a, sum_b = (np.concatenate([[0.0], np.cumsum(x**2)]) for x in (a, b))
+    energy_a = sum_a[np.minimum(len(a), len(b) - lags)] - sum_a[np.maximum(0, -lags)]
+    energy_b = sum_b[np.minimum(len(b), len(a) + lags)] - sum_b[np.maximum(0, lags)]
     largest = LARGEST_SHIFT * min(len(a), len(b))
     use = np.abs(lags - 0.5 * (len(b) - len(a))) <= largest
     with np.errstate(invalid="ignore", divide="ignore"):
