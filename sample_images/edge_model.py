@@ -31,8 +31,10 @@ MASK_ABOVE_APEX_UM = 20.0
 MASK_BELOW_APEX_UM = 620.0
 ZONE_MARGIN_MM = 0.3
 END_MARGIN = 0.025
+LAND_TEXTURE = 0.5
+"""Slope of the scratches on a worn flat against that of the grinding marks; assumed, no source."""
 
-_RADIUS, _COATING, _GRIND, _SPOTS, _CHIPS = range(5)
+_RADIUS, _COATING, _GRIND, _SPOTS, _CHIPS, _LAND, _SCRATCHES = range(7)
 
 
 @dataclass(frozen=True)
@@ -70,10 +72,16 @@ class Edge:
     """RMS height of the grinding marks, which run across the edge."""
     relief_width_mm: float | None = None
     """Width of the relief land; None for a face that fills the frame."""
+    land_um: float = 0.0
+    """Aimed-at mean distance, along the relief face, from the apex line to the inner end of a worn flat."""
+    land_angle_deg: float = 12.0
+    """By how much the flat leans against the relief face: the clearance angle, for it lies along the cut."""
+    land_waviness: float = 0.06
+    """Standard deviation of the flat's width along the used zone, relative to it."""
 
     def new(self) -> Edge:
         """Return this edge as it was before the first part."""
-        return replace(self, r_used_um=self.r_unused_um, setback_um=0.0, chips=())
+        return replace(self, r_used_um=self.r_unused_um, setback_um=0.0, land_um=0.0, chips=())
 
     @property
     def is_worn(self) -> bool:
@@ -116,6 +124,63 @@ def radius_um(edge: Edge) -> Floats:
     return edge.r_unused_um + (edge.r_used_um - edge.r_unused_um) * gain * used_share(edge, x)
 
 
+def land_um(edge: Edge) -> Floats:
+    """Return how far from the apex line the worn flat is ground off at each station, shape (N,), 0 in chips.
+
+    Where the rounding takes more than this, nothing of the flat is left.
+    """
+    x = stations_mm()
+    wave = _smooth_noise(_rng(edge, _LAND), x.size, 200.0, STEP_UM)
+    width = edge.land_um * np.clip(1 + edge.land_waviness * wave, 0.2, None) * used_share(edge, x)
+    return width * (1 - np.clip(chip_depth_um(edge) / 6.0, 0, 1))
+
+
+@dataclass(frozen=True)
+class Corners:
+    """The roundings of the section, in µm from the apex: one where the flat begins, one at the edge itself.
+
+    Where there is no flat both are the one rounding between relief and rake face.
+    """
+
+    inner_y: Floats
+    inner_radius: Floats
+    outer_y: Floats
+    outer_z: Floats
+    flat: Bools
+    recession: Floats
+    """Distance from the apex line to the silhouette."""
+
+
+def corners(wedge_angle_deg: float, land_angle_deg: float, radius: Floats, land: Floats) -> Corners:
+    """Return the section's roundings: the wedge cut by the flat, its edge rounded by an arc of `radius`.
+
+    The flat meets the relief face at an angle of almost 180°; the edge left between flat and rake face has the
+    wedge angle plus the flat's own.
+    """
+    beta, alpha = np.radians(wedge_angle_deg), np.radians(land_angle_deg)
+    blunt = beta + alpha
+    length = land * np.sin(beta) / np.sin(blunt)
+    spare = length - radius * (1 / np.tan(blunt / 2) + np.tan(alpha / 2))
+    flat = (spare > 0) & (land > 0)
+    inner = np.where(
+        flat, np.clip(radius - spare / np.tan(alpha / 2) / 2, np.minimum(radius, 3.0), radius), radius
+    )
+    along_rake = land * np.sin(alpha) / np.sin(blunt)
+    to_centre = radius / np.sin(blunt / 2)
+    plain = -radius / np.tan(beta / 2)
+    outer_y = -along_rake * np.cos(beta) - to_centre * np.cos((beta - alpha) / 2)
+    outer_z = -along_rake * np.sin(beta) - to_centre * np.sin((beta - alpha) / 2)
+    outer_y, outer_z = np.where(flat, outer_y, plain), np.where(flat, outer_z, -radius)
+    inner_y = np.where(flat, -land - inner * np.tan(alpha / 2), plain)
+    return Corners(inner_y, inner, outer_y, outer_z, flat, -(outer_y + radius))
+
+
+def recession_um(edge: Edge) -> Floats:
+    """Return the distance from the apex line to the silhouette at each station, shape (N,), chips left out."""
+    whole = replace(edge, chips=())
+    return corners(edge.wedge_angle_deg, edge.land_angle_deg, radius_um(edge), land_um(whole)).recession
+
+
 def chip_depth_um(edge: Edge) -> Floats:
     """Return how far chips cut into the edge at each station, shape (N,)."""
     x = stations_mm()
@@ -132,7 +197,7 @@ def chip_depth_um(edge: Edge) -> Floats:
 def silhouette_y_mm(edge: Edge) -> Floats:
     """Return the silhouette's y at each station, shape (N,), chips included."""
     x = stations_mm()
-    back_um = radius_um(edge) * recession_factor(edge.wedge_angle_deg) + chip_depth_um(edge)
+    back_um = recession_um(edge) + chip_depth_um(edge)
     return edge.curve_mm_per_mm2 * x**2 - back_um / 1000
 
 
@@ -166,6 +231,8 @@ def substrate_mask(edge: Edge) -> tuple[Floats, Floats, Floats]:
     setback = np.where(chipped, np.maximum(setback, 12.0), setback)
     depth = inward[:, None] - outline[None, :]
     mask = (depth < setback) & (setback > 0)
+    land = np.interp(along, x, land_um(edge))
+    mask |= (inward[:, None] < land[None, :]) & (depth >= 0) & (land > 1)
 
     if edge.setback_um > 0 and edge.spot_density > 0:
         spots = _rng(edge, _SPOTS)
@@ -201,6 +268,14 @@ def grind_slope(edge: Edge, rows_y_mm: Floats) -> Floats:
     return slope[:, left] * (1 - part) + slope[:, left + 1] * part
 
 
+def scratch_slope(edge: Edge) -> Floats:
+    """Return dz/dx of the scratches that the work leaves on the flat, shape (N,): as steep as the grinding marks."""
+    noise = gaussian_filter1d(
+        _rng(edge, _SCRATCHES).standard_normal(stations_mm().size), 7.0 / STEP_UM, mode="wrap"
+    )
+    return np.gradient(edge.grind_um * noise / noise.std(), STEP_UM)
+
+
 def section(
     edge: Edge, *, arc_steps: int = 56, heel_angle_deg: float = 23.0, heel_radius_um: float = 45.0
 ) -> tuple[Floats, Floats, Floats]:
@@ -217,21 +292,21 @@ def section(
     """
     x = stations_mm()
     beta = np.radians(edge.wedge_angle_deg)
-    cot = 1 / np.tan(beta / 2)
+    alpha = np.radians(edge.land_angle_deg if edge.land_um > 0 else 0.0)
     depth_um = chip_depth_um(edge)
     worn_um = radius_um(edge)
     # A chip is a fresh break: its lip is sharp, so the lamp's line stops there.
     sharp = np.clip(depth_um / 6.0, 0, 1)
-    r = (worn_um * (1 - sharp) + 3.0 * sharp) / 1000
-    back = depth_um / 1000 + (worn_um / 1000 - r) * (cot - 1)
-    apex_y = edge.curve_mm_per_mm2 * x**2 - back
+    r_um = worn_um * (1 - sharp) + 3.0 * sharp
+    shape = corners(edge.wedge_angle_deg, edge.land_angle_deg, r_um, land_um(edge))
+    apex_y = edge.curve_mm_per_mm2 * x**2 - (depth_um + recession_um(edge) - shape.recession) / 1000
 
     from_tangent = np.concatenate(
         [[0.0, 0.004, 0.01, 0.02], np.linspace(0.04, 0.4, 10), np.linspace(0.5, 6.0, 56)]
     )
     if edge.relief_width_mm is not None:
         from_tangent = from_tangent[from_tangent < edge.relief_width_mm - 0.25]
-    face_y = (apex_y - r * cot)[:, None] - from_tangent[None, ::-1]
+    face_y = (apex_y + shape.inner_y / 1000)[:, None] - from_tangent[None, ::-1]
     face_z = np.zeros_like(face_y)
     if edge.relief_width_mm is not None:
         bend = np.radians(heel_angle_deg)
@@ -246,9 +321,24 @@ def section(
         face_y = np.concatenate([apex_line + heel_y[None, :], face_y], axis=1)
         face_z = np.concatenate([np.broadcast_to(heel_z, (x.size, heel_z.size)), face_z], axis=1)
 
-    turn = np.linspace(np.pi / 2, -(np.pi / 2 - beta), arc_steps + 1)[1:]
-    arc_y = (apex_y - r * cot)[:, None] + r[:, None] * np.cos(turn)
-    arc_z = -r[:, None] + r[:, None] * np.sin(turn)
+    turn = np.linspace(np.pi / 2 - alpha, -(np.pi / 2 - beta), arc_steps + 1)[1:]
+    r = r_um[:, None] / 1000
+    arc_y = (apex_y + shape.outer_y / 1000)[:, None] + r * np.cos(turn)
+    arc_z = shape.outer_z[:, None] / 1000 + r * np.sin(turn)
+    if alpha > 0:
+        start = np.linspace(np.pi / 2, np.pi / 2 - alpha, 9)[1:]
+        inner = shape.inner_radius[:, None] / 1000
+        start_y = (apex_y + shape.inner_y / 1000)[:, None] + inner * np.cos(start)
+        start_z = -inner + inner * np.sin(start)
+        # the flat itself, from the end of the one rounding to the start of the other
+        share = np.linspace(0, 1, 9)[1:]
+        end_y = (apex_y + shape.outer_y / 1000)[:, None] + r * np.cos(start[-1])
+        end_z = shape.outer_z[:, None] / 1000 + r * np.sin(start[-1])
+        flat_y = start_y[:, -1:] + (end_y - start_y[:, -1:]) * share
+        flat_z = start_z[:, -1:] + (end_z - start_z[:, -1:]) * share
+        arc_y = np.concatenate([start_y, flat_y, arc_y], axis=1)
+        arc_z = np.concatenate([start_z, flat_z, arc_z], axis=1)
+        turn = np.concatenate([start, np.full(share.size, start[-1]), turn])
     run = np.array([0.005, 0.02, 0.06, 0.15, 0.4, 1.0, 2.2])
     rake_y = arc_y[:, -1:] - run * np.cos(beta)
     rake_z = arc_z[:, -1:] - run * np.sin(beta)
@@ -274,7 +364,14 @@ def section(
     dy, dz = (np.gradient(a, STEP_UM / 1000, axis=0) for a in (y, z))
     lean = -(dy * across[:, 0] + dz * across[:, 1])
     rows_y_mm = -inward_um[x.size // 2] / 1000
-    lean -= grind_slope(edge, rows_y_mm) * np.clip(across[:, 1], 0, 1)
+    marks = grind_slope(edge, rows_y_mm)
+    if alpha > 0:
+        # the flat has lost the grinding marks and bears finer scratches of its own
+        scratched = (
+            (land_um(edge)[:, None] > 1) & shape.flat[:, None] & (inward_um <= land_um(edge)[:, None] + 1)
+        )
+        marks = np.where(scratched, LAND_TEXTURE * scratch_slope(edge)[:, None], marks)
+    lean -= marks * np.clip(across[:, 1], 0, 1)
     normals = np.concatenate([lean[:, :, None], np.broadcast_to(across, (*y.shape, 2))], axis=2)
     normals /= np.linalg.norm(normals, axis=2, keepdims=True)
     return vertices, normals, inward_um
@@ -376,10 +473,19 @@ def truth(edge: Edge, frame: Frame, *, coated: bool) -> dict[str, object]:
     at = half_change_mm(edge, frame)
     column, row = frame.to_px(np.array(at), np.interp(at, x, silhouette_y_mm(edge)))
     r_used, r_unused = float(r[used].mean()), float(r[unused].mean())
+    recession = float((r_used - r_unused) * factor) + 0.0
+    land: dict[str, object] = {}
+    if edge.land_um > 0:
+        back, new = recession_um(edge), edge.r_unused_um * factor
+        shape = corners(edge.wedge_angle_deg, edge.land_angle_deg, r, land_um(edge))
+        recession = float(back[used].mean() - back[unused].mean())
+        width = np.where(shape.flat, land_um(edge) - new, 0.0)[used]
+        land = {"land_um_used": float(width.mean()), "land_max_um_used": float(width.max())}
     return {
         "r_used_um": r_used,
         "r_unused_um": r_unused,
-        "recession_um": float((r_used - r_unused) * factor) + 0.0,
+        "recession_um": recession,
+        **land,
         "coating_loss_100um_used": loss_used,
         "coating_loss_100um_unused": loss_unused,
         "setback_um_used": setback_used,

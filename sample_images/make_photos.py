@@ -21,7 +21,7 @@ import numpy as np
 from edge_model import Edge, Frame, truth
 from graticule import Graticule, draw
 from held_out import draw_case, write_case
-from photo_renderer import Camera, Light, expose, photograph, write_photo
+from photo_renderer import Camera, Light, Pin, expose, path_trace_pin, photograph, write_photo
 
 HERE = Path(__file__).parent
 WIDTH_PX, HEIGHT_PX = 1600, 900
@@ -133,9 +133,17 @@ def demo_graticule() -> tuple[Graticule, Camera]:
     return Graticule(WIDTH_PX, HEIGHT_PX, UM_PER_PX), camera
 
 
+def demo_pin() -> tuple[Pin, Light, Frame, Camera]:
+    """Return the round pin photographed in the same light, to learn the ring angle from."""
+    frame = Frame(WIDTH_PX, HEIGHT_PX, UM_PER_PX, rotation_deg=3.2, offset_px=(0.0, 18.0))
+    camera = Camera(blur_px=1.1, read_noise=0.005, format="jpg", jpeg_quality=90)
+    return Pin(diameter_mm=1.5), Light(coating="Cr", **WHITE_CARD), frame, camera
+
+
 def demo_truth() -> dict[str, Any]:
     """Return the truth of every photo of the demo trial."""
     graticule, _ = demo_graticule()
+    pin, pin_light, pin_frame, _ = demo_pin()
     photos = {
         p.file: {
             "bit": p.bit,
@@ -153,7 +161,16 @@ def demo_truth() -> dict[str, Any]:
         }
         for p in demo_photos()
     }
-    return {"graticule": {"file": "photos/graticule.jpg", **asdict(graticule)}, "photos": photos}
+    return {
+        "graticule": {"file": "photos/graticule.jpg", **asdict(graticule)},
+        "pin": {
+            "file": "photos/pin.jpg",
+            **asdict(pin),
+            "ring_angle_deg": 90 - pin_light.ring_elev_deg,
+            "rotation_deg": pin_frame.rotation_deg,
+        },
+        "photos": photos,
+    }
 
 
 def make_demo(only: list[str] | None, *, spp: int) -> None:
@@ -164,6 +181,10 @@ def make_demo(only: list[str] | None, *, spp: int) -> None:
         graticule, camera = demo_graticule()
         frame = Frame(WIDTH_PX, HEIGHT_PX, UM_PER_PX)
         write_photo(HERE / "photos/graticule.jpg", expose(draw(graticule), frame, camera, seed=1), camera)
+    if only is None or "pin" in only:
+        pin, light, frame, camera = demo_pin()
+        radiance = path_trace_pin(pin, light, frame, spp=spp, seed=1)
+        write_photo(HERE / "photos/pin.jpg", expose(radiance, frame, camera, seed=1), camera)
     for photo in demo_photos():
         if only is None or Path(photo.file).stem in only:
             print(photo.file, flush=True)
@@ -185,7 +206,7 @@ def main() -> None:
             case = draw_case(index, seed)
             print(f"{case.name}: {write_case(case, folder, spp=arguments.spp):.0f} s", flush=True)
         return
-    names = {Path(photo.file).stem for photo in demo_photos()} | {"graticule"}
+    names = {Path(photo.file).stem for photo in demo_photos()} | {"graticule", "pin"}
     unknown = set(arguments.only or ()) - names
     if unknown:
         parser.error(f"no such photo in the demo trial: {', '.join(sorted(unknown))}")

@@ -1,4 +1,4 @@
-"""Photograph an edge: build the scene, path-trace it, and put the picture through a cheap microscope camera.
+"""Photograph an edge or a pin: build the scene, path-trace it, and put the picture through a cheap microscope camera.
 
 Needs the renderer `mitsuba` (a developer extra); nothing else in the project does. The optical constants
 of TiN, VN, TiC and W are the measured ones that come with it.
@@ -60,6 +60,19 @@ class Light:
     def coated(self) -> bool:
         """Whether there is a coating at all."""
         return self.coating != "W"
+
+
+@dataclass(frozen=True)
+class Pin:
+    """A round pin that lies along the x axis, the top of it where an edge would be (z = 0)."""
+
+    diameter_mm: float
+    material: str = "Cr"
+    alpha_along: float = 0.1
+    """Roughness along the axis, larger than round it: the marks of grinding run round the pin."""
+    alpha_round: float = 0.06
+    card_depth_mm: float = CARD_DEPTH_MM
+    """Depth of the card below the top."""
 
 
 @dataclass(frozen=True)
@@ -161,12 +174,12 @@ def _streaks(seed: int) -> Floats:
     return np.clip(albedo, 0.0, 0.97)
 
 
-def _card(mi: ModuleType, light: Light, seed: int) -> dict[str, Any]:
+def _card(mi: ModuleType, light: Light, seed: int, depth_mm: float = CARD_DEPTH_MM) -> dict[str, Any]:
     reflectance: dict[str, Any] = {"type": "rgb", "value": light.background}
     if light.clutter:
         bitmap = mi.Bitmap(np.ascontiguousarray(_streaks(seed)[:, :, None], dtype=np.float32))
         reflectance = {"type": "bitmap", "bitmap": bitmap, "raw": True, "filter_type": "bilinear"}
-    place = mi.ScalarTransform4f().translate([0, 0, -CARD_DEPTH_MM]).scale([CARD_HALF_MM, CARD_HALF_MM, 1])
+    place = mi.ScalarTransform4f().translate([0, 0, -depth_mm]).scale([CARD_HALF_MM, CARD_HALF_MM, 1])
     return {
         "type": "rectangle",
         "to_world": place,
@@ -229,13 +242,41 @@ def _sensor(mi: ModuleType, frame: Frame, spp: int, seed: int) -> dict[str, Any]
 def path_trace(edge: Edge, light: Light, frame: Frame, *, spp: int, seed: int) -> Floats:
     """Return the radiance that reaches each pixel, shape (height, width, 3)."""
     mi = _mitsuba()
+    tool = _tool_mesh(mi, edge, _tool_bsdf(mi, edge, light))
+    return _traced({"tool": tool, "card": _card(mi, light, edge.seed)}, light, frame, spp, seed)
+
+
+def path_trace_pin(pin: Pin, light: Light, frame: Frame, *, spp: int, seed: int) -> Floats:
+    """Return the radiance that reaches each pixel from a pin along the x axis, shape (height, width, 3)."""
+    mi = _mitsuba()
+    radius = pin.diameter_mm / 2
+    surface = {
+        "type": "roughconductor",
+        "distribution": "ggx",
+        "material": pin.material,
+        "alpha_u": pin.alpha_round,
+        "alpha_v": pin.alpha_along,
+    }
+    cylinder = {
+        "type": "cylinder",
+        "p0": [-HALF_LENGTH_MM, 0, -radius],
+        "p1": [HALF_LENGTH_MM, 0, -radius],
+        "radius": radius,
+        "bsdf": surface,
+    }
+    return _traced(
+        {"pin": cylinder, "card": _card(mi, light, seed, pin.card_depth_mm)}, light, frame, spp, seed
+    )
+
+
+def _traced(objects: dict[str, Any], light: Light, frame: Frame, spp: int, seed: int) -> Floats:
+    mi = _mitsuba()
     scene = mi.load_dict(
         {
             "type": "scene",
             "integrator": {"type": "path", "max_depth": 4, "rr_depth": 10},
             "sensor": _sensor(mi, frame, spp, seed),
-            "tool": _tool_mesh(mi, edge, _tool_bsdf(mi, edge, light)),
-            "card": _card(mi, light, edge.seed),
+            **objects,
             **_lamps(mi, light, frame),
         }
     )

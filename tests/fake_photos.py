@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from wearscope.inspect import Inspection, Judgement
 from wearscope.trial import load_trial
 from wearscope.wear.records import Record
 from wearscope.wear.strip import UNUSED, USED, EdgeView, Strip
+from wearscope.wear.uncertainty import Input, linear
 
 TRIAL = """
 [trial]
@@ -143,7 +145,21 @@ def inspector(trial, entry, scales) -> Inspection:
         ]
     if word == "broken sheet":
         now = EdgeView(None, None, None, None, None, (), None, None)
-    return Inspection(entry, tuple(rows), "", ("glare",) if word == "glare" else (), now, None)
+    made = Inspection(entry, tuple(rows), "", ("glare",) if word == "glare" else (), now, None)
+    return replace(
+        made,
+        budgets={("edge_recession", "difference"): recession_budget(worn)}
+        if entry.parts and word != "nan"
+        else {},
+    )
+
+
+def recession_budget(worn):
+    """What the uncertainty of a recession is made of: 0.8 by the scale, the rest by the light, in two parts."""
+    std = 0.05 * abs(worn) + 0.1
+    pair = [Input(f"light across the edge ({zone})", 0.0, std * 0.3 * 2**0.5) for zone in ("used", "unused")]
+    scale = Input("scale", 1.0, 0.01)
+    return linear(worn, [(80.0 * std, scale), *((1.0, each) for each in pair)])
 
 
 def judge(trial, entry, scales) -> Judgement:

@@ -137,6 +137,51 @@ def test_json_is_one_document(run, trial):
     assert "wearscope: warning: photos/Wren-120-2.jpg: glare" in err
 
 
+def test_budget_is_printed_largest_first(run, trial):
+    code, out, err = run("measure", trial, "--budget")
+    assert code == 0
+    assert errors(err) == []
+    assert out.count("To improve next: photograph the graticule again") == 8  # one for each later photo
+    table = out[out.index("Bit Wren, flute 1, after 120 parts: edge recession, used minus unused") :]
+    assert "40.0 ± 4.1 µm, standard uncertainty 2.1 µm" in table
+    scale, light = re.findall(
+        r"^ *(scale|light across the edge) +(.+?) +(\d\.\d) +(\d+%) *$", table, re.MULTILINE
+    )[:2]
+    assert scale == ("scale", "1 %", "1.7", "64%")
+    assert light == ("light across the edge", "–", "1.3", "36%")
+    assert "To improve next" not in run("measure", trial)[1]
+    assert run("measure", trial, "--budget", "--quiet")[1] == ""
+
+
+def test_budget_in_json(run, trial):
+    plain = json.loads(run("measure", trial, "--json")[1])
+    document = json.loads(run("measure", trial, "--json", "--budget")[1], parse_constant=pytest.fail)
+    for row, bare in zip(document["rows"], plain["rows"], strict=True):
+        dof, lines = row.pop("dof"), row.pop("budget")
+        assert row == bare
+        assert dof is None
+        assert bool(lines) is (row["quantity"] == "edge_recession")
+        if lines:
+            assert [line["name"] for line in lines] == ["scale", "light across the edge"]
+            assert sum(line["share"] for line in lines) == pytest.approx(1.0)
+            together = sum(line["contribution"] ** 2 for line in lines) ** 0.5
+            assert together == pytest.approx(row["std_uncertainty"])
+
+
+def test_the_wear_log_and_the_table_hold_no_budgets(run, trial):
+    def kept():
+        log = WearLog(trial / "wear-log.sqlite")
+        with log:
+            return (trial / "results" / "measurements.csv").read_bytes(), log.current(
+                trial="Birch drawer fronts"
+            )
+
+    run("measure", trial)
+    before = kept()
+    run("measure", trial, "--budget")
+    assert kept() == before
+
+
 def test_quiet_says_nothing_when_all_is_well(run, trial):
     fake.tell(trial, "Wren", 120, 2, "glare")
     assert run("measure", trial, "--quiet") == (0, "", "")
@@ -351,7 +396,7 @@ def test_check_json(run, trial):
     assert code == 1
     assert len(errors(err)) == 2
     document = json.loads(out)
-    assert list(document) == ["trial", "photos"]
+    assert list(document) == ["trial", "fairness", "photos"]
     verdicts = {photo["photo"]: photo["verdict"] for photo in document["photos"]}
     assert len(verdicts) == 12
     assert [name for name, verdict in verdicts.items() if verdict == "refused"] == [
@@ -566,3 +611,75 @@ def test_importing_leaves_logging_and_warnings_alone():
     )
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
     subprocess.run([sys.executable, "-c", code], env=environment, check=True)
+
+
+# --- light ----------------------------------------------------------------------------------------------
+
+PIN = TESTS.parent / "sample_images" / "photos" / "pin.jpg"
+GRATICULE = TESTS.parent / "sample_images" / "photos" / "graticule.jpg"
+
+
+def test_light_prints_what_a_trial_file_takes(run):
+    code, out, err = run("light", PIN, "--pin-diameter-mm", "1.5")
+    assert (code, errors(err)) == (0, [])
+    pasted = tomllib.loads(out)
+    assert set(pasted) == {"ring_angle_deg", "u_ring_angle_deg"}
+    assert abs(pasted["ring_angle_deg"] - 40.0) < 1.96 * pasted["u_ring_angle_deg"]
+
+
+@pytest.mark.parametrize(
+    "scale",
+    [
+        (),
+        ("--um-per-px", "3.418", "--u-um-per-px", "0.003"),
+        ("--graticule", GRATICULE, "--division-um", "100"),
+    ],
+)
+def test_light_as_json(run, scale):
+    code, out, _ = run("light", PIN, "--pin-diameter-mm", "1.5", *scale, "--json")
+    document = json.loads(out)
+    assert code == 0
+    assert list(document) == [
+        "ring_angle_deg",
+        "u_ring_angle_deg",
+        "diameter_px",
+        "u_diameter_px",
+        "status",
+        "note",
+    ]
+    assert document["status"] == "ok"
+    assert document["diameter_px"] == pytest.approx(1500 / 3.418, abs=4)
+
+
+def test_light_refused(run):
+    code, out, err = run("light", GRATICULE, "--pin-diameter-mm", "1.5", "--json")
+    document = json.loads(out)
+    assert code == 1
+    assert document["status"] == "refused"
+    assert document["ring_angle_deg"] is None
+    assert errors(err) == [f"wearscope: {document['note']}"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("gone.png", "--pin-diameter-mm", "1.5"), "gone.png"),
+        ((PIN, "--pin-diameter-mm", "0"), "--pin-diameter-mm"),
+        ((PIN, "--pin-diameter-mm", "1.5", "--um-per-px", "3"), "go together"),
+        ((PIN, "--pin-diameter-mm", "1.5", "--graticule", GRATICULE), "go together"),
+        (
+            (PIN, "--pin-diameter-mm", "1.5", "--um-per-px", "3", "--u-um-per-px", "nan"),
+            "--u-um-per-px",
+        ),
+        (
+            (PIN, "--pin-diameter-mm", "1.5", "--um-per-px", "3", "--u-um-per-px", "1",
+             "--graticule", GRATICULE, "--division-um", "100"),
+            "twice",
+        ),
+    ],
+)  # fmt: skip
+def test_light_asked_wrongly(run, arguments, said):
+    code, out, err = run("light", *arguments)
+    assert (code, out) == (2, "")
+    (line,) = errors(err)
+    assert said in line

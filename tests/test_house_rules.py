@@ -116,7 +116,8 @@ def test_everything_public_is_described():
 UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
-    "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "u_scale", "u_mirror", "u_log_tint", "steepness",
+    "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
+    "dof", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
@@ -146,8 +147,14 @@ def test_lengths_say_their_unit():
         "wearscope.wear.profile.ProfilePrior.tint",
         "wearscope.wear.profile.Scene.tint",
         "wearscope.wear.profile.Scene.background",
+        "wearscope.wear.ring.RingFit.ring_light",
+        "wearscope.wear.ring.RingFit.card_light",
+        "wearscope.imaging.pin.PinProfile.light",
+        "wearscope.imaging.pin.PinProfile.u_light",
         "wearscope.wear.rounding.MeanProfile.light",
         "wearscope.wear.rounding.MeanProfile.u_light",
         "wearscope.imaging.edge.EdgeLine.direction",
         "wearscope.imaging.edge.EdgeLine.inward",
+        "wearscope.imaging.section.Corner.flank_a",
+        "wearscope.imaging.section.Corner.flank_b",
     }

@@ -14,6 +14,9 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from wearscope.inspect import inspect_photo, judge_photo, read_scales
+from wearscope.sheets.budgets import ADVICE, kind_of, lines, what_to_improve
+from wearscope.trial import load_trial
+from wearscope.wear.uncertainty import coverage_factor
 
 sys.path.append(str(Path(__file__).parent))
 
@@ -31,6 +34,8 @@ COATING = {
 } | {("coating_loss", "difference")}
 PLACE = {("transition_x_px", "whole"), ("transition_y_px", "whole"), ("used_length", "whole")}
 WHOLE = {("sharpness", "whole"), ("registration_residual", "whole")}
+CHIPS = ("chip_count", "chip_depth_max", "chip_length")
+LAND = {("wear_land", "used"), ("wear_land_max", "used")}
 NEW = Flute()
 WORN = NEW.worn()
 
@@ -88,8 +93,29 @@ class TestRows:
             if record.status == "refused":
                 continue
             assert record.std_uncertainty > 0
-            assert record.low95 == pytest.approx(record.value - 1.96 * record.std_uncertainty)
-            assert record.high95 == pytest.approx(record.value + 1.96 * record.std_uncertainty)
+            expanded = (record.high95 - record.low95) / 2
+            assert record.value == pytest.approx((record.high95 + record.low95) / 2)
+            if record.quantity in (
+                "edge_recession",
+                "edge_radius",
+            ):  # partly from few independent lengths of edge
+                expected = coverage_factor(usual.budgets[record.quantity, record.zone].dof)
+                assert expanded / record.std_uncertainty == pytest.approx(expected, abs=1e-4)
+                assert expected < 2.2
+            else:
+                assert expanded == pytest.approx(1.96 * record.std_uncertainty)
+
+    def test_every_number_has_its_budget(self, usual):
+        for record in usual.records:
+            if record.status == "refused":
+                continue
+            budget = usual.budgets[record.quantity, record.zone]
+            assert (budget.value, budget.u) == pytest.approx((record.value, record.std_uncertainty))
+            assert budget.shares.sum() == pytest.approx(1.0)
+            # each kind of source has its words
+            assert {kind_of(term.source.name) for term in budget.terms} <= set(ADVICE)
+            assert what_to_improve(budget)
+            assert sum(line.contribution**2 for line in lines(budget)) == pytest.approx(budget.u**2, rel=0.01)
 
     def test_where_each_row_comes_from(self, usual):
         for record in usual.records:
@@ -218,9 +244,24 @@ class TestKindsOfPhotos:
             ("coating_loss", "unused"),
             ("coating_setback", "unused"),
             ("sharpness", "whole"),
+            *((quantity, "unused") for quantity in CHIPS),
         }
         assert found["coating_loss", "unused"].value == pytest.approx(0.0, abs=0.01)
         assert found["coating_loss", "unused"].status == "below_detection"
+
+    def test_a_later_photo_has_rows_of_land_and_chips(self, usual):
+        assert set(rows(usual)) >= LAND | {
+            (quantity, zone) for quantity in CHIPS for zone in ("used", "unused")
+        }
+
+    def test_a_rake_face_has_no_wear_land(self, tmp_path):
+        photos = {parts: flute.save(tmp_path / f"{parts}.png") for parts, flute in ((0, NEW), (100, WORN))}
+        write_trial(tmp_path, photos)
+        file = tmp_path / "trial.toml"
+        file.write_text(file.read_text().replace('view = "relief"', 'view = "rake"'))
+        found = rows(measured(load_trial(file), 100))
+        assert not set(found) & LAND
+        assert set(found) >= ROUNDING | {("chip_count", "used")}
 
     def test_an_uncoated_bit_has_no_coating_rows(self, tmp_path):
         new = Flute(face=BARE)
@@ -285,12 +326,6 @@ class TestKindsOfPhotos:
         found = rows(measured(trial, 0))
         assert found["edge_radius", "unused"].status == "refused"
         assert found["coating_loss", "unused"].value is not None
-
-    def test_a_profile_view_is_refused_as_long_as_it_is_not_measured(self, tmp_path):
-        trial = write_trial(tmp_path, {100: WORN.save(tmp_path / "100.png")})
-        (entry,) = trial.photos
-        inspection = inspect_photo(trial, entry.model_copy(update={"view": "profile"}), read_scales(trial)[0])
-        assert "profile" in inspection.refusal
 
 
 class TestRefusals:

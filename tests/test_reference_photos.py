@@ -303,6 +303,33 @@ def test_cluttered_photos_with_the_edge_marked(name):
         assert error.record.method.endswith("+hand")
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_no_wear_land_where_there_is_only_rounding(name):
+    # none of these edges has a worn flat; the rounding hides one up to its own width
+    truth = truth_of(name)
+    for quantity in ("wear_land", "wear_land_max"):
+        record = found_in(name)[quantity, "used"]
+        assert record.status == "below_detection"
+        hidden_um = truth["worn"]["recession_um"] + truth["worn"]["r_used_um"]
+        assert hidden_um < record.high95 < hidden_um + 60.0
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_chips(name):
+    found, chips = found_in(name), truth_of(name)["chips"]
+    count = found["chip_count", "used"]
+    assert count.value == len(chips)
+    if name in WORN:
+        assert found["chip_count", "unused"].value == 0
+        assert found["chip_count", "unused"].status == "ok"
+    deepest, length = found["chip_depth_max", "used"], found["chip_length", "used"]
+    if chips:
+        assert abs(deepest.value - max(chip["depth_um"] for chip in chips)) < 1.96 * deepest.std_uncertainty
+        assert abs(length.value - sum(chip["width_um"] for chip in chips)) < 1.96 * length.std_uncertainty
+    else:
+        assert {deepest.status, length.status} == {"below_detection"}
+
+
 INSERTS = sorted((REAL / "coated_inserts").glob("*.jpg"))
 
 

@@ -144,3 +144,16 @@ def test_rendered_silhouette_lies_where_truth_says(module, rotation_deg):
     assert abs(offset_um) < 0.2
     used = np.interp(frame.to_mm(column, row)[0], x, model.used_share(edge, x)) > 0.99
     assert abs((covered - expected)[used].sum()) * frame.um_per_px / (length_px / 2) < 0.3
+
+
+def test_rendered_pin_mirrors_the_lamps_halfway(module):
+    """A mirror-smooth pin's brightest places lie R sin(θ/2) from its axis, by the mirror law."""
+    pytest.importorskip("mitsuba")
+    model, renderer = module("edge_model"), module("photo_renderer")
+    pin = renderer.Pin(diameter_mm=0.2, alpha_along=0.3, alpha_round=0.02)  # so thin that the lamps are far
+    light = renderer.Light(ring_n=60, ring_elev_deg=48, coax_power=0.0)
+    frame = model.Frame(64, 160, 2.0)
+    level = renderer.path_trace_pin(pin, light, frame, spp=64, seed=3).mean(axis=(1, 2))
+    from_axis_px = np.abs(np.arange(160) - 79.5)
+    lines_px = [from_axis_px[half][np.argmax(level[half])] for half in (slice(0, 80), slice(80, 160))]
+    assert np.mean(lines_px) == pytest.approx(50 * math.sin(math.radians(21)), abs=1.5)

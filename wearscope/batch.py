@@ -7,10 +7,10 @@ import os
 import re
 import signal
 import traceback
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from hashlib import file_digest
@@ -28,8 +28,10 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements, write_table
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.sheets.comparison import draw_sheet
+from wearscope.sheets.section import draw_section_sheet
 from wearscope.trial import PhotoEntry, Trial
-from wearscope.wear.records import Record
+from wearscope.wear.records import Record, Zone
+from wearscope.wear.uncertainty import Budget
 
 Progress = Callable[[int, int, PhotoEntry], None]
 """Called after each photo with the number done, the number of all, and the photo."""
@@ -59,6 +61,8 @@ class PhotoResult:
         Its comparison sheet.
     known : bool
         False if the work was cut off before anything was known about the photo.
+    budgets : mapping
+        As in `Inspection`; they are not kept in the wear log.
     """
 
     entry: PhotoEntry
@@ -68,6 +72,7 @@ class PhotoResult:
     warnings: tuple[str, ...] = ()
     sheet: Path | None = None
     known: bool = True
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -163,7 +168,7 @@ def measure_trial(
     folder = out_dir / "results"
     sheets = folder / "sheets"
     measurements, refused = folder / "measurements.csv", folder / "refused.csv"
-    _require_writable([sheets, folder, out_dir], [measurements, refused])
+    require_writable([sheets, folder, out_dir], [measurements, refused])
     sheet_of = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     done: dict[PhotoEntry, PhotoResult] = {}
     with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
@@ -178,7 +183,7 @@ def measure_trial(
                         progress(len(done), len(trial.photos), entry)
         finally:
             photos = tuple(done[entry] for entry in trial.photos if entry in done)
-            records = _current(log, trial)
+            records = current_rows(log, trial)
             write_measurements(measurements, records)
             _write_refusals(refused, photos)
     return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME)
@@ -209,7 +214,7 @@ def judge_trial(
         In the order of the trial.
     """
     scales, refused_scales = read_scales(trial)
-    no_scale = _without_scale(trial, refused_scales)
+    no_scale = _without_scale(trial.photos, refused_scales)
     done = {entry: PhotoVerdict(entry, None, line) for entry, line in no_scale.items()}
     calls = {entry: partial(judge, trial, entry, scales) for entry in trial.photos if entry not in no_scale}
     with _executor(jobs, len(calls)) as executor, closing(_answers(calls, executor)) as answers:
@@ -218,6 +223,43 @@ def judge_trial(
             if progress:
                 progress(len(done), len(trial.photos), entry)
     return tuple(done[entry] for entry in trial.photos)
+
+
+def inspect_beside(
+    trial: Trial,
+    entries: Sequence[PhotoEntry],
+    *,
+    jobs: int | Executor | None = None,
+    inspector: Inspector = inspect_photo,
+) -> Generator[PhotoResult, None, None]:
+    """Inspect further photos of a trial's flutes; nothing is drawn, logged or written.
+
+    Parameters
+    ----------
+    trial : Trial
+        What is known of the bits, the scales and the new state.
+    entries : sequence of PhotoEntry
+        Need not be photos of the trial.
+    jobs, inspector
+        As in `measure_trial`.
+
+    Yields
+    ------
+    PhotoResult
+        As they come, in any order; without a sheet.
+    """
+    scales, refused_scales = read_scales(trial)
+    no_scale = _without_scale(entries, refused_scales)
+    for entry, line in no_scale.items():
+        yield PhotoResult(entry, _sha256(entry.path), refusal=line)
+    calls = {
+        entry: partial(_measure, inspector, trial, entry, scales, None, ())
+        for entry in entries
+        if entry not in no_scale
+    }
+    with _executor(jobs, len(calls)) as executor, closing(_answers(calls, executor)) as answers:
+        for entry, answer in answers:
+            yield _failed(entry, answer) if isinstance(answer, _Failure) else answer
 
 
 def sheet_names(trial: Trial) -> dict[PhotoEntry, str]:
@@ -261,7 +303,7 @@ def _measured(
 ) -> Generator[PhotoResult, None, None]:
     """Yield the result of each photo as it comes; new-state photos first, for later sheets quote them."""
     scales, refused_scales = read_scales(trial)
-    no_scale = _without_scale(trial, refused_scales)
+    no_scale = _without_scale(trial.photos, refused_scales)
     for entry, line in no_scale.items():
         yield PhotoResult(entry, _sha256(entry.path), refusal=line)
     entries = [entry for entry in trial.photos if entry not in no_scale]
@@ -288,11 +330,11 @@ def _measured(
                     yield result
 
 
-def _without_scale(trial: Trial, refused_scales: Mapping[str, str]) -> dict[PhotoEntry, str]:
+def _without_scale(entries: Iterable[PhotoEntry], refused_scales: Mapping[str, str]) -> dict[PhotoEntry, str]:
     """Photos whose only scale was refused, each with the line that says so."""
     return {
         entry: f'{entry.file} has no scale, for "{entry.scale}" is refused: {refused_scales[entry.scale]}'
-        for entry in trial.photos
+        for entry in entries
         if entry.um_per_px is None and entry.scale in refused_scales and not _has_own_scale(entry.path)
     }
 
@@ -309,33 +351,52 @@ def _measure(
     trial: Trial,
     entry: PhotoEntry,
     scales: Mapping[str, Scale],
-    sheet: Path,
+    sheet: Path | None,
     new_records: tuple[Record, ...],
 ) -> PhotoResult:
-    """Inspect a photo and draw its sheet, so that only numbers and words travel between processes."""
+    """Inspect a photo and draw its sheet, if it gets one: only numbers and words travel between processes."""
     found = inspector(trial, entry, scales)
     drawn, warnings = None, [_named(entry, line) for line in found.warnings]
-    if found.now is not None and not found.refusal:
+    if sheet is not None and (found.now or found.section) is not None and not found.refusal:
         try:
-            draw_sheet(
-                sheet,
-                trial_name=trial.name,
-                bit=entry.bit,
-                flute=entry.flute,
-                parts=entry.parts,
-                view=entry.view,
-                records=found.records,
-                now=found.now,
-                new=found.new,
-                new_records=new_records,
-                remarks=found.warnings,
-            )
+            _draw(sheet, trial, found, new_records)
             drawn = sheet
         except Exception as error:  # the numbers stand without the picture
             warnings.append(_unexpected(entry.file, "its comparison sheet could not be drawn", error))
     sha256 = found.records[0].photo_sha256 if found.records else _sha256(entry.path)
     refusal = _named(entry, found.refusal) if found.refusal else ""
-    return PhotoResult(entry, sha256, found.records, refusal, tuple(warnings), drawn)
+    return PhotoResult(entry, sha256, found.records, refusal, tuple(warnings), drawn, budgets=found.budgets)
+
+
+def _draw(sheet: Path, trial: Trial, found: Inspection, new_records: tuple[Record, ...]) -> None:
+    entry = found.entry
+    if found.section is not None:
+        draw_section_sheet(
+            sheet,
+            trial_name=trial.name,
+            bit=entry.bit,
+            flute=entry.flute,
+            parts=entry.parts,
+            records=found.records,
+            now=found.section,
+            new=found.new_section,
+            new_records=new_records,
+            remarks=found.warnings,
+        )
+    elif found.now is not None:
+        draw_sheet(
+            sheet,
+            trial_name=trial.name,
+            bit=entry.bit,
+            flute=entry.flute,
+            parts=entry.parts,
+            view=entry.view,
+            records=found.records,
+            now=found.now,
+            new=found.new,
+            new_records=new_records,
+            remarks=found.warnings,
+        )
 
 
 def _named(entry: PhotoEntry, line: str) -> str:
@@ -487,7 +548,7 @@ def _n_processors() -> int:
 # --- What is kept ---------------------------------------------------------------------------------------
 
 
-def _require_writable(folders: list[Path], files: list[Path]) -> None:
+def require_writable(folders: list[Path], files: list[Path]) -> None:
     """Make the folders, the deepest first, and find out whether the files can be replaced."""
     for folder in folders:
         try:
@@ -551,7 +612,8 @@ def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
     return result
 
 
-def _current(log: WearLog, trial: Trial) -> tuple[Record, ...]:
+def current_rows(log: WearLog, trial: Trial) -> tuple[Record, ...]:
+    """Rows that the wear log holds now of the photos that a trial lists."""
     listed = {(entry.bit, entry.flute, entry.parts, entry.view) for entry in trial.photos}
     rows = log.current(trial=trial.name)
     return tuple(row for row in rows if (row.bit, row.flute, row.parts, row.view) in listed)

@@ -25,7 +25,10 @@ if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command
     from rich.console import Console
 
     from wearscope.batch import BatchResult, PhotoVerdict, Progress
-    from wearscope.trial import PhotoEntry, Trial
+    from wearscope.log.notes import Note
+    from wearscope.outcome.fairness import BitConditions, FairTrial
+    from wearscope.repeat import RepeatedQuantity, StudyResult
+    from wearscope.trial import PhotoEntry, Study, Trial
     from wearscope.wear.records import Record
 
 OK, REFUSED, WRONG, INTERRUPTED = 0, 1, 2, 130
@@ -141,6 +144,9 @@ def measure(
         ),
     ] = None,
     jobs: JobsOption = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Also print what each number's uncertainty is made of.")
+    ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -149,12 +155,18 @@ def measure(
     Writes the folder results/ and adds to the wear log. Measuring again adds nothing twice, and what an
     earlier run found stays in the log.
     """
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet)
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget)
     raise typer.Exit(REFUSED if result.refusals else OK)
 
 
 def _measure(
-    trial: Path | None, out: Path | None, jobs: int | None, *, as_json: bool, quiet: bool
+    trial: Path | None,
+    out: Path | None,
+    jobs: int | None,
+    *,
+    as_json: bool,
+    quiet: bool,
+    budget: bool = False,
 ) -> BatchResult:
     loaded = _load(trial)
     from wearscope.batch import measure_trial
@@ -162,9 +174,11 @@ def _measure(
     with _progress("Measuring", quiet) as progress:
         result = measure_trial(loaded, (out or loaded.folder).absolute(), jobs=jobs, progress=progress)
     if as_json:
-        _print_json(_measured_document(loaded, result))
+        _print_json(_measured_document(loaded, result, budget=budget))
     elif not quiet:
         _print_summary(result)
+        if budget:
+            _print_budgets(result)
     if not quiet:
         _complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
     _complain(photo.refusal for photo in result.refusals)
@@ -175,14 +189,23 @@ def _measure(
 
 @app.command()
 def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOption = False) -> None:
-    """Judge a trial and its photos without measuring."""
+    """Judge a trial and its photos without measuring.
+
+    First whether the trial is fair: what differs between the bits that must not.
+    """
     loaded = _load(trial)
     from wearscope.batch import judge_trial
+    from wearscope.outcome.fairness import fair_trial
 
+    fair = fair_trial(loaded)
+    _complain(fair.dangers)
+    if not as_json:
+        _print_fairness(fair)
     with _progress("Looking", quiet=False) as progress:
         verdicts = judge_trial(loaded, jobs=jobs, progress=progress)
     if as_json:
-        _print_json({"trial": loaded.name, "photos": [_verdict_document(verdict) for verdict in verdicts]})
+        photos = [_verdict_document(verdict) for verdict in verdicts]
+        _print_json({"trial": loaded.name, "fairness": _fairness_document(fair), "photos": photos})
     else:
         _print_verdicts(verdicts)
         for verdict in verdicts:
@@ -217,6 +240,120 @@ def view(
 
 
 @app.command()
+def outcome(
+    trial: TrialArgument = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Where results/ and the wear log are; by default beside the trial file."
+        ),
+    ] = None,
+    over: Annotated[
+        str, typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes or metres.")
+    ] = "parts",
+    as_json: JsonOption = False,
+) -> None:
+    """Say how long each bit lasts, what a part costs, and which bit is the cheapest.
+
+    Works on what measure has written into the wear log. Writes results/outcome.json, results/outcome.csv and
+    the wear curves.
+    """
+    from typing import get_args
+
+    from wearscope.outcome.decision import Over, axis_of, outcome_of
+
+    if over not in get_args(Over):
+        raise CommandLineError(f"--over is {over}", f"give {', '.join(get_args(Over))}")
+    loaded = _load(trial)
+    axis_of(loaded, over)  # type: ignore[arg-type]
+    from wearscope.batch import current_rows
+    from wearscope.log.wear_log import LOG_NAME, WearLog
+    from wearscope.outcome.files import outcome_document, write_outcome
+    from wearscope.sheets.curves import write_curves
+
+    folder = (out or loaded.folder).absolute()
+    with WearLog(folder / LOG_NAME) as log:
+        rows = current_rows(log, loaded)
+    if not rows:
+        raise WearscopeError(
+            f"{folder / LOG_NAME} holds no measurement of {loaded.name}",
+            f"run wearscope measure {loaded.path}",
+        )
+    found = outcome_of(loaded, rows, over)  # type: ignore[arg-type]
+    results = folder / "results"
+    written = [*write_outcome(results, found), *write_curves(found, results)]
+    if as_json:
+        _print_json(outcome_document(found))
+        return
+    typer.echo(found.verdict)
+    for bit in found.bits:
+        typer.echo(f"\nBit {bit.bit}")
+        _print_wrapped(bit.sentences)
+    if found.sentences:
+        typer.echo("\nWhat to do")
+        _print_wrapped(found.sentences)
+    typer.echo("To open:", err=True)
+    for path in written:
+        typer.echo(f"  {_shown(path)}", err=True)
+
+
+def _print_wrapped(sentences: Iterable[str]) -> None:
+    from shutil import get_terminal_size
+    from textwrap import fill
+
+    width = min(get_terminal_size().columns, 110)
+    for sentence in sentences:
+        typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+
+
+@app.command()
+def repeat(
+    study: Annotated[
+        Path,
+        typer.Argument(metavar="STUDY", help="The study file, or the folder that holds it as study.toml."),
+    ],
+    quantity: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", help="The one to study, such as edge_recession; by default all that tell of wear."
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where results/ goes; by default beside the study file."),
+    ] = None,
+    jobs: JobsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Find out how well photos of the same flutes agree, and what they can tell apart.
+
+    Measures every photo of the study and writes results/repeat-study.csv; the wear log is left alone.
+    """
+    from wearscope.sheets.words import QUANTITIES
+    from wearscope.trial import load_study
+
+    if quantity is not None and quantity not in QUANTITIES:
+        raise CommandLineError(f"--quantity is {quantity}", f"give one of {', '.join(QUANTITIES)}")
+    loaded = load_study(study)
+    from wearscope.repeat import measure_study
+
+    with _progress("Measuring", quiet=False) as progress:
+        result = measure_study(
+            loaded, (out or loaded.folder).absolute(), quantity=quantity, jobs=jobs, progress=progress
+        )
+    if as_json:
+        _print_json(_study_document(loaded, result))
+    else:
+        _print_study(loaded, result)
+    _complain(photo.refusal for photo in result.refusals)
+    _complain(result.unanswered)
+    if not result.quantities:
+        _complain(["no quantity has enough values to study; give each flute two photos or more"])
+    typer.echo(f"Every value: {_shown(result.table)}", err=True)
+    raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
+
+
+@app.command()
 def scale(
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule.")],
     division_um: Annotated[
@@ -245,6 +382,230 @@ def scale(
             value, std = document[f"um_per_px_{axis}"], document[f"u_um_per_px_{axis}"]
             typer.echo(f"{value:.7g} µm per pixel from {what} to {what}, standard uncertainty {std:.2g}")
         typer.echo(f"{document['status']}: {document['note']}")
+    if document["status"] == "refused":
+        _complain([document["note"]])
+        raise typer.Exit(REFUSED)
+
+
+@app.command()
+def note(
+    trial: TrialArgument = None,
+    bit: Annotated[str | None, typer.Option(metavar="B", help="Name of the bit.")] = None,
+    parts: Annotated[
+        int | None, typer.Option(min=0, metavar="N", help="Parts cut; 0 is the new bit.")
+    ] = None,
+    flute: Annotated[int, typer.Option(min=0, metavar="F", help="Flute; 0 for the whole bit.")] = 0,
+    sound_dba: Annotated[
+        float | None, typer.Option(min=0, max=160, metavar="L", help="Level read off a sound meter, dB(A).")
+    ] = None,
+    recording: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="WAV", help="Recording of the cut; several of one cut tell how well it repeats."
+        ),
+    ] = None,
+    calibration: Annotated[
+        Path | None,
+        typer.Option(metavar="WAV", help="Recording of a known level, same microphone and gain."),
+    ] = None,
+    calibration_dba: Annotated[
+        float | None, typer.Option(min=0, max=160, metavar="L", help="That known level, dB(A).")
+    ] = None,
+    u_db: Annotated[
+        float | None,
+        typer.Option(min=0.01, max=30, metavar="U", help="Standard uncertainty of how a level repeats, dB."),
+    ] = None,
+    grade: Annotated[
+        int | None, typer.Option(min=1, max=5, metavar="G", help="Cut quality, 5 (clean) to 1 (scrap).")
+    ] = None,
+    part_photo: Annotated[Path | None, typer.Option(metavar="JPG", help="Photo of a part.")] = None,
+    um_per_px: Annotated[
+        float | None, typer.Option(min=0.01, max=500, metavar="S", help="Scale of that photo, µm per pixel.")
+    ] = None,
+    u_um_per_px: Annotated[
+        float | None, typer.Option(min=0, max=500, metavar="U", help="Its standard uncertainty.")
+    ] = None,
+    along_feed: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X,Y,X,Y", help="Both ends, in pixels, of a line along the feed across the marks."
+        ),
+    ] = None,
+    remark: Annotated[str | None, typer.Option(metavar="TEXT", help="Anything else.")] = None,
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who; by default who is logged in.")] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where the wear log is; by default beside the trial file."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Note another sign of wear in the wear log, or list what is noted.
+
+    Without anything to note, it lists the notes, of one bit or checkpoint if these are named. A later note of the
+    same kind takes the place of the earlier one, which stays in the log as history.
+
+    Where you can hear a router you need ear and eye protection, and extraction or a mask against dust.
+    """
+    loaded = _load(trial)
+    from wearscope.log.wear_log import LOG_NAME, NotePlace, WearLog
+    from wearscope.outcome import signs
+
+    given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
+    given += [um_per_px, u_um_per_px, along_feed, u_db]
+    log_path = (out or loaded.folder).absolute() / LOG_NAME
+    if all(thing is None or thing == [] for thing in given):
+        place = NotePlace(trial=loaded.name)
+        if bit is not None:
+            place["bit"] = bit
+        if parts is not None:
+            place["parts"] = parts
+        with WearLog(log_path) as log:
+            _print_notes(log.notes(**place), log.notes(trial=loaded.name), as_json=as_json)
+        return
+    if bit is None or parts is None:
+        raise CommandLineError("a note needs its place", "give --bit NAME and --parts NUMBER")
+    _require_together(sound_dba, recording, calibration, calibration_dba, part_photo, um_per_px, along_feed)
+    if grade is not None and by is None:
+        raise CommandLineError("--grade says nothing without who graded", "give --by NAME")
+    if sound_dba is None and not recording and grade is None and part_photo is None and remark is None:
+        raise CommandLineError(
+            "there is nothing to note", "give a level, a recording, a grade, a photo or a remark"
+        )
+    at = signs.occasion(loaded, bit, parts, flute, _login() if by is None else by)
+    notes = []
+    if sound_dba is not None:
+        notes += signs.typed_level(at, sound_dba, signs.U_TYPED_DB if u_db is None else u_db)
+    if recording:
+        notes += signs.recorded_level(
+            at, recording, calibration=calibration, calibration_dba=calibration_dba, u_db=u_db
+        )
+    if grade is not None:
+        notes += signs.cut_grade(at, grade)
+    if part_photo is not None:
+        line = None if along_feed is None else _line(along_feed)
+        notes += signs.part_photo(
+            at, part_photo, um_per_px=um_per_px, u_um_per_px=u_um_per_px, along_feed=line
+        )
+    if remark is not None:
+        notes += signs.remark(at, remark)
+    with WearLog(log_path) as log:
+        n_added = log.add_note(notes)
+        _print_notes(notes, log.notes(trial=loaded.name), as_json=as_json)
+    if not n_added:
+        _complain(["that is in the wear log already"])
+    if at.off_checkpoint:
+        _complain([f"warning: {at.off_checkpoint}"])
+    if sound_dba is not None or recording:
+        _complain([signs.CAUTION])
+
+
+def _require_together(
+    sound_dba: float | None,
+    recording: list[Path] | None,
+    calibration: Path | None,
+    calibration_dba: float | None,
+    part_photo: Path | None,
+    um_per_px: float | None,
+    along_feed: str | None,
+) -> None:
+    if sound_dba is not None and recording:
+        raise CommandLineError("--sound-dba and --recording both give the level", "give one of them")
+    if (calibration is None) != (calibration_dba is None) or (calibration and not recording):
+        raise CommandLineError(
+            "a calibration is a recording of a known level, for a recording of the cut",
+            "give --calibration, --calibration-dba and --recording together",
+        )
+    if (um_per_px is None) != (along_feed is None) or (along_feed is not None and part_photo is None):
+        raise CommandLineError(
+            "the pitch of marks needs the photo, its scale and the direction of feed",
+            "give --part-photo, --um-per-px and --along-feed together",
+        )
+
+
+def _line(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
+    try:
+        x0, y0, x1, y1 = (float(number) for number in text.split(","))
+    except ValueError:
+        raise CommandLineError(
+            f'--along-feed is "{text}"', "give column,row,column,row in pixels, such as 100,480,1500,470"
+        ) from None
+    return (x0, y0), (x1, y1)
+
+
+def _login() -> str:
+    from getpass import getuser
+
+    try:
+        return getuser()
+    except (OSError, KeyError, ImportError):
+        return ""
+
+
+@app.command()
+def light(
+    photo: Annotated[
+        Path, typer.Argument(metavar="PHOTO", help="A photo of a round pin lying across the view.")
+    ],
+    pin_diameter_mm: Annotated[
+        float, typer.Option("--pin-diameter-mm", metavar="D", help="Diameter of the pin, in mm.")
+    ],
+    um_per_px: Annotated[
+        float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
+    ] = None,
+    u_um_per_px: Annotated[
+        float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
+    ] = None,
+    graticule: Annotated[
+        Path | None,
+        typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom."),
+    ] = None,
+    division_um: Annotated[
+        float | None, typer.Option("--division-um", metavar="D", help="Distance of its lines, in µm.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure the ring angle, for the trial file, on a photo of a round pin in the same light."""
+    for name, value in (
+        ("--pin-diameter-mm", pin_diameter_mm),
+        ("--um-per-px", um_per_px),
+        ("--u-um-per-px", u_um_per_px),
+        ("--division-um", division_um),
+    ):
+        if value is not None and not 0 < value < float("inf"):
+            raise CommandLineError(f"{name} is {value:g}", "give a length above 0")
+    for pair, given in (
+        ("--um-per-px and --u-um-per-px", (um_per_px, u_um_per_px)),
+        ("--graticule and --division-um", (graticule, division_um)),
+    ):
+        if sum(one is None for one in given) == 1:
+            raise CommandLineError(f"{pair} go together", "give both or neither")
+    if um_per_px is not None and graticule is not None:
+        raise CommandLineError("the scale is given twice", "give --um-per-px or --graticule")
+    for path in filter(None, (photo, graticule)):
+        if not path.is_file():
+            raise CommandLineError(f"there is no file {path}", "check the path")
+    from wearscope.imaging.photo import read_photo
+    from wearscope.imaging.pin import ring_angle_from_pin
+    from wearscope.imaging.scale import scale_from_graticule
+
+    keys = ("ring_angle_deg", "u_ring_angle_deg", "diameter_px", "u_diameter_px", "status", "note")
+    try:
+        scale = None if um_per_px is None or u_um_per_px is None else (um_per_px, u_um_per_px)
+        if graticule is not None and division_um is not None:
+            ruled = scale_from_graticule(read_photo(graticule).linear(), division_um, file=str(graticule))
+            scale = ruled.um_per_px, ruled.u_um_per_px
+        found = ring_angle_from_pin(
+            read_photo(photo).linear(), pin_diameter_mm, um_per_px=scale, file=str(photo)
+        )
+        document = asdict(found)
+    except PhotoRefused as error:
+        document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
+    if as_json:
+        _print_json(document)
+    elif document["status"] != "refused":
+        typer.echo(f"ring_angle_deg = {document['ring_angle_deg']:.1f}")
+        typer.echo(f"u_ring_angle_deg = {document['u_ring_angle_deg']:.1f}")
+        typer.echo(f"# {document['status']}: {document['note']}")
     if document["status"] == "refused":
         _complain([document["note"]])
         raise typer.Exit(REFUSED)
@@ -305,10 +666,16 @@ def _print_json(document: dict[str, Any]) -> None:
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
 
 
-def _measured_document(trial: Trial, result: BatchResult) -> dict[str, Any]:
+def _measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dict[str, Any]:
+    rows = [asdict(record) for record in result.records]
+    if budget:
+        budgets = _budget_documents(result)
+        rows = [
+            row | budgets.get(tuple(row[key] for key in _ROW), {"dof": None, "budget": []}) for row in rows
+        ]
     return {
         "trial": trial.name,
-        "rows": [asdict(record) for record in result.records],
+        "rows": rows,
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
         "paths": {
             "measurements": str(result.measurements),
@@ -316,6 +683,25 @@ def _measured_document(trial: Trial, result: BatchResult) -> dict[str, Any]:
             "wear_log": str(result.wear_log),
             "sheets": [str(sheet) for sheet in result.sheets],
         },
+    }
+
+
+_ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
+
+
+def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str, Any]]:
+    """Effective degrees of freedom (null: infinitely many) and budget of each row of this run."""
+    from math import isfinite
+
+    from wearscope.sheets import budgets
+
+    return {
+        (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): {
+            "dof": budget.dof if isfinite(budget.dof) else None,
+            "budget": [asdict(line) for line in budgets.lines(budget)],
+        }
+        for photo in result.photos
+        for row, budget in photo.budgets.items()
     }
 
 
@@ -329,6 +715,66 @@ def _verdict_document(verdict: PhotoVerdict) -> dict[str, Any]:
         "clipped_share": judged.clipped_share if judged else None,
         "contrast": judged.contrast if judged else None,
         "background": judged.background if judged else None,
+    }
+
+
+def _fairness_document(fair: FairTrial) -> dict[str, Any]:
+    bits = [
+        asdict(bit)
+        | {
+            "cut_length_m_per_flute": bit.cut_length_m_per_flute,
+            "cut_minutes_per_flute": bit.cut_minutes_per_flute,
+            "cuts_per_flute": bit.cuts_per_flute,
+        }
+        for bit in fair.bits
+    ]
+    unfair, differs = (
+        [{"what": one.what, "values": dict(one.values)} for one in several]
+        for several in (fair.unfair, fair.differs)
+    )
+    return {
+        "fair": fair.fair,
+        "unfair": unfair,
+        "differs": differs,
+        "dangers": list(fair.dangers),
+        "doubts": list(fair.doubts),
+        "bits": bits,
+    }
+
+
+def _study_document(study: Study, result: StudyResult) -> dict[str, Any]:
+    from wearscope.outcome.repeatability import percent_of_tolerance, smallest_difference
+    from wearscope.sheets.repeat_words import verdict
+
+    def quantity_document(studied: RepeatedQuantity) -> dict[str, Any]:
+        anova = studied.anova
+        document = asdict(studied)
+        document["values"] = [
+            [[None if value != value else value for value in cell] for cell in row]
+            for row in studied.values.tolist()
+        ]
+        document["smallest_difference"] = {
+            "two_bits": asdict(smallest_difference(studied.spread_of_bits)),
+            "one_person": asdict(smallest_difference(anova.one_person)),
+            "different_people": asdict(smallest_difference(anova.combined)) if anova.n_people > 1 else None,
+        }
+        tolerance = study.tolerance_um if studied.unit == "um" else None
+        document["percent_of_tolerance"] = (
+            asdict(percent_of_tolerance(anova.combined, tolerance)) if tolerance else None
+        )
+        return document | {"verdict": verdict(studied, study.tolerance_um)}
+
+    return {
+        "trial": study.of.name,
+        "quantities": [quantity_document(studied) for studied in result.quantities],
+        "unanswered": list(result.unanswered),
+        "refused": [
+            _entry_document(entry)
+            | {"taken_by": entry.taken_by, "repeat": entry.repeat, "refusal": photo.refusal}
+            for entry, photo in zip(study.photos, result.photos, strict=True)
+            if photo.refusal
+        ],
+        "paths": {"table": str(result.table)},
     }
 
 
@@ -402,6 +848,136 @@ def _print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
             ]
         rows.append((verdict.entry, cells))
     _print_by_bit(["Verdict", "Blur, µm", "Burnt out", "Contrast", "Background"], rows)
+
+
+def _print_budgets(result: BatchResult) -> None:
+    """Print a table for each number that this run made: what its uncertainty consists of."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from wearscope.sheets import budgets, words
+
+    console = _console(stderr=False)
+    for photo in result.photos:
+        for record in photo.records:
+            budget = photo.budgets.get((record.quantity, record.zone))
+            if budget is None or record.value is None or record.std_uncertainty is None:
+                continue
+            how = words.quantity_words(record.quantity)
+            low, high = budget.interval()
+            shown = (record.value, budget.u, (high - low) / 2.0)
+            value, u, expanded = words.rounded(*(how.factor * number for number in shown))
+            title = f"{words.headline(record.bit, record.flute, record.parts)}: {words.row_name(record)}"
+            said = f"{value} ± {expanded} {how.unit}, standard uncertainty {u} {how.unit}"
+            table = Table(
+                title=Text(f"{title}\n{said}"),
+                title_justify="left",
+                title_style="bold",
+                box=box.SIMPLE_HEAD,
+                pad_edge=False,
+            )
+            table.add_column("Input", min_width=38)
+            table.add_column("its u", justify="right", min_width=9)
+            table.add_column(f"gives, {how.unit}", justify="right", min_width=9)
+            table.add_column("share", justify="right", min_width=6)
+            for line in budgets.lines(budget):
+                own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}"
+                gives = words.rounded(line.contribution * how.factor, budget.u * how.factor)[0]
+                table.add_row(line.name, own, gives, f"{line.share:.0%}")
+            console.print(table)
+            typer.echo(f"To improve next: {budgets.what_to_improve(budget)}\n")
+
+
+def _print_fairness(fair: FairTrial) -> None:
+    from textwrap import fill
+
+    head = (
+        "Fair, as far as the trial file says."
+        if fair.fair
+        else "NOT FAIR: the bits did not work under the same conditions."
+    )
+    lines = [f"not the same: {difference}" for difference in fair.unfair]
+    lines += [f"differs, as part of what is compared: {difference}" for difference in fair.differs]
+    lines += [f"doubt: {doubt}" for doubt in fair.doubts]
+    bits: dict[str, list[str]] = {}
+    for bit in fair.bits:
+        bits.setdefault(_cut_line(bit), []).append(bit.bit)
+    lines += [f"{', '.join(named)}: {said}" for said, named in bits.items()]
+    typer.echo(head)
+    for line in lines:
+        typer.echo(fill(line, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
+    typer.echo("")
+
+
+def _cut_line(bit: BitConditions) -> str:
+    said = f"chip load {bit.chip_load_mm:.3g} mm, surface speed {bit.surface_speed_m_per_min:.0f} m/min"
+    if bit.cut_length_m_per_part is None or bit.cut_minutes_per_part is None or bit.cuts_per_flute is None:
+        return f"{said}; cutting length not known (name the program, or give cut_length_m_per_part)"
+    source = "by its program" if bit.cut_length_source == "program" else "as stated"
+    return (
+        f"{said}; {bit.cut_length_m_per_part:.3f} m per part {source}, {60 * bit.cut_minutes_per_part:.1f} s at its "
+        f"feeds (not counting speeding up and slowing down); each flute {bit.cut_length_m_per_flute:.3f} m and "
+        f"{bit.cuts_per_flute:.0f} cuts"
+    )
+
+
+def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: bool) -> None:
+    from wearscope.outcome.signs import note_line, place_line, sound_changes
+
+    changes = {
+        (change.note.bit, change.note.flute, change.note.parts, change.note.quantity): change
+        for change in sound_changes(all_notes)
+    }
+    found = [changes.get((one.bit, one.flute, one.parts, one.quantity)) for one in notes]
+    if as_json:
+        keys = ("change_db", "u_db", "limit_db")
+        rows = [
+            asdict(one) | {"against_new": {key: getattr(change, key) for key in keys} if change else None}
+            for one, change in zip(notes, found, strict=True)
+        ]
+        _print_json({"notes": rows})
+        return
+    place = ""
+    for one, change in zip(notes, found, strict=True):
+        if place_line(one) != place:
+            place = place_line(one)
+            typer.echo(place)
+        typer.echo(
+            f"  {note_line(one)}{f'; {change}' if change else ''} [{one.noted_by}, {one.noted_at[:10]}]"
+        )
+    if not notes:
+        typer.echo("nothing is noted yet; see wearscope note --help")
+
+
+def _print_study(study: Study, result: StudyResult) -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from wearscope.sheets import repeat_words, words
+
+    console = _console(stderr=False)
+    for studied in result.quantities:
+        unit = words.quantity_words(studied.quantity).unit
+        table = Table(
+            title=Text(repeat_words.heading(studied)),
+            title_justify="left",
+            title_style="bold",
+            box=box.SIMPLE_HEAD,
+            pad_edge=False,
+        )
+        table.add_column("What differs")
+        for column in (f"Standard\ndeviation, {unit}", "95 % interval", "Share of\nall, %"):
+            table.add_column(column, justify="right")
+        for row in repeat_words.spread_rows(studied):
+            table.add_row(*row)
+        console.print(table)
+        for line in repeat_words.verdict(studied, study.tolerance_um):
+            typer.echo(f"- {line}")
+        typer.echo()
+    if result.quantities:
+        typer.echo(repeat_words.SHARED_REMARK)
 
 
 def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequence[str]]]) -> None:

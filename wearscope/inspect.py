@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -23,27 +23,35 @@ from wearscope.imaging.look import (
     block_side,
     look_in,
     open_photo,
+    scale_in_file,
 )
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.quality import refusal
 from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_onto_now, new_strip_at
 from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
+from wearscope.imaging.section import Section, find_section
 from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.wear.chips import ZoneChips, chip_findings
 from wearscope.wear.coating import CoatingMap
 from wearscope.wear.datum import Zones, find_zones, lay_datum
 from wearscope.wear.face import (
     Edge,
     Fits,
+    beyond_rounding,
     coating_findings,
+    find_face_chips,
+    find_face_land,
     fit_zones,
     read_coating,
     refused_face,
     rounding_findings,
+    scale_error,
     sharpest,
     sharpness_finding,
     silhouette_along,
     unused_radius_finding,
 )
+from wearscope.wear.land import land_findings
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import Finding, Record, Zone, found, refused
 from wearscope.wear.rounding import (
@@ -54,9 +62,12 @@ from wearscope.wear.rounding import (
     mean_profile,
     with_unresolved,
 )
+from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
-from wearscope.wear.wedge import recession_factor
+from wearscope.wear.tip import NoTipError, TipFit, fit_tip
+from wearscope.wear.uncertainty import Budget, Input, linear
+from wearscope.wear.wedge import recession_factor, view_tilt
 from wearscope.wear.zones import Sign, zone_labels
 
 Array = NDArray[np.float64]
@@ -66,6 +77,7 @@ DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubt
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
 MARKED_WITHIN_UM = 250.0  # how far from the edge a transition set by hand may lie
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
+IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "
     "leave room on both sides of the cutting edge, or mark it with edge_near"
@@ -88,6 +100,10 @@ class Inspection:
         This photo, and the new-state photo of the same flute on the same axis along the edge.
     photo_sha256 : str
         "" when the file could not be read.
+    section, new_section : SectionView or None
+        In place of `now` and `new` in a profile view.
+    budgets : mapping
+        What the uncertainty of each row is made of, by quantity and zone.
     on_photo : Placing or None
         Where the places of `now` lie on the photo.
     """
@@ -99,6 +115,9 @@ class Inspection:
     now: EdgeView | None
     new: EdgeView | None
     photo_sha256: str = ""
+    section: SectionView | None = None
+    new_section: SectionView | None = None
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
     on_photo: Placing | None = None
 
 
@@ -245,6 +264,9 @@ class _Desk:
     def said_of(self, entry: PhotoEntry) -> Correction:
         return self.corrections.get(self.photo(entry).sha256, NOTHING)
 
+    def scale(self, entry: PhotoEntry) -> PhotoScale:
+        return scale_of(entry, self.scales, self.said_of(entry), self.photo(entry))
+
     def look(self, entry: PhotoEntry, like: Look | None = None) -> Look:
         """The photo with its edge found, as far as the person has not said where it is.
 
@@ -253,8 +275,7 @@ class _Desk:
         PhotoRefused
             It has no scale, or no line in it is clearly the edge.
         """
-        photo, said = self.photo(entry), self.said_of(entry)
-        scale = scale_of(entry, self.scales, said, photo)
+        photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
         opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool, said.ignored_px)
@@ -280,6 +301,8 @@ def judge_photo(
     corrections: Mapping[str, Correction] | None = None,
 ) -> Judgement:
     """Judge one photo without measuring wear."""
+    if entry.view == "profile":
+        return _judge_profile(entry, scales)
     desk = _Desk(scales, corrections or {}, Memory())
     try:
         look = desk.look(entry)
@@ -353,26 +376,23 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
         Standard uncertainty, radians, by which a helical flute turns the face away between the zones compared.
     """
     factor, why = None, ""
-    u_tilt = float(np.hypot(np.radians(entry.u_view_tilt_deg), turned))
+    tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
         factor = recession_factor(
             np.radians(bit.wedge_angle_deg),
             np.radians(bit.u_wedge_angle_deg),
-            np.radians(entry.view_tilt_deg),
-            u_tilt,
+            *tilt,
         )
     except ValueError as problem:
         why = f"{problem}; photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg"
     stated = bit.r_unused_um is not None
     radius = (max(bit.r_unused_um or 0.0, 0.5), max(bit.u_r_unused_um, 0.3)) if stated else BROAD_RADIUS_UM
-    return Edge(radius, stated, factor, why, u_tilt, bit.coated, "")
+    return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated, "")
 
 
 def _inspect(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
     if entry.view == "profile":
-        raise PhotoRefused(
-            f"{entry.file}: a profile view is not measured yet", 'photograph the relief face, view = "relief"'
-        )
+        return _inspect_profile(trial, entry, desk)
     lighting = lighting_of(trial, entry)
     if entry.parts == 0:
         return _inspect_new(trial, entry, _look_new(entry, desk), lighting, desk)
@@ -476,7 +496,20 @@ def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting
         coating = read_coating(strip, None, silhouette, labels, Fits(fit, None), look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, labels, Fits(fit, None), ["unused"], method)
     findings.append(sharpness_finding(fit, look.u_scale, _quality_note(look), method))
-    view = EdgeView(strip, silhouette, labels, silhouette - fit.silhouette_um, _bare(coating), (), None, None)
+    # `strip` follows the edge into a wide notch; the one along the line does not
+    chips = find_face_chips(
+        look.strip,
+        look.trace_um,
+        look.trace_um + fit.silhouette_um,
+        Zones(None, labels, (), ""),
+        Fits(fit, None),
+        edge.coated,
+        look.u_scale,
+        whole=UNUSED,
+    )
+    findings += chip_findings(chips, method)
+    flat_um = silhouette - fit.silhouette_um
+    view = EdgeView(strip, silhouette, labels, flat_um, _bare(coating), _spans(chips), None, None)
     placing = Placing(look, look.smooth_um, None, None, float("nan"))
     return _inspection(entry, findings, look, [], view, None, placing)
 
@@ -526,8 +559,7 @@ def _inspect_later(
     fits = fit_zones(
         strip,
         zones.labels,
-        datum.departure_um,
-        datum.u_datum_um,
+        datum,
         look.steepness,
         edge,
         _under(look, lighting),
@@ -544,18 +576,44 @@ def _inspect_later(
     line_um = fits.used.bright_line_um - fits.used.silhouette_um if fits.used is not None else float("nan")
     placing = Placing(look, follow_um, new, onto, line_um)
     kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
-    findings = _place_findings(trial, look, zones, silhouette, follow_um, method)
+    findings = _place_findings(trial.depth_of(bit), look, zones, silhouette, follow_um, method)
     if zones.transition is None and new_fit is None:
         why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
-        findings += refused_face(edge, why, method)
+        findings += refused_face(edge, why, method, relief=entry.view == "relief")
         findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, findings, look, warnings, None, None, placing)
-    findings += rounding_findings(fits, zones.labels, datum.u_datum_um, edge, look.u_scale, method)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
         findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method)
+    chips = find_face_chips(strip, datum.departure_um, silhouette, zones, fits, edge.coated, look.u_scale)
+    findings += chip_findings(chips, method)
+    land = None
+    if entry.view == "relief":
+        bare, tilt = _bare(coating), np.radians(entry.view_tilt_deg)
+        land = find_face_land(
+            strip, new_strip, silhouette, zones, datum.u_datum_um, fits, edge, bare, look.u_scale, tilt
+        )
+        if land.verdict in ("seen", "unsure") and zones.transition is not None and edge.factor is not None:
+            # a flat moves the edge back further than the rounding does: the wedge ties them no longer
+            free = fit_zones(
+                strip,
+                zones.labels,
+                datum,
+                look.steepness,
+                replace(edge, factor=None),
+                _under(look, lighting),
+                new_fit,
+            )
+            u_datum = float(np.sqrt(np.mean(datum.u_datum_um[zones.labels == USED] ** 2)))
+            land = land.confirmed(*beyond_rounding(free, edge.factor, u_datum))
+            if land.verdict == "seen":
+                fits = free
+                silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
+        findings += land_findings(land, edge.doubt, method)
+    worn_flat = land is not None and land.verdict in ("seen", "unsure")
+    findings += rounding_findings(fits, zones.labels, datum, edge, look.u_scale, method, worn_flat=worn_flat)
     findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
@@ -565,9 +623,10 @@ def _inspect_later(
         zones.labels,
         recession,
         _bare(coating),
-        zones.chips_um,
+        _spans(chips),
         transition.at_um if transition else None,
         transition.u_at_um if transition else None,
+        land_um=land.end_um if land is not None and worn_flat else None,
     )
     return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip), placing)
 
@@ -586,6 +645,107 @@ def _marked_um(said: Correction, look: Look, entry: PhotoEntry) -> float | None:
     return at_um
 
 
+def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
+    """A photo of the edge's section: the shape of its tip."""
+    scale = desk.scale(entry)
+    section, fit = _tip_in(entry, scale, desk.said_of(entry))
+    view, new_view, warnings = _section_view(section, fit, scale), None, []
+    new_entry = trial.new_state(entry)
+    if new_entry is not None:
+        try:
+            new_scale = desk.scale(new_entry)
+            new_view = _section_view(*_tip_in(new_entry, new_scale, desk.said_of(new_entry)), new_scale)
+        except PhotoRefused as problem:
+            warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
+    bit = trial.bit(entry.bit)
+    u_scale = scale.u_um_per_px / scale.um_per_px
+    method = "section+hand" if _by_hand(desk, entry) else "section"
+    tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
+    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubt, method)
+    angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
+    if angle.value is not None and angle.u is not None:
+        off = abs(angle.value - bit.wedge_angle_deg)
+        if off > 3.0 * np.hypot(angle.u, bit.u_wedge_angle_deg):
+            warnings.append(
+                f"its wedge angle is {angle.value:.1f}°, the trial file says {bit.wedge_angle_deg:g}°; "
+                "check wedge_angle_deg and where the section was taken"
+            )
+    blur_um = section.blur_px * scale.um_per_px
+    u_blur_um = float(np.hypot(section.u_contour_blur_px * scale.um_per_px, u_scale * blur_um))
+    note = f"contrast {section.contrast:.2f}, contour to {fit.noise_um:.2g} um"
+    findings.append(found("sharpness", "whole", "um", blur_um, u_blur_um, method, note=note))
+    scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
+    return Inspection(
+        entry,
+        _records(entry, findings, scale_note, section.photo, scale.um_per_px),
+        "",
+        tuple(f"{section.name}: {warning}" for warning in warnings),
+        None,
+        None,
+        section.photo.sha256,
+        view,
+        new_view,
+    )
+
+
+def _tip_in(entry: PhotoEntry, scale: PhotoScale, said: Correction = NOTHING) -> tuple[Section, TipFit]:
+    """The tip in a profile photo."""
+    near_px = said.edge.points_px if said.edge is not None else entry.edge_near
+    section = find_section(entry.path, near_px=near_px)
+    um = scale.um_per_px
+    try:
+        fit = fit_tip(
+            section.points_px * um,
+            apex_um=section.apex_px * um,
+            bisector_angle=section.bisector_angle,
+            wedge_angle=section.wedge_angle,
+            step_um=um,
+            blur_um=section.contour_blur_px * um,
+            u_blur_um=section.u_contour_blur_px * um,
+            u_level_um=section.u_level_px * um,
+        )
+    except NoTipError as problem:
+        raise PhotoRefused(
+            f"{section.name}: {problem}",
+            "bring the tip to the middle of the frame, or use less magnification, and clean the section",
+        ) from problem
+    blur_um = section.blur_px * um
+    if section.blur_px > IN_FOCUS_PX and blur_um > fit.radius_um:
+        raise PhotoRefused(
+            f"{section.name}: out of focus: its blur of {blur_um:.3g} um is more than the tip's radius",
+            "focus on the section, steady the microscope, and take it again",
+        )
+    return section, fit
+
+
+def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionView:
+    """The tip with the part of the photo that its fit rests on."""
+    points = fit.points_um / scale.um_per_px
+    margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
+    low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
+    high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
+    light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
+    return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
+
+
+def _judge_profile(entry: PhotoEntry, scales: Mapping[str, Scale]) -> Judgement:
+    try:
+        scale = scale_of(entry, scales)
+        section, _ = _tip_in(entry, scale)
+    except PhotoRefused as problem:
+        return Judgement(entry, "refused", (str(problem),), None, None, None, "")
+    notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
+    return Judgement(
+        entry,
+        "doubtful" if section.doubt else "fit",
+        tuple(filter(None, [section.doubt, *notes])),
+        section.blur_px * scale.um_per_px,
+        section.clipped_share,
+        section.contrast,
+        "bright" if section.dark_tool else "dark",
+    )
+
+
 def _edge_in_view(bit: Bit, entry: PhotoEntry, look: Look, new: Look | None, zones: Zones) -> Edge:
     """The bit's edge with what a helix does to it between the zones compared."""
     turned = 0.0
@@ -602,7 +762,7 @@ def _edge_in_view(bit: Bit, entry: PhotoEntry, look: Look, new: Look | None, zon
 
 
 def _place_findings(
-    trial: Trial, look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str
+    depth_mm: float, look: Look, zones: Zones, silhouette_um: Array, follow_um: Array, method: str
 ) -> list[Finding]:
     """Where the transition is in the photo, and how much used edge the photo shows."""
     transition = zones.transition
@@ -619,25 +779,29 @@ def _place_findings(
         transition.at_um, s_um, follow_um
     )
     column, row = look.on_photo(transition.at_um, float(deep_um))
-    u_along = transition.u_at_um / look.photo_um_per_px
     along, across = np.abs(look.line.direction), np.abs(look.line.inward)
     visible = s_um[seen]
     used_mm = (
         visible[-1] - transition.at_um if transition.used_side > 0 else transition.at_um - visible[0]
     ) / 1e3
-    u_used_mm = float(np.hypot(transition.u_at_um / 1e3, used_mm * look.u_scale))
-    too_long = used_mm - 2.0 * u_used_mm > 1.05 * trial.depth_of_cut_mm
+    place = Input("place of the transition along the edge", 0.0, transition.u_at_um)
+    depth = Input("depth of the edge at the transition", 0.0, look.photo_um_per_px)
+    per_um = 1.0 / look.photo_um_per_px
+    x, y = (
+        linear(value, [(along[k] * per_um, place), (across[k] * per_um, depth)])
+        for k, value in enumerate((column, row))
+    )
+    used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(look.u_scale))])
+    too_long = used_mm - 2.0 * used_length.u > 1.05 * depth_mm
     doubt = (
-        f"more used edge than the programmed {trial.depth_of_cut_mm:g} mm; check the scale and the depth of cut"
+        f"more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut"
         if too_long
         else ""
     )
     return [
-        found(
-            "transition_x_px", "whole", "px", column, float(np.hypot(u_along * along[0], across[0])), method
-        ),
-        found("transition_y_px", "whole", "px", row, float(np.hypot(u_along * along[1], across[1])), method),
-        found("used_length", "whole", "mm", used_mm, u_used_mm, method, doubt=doubt),
+        found("transition_x_px", "whole", "px", column, x, method),
+        found("transition_y_px", "whole", "px", row, y, method),
+        found("used_length", "whole", "mm", used_mm, used_length, method, doubt=doubt),
     ]
 
 
@@ -650,8 +814,9 @@ def _residual_finding(residual_um: float, new: Look | None, match: MarkMatch | N
         if match is None or match.verdict == "same"
         else "along the edge only roughly: the grind marks are faint"
     )
-    u_um = float(np.hypot(0.1 * residual_um, 0.05))
-    return found("registration_residual", "whole", "um", residual_um, u_um, method, note=note)
+    scatter = Input("scatter of the trace", 0.0, float(np.hypot(0.1 * residual_um, 0.05)))
+    residual = linear(residual_um, [(1.0, scatter)])
+    return found("registration_residual", "whole", "um", residual_um, residual, method, note=note)
 
 
 def _quality_note(look: Look) -> str:
@@ -660,6 +825,11 @@ def _quality_note(look: Look) -> str:
         f"{quality.background} background, contrast {quality.contrast:.2f}, "
         f"{quality.clipped_share:.1%} of the edge burnt out"
     )
+
+
+def _spans(chips: Sequence[tuple[Zone, ZoneChips | None]]) -> tuple[tuple[float, float], ...]:
+    """Start and end along the edge of each chip."""
+    return tuple((chip.start_um, chip.end_um) for _, zone in chips if zone for chip in zone.chips)
 
 
 def _bare(coating: CoatingMap | None) -> NDArray[np.bool_] | None:
@@ -699,11 +869,22 @@ def _inspection(
     on_photo: Placing,
 ) -> Inspection:
     """Stamp the findings with where they come from."""
+    records = _records(entry, findings, look.scale_note, look.photo, look.photo_um_per_px)
+    lines = tuple(f"{look.name}: {warning}" for warning in warnings)
+    budgets = _budgets(findings)
+    return Inspection(
+        entry, records, "", lines, now, new, look.photo.sha256, budgets=budgets, on_photo=on_photo
+    )
+
+
+def _records(
+    entry: PhotoEntry, findings: Sequence[Finding], scale_note: str, photo: Photo, um_per_px: float
+) -> tuple[Record, ...]:
     measured_at = datetime.now(UTC).isoformat(timespec="seconds")
     records = []
     for finding in findings:
         low, high = finding.interval95
-        note = "; ".join(filter(None, [finding.note, look.scale_note]))
+        note = "; ".join(filter(None, [finding.note, scale_note]))
         records.append(
             Record(
                 entry.bit,
@@ -721,12 +902,15 @@ def _inspection(
                 note,
                 finding.method,
                 entry.file,
-                look.photo.sha256,
+                photo.sha256,
                 entry.scale,
-                look.photo_um_per_px,
+                um_per_px,
                 __version__,
                 measured_at,
             )
         )
-    lines = tuple(f"{look.name}: {warning}" for warning in warnings)
-    return Inspection(entry, tuple(records), "", lines, now, new, look.photo.sha256, on_photo)
+    return tuple(records)
+
+
+def _budgets(findings: Sequence[Finding]) -> dict[tuple[str, Zone], Budget]:
+    return {(each.quantity, each.zone): each.budget for each in findings if each.budget is not None}

@@ -7,7 +7,9 @@ import pytest
 import ruptures
 from statsmodels.datasets import nile
 
-from wearscope.wear.zones import BLOCK_UM, best_step
+from wearscope.wear.datum import find_zones
+from wearscope.wear.strip import UNUSED, USED
+from wearscope.wear.zones import BLOCK_UM, GUARD_UM, best_step
 
 # One value per block: the step search works on medians of blocks this long.
 STEP_UM = BLOCK_UM
@@ -45,6 +47,28 @@ def test_against_dynamic_programming(seed):
     step = best_step(np.arange(n) * STEP_UM, value, degree=0)
     assert last_before(step, n) == exact
     assert step.height == pytest.approx(value[exact:].mean() - value[:exact].mean(), rel=1e-9)
+
+
+@pytest.mark.parametrize("used_side", [1, -1])
+@pytest.mark.parametrize("seed", range(4))
+def test_transition_of_an_edge_against_dynamic_programming(seed, used_side):
+    # The whole transition finder on an edge line that steps inward, as it comes from a photo, against the exact search
+    # on the same line. That splits at one sample where the other fits a smooth change, so they differ by the noise.
+    rng = np.random.default_rng(100 + seed)
+    s_um = np.arange(-1500.0, 1500.0, 3.5)
+    at_um = rng.uniform(-500.0, 500.0)
+    worn = 1.0 / (1.0 + np.exp(-used_side * (s_um - at_um) / 15.0))
+    edge_um = 9.0 * worn + rng.normal(0.0, 1.5, len(s_um))
+    zones = find_zones(s_um, edge_um, 1, [], None)
+    (split, _) = ruptures.Dynp(model="l2", min_size=20, jump=1).fit(edge_um[:, None]).predict(n_bkps=1)
+    assert zones.transition.used_side == used_side
+    exact_um = 0.5 * (s_um[split - 1] + s_um[split])
+    assert zones.transition.at_um == pytest.approx(exact_um, abs=15.0)
+    assert abs(zones.transition.at_um - at_um) < 3 * zones.transition.u_at_um + 3.5
+    # the convention: what lies beyond the guard on the used side is used, on the other unused
+    beyond = used_side * (s_um - zones.transition.at_um)
+    assert np.all(zones.labels[beyond > GUARD_UM + 10.0][20:-20] != UNUSED)
+    assert np.all(zones.labels[beyond < -GUARD_UM - 10.0][20:-20] != USED)
 
 
 @pytest.mark.parametrize("degree", [1, 2])

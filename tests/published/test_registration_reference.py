@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.ndimage import fourier_shift
+from skimage import data
 from skimage.registration import phase_cross_correlation
 
 from wearscope.imaging.registration import mark_signal, match_marks
@@ -65,3 +67,23 @@ def test_uncertainties_cover_the_scatter():
     spread = np.sqrt(np.mean(np.square(z), axis=0))
     # stated for marks that also wear and smear, so generous here; never smaller than the scatter
     assert np.all(spread < 1.25), spread
+
+
+def test_published_shift():
+    # The example of scikit-image's gallery, "Image registration" (plot_register_translation): its camera picture moved
+    # by (-22.4, 13.32) pixels in the Fourier domain; 100-fold upsampling prints a shift of (22.4, -13.32). The picture
+    # is not a ground face: along the edge only its columns' means count, and the zoom must be found beside the shift.
+    camera = data.camera().astype(float)
+    moved = np.fft.ifft2(fourier_shift(np.fft.fft2(camera), (-22.4, 13.32))).real
+    (rows, columns), *_ = phase_cross_correlation(camera, moved, upsample_factor=100)
+    assert (rows, columns) == (pytest.approx(22.4), pytest.approx(-13.32))
+    s_um, d_um = np.arange(-256, 256) * UM_PER_PX, np.arange(-40, 472) * UM_PER_PX
+    new, now = (
+        Strip(np.repeat(picture[..., None] / 255.0, 3, axis=2).astype(np.float32), s_um, d_um, UM_PER_PX)
+        for picture in (camera, moved)
+    )
+    match = match_marks(now, new)
+    assert match.verdict == "same"
+    assert abs(match.shift_um - columns * UM_PER_PX) < 1.96 * match.u_shift_um
+    assert abs(match.zoom - 1.0) < 1.96 * match.u_zoom
+    assert match.u_shift_um < UM_PER_PX

@@ -72,7 +72,7 @@ def test_recession_by_construction(wedge_angle_deg, tilt_deg):
     wedge_angle, tilt = np.radians(wedge_angle_deg), np.radians(tilt_deg)
     factor = recession_factor(wedge_angle, 0.0, tilt)
     assert factor.value == pytest.approx(constructed_recession_um(1.0, wedge_angle, tilt), abs=1e-9)
-    assert factor.std_uncertainty == 0.0
+    assert factor.u == 0.0
 
 
 @pytest.mark.parametrize(("wedge_angle_deg", "factor"), [(60, 0.732), (50, 1.145)])
@@ -100,7 +100,7 @@ def test_uncertainty_of_the_factor_against_simulation():
     wedge = rng.normal(np.radians(60), np.radians(1.5), 100_000)
     tilt = rng.normal(0.0, np.radians(1.5), 100_000)
     scatter = np.std(1 / np.tan(wedge / 2) * np.cos(tilt) - np.sin(tilt) - 1)
-    u = recession_factor(np.radians(60), np.radians(1.5), 0.0, np.radians(1.5)).std_uncertainty
+    u = recession_factor(np.radians(60), np.radians(1.5), 0.0, np.radians(1.5)).u
     assert u == pytest.approx(scatter, rel=0.02)
 
 

@@ -140,7 +140,12 @@ def test_everything_that_a_trial_may_say(folder):
         currency = "EUR"
         [life]
         edge_radius_um = 40
+        u_edge_radius_um = 3
         coating_loss = 0.8
+        [cost]
+        change_over_minutes = 6
+        rate_per_hour = 45
+        parts_per_year = 6000
         [[scale]]
         name = "bench 60x"
         graticule = "photos/graticule.png"
@@ -158,6 +163,9 @@ def test_everything_that_a_trial_may_say(folder):
         helix_angle_deg = 30
         r_unused_um = 6
         u_r_unused_um = 2
+        regrinds = 2
+        regrind_price = 5.5
+        resale = 1
         [[photo]]
         bit = "A"
         flute = 1
@@ -176,7 +184,13 @@ def test_everything_that_a_trial_may_say(folder):
         u_view_tilt_deg = 1
     """
     trial = load(folder, text)
-    assert trial.life.coating_loss == 0.8
+    assert (trial.life.coating_loss, trial.life.u_edge_radius_um) == (0.8, 3)
+    assert (trial.cost.change_over_minutes, trial.cost.rate_per_hour, trial.cost.parts_per_year) == (
+        6,
+        45,
+        6000,
+    )
+    assert (trial.bits[0].regrinds, trial.bits[0].regrind_price, trial.bits[0].resale) == (2, 5.5, 1)
     assert trial.scales[0].graticule_path == folder.resolve() / "photos/graticule.png"
     assert trial.bits[0].given("u_wedge_angle_deg")
     assert not trial.bits[0].coated
@@ -318,6 +332,13 @@ def test_every_wedge_angle_that_can_be_is_accepted(folder, angle):
         ("[[scale]]", "[life]\nedge_radius_um = 0.04\n[[scale]]", ["life.edge_radius_um is 0.04", "microns"]),
         ("[[scale]]", "[life]\ncoating_loss = 80\n[[scale]]", ["life.coating_loss is 80", "80 % is 0.8"]),
         ("[[scale]]", "[life]\nedge_radius = 40\n[[scale]]", ['did you mean "edge_radius_um"?']),
+        ("[[scale]]", "[life]\nu_coating_loss = 0.1\n[[scale]]", ["u_coating_loss without coating_loss"]),
+        ("[[scale]]", "[cost]\nrate_per_hour = 40\n[[scale]]", ["without change_over_minutes"]),
+        ("[[scale]]", "[cost]\nparts_per_year = 0\n[[scale]]", ["cost.parts_per_year is 0", "above 0"]),
+        ("price = 15", "price = 15\nregrinds = 2", ["regrinds without regrind_price"]),
+        ("price = 15", "price = 15\nregrinds = 1.5\nregrind_price = 4", ["bit.regrinds (A) is 1.5"]),
+        ("price = 15", "price = 15\nresale = 16", ["resale = 16, which is above price = 15"]),
+        ("price = 15", "price = 15\nparts_per_year = 9", ["belongs in [cost]"]),
         ("[[scale]]", "[scale]", ["[scale] stands in single brackets; write [[scale]]"]),
         ("[trial]", "[[trial]]", ["[[trial]] stands in double brackets; write [trial], once"]),
         ("[trial]", "[lives]\n[trial]", ["lives is not a table", "did you mean [life]?"]),

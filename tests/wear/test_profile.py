@@ -8,32 +8,63 @@ from scipy.integrate import quad
 from scipy.special import erf, ndtr
 
 from wearscope.wear.profile import (
+    LOBE_TAIL,
     ProfilePrior,
     WedgeTie,
     arc_light,
-    beckmann,
+    facets,
     fit_profile,
+    mirrored_beyond,
     profile_parts,
     silhouette_from_line_um,
     smith_g1,
 )
+from wearscope.wear.uncertainty import Input, as_budget
 
 RING = np.radians(40.0)
 D_UM = np.arange(-60.0, 120.0, 3.5)
-# nominal bright line, radius, ring angle, roughness, blur
-WORN = np.array([20.0, 30.0, RING, 0.15, 3.8])
+# nominal bright line, radius, ring angle, roughness, blur, tail
+WORN = np.array([20.0, 30.0, RING, 0.15, 3.8, LOBE_TAIL[0]])
 
 
-@pytest.mark.parametrize("roughness", [0.05, 0.15, 0.4])
-def test_normals_of_the_facets_cover_the_surface_once(roughness):
-    # the projected area of all facets is that of the surface: Walter et al., EGSR 2007, equation 4 (from memory)
+@pytest.mark.parametrize("tail", [0.02, 0.3, 0.5])
+@pytest.mark.parametrize("roughness", [0.05, 0.15])
+def test_projected_area_of_the_facets(roughness, tail):
+    # facets project on to the surface once (Walter et al., EGSR 2007, equation 4, from memory), which leaves π α² / (1 - κ)
     area, _ = quad(
-        lambda a: float(beckmann(np.cos(a), roughness)) * np.cos(a) * 2 * np.pi * np.sin(a),
+        lambda a: float(facets(np.cos(a), roughness, tail)) * np.cos(a) * 2 * np.pi * np.sin(a),
         0,
         np.pi / 2,
-        limit=200,
+        limit=500,
+        points=[roughness],
     )
-    assert area == pytest.approx(1.0, abs=2e-3)
+    assert area == pytest.approx(np.pi * roughness**2 / (1 - tail), rel=0.01)
+
+
+def test_the_lobe_lies_between_two_known_ones():
+    # Beckmann exp(-tan² δ / α²) / cos⁴ δ, and Trowbridge-Reitz 1 / (cos² δ (α² - 1) + 1)² for α √2 (same paper, from memory)
+    cosine = np.cos(np.linspace(0.0, 0.6, 50))
+    tan2 = 1 / cosine**2 - 1
+    np.testing.assert_allclose(
+        facets(cosine, 0.2, 1e-5), np.exp(-tan2 / 0.2**2) / cosine**4, rtol=2e-3, atol=1e-12
+    )
+    a2 = 2 * 0.2**2
+    # written with the cosine: a⁴ / (cos² (a² - 1) + 1)²
+    np.testing.assert_allclose(facets(cosine, 0.2, 0.5), (a2 / (cosine**2 * (a2 - 1) + 1)) ** 2, rtol=1e-9)
+
+
+@pytest.mark.parametrize("tail", [0.05, 0.3, 0.5])
+def test_share_of_facets_beyond_the_horizon(tail):
+    # the two-dimensional lobe integrated over all slopes steeper than the one that mirrors the horizon
+    roughness, lean = 0.15, np.radians(40.0)
+    rng = np.random.default_rng(5)
+    # s = α sqrt(((1 - p)^(-κ / (1 - κ)) - 1) / κ) for p uniform: the lobe's own distribution of slopes, inverted
+    s = roughness * np.sqrt(((1 - rng.uniform(size=400_000)) ** (-tail / (1 - tail)) - 1) / tail)
+    across = s * np.cos(rng.uniform(0, 2 * np.pi, s.size))
+    share = np.mean(np.arctan(across) + lean > np.pi / 4)
+    assert float(mirrored_beyond(np.array(lean), np.pi / 2, roughness, tail)) == pytest.approx(
+        share, abs=0.004
+    )
 
 
 @pytest.mark.parametrize("roughness", [0.05, 0.15, 0.4])
@@ -48,7 +79,7 @@ def test_hidden_facets(roughness):
 def test_a_nearly_smooth_arc_mirrors_the_ring_halfway():
     # the mirror law: lamps square to the edge at angle θ are seen where the normal leans by θ/2
     leans = np.linspace(0.0, 1.0, 2001)
-    ring, axial, _ = arc_light(leans, RING, 0.02)
+    ring, axial, _ = arc_light(leans, RING, 0.02, 0.1)
     assert leans[np.argmax(axial)] == pytest.approx(0.0, abs=0.01)
     # off-square lamps pull the brightest place inward, never outward
     brightest = np.degrees(np.arcsin(leans[np.argmax(ring)]))
@@ -58,7 +89,7 @@ def test_a_nearly_smooth_arc_mirrors_the_ring_halfway():
 def test_where_the_arc_mirrors_the_card():
     # a ray that meets a normal leaning by more than 45 degrees is thrown below the face
     for lean_deg, share in ((30.0, 0.0), (45.0, 0.5), (60.0, 1.0)):
-        card = arc_light(np.array([np.sin(np.radians(lean_deg))]), RING, 0.05)[2]
+        card = arc_light(np.array([np.sin(np.radians(lean_deg))]), RING, 0.05, 0.1)[2]
         assert card[0] == pytest.approx(share, abs=1e-3)
 
 
@@ -75,7 +106,7 @@ def test_the_silhouette_ends_the_background():
 
 
 def replace_blur(parameters, blur_um):
-    return np.append(parameters[:4], blur_um)
+    return np.concatenate([parameters[:4], [blur_um], parameters[5:]])
 
 
 @pytest.mark.parametrize("blur_um", [3.0, 6.0])
@@ -123,7 +154,7 @@ def photographed(parameters, background=0.7, noise=0.0, seed=0):
 def test_the_fit_finds_what_went_in(radius_um, line_um, background):
     if (radius_um, background) == (12.0, 0.02):
         pytest.xfail(
-            "known: the silhouette of a small arc before a dark background is off by more than stated"
+            "known: what was expected of a small arc pulls its silhouette 0.3 um before a dark background"
         )
     true = np.array([line_um, radius_um, *WORN[2:]])
     light = photographed(true, background)
@@ -150,8 +181,16 @@ def test_noise_of_the_fit_is_the_stated_one():
     assert np.std(radii) < 1.6 * np.mean([fit.u_radius_um for fit in fits])
 
 
+def wedge_tie(silhouette_um):
+    return WedgeTie(
+        as_budget(Input("silhouette", silhouette_um, 0.3)),
+        as_budget(Input("radius when new", 6.0, 1.0)),
+        as_budget(Input("factor", 0.732, 0.02)),
+    )
+
+
 def test_the_wedge_ties_silhouette_and_radius():
-    tie = WedgeTie(1.0, 0.3, 6.0, 1.0, 0.732, 0.02)
+    tie = wedge_tie(1.0)
     assert tie.residual(1.0 + 0.732 * 24.0, 30.0) == pytest.approx(0.0, abs=1e-9)
     u_um = np.sqrt(0.3**2 + 0.732**2 + (24.0 * 0.02) ** 2)
     assert tie.residual(1.0 + 0.732 * 24.0 + 2.0, 30.0) == pytest.approx(2.0 / u_um)
@@ -162,9 +201,7 @@ def test_a_tie_sharpens_the_fit():
     u_light = np.full(light.shape, 0.01)
     loose = fit_profile(D_UM, light, u_light, worn_prior())
     unused_um = silhouette_from_line_um(WORN) - 0.732 * 24.0
-    tied = fit_profile(
-        D_UM, light, u_light, worn_prior(), tie=WedgeTie(unused_um, 0.3, 6.0, 1.0, 0.732, 0.02)
-    )
+    tied = fit_profile(D_UM, light, u_light, worn_prior(), tie=wedge_tie(unused_um))
     assert tied.u_silhouette_um < loose.u_silhouette_um
     assert tied.u_radius_um < loose.u_radius_um
     assert tied.radius_um == pytest.approx(30.0, abs=1.96 * tied.u_radius_um)

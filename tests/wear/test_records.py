@@ -4,6 +4,7 @@ import pytest
 from scipy.stats import norm
 
 from wearscope.wear.records import COVERAGE_95, DETECTION, found, refused
+from wearscope.wear.uncertainty import Input, linear
 
 
 def test_constants_of_the_normal_distribution():
@@ -38,3 +39,20 @@ def test_a_refused_finding_is_empty():
     assert (finding.status, finding.value, finding.u) == ("refused", None, None)
     assert finding.interval95 == (None, None)
     assert finding.note == "no edge; photograph it"
+
+
+@pytest.mark.parametrize(("dof", "factor"), [(4, 2.78), (10, 2.23), (16.7, 2.12), (1e6, 1.96)])
+def test_few_degrees_of_freedom_widen_the_interval(dof, factor):
+    # GUM table G.2, 95 %
+    finding = found("wear_land", "used", "um", 40.0, 2.0, "profile", dof=dof)
+    assert finding.interval95 == pytest.approx((40.0 - 2.0 * factor, 40.0 + 2.0 * factor), abs=0.01)
+
+
+def test_a_budget_brings_its_degrees_of_freedom():
+    scatter, scale = Input("scatter along the zone", 0.0, 3.0, 5), Input("scale", 1.0, 0.1)
+    budget = linear(40.0, [(1.0, scatter), (40.0, scale)])
+    finding = found("wear_land", "used", "um", 40.0, budget, "profile")
+    assert finding.u == pytest.approx(5.0)
+    # GUM G.2b: 5^4 / (3^4 / 5)
+    assert finding.dof == pytest.approx(38.58, abs=0.01)
+    assert finding.budget is budget

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from wearscope.wear.profile import profile_parts, silhouette_from_line_um
+from wearscope.wear.profile import LOBE_TAIL, profile_parts, silhouette_from_line_um
 from wearscope.wear.rounding import (
     BROAD_RADIUS_UM,
     LEAST_COLUMNS,
@@ -15,12 +15,14 @@ from wearscope.wear.rounding import (
     with_unresolved,
 )
 from wearscope.wear.strip import Strip
+from wearscope.wear.uncertainty import Input
 from wearscope.wear.wedge import recession_factor
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM
 RING = np.radians(40.0)
 LIGHTING = Lighting(RING, np.radians(3.0), True)
+LINE = Input("new-state line drawn on", 0.0, 0.3)
 TINT = np.array([0.5, 0.4, 0.2])
 
 
@@ -85,7 +87,7 @@ def test_burnt_out_light_says_little():
 def rounded_strip(silhouette_um, radius_um, background, *, n=700, noise=0.01, seed=0):
     """A strip of the model's own light; what it says of the fit is that it is consistent, not that it is true."""
     line_um = silhouette_um + radius_um * (1 - np.sin(RING / 2))
-    parts = profile_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85]), 25.0)
+    parts = profile_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85, LOBE_TAIL[0]]), 25.0)
     strengths = np.zeros((9, 3))
     strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
@@ -101,7 +103,7 @@ def fits(recession_um, radius_um, background, *, seed=0, n=700):
     unused = fit_unused(mean_profile(unused_strip, every, flat), LIGHTING, (6.0, 1.0), PITCH_UM)
     worn = rounded_strip(recession_um, radius_um, background, seed=seed + 100, n=n)
     factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
-    used = fit_used(mean_profile(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, 0.3)
+    used = fit_used(mean_profile(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, LINE)
     return [with_unresolved(fit, LIGHTING) for fit in (unused, used)]
 
 
@@ -124,7 +126,7 @@ def test_without_the_ring_angle_and_the_unused_radius():
     new = mean_profile(rounded_strip(-17.6, 6.0, 0.7), every, flat)
     unused = fit_unused(new, Lighting(), BROAD_RADIUS_UM, PITCH_UM)
     factor = recession_factor(np.radians(60), np.radians(1.5))
-    used = with_unresolved(fit_used(profile, 4.0, unused, Lighting(), factor, 0.3), Lighting())
+    used = with_unresolved(fit_used(profile, 4.0, unused, Lighting(), factor, LINE), Lighting())
     assert used.silhouette_um == pytest.approx(0.0, abs=1.5)
     assert abs(used.radius_um - 30.0) < 2.5 * used.u_radius_um
 

@@ -14,9 +14,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.imaging.edge import WORK_SIDE_PX, Array, EdgeLine, edge_lines, line_through, offset_from
+from wearscope.imaging.edge import (
+    SEARCH_SIDE_PX,
+    WORK_SIDE_PX,
+    Array,
+    EdgeLine,
+    edge_lines,
+    line_through,
+    offset_from,
+)
 from wearscope.imaging.strip import arc_length_px, cut_strip
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, grey
 from wearscope.wear.trace import trace_edge
 
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
@@ -63,12 +71,9 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     light : ndarray, shape (H, W, 3)
         Linear light, 0 to 1.
     """
-    reduction = max(1.0, max(light.shape[:2]) / WORK_SIDE_PX)
-    small = light
-    if reduction > 1.0:
-        size = (max(2, round(light.shape[1] / reduction)), max(2, round(light.shape[0] / reduction)))
-        small = cv2.resize(light, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    lines = [line for line in edge_lines(small) if line.coverage >= 0.6][:MOST_LINES]
+    small, reduction = _reduced(light, WORK_SIDE_PX)
+    smaller, further = _reduced(small, SEARCH_SIDE_PX)
+    lines = [line.scaled(further) for line in edge_lines(smaller) if line.coverage >= 0.6][:MOST_LINES]
     judged = [_judge(small, line) for line in lines]
     found = [
         Candidate(
@@ -79,6 +84,15 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
         for line, odds in zip(lines, judged, strict=True)
     ]
     return sorted(found, key=lambda c: -c.evidence)
+
+
+def _reduced(light: NDArray[np.float32], side_px: int) -> tuple[NDArray[np.float32], float]:
+    """The photo with its longer side reduced to `side_px`, and by how much; smaller ones as they are."""
+    reduction = max(1.0, max(light.shape[:2]) / side_px)
+    if reduction == 1.0:
+        return light, 1.0
+    size = (max(2, round(light.shape[1] / reduction)), max(2, round(light.shape[0] / reduction)))
+    return np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32), reduction
 
 
 def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candidate | None:
@@ -227,7 +241,7 @@ def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
     mean = light[seen].mean(axis=0)
     level = float(mean.mean())
     # beyond the frame's border there is nothing, which is not texture
-    fine = np.where(seen, light.mean(axis=2), np.float32(level)).astype(np.float32)
+    fine = np.where(seen, grey(light), np.float32(level))
     fine = fine - cv2.GaussianBlur(fine, (0, 0), 4)
     clear = cv2.erode(seen.astype(np.uint8), np.ones((1, 17), np.uint8), borderValue=1) > 0
     if not clear.any():
@@ -247,6 +261,8 @@ def _odds(outer: Side, inner: Side) -> float:
     odds = 10.0 * (inner.saturation - outer.saturation)
     dark, bright = sorted((outer, inner), key=lambda side: side.level)
     towards_bright = 1.0 if bright is inner else -1.0
+    if bright.level > 0.97 and dark.level < 0.03:
+        return 0.0  # a tool lost in glare, or one lost in the shadow before a card: there is nothing to go by
     if bright.level > 0.8 and bright.saturation < 0.1:
         odds -= 2.0 * towards_bright  # a burnt-out white card
     elif dark.level < 0.06 and dark.level < 0.35 * bright.level:

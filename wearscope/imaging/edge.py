@@ -13,12 +13,15 @@ import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
+from wearscope.wear.strip import over_channels
 from wearscope.wear.trace import steepest_path
 
 Array = NDArray[np.float64]
 
 PEDESTAL = 0.03  # of full light
-WORK_SIDE_PX = 1000  # the search runs on a photo reduced to this longer side; the strip uses every pixel
+WORK_SIDE_PX = 1000  # lines are judged on a photo reduced to this longer side; the strip uses every pixel
+SEARCH_SIDE_PX = 600  # and looked for on one reduced to this
+SAMPLE = 3  # every so many pixels and rows tell the noise of all
 MAX_DIRECTIONS = 3
 MAX_PATHS = 4
 
@@ -127,7 +130,7 @@ def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
 def line_directions(work: NDArray[np.float32]) -> list[float]:
     """Directions (radians, 0 along x) of the strongest long lines: a Hough vote by gradient direction."""
     gx, gy = _gradients(work)
-    gxx, gyy, gxy = (np.einsum("ijc,ijc->ij", a, b) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
+    gxx, gyy, gxy = (over_channels(a * b) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
     # Di Zenzo: the direction in which the three channels together change most
     half, twice = cv2.cartToPolar(gxx - gyy, 2 * gxy)
     magnitude = cv2.sqrt(np.maximum(0.5 * (gxx + gyy + half), 0))
@@ -136,8 +139,9 @@ def line_directions(work: NDArray[np.float32]) -> list[float]:
     inner = magnitude[margin:-margin, margin:-margin]
     if inner.size == 0:
         return []
-    noise = float(np.median(inner)) + 1e-6
-    rows, columns = np.nonzero(inner > max(3.0 * noise, float(np.quantile(inner, 0.93))))
+    sample = inner[::SAMPLE, ::SAMPLE]
+    noise = float(np.median(sample)) + 1e-6
+    rows, columns = np.nonzero(inner > max(3.0 * noise, float(np.quantile(sample, 0.93))))
     if len(rows) < 30:
         return []
     m = inner[rows, columns]
@@ -206,9 +210,10 @@ def across_strength(turned: NDArray[np.float32], inside: NDArray[np.bool_]) -> N
     """How strongly the picture changes from row to row, all channels together, over the local noise."""
     smooth = cv2.GaussianBlur(turned, (0, 0), sigmaX=3.0, sigmaY=1.0)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
-    strength = cv2.sqrt(np.einsum("ijc,ijc->ij", gy, gy))
+    strength = cv2.sqrt(over_channels(gy * gy))
     strength[~inside] = 0
-    noise = float(np.median(strength[inside])) if inside.any() else 1.0
+    sample = strength[::SAMPLE, ::SAMPLE][inside[::SAMPLE, ::SAMPLE]]
+    noise = float(np.median(sample)) if len(sample) else 1.0
     return np.asarray(strength / (noise + 1e-6), np.float32)
 
 
@@ -229,8 +234,8 @@ def strongest_paths(strength: NDArray[np.float32], inside: NDArray[np.bool_]) ->
         paths.append(
             _Path(columns[seen].astype(float), rows[seen].astype(float), float(along.mean()), coverage)
         )
-        near = np.abs(np.arange(gain.shape[0])[:, None] - rows[None, :]) <= 7
-        gain[near] = 0
+        near = np.clip(rows[None, :] + np.arange(-7, 8)[:, None], 0, gain.shape[0] - 1)
+        gain[near, columns[None, :]] = 0
     return paths
 
 

@@ -33,6 +33,7 @@ from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 DEPTH_UM = (-160.0, 540.0)
 SEARCH_UM = (-80.0, 100.0)  # about the smooth line: how far a worn edge may lie from it
 FINE_ENOUGH_UM = 2.6  # blocks of pixels are averaged up to this size
+BAND_ROWS = 64
 MOST_BURNT = 0.35  # of the picture
 BESIDE_EDGE_UM = 25.0  # of the edge, within which a patch to be ignored hides it
 LEAST_SEEN, LEAST_COLUMNS = 0.35, 60  # of the edge; less cannot be followed
@@ -266,7 +267,7 @@ def look_in(
         line=line,
         um_per_px=um_per_px,
         u_scale=scale.u_um_per_px / scale.um_per_px,
-        scale_note="; ".join(filter(None, [scale.note, _scale_in_file(photo, scale)])),
+        scale_note="; ".join(filter(None, [scale.note, scale_in_file(photo, scale)])),
         strip=strip,
         trace_um=trace.d_um,
         steepness=trace.steepness,
@@ -352,8 +353,8 @@ def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoR
     )
 
 
-def _scale_in_file(photo: Photo, scale: PhotoScale) -> str:
-    """What to say when the file's own scale is another one."""
+def scale_in_file(photo: Photo, scale: PhotoScale) -> str:
+    """Say that the file's own scale is another one, if it is."""
     if photo.embedded_um_per_px is None:
         return ""
     own = float(np.mean(photo.embedded_um_per_px))
@@ -369,9 +370,13 @@ def block_side(um_per_px: float) -> int:
 
 def working_light(photo: Photo, reduction: int) -> NDArray[np.float32]:
     """Linear light, averaged over blocks of `reduction` pixels, shape (H, W, 3)."""
-    light = photo.linear()
     if reduction == 1:
-        return light
-    height, width = (side // reduction for side in light.shape[:2])
-    whole = light[: height * reduction, : width * reduction]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA))
+        return photo.linear()
+    height, width = (side // reduction for side in photo.pixels.shape[:2])
+    light = np.empty((height, width, 3), np.float32)
+    # a band at a time: twelve million pixels as floats are more than a processor keeps at hand
+    for first in range(0, height, BAND_ROWS):
+        last = min(first + BAND_ROWS, height)
+        whole = photo.linear(slice(first * reduction, last * reduction), slice(0, width * reduction))
+        cv2.resize(whole, (width, last - first), dst=light[first:last], interpolation=cv2.INTER_AREA)
+    return light

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, grey
 
 CLIPPED = 0.995
 WORST_BLUR_UM = 20.0
@@ -45,7 +45,7 @@ def strip_quality(strip: Strip) -> Quality:
     face = strip.light[(d > 40.0) & (d < 200.0)]
     background, tool = (np.nanmean(part.reshape(-1, 3), axis=0) for part in (behind, face))
     contrast = float(np.max(np.abs(tool - background) / (tool + background + 1e-3)))
-    light = behind.mean(axis=2)
+    light = grey(behind)
     columns = light[:, np.isfinite(light).all(axis=0)].mean(axis=0)
     uneven = len(columns) > 8 and float(columns.std() / (columns.mean() + 1e-3)) > 0.25
     level = float(background.mean())

@@ -17,7 +17,7 @@ from scipy.signal import fftconvolve
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.look import Look
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, grey
 
 Array = NDArray[np.float64]
 
@@ -118,7 +118,7 @@ def mark_signal(strip: Strip) -> tuple[Array, float]:
         whole (Spearman-Brown).
     """
     rows = (strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1])
-    face = strip.light[rows].mean(axis=2)
+    face = grey(strip.light[rows])
     part = len(face) // 5 * 2
     if part < 4:
         return np.zeros(0), 0.0

@@ -54,12 +54,16 @@ def cut_strip(
     # outside the line's own range the strip goes on straight, as the polynomial does
     t_px = np.where(s_um < arc_um[0], t_fine[0] + (s_um - arc_um[0]) / um_per_px, t_px)
     t_px = np.where(s_um > arc_um[-1], t_fine[-1] + (s_um - arc_um[-1]) / um_per_px, t_px)
-    into_um = d_um[:, None] + (0.0 if follow_um is None else follow_um[None, :])
-    columns, rows = line.points_px(t_px[None, :], into_um / um_per_px)
+    # a place moves in proportion to its depth, along the line's normal
+    follow_px = np.zeros(len(t_px)) if follow_um is None else follow_um / um_per_px
+    start = np.array(line.points_px(t_px, follow_px))
+    normal = np.array(line.points_px(t_px, follow_px + 1.0)) - start
+    into_px = np.asarray(d_um / um_per_px, np.float32)[:, None]
+    columns, rows = start.astype(np.float32)[:, None] + into_px * normal.astype(np.float32)[:, None]
     sampled = cv2.remap(
         light,
-        columns.astype(np.float32),
-        rows.astype(np.float32),
+        columns,
+        rows,
         cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=(np.nan, np.nan, np.nan, np.nan),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select
+from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select, update
 from sqlalchemy.engine import URL
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import DBAPIError
@@ -61,12 +61,12 @@ def reading(engine: Engine, path: Path) -> Iterator[Connection | None]:
         yield None
         return
     with _explained(path), engine.connect() as connection, connection.begin():
-        yield connection if holds_log(connection, path) else None
+        yield connection if log_version(connection, path) else None
 
 
 @contextmanager
 def writing(engine: Engine, path: Path) -> Iterator[Connection]:
-    """Transaction that is kept whole or not at all; the log is made if there is none yet.
+    """Transaction that is kept whole or not at all; the log is made, or brought up to date, first.
 
     Raises
     ------
@@ -76,14 +76,19 @@ def writing(engine: Engine, path: Path) -> Iterator[Connection]:
     with _explained(path), engine.connect() as unlocked:
         connection = unlocked.execution_options(writes=True)
         with connection.begin():
-            if not holds_log(connection, path):
+            version = log_version(connection, path)
+            if version < schema.SCHEMA_VERSION:
+                # New tables only, in the same transaction: a log is of one version or the other, never between.
                 schema.metadata.create_all(connection)
-                connection.execute(insert(schema.wear_log).values(schema_version=schema.SCHEMA_VERSION))
+                row = {"schema_version": schema.SCHEMA_VERSION}
+                connection.execute(
+                    update(schema.wear_log).values(row) if version else insert(schema.wear_log), row
+                )
             yield connection
 
 
-def holds_log(connection: Connection, path: Path) -> bool:
-    """Whether the database holds a wear log; False if it is empty.
+def log_version(connection: Connection, path: Path) -> int:
+    """Version of the wear log that the database holds; 0 if it is empty.
 
     Raises
     ------
@@ -92,17 +97,17 @@ def holds_log(connection: Connection, path: Path) -> bool:
     """
     tables = set(inspect(connection).get_table_names())
     if not tables:
-        return False
-    if not {table.name for table in schema.metadata.sorted_tables} <= tables:
+        return 0
+    if not tables >= schema.FIRST_TABLES:
         raise LogError(f"{path} is a database but not a wear log", _ELSEWHERE)
-    version = connection.execute(select(schema.wear_log.c.schema_version)).scalar_one()
+    version = int(connection.execute(select(schema.wear_log.c.schema_version)).scalar_one())
     if version > schema.SCHEMA_VERSION:
         raise LogError(
             f"{path} was written by a newer wearscope (log version {version}; this one knows "
             f"{schema.SCHEMA_VERSION})",
             "update wearscope, or choose another folder with --out",
         )
-    return True
+    return version
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""The wear log: every number ever measured, with what was known at the time."""
+"""The wear log: every number ever measured and every note, with what was known at the time."""
 
 from __future__ import annotations
 
@@ -7,13 +7,23 @@ from dataclasses import asdict, dataclass, fields, replace
 from math import isfinite
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypedDict, Unpack
+from typing import Any, Self, TypedDict, Unpack, get_args
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, Select, Table, and_, insert, select, update
 
 from wearscope.log import database
-from wearscope.log.order import in_order
-from wearscope.log.schema import PLACE, RECORD_TYPES, inspection, measurement
+from wearscope.log.notes import LoggedNote, Note, NoteKind
+from wearscope.log.order import in_order, natural_key
+from wearscope.log.schema import (
+    NOTE_PLACE,
+    NOTE_TYPES,
+    PLACE,
+    RECORD_TYPES,
+    inspection,
+    measurement,
+    note,
+    wear_log,
+)
 from wearscope.wear.records import Record
 
 LOG_NAME = "wear-log.sqlite"
@@ -30,6 +40,16 @@ class Place(TypedDict, total=False):
     flute: int
     parts: int
     view: str
+
+
+class NotePlace(TypedDict, total=False):
+    """Which notes are asked for; what is left out may be anything."""
+
+    trial: str
+    bit: str
+    flute: int
+    parts: int
+    kind: NoteKind
 
 
 @dataclass(frozen=True)
@@ -174,6 +194,72 @@ class WearLog:
         names = [field.name for field in fields(LoggedInspection)]
         return [LoggedInspection(*(row[name] for name in names)) for row in self._read(rows)]
 
+    def add_note(self, notes: Sequence[Note]) -> int:
+        """Add what was noted on one occasion, whole or not at all.
+
+        Rows of the same trial, bit, flute, parts and kind that hold until now become history. Noting again what
+        holds already, by the same person, adds nothing.
+
+        Parameters
+        ----------
+        notes : sequence of Note
+            At most one for each place, kind and quantity.
+
+        Returns
+        -------
+        int
+            Number of rows added.
+
+        Raises
+        ------
+        ValueError
+            Two notes for one quantity, or a number that is not finite.
+        """
+        by_place: dict[tuple[object, ...], dict[str, Note]] = {}
+        for made in notes:
+            for number in (made.value, made.std_uncertainty):
+                if number is not None and not isfinite(number):
+                    raise ValueError(f"the note of {made.quantity} of bit {made.bit} holds {number}")
+            rows = by_place.setdefault(tuple(getattr(made, name) for name in NOTE_PLACE), {})
+            if made.quantity in rows:
+                raise ValueError(f"two notes of {made.kind} {made.quantity} of bit {made.bit}")
+            rows[made.quantity] = made
+        added = 0
+        with database.writing(self._engine, self.path) as connection:
+            for place, rows in by_place.items():
+                added += _add_notes(connection, dict(zip(NOTE_PLACE, place, strict=True)), rows)
+        return added
+
+    def notes(self, **place: Unpack[NotePlace]) -> list[Note]:
+        """Notes that hold now, by bit, parts, flute and kind."""
+        held = [logged.note for logged in self.note_history(**place) if logged.superseded_at is None]
+        kinds = get_args(NoteKind)
+        return sorted(
+            held,
+            key=lambda made: (
+                made.trial,
+                natural_key(made.bit),
+                made.parts,
+                made.flute,
+                kinds.index(made.kind),
+            ),
+        )
+
+    def note_history(self, **place: Unpack[NotePlace]) -> list[LoggedNote]:
+        """All notes ever made, those that hold now included, in the order they were added."""
+        later = note.alias()
+        rows = (
+            select(note, later.c.noted_at.label("until"), later.c.noted_by.label("superseding"))
+            .outerjoin(later, note.c.superseded_by == later.c.id)
+            .where(and_(True, *(note.c[name] == wanted for name, wanted in place.items())))
+            .order_by(note.c.id)
+        )
+        with database.reading(self._engine, self.path) as connection:
+            if connection is None or _version(connection) < 2:
+                return []
+            found = connection.execute(rows).mappings().all()
+        return [LoggedNote(_note(row), row["until"], row["superseding"] or "") for row in found]
+
     def _read(self, query: Select[Any]) -> Sequence[RowMapping]:
         with database.reading(self._engine, self.path) as connection:
             return connection.execute(query).mappings().all() if connection else ()
@@ -214,6 +300,35 @@ def _insert(connection: Connection, trial: str, records: Sequence[Record], inspe
     if records:
         rows = [{"trial": trial, "inspection_id": inspection_id, **asdict(record)} for record in records]
         connection.execute(insert(measurement), rows)
+
+
+def _version(connection: Connection) -> int:
+    return int(connection.execute(select(wear_log.c.schema_version)).scalar_one())
+
+
+def _add_notes(connection: Connection, place: dict[str, object], fresh: dict[str, Note]) -> int:
+    """Add notes of one place and kind, unless all of them hold already."""
+    here = and_(*(note.c[name] == wanted for name, wanted in place.items()), note.c.superseded_by.is_(None))
+    stored = {row["quantity"]: row for row in connection.execute(select(note).where(here)).mappings()}
+    if stored.keys() == fresh.keys() and all(_same_note(fresh[q], _note(stored[q])) for q in fresh):
+        return 0
+    # The rows that are there step aside first, for an index lets only one hold for each quantity.
+    ids = [row["id"] for row in stored.values()]
+    connection.execute(update(note).where(note.c.id.in_(ids)).values(superseded_by=note.c.id))
+    new_ids = [
+        connection.execute(insert(note).values(asdict(made)).returning(note.c.id)).scalar_one()
+        for made in fresh.values()
+    ]
+    connection.execute(update(note).where(note.c.id.in_(ids)).values(superseded_by=new_ids[0]))
+    return len(new_ids)
+
+
+def _note(row: RowMapping) -> Note:
+    return Note(**{name: row[name] for name in NOTE_TYPES})
+
+
+def _same_note(one: Note, other: Note) -> bool:
+    return one == replace(other, wearscope_version=one.wearscope_version, noted_at=one.noted_at)
 
 
 def _record(row: RowMapping) -> Record:

@@ -22,6 +22,7 @@ from wearscope.sheets.style import (
     EDGE_NOW,
     GREY,
     INK,
+    LAND,
     LEFT,
     NOT_SEEN,
     PAPER,
@@ -157,6 +158,8 @@ def _mark_strip(page: Page, view: EdgeView, along: _Along, across: _Across, top:
     elsewhere = np.where(view.zone == UNUSED, np.nan, silhouette - view.recession_um)
     _edge_line(page, s_um, elsewhere, along, across, top, EDGE_NEW)
     _edge_line(page, s_um, silhouette, along, across, top, EDGE_NOW)
+    if view.land_um is not None:
+        _edge_line(page, s_um, view.land_um, along, across, top, LAND)
     for start, end in view.chips_um:
         x0, x1 = max(along.at(start), along.left), min(along.at(end), along.right)
         if x0 < x1:
@@ -433,6 +436,8 @@ def _legend(page: Page, y: float, c: SheetContent) -> float:
         entries.append((*EDGE_NEW, reference_name(c)))
     if view.substrate is not None and view.substrate.any():
         entries.append((*COATING_GONE, f"coating gone (first {view.band_um:.0f} µm only)"))
+    if view.land_um is not None:
+        entries.append((*LAND, "end of the wear land"))
     if zone_scatter(view):
         entries.append((*ZONE_MEAN, "zone mean"))
     x, y = float(LEFT), y + 34
@@ -477,6 +482,8 @@ def _across(view: EdgeView, px_per_um_along: float) -> tuple[_Across, int]:
     """Axis across the strip pictures and how many times it is stretched against the axis along them."""
     d_um, edge = view.strip.d_um, view.silhouette_um[np.isfinite(view.silhouette_um)]
     deepest = float(np.percentile(edge, 99)) if edge.size else 0.0
+    if view.land_um is not None:
+        deepest = max(deepest, float(np.nanmax(view.land_um)) - 60.0)
     d_range = (max(-60.0, float(d_um[0])), min(max(200.0, deepest + 120.0), float(d_um[-1])))
     stretch = max(1, round(220 / ((d_range[1] - d_range[0]) * px_per_um_along)))
     return _Across(d_range, px_per_um_along * stretch), stretch

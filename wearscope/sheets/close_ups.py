@@ -16,6 +16,7 @@ from wearscope.sheets.style import (
     EDGE_NEW,
     EDGE_NOW,
     GREY,
+    LAND,
     LEFT,
     NOT_SEEN,
     RIGHT,
@@ -130,6 +131,8 @@ def _close_up_size(view: EdgeView) -> tuple[float, tuple[float, float]]:
     """Length along the edge and range across it that hold both the new-state and the present edge."""
     in_zone = view.silhouette_um[(view.zone != 0) & np.isfinite(view.silhouette_um)]
     deepest = float(np.percentile(in_zone, 98)) if in_zone.size else 0.0
+    if view.land_um is not None:
+        deepest = max(deepest, float(np.nanmax(view.land_um)) - 60.0)
     d_um = view.strip.d_um
     d_range = (max(-50.0, float(d_um[0])), min(max(190.0, deepest + 130.0), float(d_um[-1])))
     return max(400.0, 700 / 480 * (d_range[1] - d_range[0])), d_range
@@ -183,6 +186,7 @@ def draw_close_ups(
             white,
         )
         _edge_ticks(page, close_up, (left, top, width, height), px_per_um)
+        _land_line(page, close_up, (left, top, width, height), px_per_um)
     if len(close_ups) == 1:
         text = (
             "This photo has no second zone, and there is no new-state photo to set beside it."
@@ -194,13 +198,37 @@ def draw_close_ups(
     y = top + height + 44
     draw_scale_bar(page, LEFT, y, nice_length(length / 3), px_per_um)
     x = LEFT + nice_length(length / 3) * px_per_um + 160.0
-    for (colour, dashes), name in ((EDGE_NOW, "edge now"), (EDGE_NEW, reference_name(c))):
+    lines = [(EDGE_NOW, "edge now"), (EDGE_NEW, reference_name(c))]
+    if c.now.land_um is not None:
+        lines.append((LAND, "end of the wear land"))
+    for (colour, dashes), name in lines:
         page.line([x, x + 26], [y - 10, y - 10], colour=colour, width=5, dashes=dashes and TICK_DASHES)
         page.text(x + 38, y, name, SMALL)
         x += 38 + page.text_width(name, SMALL) + 32
     remark = "same magnification, same tone" if len(close_ups) > 1 else ""
+    if x + page.text_width(remark, SMALL) > RIGHT:
+        remark = ""
     page.text(RIGHT, y, remark, SMALL, colour=GREY, align="right")
     return y + 40
+
+
+def _land_line(page: Page, close_up: CloseUp, frame: tuple[int, int, int, int], px_per_um: float) -> None:
+    """Draw the inner end of the wear land into the picture: nothing else shows where VB was read."""
+    view = close_up.view
+    if view.land_um is None:
+        return
+    left, top, width, height = frame
+    s_um = view.strip.s_um
+    here = (s_um >= close_up.s_range_um[0]) & (s_um <= close_up.s_range_um[1])
+    page.line(
+        left + (s_um[here] - close_up.s_range_um[0]) * px_per_um,
+        top + (view.land_um[here] - close_up.d_range_um[0]) * px_per_um,
+        colour=LAND[0],
+        width=4,
+        dashes=LAND[1],
+        halo=1.4,
+        clip=(left, top, left + width, top + height),
+    )
 
 
 def _edge_ticks(page: Page, close_up: CloseUp, frame: tuple[int, int, int, int], px_per_um: float) -> None:

@@ -15,7 +15,7 @@ from wearscope import __version__
 from wearscope.sheets import words
 from wearscope.sheets.along import draw_along
 from wearscope.sheets.close_ups import choose_close_ups, draw_close_ups
-from wearscope.sheets.content import SheetContent
+from wearscope.sheets.content import SectionContent, SheetContent
 from wearscope.sheets.page import Page, write_png
 from wearscope.sheets.style import BODY, GREY, HEADLINE, LEAD, LEFT, RIGHT, WIDTH
 from wearscope.sheets.table import draw_numbers
@@ -89,14 +89,26 @@ def compose_sheet(content: SheetContent) -> Figure:
     strips = [content.now.strip] + ([content.new.strip] if content.new else [])
     white = white_level(strips)
     close_ups = choose_close_ups(content)
-    y = _header(page, content)
+    y = draw_header(page, content)
     y = draw_close_ups(page, y, content, close_ups, white)
     y = draw_along(page, y, content, close_ups, white)
     y = draw_numbers(page, y, content)
     return page.finish(y)
 
 
-def _header(page: Page, c: SheetContent) -> float:
+def draw_header(page: Page, c: SheetContent | SectionContent) -> float:
+    """Write what the sheet is about and its result in a sentence.
+
+    Parameters
+    ----------
+    page : Page
+    c : SheetContent or SectionContent
+
+    Returns
+    -------
+    float
+        Where it ends.
+    """
     wide = RIGHT - LEFT
     view = f" · {words.VIEW_WORDS.get(c.view, c.view)}"
     trial = page.fit(c.trial_name, BODY, wide - page.text_width(view, BODY))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from wearscope.wear.records import Record
+from wearscope.wear.section import SectionView
 from wearscope.wear.strip import EdgeView
 
 
@@ -38,6 +39,22 @@ class SheetContent:
     records: tuple[Record, ...]
     now: EdgeView
     new: EdgeView | None
+    new_records: tuple[Record, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SectionContent:
+    """What the sheet of a profile view shows; as `SheetContent`, with sections in place of strips."""
+
+    trial_name: str
+    bit: str
+    flute: int
+    parts: int
+    view: str
+    records: tuple[Record, ...]
+    now: SectionView
+    new: SectionView | None
     new_records: tuple[Record, ...] = ()
     remarks: tuple[str, ...] = ()
 

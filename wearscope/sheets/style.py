@@ -18,12 +18,14 @@ NOT_SEEN = "#ececec"
 ORANGE = "#E69F00"
 SKY = "#A8D8F4"  # pale, so that it is lighter than the orange in grey too
 BLUE = "#0072B2"
+GREEN = "#009E73"
 VERMILION = "#D55E00"
 
 # Colour and dashes together: either alone is enough.
 EDGE_NOW: tuple[str, tuple[float, ...] | None] = (INK, None)
 EDGE_NEW: tuple[str, tuple[float, ...] | None] = (BLUE, (11.0, 7.0))
 COATING_GONE: tuple[str, tuple[float, ...] | None] = (VERMILION, (4.0, 4.0))
+LAND: tuple[str, tuple[float, ...] | None] = (GREEN, (14.0, 4.0, 3.0, 4.0))
 ZONE_MEAN: tuple[str, tuple[float, ...] | None] = (VERMILION, (18.0, 6.0))
 TICK_DASHES = (6.0, 4.0)
 ZONES = {USED: ("used", ORANGE), UNUSED: ("unused", SKY)}

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import PurePath
 
 from wearscope.sheets import words
-from wearscope.sheets.content import SheetContent
+from wearscope.sheets.content import SectionContent, SheetContent
 from wearscope.sheets.page import Page
 from wearscope.sheets.style import BODY, GREY, LEFT, RIGHT, RULE, SMALL, TITLE
 from wearscope.wear.records import Record
@@ -23,10 +24,24 @@ _TABLE = (
 )
 _CHIP_SIZES = ("chip_depth_max", "chip_length")
 _ABOUT_PHOTO = ("edge_radius", "wedge_angle", "used_length", "sharpness", "registration_residual")
-_COLUMNS = (("when new", "new"), ("unused", "unused"), ("used", "used"), ("used − unused", "difference"))
+Column = tuple[str, bool, str]
+"""Heading, whether its rows are those of the new-state photo, and their zone."""
+_COLUMNS: tuple[Column, ...] = (
+    ("when new", True, "unused"),
+    ("unused", False, "unused"),
+    ("used", False, "used"),
+    ("used − unused", False, "difference"),
+)
 
 
-def draw_numbers(page: Page, y: float, c: SheetContent) -> float:
+def draw_numbers(
+    page: Page,
+    y: float,
+    c: SheetContent | SectionContent,
+    *,
+    quantities: Sequence[str] = _TABLE,
+    columns: Sequence[Column] = _COLUMNS,
+) -> float:
     """Write the table, the reasons for what is refused or doubtful, and how it was measured.
 
     Parameters
@@ -34,7 +49,11 @@ def draw_numbers(page: Page, y: float, c: SheetContent) -> float:
     page : Page
     y : float
         Where it begins.
-    c : SheetContent
+    c : SheetContent or SectionContent
+    quantities : sequence of str
+        Rows of the table.
+    columns : sequence of (heading, new, zone)
+        Columns of the table; those without any number are left out.
 
     Returns
     -------
@@ -42,22 +61,22 @@ def draw_numbers(page: Page, y: float, c: SheetContent) -> float:
         Where it ends.
     """
     notes: list[str] = []
-    rows = _table_rows(c)
-    columns = [k for k in range(len(_COLUMNS)) if any(cells[k] is not None for _, cells in rows)]
+    rows = _table_rows(c, quantities, columns)
+    filled = [k for k in range(len(columns)) if any(cells[k] is not None for _, cells in rows)]
     page.line([LEFT, RIGHT], [y, y], colour=RULE, width=2)
     if rows:
         y += 50
         label_width = 470
-        step = (RIGHT - LEFT - label_width) / len(columns)
+        step = (RIGHT - LEFT - label_width) / len(filled)
         page.text(LEFT, y, "Numbers", TITLE, bold=True)
-        for n, k in enumerate(columns):
-            page.text(LEFT + label_width + n * step, y, _COLUMNS[k][0], SMALL, colour=GREY)
+        for n, k in enumerate(filled):
+            page.text(LEFT + label_width + n * step, y, columns[k][0], SMALL, colour=GREY)
         y += 18
         for name, cells in rows:
             page.line([LEFT, RIGHT], [y, y], colour=RULE, width=1)
             page.text(LEFT, y + 37, name, BODY)
             deepest = 1
-            for n, k in enumerate(columns):
+            for n, k in enumerate(filled):
                 lines = _cell(page, cells[k], step - 14, notes)
                 for m, (text, bold, size) in enumerate(lines):
                     page.text(LEFT + label_width + n * step, y + 37 + 35 * m, text, size, bold=bold)
@@ -65,22 +84,21 @@ def draw_numbers(page: Page, y: float, c: SheetContent) -> float:
             y += 51 + 35 * (deepest - 1)
         page.line([LEFT, RIGHT], [y, y], colour=RULE, width=2)
     y = _draw_notes(page, y + 12, notes + _transition_note(c) + [f"• {remark}" for remark in c.remarks])
-    return _footer(page, y, c)
+    return _footer(page, y, c, quantities)
 
 
-def _table_rows(c: SheetContent) -> list[tuple[str, list[Record | None]]]:
+def _table_rows(
+    c: SheetContent | SectionContent, quantities: Sequence[str], columns: Sequence[Column]
+) -> list[tuple[str, list[Record | None]]]:
     chips = [r for r in (*c.records, *c.new_records) if r.quantity == "chip_count"]
     no_chips = bool(chips) and all(r.value == 0 for r in chips)
     rows = []
-    for quantity in _TABLE:
+    for quantity in quantities:
         if quantity in _CHIP_SIZES and no_chips:
             continue
         words_of = words.quantity_words(quantity)
         cells = [
-            words.find_record(c.new_records, quantity, "unused")
-            if zone == "new"
-            else words.find_record(c.records, quantity, zone)
-            for _, zone in _COLUMNS
+            words.find_record(c.new_records if new else c.records, quantity, zone) for _, new, zone in columns
         ]
         if any(cell is not None for cell in cells):
             rows.append((words_of.name + (f", {words_of.unit}" if words_of.unit else ""), cells))
@@ -117,7 +135,7 @@ def _reference(record: Record, notes: list[str]) -> str:
     return f" [{notes.index(record.note) + 1}]"
 
 
-def _transition_note(c: SheetContent) -> list[str]:
+def _transition_note(c: SheetContent | SectionContent) -> list[str]:
     record = words.find_record(c.records, "transition_x_px", "whole")
     if record is None or record.status in ("ok", "below_detection") or not record.note:
         return []
@@ -139,11 +157,11 @@ def _draw_notes(page: Page, y: float, notes: list[str]) -> float:
     return y + 8 if notes else y
 
 
-def _footer(page: Page, y: float, c: SheetContent) -> float:
+def _footer(page: Page, y: float, c: SheetContent | SectionContent, shown: Sequence[str]) -> float:
     facts = []
     for quantity in _ABOUT_PHOTO:
         record = words.find_record(c.records, quantity, "whole")
-        if record is not None and record.value is not None:
+        if record is not None and record.value is not None and quantity not in shown:
             facts.append(f"{words.quantity_words(quantity).name} {words.value_text(record)}")
     first = c.records[0] if c.records else None
     if first is not None:

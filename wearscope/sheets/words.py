@@ -39,6 +39,10 @@ QUANTITIES: dict[str, QuantityWords] = {
     "edge_recession": QuantityWords("edge recession", "µm"),
     "edge_radius": QuantityWords("edge radius", "µm"),
     "wedge_angle": QuantityWords("wedge angle", "°"),
+    "apex_to_arc": QuantityWords("apex to arc", "µm"),
+    "departure_length_a": QuantityWords("departure length a", "µm"),
+    "departure_length_b": QuantityWords("departure length b", "µm"),
+    "departure_ratio": QuantityWords("departure ratio, a over b", ""),
     "wear_land": QuantityWords("wear land, mean", "µm"),
     "wear_land_max": QuantityWords("wear land, widest", "µm"),
     "coating_loss": QuantityWords("coating loss", "%", 100.0),
@@ -214,8 +218,9 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     words = quantity_words(record.quantity)
     value = record.value * words.factor
     tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
-    if record.quantity == "chip_count" and not record.std_uncertainty:
-        return f"{value:.0f}"
+    if record.quantity == "chip_count":
+        give = round(1.96 * (record.std_uncertainty or 0.0))
+        return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
         below, above = value - record.low95 * words.factor, record.high95 * words.factor - value
         half = (below + above) / 2
@@ -269,6 +274,8 @@ def nothing_seen(record: Record) -> str:
     -------
     str
     """
+    if record.zone == "whole":
+        return "too small to tell"
     if record.quantity in _WEAR:
         return "no wear seen"
     return "no loss seen" if record.quantity.startswith("coating") else "none seen"
@@ -350,6 +357,9 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
     -------
     str
     """
+    tip = find_record(records, "edge_radius", "whole")
+    if tip is not None:
+        return _tip_sentence(tip, find_record(records, "wedge_angle", "whole"))
     if parts == 0:
         radius = find_record(records, "edge_radius", "unused")
         known = radius is not None and radius.value is not None and radius.status != "refused"
@@ -361,7 +371,9 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
         for clause in (
             _recession_clause(recession),
             _radius_clause(find_record(records, "edge_radius", "used")),
+            _land_clause(find_record(records, "wear_land", "used")),
             _coating_clause(find_record(records, "coating_loss", "used")),
+            _chips_clause(find_record(records, "chip_count", "used")),
         )
         if clause
     ]
@@ -380,6 +392,14 @@ def _hedged(record: Record) -> str:
     return value_text(record) + (" (doubtful)" if record.status == "doubtful" else "")
 
 
+def _tip_sentence(radius: Record, angle: Record | None) -> str:
+    if radius.value is None:
+        return f"The radius of this edge could not be measured: {shortened(radius.note, 140).rstrip('.')}."
+    size = limit_text(radius) if radius.status == "below_detection" else _hedged(radius)
+    wedge = f", between faces at {_hedged(angle)}" if angle is not None and angle.value is not None else ""
+    return f"In section the edge radius is {size}{wedge}."
+
+
 def _recession_clause(record: Record | None) -> str:
     if record is None or record.value is None:
         return ""
@@ -393,6 +413,21 @@ def _radius_clause(record: Record | None) -> str:
     if record is None or record.value is None or record.status == "below_detection":
         return ""
     return f"its radius is now {_hedged(record)}"
+
+
+def _land_clause(record: Record | None) -> str:
+    if record is None or record.value is None or record.status == "below_detection":
+        return ""
+    return f"it has a wear land {_hedged(record)} wide"
+
+
+def _chips_clause(record: Record | None) -> str:
+    if record is None or not record.value:
+        return ""
+    count = round(record.value)
+    return f"it has {count} chip{'' if count == 1 else 's'}" + (
+        " at least" if record.status == "doubtful" else ""
+    )
 
 
 def _coating_clause(record: Record | None) -> str:

@@ -1,8 +1,21 @@
-"""What is tested: the trial file, its bits, photos, scales and life limits."""
+"""What is tested: the trial file, its bits, photos, scales and life limits; and the file of a repeat study."""
 
 from __future__ import annotations
 
-from wearscope.trial.model import Bit, Life, PhotoEntry, ScaleEntry, Trial, View
-from wearscope.trial.reading import load_trial
+from wearscope.trial.model import Bit, Cost, Life, PhotoEntry, ScaleEntry, Trial, View
+from wearscope.trial.reading import load_study, load_trial
+from wearscope.trial.study import RepeatPhoto, Study
 
-__all__ = ["Bit", "Life", "PhotoEntry", "ScaleEntry", "Trial", "View", "load_trial"]
+__all__ = [
+    "Bit",
+    "Cost",
+    "Life",
+    "PhotoEntry",
+    "RepeatPhoto",
+    "ScaleEntry",
+    "Study",
+    "Trial",
+    "View",
+    "load_study",
+    "load_trial",
+]

@@ -87,6 +87,12 @@ UncertaintyUmPerPx = Annotated[
 SignedAngle = Annotated[
     float, Field(gt=-90, lt=90, description="an angle in degrees, above -90 and below 90")
 ]
+_DEPTH = "millimetres, 0.01 to 500"
+_RPM = "revolutions per minute, above 0 and up to 1000000"
+_FEED = "millimetres per minute, above 0 and up to 1000000"
+DepthOfCut = Annotated[float, Field(ge=0.01, le=500, description=_DEPTH)]
+Rpm = Annotated[float, Field(gt=0, le=1_000_000, description=_RPM)]
+FeedRate = Annotated[float, Field(gt=0, le=1_000_000, description=_FEED)]
 UncertaintyAngle = Annotated[
     float, Field(ge=0, lt=90, description="a standard uncertainty in degrees, 0 or more and below 90")
 ]
@@ -101,6 +107,8 @@ class Life(Entry):
         Limit of the measured quantity of that name, in µm.
     coating_loss : float or None
         Limit of the share of coating lost, 0 to 1.
+    u_edge_radius_um, u_coating_loss : float or None
+        How well the limit is known, as a standard uncertainty; None for exactly.
     """
 
     edge_radius_um: MicronLimit = None
@@ -110,6 +118,44 @@ class Life(Entry):
     edge_recession_um: MicronLimit = None
     wear_land_um: MicronLimit = None
     wear_land_max_um: MicronLimit = None
+    u_edge_radius_um: Radius = None
+    u_coating_loss: float | None = Field(
+        default=None, ge=0, lt=1, description="a standard uncertainty as a share, 0 or more and below 1"
+    )
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return [
+            *_alone(given, "u_edge_radius_um", "edge_radius_um"),
+            *_alone(given, "u_coating_loss", "coating_loss"),
+        ]
+
+
+class Cost(Entry):
+    """What using up a bit costs beside its price.
+
+    Attributes
+    ----------
+    change_over_minutes : float
+        Time in which the machine stands still for one change of the bit, in minutes.
+    rate_per_hour : float
+        What an hour of the machine and its operator costs, in the trial's currency.
+    parts_per_year : float or None
+        Parts that the shop makes in a year.
+    """
+
+    change_over_minutes: float = Field(default=0.0, ge=0, le=1440, description="minutes, 0 to 1440")
+    rate_per_hour: float = Field(default=0.0, ge=0, description="money per hour, 0 or more")
+    parts_per_year: float | None = Field(default=None, gt=0, description="a number of parts, above 0")
+
+    @classmethod
+    def clashes(cls, given: Set[str]) -> list[str]:
+        """List what is wrong with giving just these keys together."""
+        return [
+            *_alone(given, "change_over_minutes", "rate_per_hour"),
+            *_alone(given, "rate_per_hour", "change_over_minutes"),
+        ]
 
 
 class ScaleEntry(Entry):
@@ -193,6 +239,19 @@ class Bit(Entry):
         Edge radius when new, in µm, if known.
     u_r_unused_um : float
         Its standard uncertainty, in µm; ``given("u_r_unused_um")`` tells whether it was stated.
+    regrinds : int
+        How often it is reground before it is replaced.
+    regrind_price : float
+        Price of one regrind, in the trial's currency.
+    resale : float
+        What the worn-out bit fetches, in the trial's currency.
+    max_rpm : float or None
+        Its maker's maximum speed, in revolutions per minute.
+    program, workpiece : str or None
+    depth_of_cut_mm, feed_mm_per_min, spindle_rpm : float or None
+        What was set otherwise for this bit than for the trial; None where the trial's holds.
+    program_path : Path or None
+        Absolute path of the bit's own part program.
     """
 
     name: Text = Field(description="a name in quotes")
@@ -207,6 +266,16 @@ class Bit(Entry):
     helix_angle_deg: SignedAngle = 0.0
     r_unused_um: Radius = None
     u_r_unused_um: float = Field(default=2.0, ge=0, le=1000, description="a number of microns, 0 to 1000")
+    regrinds: int = Field(default=0, ge=0, le=100, description="a whole number, 0 to 100")
+    regrind_price: float = Field(default=0.0, ge=0, description="a number, 0 or more")
+    resale: float = Field(default=0.0, ge=0, description="a number, 0 or more")
+    max_rpm: Rpm | None = Field(default=None, description=_RPM)
+    program: Text | None = Field(default=None, description="the path of the part program, in quotes")
+    workpiece: Text | None = Field(default=None, description="what is cut, in quotes")
+    depth_of_cut_mm: DepthOfCut | None = Field(default=None, description=_DEPTH)
+    spindle_rpm: Rpm | None = Field(default=None, description=_RPM)
+    feed_mm_per_min: FeedRate | None = Field(default=None, description=_FEED)
+    program_path: Path | None = Field(default=None, exclude=True)
 
     @property
     def coated(self) -> bool:
@@ -216,7 +285,17 @@ class Bit(Entry):
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
         """List what is wrong with giving just these keys together."""
-        return _alone(given, "u_r_unused_um", "r_unused_um")
+        return [
+            *_alone(given, "u_r_unused_um", "r_unused_um"),
+            *_alone(given, "regrinds", "regrind_price"),
+            *_alone(given, "regrind_price", "regrinds"),
+        ]
+
+    @model_validator(mode="after")
+    def _resale_within_price(self) -> Self:
+        if self.resale > self.price:
+            raise ValueError(f"has resale = {self.resale:g}, which is above price = {self.price:g}")
+        return self
 
 
 class PhotoEntry(Entry):
@@ -316,9 +395,14 @@ class Trial(Entry):
         Length cut for one part, in m.
     currency : str or None
         What prices are in.
+    program : str or None
+        Part program in G-code, as written in the trial file; `program_path` is where it lies.
     path : Path
         Absolute path of the trial file.
+    program_path : Path or None
+        Absolute path of the part program.
     life : Life
+    cost : Cost
     scales : tuple of ScaleEntry
         In the order of the file.
     bits : tuple of Bit
@@ -329,19 +413,18 @@ class Trial(Entry):
 
     name: Text = Field(description="a name in quotes")
     workpiece: Text = Field(description="what is cut, in quotes")
-    depth_of_cut_mm: float = Field(ge=0.01, le=500, description="millimetres, 0.01 to 500")
-    spindle_rpm: float = Field(
-        gt=0, le=1_000_000, description="revolutions per minute, above 0 and up to 1000000"
-    )
-    feed_mm_per_min: float = Field(
-        gt=0, le=1_000_000, description="millimetres per minute, above 0 and up to 1000000"
-    )
+    depth_of_cut_mm: DepthOfCut
+    spindle_rpm: Rpm
+    feed_mm_per_min: FeedRate
     minutes_per_part: float | None = Field(default=None, gt=0, description="minutes, above 0")
     cut_length_m_per_part: float | None = Field(default=None, gt=0, description="metres, above 0")
     currency: Text | None = Field(default=None, description='a currency in quotes, such as "EUR"')
+    program: Text | None = Field(default=None, description="the path of the part program, in quotes")
 
     path: Path = Field(exclude=True)
+    program_path: Path | None = Field(default=None, exclude=True)
     life: Life = Field(exclude=True)
+    cost: Cost = Field(exclude=True)
     scales: tuple[ScaleEntry, ...] = Field(exclude=True)
     bits: tuple[Bit, ...] = Field(exclude=True)
     photos: tuple[PhotoEntry, ...] = Field(exclude=True)
@@ -350,6 +433,22 @@ class Trial(Entry):
     def folder(self) -> Path:
         """Absolute path of the folder that holds the trial file."""
         return self.path.parent
+
+    def depth_of(self, bit: Bit) -> float:
+        """Programmed depth of cut of a bit, in mm: its own, else the trial's."""
+        return self.depth_of_cut_mm if bit.depth_of_cut_mm is None else bit.depth_of_cut_mm
+
+    def rpm_of(self, bit: Bit) -> float:
+        """Spindle speed of a bit, in revolutions per minute: its own, else the trial's."""
+        return self.spindle_rpm if bit.spindle_rpm is None else bit.spindle_rpm
+
+    def feed_of(self, bit: Bit) -> float:
+        """Programmed feed of a bit, in mm per minute: its own, else the trial's."""
+        return self.feed_mm_per_min if bit.feed_mm_per_min is None else bit.feed_mm_per_min
+
+    def workpiece_of(self, bit: Bit) -> str:
+        """What a bit cuts: its own workpiece, else the trial's."""
+        return self.workpiece if bit.workpiece is None else bit.workpiece
 
     def bit(self, name: str) -> Bit:
         """Bit of that name; KeyError if there is none."""

@@ -1,11 +1,11 @@
-"""Reading a trial file: everything that is wrong with it, said at once, before any work starts."""
+"""Reading a trial or study file: everything that is wrong with it, said at once, before any work starts."""
 
 from __future__ import annotations
 
 import re
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from glob import escape
 from json import dumps
@@ -16,22 +16,53 @@ from typing import Any, Literal, TypeVar, get_args
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.trial.model import Bit, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
+from wearscope.trial.model import Bit, Cost, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
+from wearscope.trial.study import RepeatPattern, RepeatPhoto, Study
 
 Where = tuple[str | int, ...]
 """A place in the file: keys, and positions in lists of tables counted from 0."""
 
 _EntryT = TypeVar("_EntryT", bound=Entry)
+_PhotoT = TypeVar("_PhotoT", bound=PhotoEntry)
 
-_TABLES: dict[str, type[Entry]] = {
-    "trial": Trial,
-    "life": Life,
-    "scale": ScaleEntry,
-    "bit": Bit,
-    "photo": PhotoEntry,
-    "photos": PhotoPattern,
-}
 _LISTS = frozenset({"scale", "bit", "photo"})
+
+
+@dataclass(frozen=True)
+class _Form:
+    """A kind of file: its name in words, its tables, which of them it must have, and what a pattern tells."""
+
+    kind: str
+    tables: dict[str, type[Entry]]
+    needed: tuple[str, ...]
+    placeholders: tuple[str, ...]
+
+    @property
+    def each_once(self) -> tuple[str, ...]:
+        """Keys that no two photos have alike."""
+        return ("bit", "flute", "parts", "view", *self.placeholders[4:])
+
+
+_TRIAL = _Form(
+    "trial",
+    {
+        "trial": Trial,
+        "life": Life,
+        "cost": Cost,
+        "scale": ScaleEntry,
+        "bit": Bit,
+        "photo": PhotoEntry,
+        "photos": PhotoPattern,
+    },
+    ("trial", "scale", "bit"),
+    ("bit", "parts", "flute", "view"),
+)
+_STUDY = _Form(
+    "study",
+    {"study": Study, "photo": RepeatPhoto, "photos": RepeatPattern},
+    ("study",),
+    (*_TRIAL.placeholders, "taken_by", "repeat"),
+)
 
 
 def load_trial(path: Path) -> Trial:
@@ -51,13 +82,45 @@ def load_trial(path: Path) -> Trial:
     TrialError
         If anything is wrong with it: all mistakes at once, in the order of the file, one line each.
     """
-    path = Path(path)
+    path, document, mistakes = _read(Path(path), _TRIAL)
+    trial = _trial(path, document, mistakes)
+    if mistakes.noted or trial is None:
+        raise TrialError(mistakes.in_order())
+    return trial
+
+
+def load_study(path: Path) -> Study:
+    """Read and check the file of a repeat study, and the trial file that it names; no photo is opened.
+
+    Parameters
+    ----------
+    path : Path
+        The study file, or a folder that holds it as ``study.toml``.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    TrialError
+        If anything is wrong with one of the two: all mistakes at once, one line each.
+    """
+    path, document, mistakes = _read(Path(path), _STUDY)
+    study = _study(path, document, mistakes)
+    if mistakes.noted or study is None:
+        raise TrialError(mistakes.in_order())
+    return study
+
+
+def _read(path: Path, form: _Form) -> tuple[Path, dict[str, Any], _Mistakes]:
+    """Absolute path of the file, what it says, and where to note what is wrong with that."""
     try:
-        path = _trial_file(path)
+        path = _file(path, form)
         content = path.read_bytes()
     except OSError as error:
         raise TrialError([f"{path}: cannot be read ({error.strerror}); check its permissions"]) from error
-    text = _text(path, content)
+    text = _text(path, content, form)
     places, wrong = _statements(text)
     if wrong:
         raise TrialError([f"{path}, line {line}: {what}" for line, what in wrong])
@@ -65,21 +128,18 @@ def load_trial(path: Path) -> Trial:
         document = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise TrialError([f"{path}: not valid TOML: {error}; mend that line"]) from error
-    mistakes = _Mistakes(path, places)
-    trial = _trial(path.parent.resolve() / path.name, document, mistakes)
-    if mistakes.noted or trial is None:
-        raise TrialError(mistakes.in_order())
-    return trial
+    return path.parent.resolve() / path.name, document, _Mistakes(path, places, form)
 
 
 # --- From file to text to statements
 
 
-def _trial_file(path: Path) -> Path:
+def _file(path: Path, form: _Form) -> Path:
     if path.is_dir():
-        inside = path / "trial.toml"
+        inside = path / f"{form.kind}.toml"
         if not inside.is_file():
-            raise TrialError([f"{path}: the folder holds no trial.toml; name the trial file itself"])
+            says = f"the folder holds no {inside.name}; name the {form.kind} file itself"
+            raise TrialError([f"{path}: {says}"])
         return inside
     if not path.exists():
         if not path.parent.is_dir():
@@ -89,14 +149,15 @@ def _trial_file(path: Path) -> Path:
     return path
 
 
-def _text(path: Path, content: bytes) -> str:
+def _text(path: Path, content: bytes, form: _Form) -> str:
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         raise TrialError([f"{path}, line {line}: not text in UTF-8; save the file as UTF-8"]) from error
     if not text.strip():
-        raise TrialError([f"{path}: the file is empty; write [trial], bits, scales and photos into it"])
+        tables = " and ".join(map(_heading, form.needed))
+        raise TrialError([f"{path}: the file is empty; write {tables} and photos into it"])
     return text.replace("\r\n", "\n")
 
 
@@ -264,6 +325,7 @@ class _Mistakes:
 
     path: Path
     places: dict[Where, int]
+    form: _Form
     noted: list[tuple[int, str]] = field(default_factory=list)
 
     def line(self, where: Where) -> int:
@@ -282,7 +344,7 @@ class _Mistakes:
             return
         where = (*row.where, key) if key else row.where
         name = row.text("name") or row.text("file")
-        of = f" ({name})" if name and row.where[0] != "trial" and key not in ("name", "file") else ""
+        of = f" ({name})" if name and row.where[0] in _LISTS and key not in ("name", "file") else ""
         self.note(where, f"{_dotted(where)}{of} {what}")
 
     def in_order(self) -> list[str]:
@@ -293,16 +355,19 @@ class _Mistakes:
 
 
 def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial | None:
-    rows = {kind: _rows(document, kind, mistakes) for kind in _TABLES}
+    rows = {kind: _rows(document, kind, mistakes) for kind in mistakes.form.tables}
     _whole_tables(document, rows, mistakes)
 
     scales = [_scale(row, path.parent, mistakes) for row in rows["scale"]]
-    bits = [_entry(Bit, row, mistakes) for row in rows["bit"]]
+    bits = [
+        _entry(Bit, row, mistakes, program_path=_program(row, path.parent, mistakes)) for row in rows["bit"]
+    ]
     lives = [_entry(Life, row, mistakes) for row in rows["life"]]
+    costs = [_entry(Cost, row, mistakes) for row in rows["cost"]]
     listed = rows["photo"]
     for pattern in rows["photos"]:
         listed = _found(pattern, path.parent, rows, mistakes)
-    photos = [_photo(row, path.parent, rows, mistakes) for row in listed]
+    photos = [_photo(PhotoEntry, row, path.parent, rows, mistakes) for row in listed]
 
     _names_once(rows["scale"], mistakes)
     _names_once(rows["bit"], mistakes)
@@ -317,7 +382,9 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
             row,
             mistakes,
             path=path,
+            program_path=_program(row, path.parent, mistakes),
             life=next((life for life in lives if life), Life()),
+            cost=next((cost for cost in costs if cost), Cost()),
             scales=tuple(scale for scale in scales if scale),
             bits=tuple(bit for bit in bits if bit),
             photos=tuple(
@@ -330,6 +397,62 @@ def _trial(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Trial |
         for row in rows["trial"]
     ]
     return trials[0] if trials else None
+
+
+def _study(path: Path, document: dict[str, Any], mistakes: _Mistakes) -> Study | None:
+    rows = {kind: _rows(document, kind, mistakes) for kind in mistakes.form.tables}
+    _whole_tables(document, rows, mistakes)
+    named = [_trial_of(row, path.parent, mistakes) for row in rows["study"]]
+    trial = next((trial for trial in named if trial), None)
+    photos: list[RepeatPhoto | None] = []
+    if trial:  # which alone knows the bits and scales that the photos name
+        rows |= {
+            kind: [_Row((kind, at), entry.model_dump(exclude_none=True)) for at, entry in enumerate(entries)]
+            for kind, entries in (("bit", trial.bits), ("scale", trial.scales), ("new", trial.photos))
+        }
+        listed = rows["photo"]
+        for pattern in rows["photos"]:
+            listed = _found(pattern, path.parent, rows, mistakes)
+        photos = [_photo(RepeatPhoto, row, path.parent, rows, mistakes) for row in listed]
+        nameless = {"taken_by": RepeatPhoto.model_fields["taken_by"].default}
+        _photos_once([replace(row, table=nameless | row.table) for row in listed], mistakes)
+        _files_once(listed, path.parent, mistakes)
+        _sides_marked([*listed, *rows["new"]], mistakes)
+    order = {bit.name: position for position, bit in enumerate(trial.bits)} if trial else {}
+    studies = [
+        _entry(
+            Study,
+            row,
+            mistakes,
+            path=path,
+            of=trial or Trial.model_construct(),  # what stands in for it goes no further than its mistakes
+            photos=tuple(
+                sorted(
+                    (photo for photo in photos if photo),
+                    key=lambda photo: (
+                        order.get(photo.bit, -1),
+                        *(photo.flute, photo.parts, photo.view, _natural(photo.taken_by), photo.repeat),
+                    ),
+                )
+            ),
+        )
+        for row in rows["study"]
+    ]
+    return studies[0] if studies else None
+
+
+def _trial_of(row: _Row, folder: Path, mistakes: _Mistakes) -> Trial | None:
+    """Trial that a study names; what is wrong with it is noted."""
+    given = row.text("trial")
+    path = _there(row, "trial", folder, mistakes) if given and given.strip() else None
+    if path is None or _kind(path) != "file":
+        return None
+    try:
+        return load_trial(path)
+    except TrialError as error:
+        mistakes.in_row(row, "trial", f"is {_shown(given)}, which is wrong itself; mend that file first")
+        mistakes.noted += [(mistakes.line((*row.where, "trial")), what) for what in error.mistakes]
+        return None
 
 
 def _rows(document: dict[str, Any], kind: str, mistakes: _Mistakes) -> list[_Row]:
@@ -355,15 +478,18 @@ def _heading(kind: str) -> str:
 def _whole_tables(document: dict[str, Any], rows: dict[str, list[_Row]], mistakes: _Mistakes) -> None:
     """Tables that are missing, unknown, or exclude each other."""
     meant = set(document)
-    for key in document.keys() - _TABLES.keys():
-        near = get_close_matches(key, _TABLES, 1)
+    form = mistakes.form
+    for key in document.keys() - form.tables.keys():
+        near = get_close_matches(key, form.tables, 1)
         meant.update(near)
-        allowed = ", ".join(_heading(kind) for kind in _TABLES)
-        cure = f"did you mean {_heading(near[0])}?" if near else _elsewhere(key, f"the tables are {allowed}")
-        mistakes.note((key,), f"{key} is not a table of a trial file; {cure}")
-    for kind in ("trial", "scale", "bit"):
+        otherwise = f"the tables are {', '.join(map(_heading, form.tables))}"
+        cure = f"did you mean {_heading(near[0])}?" if near else _elsewhere(key, form, otherwise)
+        if key in _TRIAL.tables:
+            cure = "it belongs in the trial file"
+        mistakes.note((key,), f"{key} is not a table of a {form.kind} file; {cure}")
+    for kind in form.needed:
         if kind not in meant or document.get(kind) == []:
-            mistakes.note((), f"there is no {_heading(kind)}; give {', '.join(_required(_TABLES[kind]))}")
+            mistakes.note((), f"there is no {_heading(kind)}; give {', '.join(_required(form.tables[kind]))}")
     if not meant & {"photo", "photos"} or document.get("photo") == []:
         mistakes.note((), "there is no photo; give each a [[photo]] table, or all one [photos] table")
     if rows["photos"] and rows["photo"]:
@@ -377,12 +503,13 @@ def _required(model: type[Entry]) -> list[str]:
     ]
 
 
-def _homes(key: str) -> list[str]:
-    return [_heading(kind) for kind, model in _TABLES.items() if key in model.toml_keys()]
+def _homes(key: str, form: _Form) -> list[str]:
+    return [_heading(kind) for kind, model in form.tables.items() if key in model.toml_keys()]
 
 
-def _elsewhere(key: str, otherwise: str) -> str:
-    return f"it belongs in {' or '.join(_homes(key))}" if _homes(key) else otherwise
+def _elsewhere(key: str, form: _Form, otherwise: str) -> str:
+    homes = _homes(key, form)
+    return f"it belongs in {' or '.join(homes)}" if homes else otherwise
 
 
 def _entry(model: type[_EntryT], row: _Row, mistakes: _Mistakes, **beside: object) -> _EntryT | None:
@@ -394,9 +521,9 @@ def _entry(model: type[_EntryT], row: _Row, mistakes: _Mistakes, **beside: objec
     heading = _heading(str(row.where[0]))
     meant = set(row.table) & set(keys)
     for key in row.table.keys() - set(keys):
-        near = [] if _homes(key) else get_close_matches(key, keys, 1)
+        near = [] if _homes(key, mistakes.form) else get_close_matches(key, keys, 1)
         meant.update(near)
-        cure = _elsewhere(key, _did_you_mean(near, f"its keys are {', '.join(keys)}"))
+        cure = _elsewhere(key, mistakes.form, _did_you_mean(near, f"its keys are {', '.join(keys)}"))
         mistakes.in_row(row, key, f"is not a key of {heading}; {cure}")
     clashes = model.clashes(meant)
     for clash in clashes:
@@ -428,13 +555,19 @@ def _problems(refusal: ValidationError) -> Iterator[tuple[str, str, str]]:
             yield key, error["type"], own
 
 
+def _program(row: _Row, folder: Path, mistakes: _Mistakes) -> Path | None:
+    return _there(row, "program", folder, mistakes) if row.text("program") else None
+
+
 def _scale(row: _Row, folder: Path, mistakes: _Mistakes) -> ScaleEntry | None:
     graticule = row.text("graticule")
     path = _there(row, "graticule", folder, mistakes) if graticule else None
     return _entry(ScaleEntry, row, mistakes, graticule_path=path)
 
 
-def _photo(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mistakes) -> PhotoEntry | None:
+def _photo(
+    model: type[_PhotoT], row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mistakes
+) -> _PhotoT | None:
     _known(row, "bit", rows["bit"], mistakes)
     if not row.found:  # the scale of a pattern is the pattern's own mistake
         _known(row, "scale", rows["scale"], mistakes)
@@ -446,7 +579,7 @@ def _photo(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mist
                 row, "flute", f"is {flute}; bit {_shown(bit.text('name'))} has flutes 1 to {flutes}"
             )
     path = _there(row, "file", folder, mistakes) if row.text("file") else folder
-    return _entry(PhotoEntry, row, mistakes, path=path)
+    return _entry(model, row, mistakes, path=path)
 
 
 def _known(row: _Row, kind: str, named: list[_Row], mistakes: _Mistakes) -> None:
@@ -476,7 +609,9 @@ def _there(row: _Row, key: str, folder: Path, mistakes: _Mistakes) -> Path:
     if "\\" in given:
         cure = "write / between folders"
     elif not _kind(path.parent):
-        cure = f"there is no folder {path.parent}; paths count from the folder of the trial file"
+        cure = (
+            f"there is no folder {path.parent}; paths count from the folder of the {mistakes.form.kind} file"
+        )
     else:
         cure = _did_you_mean(_alike(path), "put it there or mend the path")
     mistakes.in_row(row, key, f"is {_shown(given)}, which is not there (looked for {path}); {cure}")
@@ -516,14 +651,30 @@ def _names_once(rows: list[_Row], mistakes: _Mistakes) -> None:
 def _photos_once(rows: list[_Row], mistakes: _Mistakes) -> None:
     first: dict[tuple[object, ...], _Row] = {}
     for row in rows:
-        bit, flute, parts, view = row.text("bit"), row.whole("flute"), row.whole("parts"), row.text("view")
-        if None in (bit, flute, parts, view):
+        place = {
+            key: row.whole(key) if row.text(key) is None else row.text(key) for key in mistakes.form.each_once
+        }
+        if None in place.values():
             continue
-        before = first.setdefault((bit, flute, parts, view), row)
+        before = first.setdefault(tuple(place.values()), row)
         if before is not row:
             first_one = before.found or f"line {mistakes.line(before.where)}"
-            says = f"is a second one of bit {_shown(bit)}, flute {flute}, parts {parts}, view {view}"
-            mistakes.in_row(row, "file", f"{says} (the first: {first_one}); keep one")
+            says = ", ".join(
+                f"{key} {_shown(value) if key in ('bit', 'taken_by') else value}"
+                for key, value in place.items()
+            )
+            mistakes.in_row(row, "file", f"is a second one of {says} (the first: {first_one}); keep one")
+
+
+def _files_once(rows: list[_Row], folder: Path, mistakes: _Mistakes) -> None:
+    """Note every file that stands for a second photo: the same picture again is no repeat."""
+    first: dict[str, _Row] = {}
+    for row in rows:
+        file = row.text("file")
+        if file and first.setdefault(normpath(folder / file), row) is not row:
+            before = mistakes.line((*first[normpath(folder / file)].where, "file"))
+            says = f"is {_shown(file)}, already the file on line {before}; a repeat is a photo taken anew"
+            mistakes.in_row(row, "file", says)
 
 
 def _sides_marked(rows: list[_Row], mistakes: _Mistakes) -> None:
@@ -552,14 +703,13 @@ def _all_photographed(bits: list[_Row], photos: list[_Row], mistakes: _Mistakes)
 # --- Photos found by a pattern
 
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
-_PLACEHOLDERS = ("bit", "parts", "flute", "view")
 _WHOLE = "[0-9]{1,9}"
 _ANY = "[^/]+?"
 
 
 def _found(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mistakes) -> list[_Row]:
     """Find the photos that the pattern of ``[photos]`` fits: a row for each, in natural order."""
-    checked = _entry(PhotoPattern, row, mistakes)
+    checked = _entry(mistakes.form.tables["photos"], row, mistakes)
     _known(row, "scale", rows["scale"], mistakes)
     pattern = row.text("pattern")
     if not pattern or not _pattern_holds(pattern, row, mistakes):
@@ -580,6 +730,8 @@ def _found(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mist
         "parts": _WHOLE,
         "flute": _WHOLE,
         "view": "|".join(get_args(View)),
+        "taken_by": _ANY,
+        "repeat": _WHOLE,
     }
     exact, any_bit = (_regex(below, form) for form in (forms, forms | {"bit": _ANY}))
     # Mistakes of the table itself are noted once, above; the stand-ins only keep them from each photo.
@@ -592,23 +744,26 @@ def _found(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mist
         name = path.relative_to(base).as_posix()
         fits = exact.fullmatch(name) or any_bit.fullmatch(name)
         if fits is None:
-            says = f"does not fit {pattern} with parts and flute as whole numbers; rename it or move it away"
+            whole = ", ".join(key for key in mistakes.form.placeholders if forms[key] == _WHOLE)
+            says = f"does not fit {pattern} with {whole} as whole numbers; rename it or move it away"
             mistakes.in_row(_Row((*row.where, "pattern"), {}, file), "name", says)
             continue
-        read = {
-            key: int(text) if key in ("parts", "flute") else text for key, text in fits.groupdict().items()
-        }
+        read = {key: int(text) if forms[key] == _WHOLE else text for key, text in fits.groupdict().items()}
         found.append(_Row((*row.where, "pattern"), shared | read | {"file": file}, file))
     return found
 
 
 def _pattern_holds(pattern: str, row: _Row, mistakes: _Mistakes) -> bool:
     named = _PLACEHOLDER.findall(pattern)
-    wrong = [f"has {{{name}}}" for name in named if name not in _PLACEHOLDERS]
-    needed = [name for name in _PLACEHOLDERS if name != "view" or "view" not in row.table]
-    wrong += [f"has no {{{name}}}" for name in needed if name not in named]
-    if "view" in named and "view" in row.table:
-        wrong.append("has {view} although view is given")
+    placeholders = mistakes.form.placeholders
+    wrong = [f"has {{{name}}}" for name in named if name not in placeholders]
+    spared = {"taken_by", *({"view"} & row.table.keys())}
+    wrong += [f"has no {{{name}}}" for name in placeholders if name not in {*named, *spared}]
+    wrong += [
+        f"has {{{name}}} although {name} is given"
+        for name in ("view", "taken_by")
+        if name in named and name in row.table
+    ]
     if re.search("[{}]", _PLACEHOLDER.sub("", pattern)):
         wrong.append("has a brace without its partner")
     if "}{" in pattern:
@@ -617,7 +772,8 @@ def _pattern_holds(pattern: str, row: _Row, mistakes: _Mistakes) -> bool:
         wrong.append("has \\ between folders, where / belongs")
     if wrong:
         says = f"is {_shown(pattern)}, which {' and '.join(wrong)}"
-        form = "give {bit}, {parts}, {flute} and either {view} or the key view, and folders with /"
+        needed = ", ".join(f"{{{name}}}" for name in placeholders if name not in ("view", "taken_by"))
+        form = f"give {needed} and either {{view}} or the key view, and folders with /"
         mistakes.in_row(row, "pattern", f"{says}; {form}")
     return not wrong
 

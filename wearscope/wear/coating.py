@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, grey
+from wearscope.wear.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -19,6 +20,11 @@ READABLE = 0.35  # of the face's light; darker places show the background rather
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
 STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
+LEAST_DEPARTURE, FAINT_DEPARTURE = (
+    0.04,
+    0.1,
+)  # in log ratio: what uneven light and JPEG give, and what is safely more
+U_FAINT = 0.03  # standard uncertainty of the loss where the two colours are as near as that
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
@@ -69,23 +75,44 @@ class CoatingMap:
         Whether a substrate colour was found at all.
     stray_share : float
         Of the band, the share whose colour strays from the coating's although nothing is lost.
+    faint : bool
+        Whether the substrate's colour hardly differs from the coating's.
     """
 
     substrate: Mask
     unreadable_share: Array
     found: bool
     stray_share: float
+    faint: bool
 
 
 @dataclass(frozen=True)
 class ZoneCoating:
-    """Zone means of loss (share of the band) and setback (µm), and their scatter along the edge."""
+    """Zone means: loss as a share of the band, setback in µm, and the share of the band that cannot be read."""
 
-    loss: float
-    u_loss: float
-    setback_um: float
-    u_setback_um: float
+    loss_budget: Budget
+    setback_budget: Budget
     unreadable: float
+
+    @property
+    def loss(self) -> float:
+        """Mean loss."""
+        return self.loss_budget.value
+
+    @property
+    def u_loss(self) -> float:
+        """Standard uncertainty of the loss."""
+        return self.loss_budget.u
+
+    @property
+    def setback_um(self) -> float:
+        """Mean setback."""
+        return self.setback_budget.value
+
+    @property
+    def u_setback_um(self) -> float:
+        """Standard uncertainty of the setback."""
+        return self.setback_budget.u
 
 
 def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
@@ -200,8 +227,9 @@ def _far_share(departure: Array, coating: CoatingColour) -> Array:
 
 
 def _distance(departure: Array, coating: CoatingColour) -> Array:
-    squared = np.einsum("...i,ij,...j->...", departure, coating.inverse_covariance, departure)
-    return np.asarray(np.sqrt(squared))
+    (xx, xy), (_, yy) = coating.inverse_covariance
+    x, y = departure[..., 0], departure[..., 1]
+    return np.asarray(np.sqrt(xx * x**2 + 2.0 * xy * x * y + yy * y**2))
 
 
 def map_substrate(
@@ -239,12 +267,12 @@ def map_substrate(
     coating's own scatter. Pixels that cannot be read take the class of the nearest readable one further in.
     """
     d = strip.d_um[:, None]
-    light = strip.light.mean(axis=2)
+    light = grey(strip.light)
     in_band = (d >= silhouette_um[None, :]) & (d <= silhouette_um[None, :] + BAND_UM)
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
     face = float(np.nanmedian(light[deep])) if np.isfinite(light[deep]).any() else float(np.nanmedian(light))
     # a burnt-out pixel colours its neighbours through the smoothing
-    burnt = np.any(strip.light >= 0.995, axis=2)
+    burnt = grey(np.asarray(strip.light >= 0.995, np.float32)) > 0
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     step_um = float(strip.d_um[1] - strip.d_um[0])
@@ -274,7 +302,10 @@ def map_substrate(
     band_pixels = np.maximum(in_band.sum(axis=0), 1)
     bleed = int(np.ceil(BLEED * blur_um / step_um))
     stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
-    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray)
+    if not found:
+        stray += float(excess.mean())
+    faint = found and float(np.hypot(*substrate_departure)) < FAINT_DEPARTURE
+    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray, faint)
 
 
 def _substrate_colour(
@@ -296,7 +327,7 @@ def _substrate_colour(
             return False, nothing
         centre = np.median(sample[members], axis=0)
     separation = float(np.sqrt(centre @ coating.inverse_covariance @ centre))
-    return separation > SEPARATION, centre
+    return separation > SEPARATION and float(np.hypot(*centre)) > LEAST_DEPARTURE, centre
 
 
 def _carried_outward(value: Mask, readable: Mask) -> Mask:
@@ -331,17 +362,28 @@ def zone_coating(
     setback_um = _first_coating_um(bare, depth, step_um)
     unreadable = float(found.unreadable_share[at].mean())
     mean_loss = float(loss.mean())
-    by_edge = u_silhouette_um / BAND_UM * (1.0 if mean_loss > 0.02 else 0.1)
-    by_border = 0.5 * step_um / BAND_UM * (1.0 if found.found else 0.5)
+    edge = Input("silhouette", 0.0, u_silhouette_um)
+    border = Input("border between the colours", 0.0, 0.5 * step_um)
     # where no substrate shows further in, it may still hide in what could not be read (rectangular, 0 to all)
-    hidden = 0.0 if found.found else unreadable / np.sqrt(3.0)
+    hidden = Input("what cannot be read", 0.0, 0.0 if found.found else unreadable / np.sqrt(3.0))
     # colours that stray without loss can pass for substrate, and substrate can hide among them
-    stray = STRAY_MATTERS * found.stray_share
-    u_loss = float(np.sqrt(by_edge**2 + by_border**2 + 0.003**2 + hidden**2 + stray**2))
-    u_setback = float(
-        np.sqrt(u_silhouette_um**2 + (0.5 * step_um) ** 2 + (BAND_UM * hidden) ** 2 + (BAND_UM * stray) ** 2)
+    stray = Input("colours that stray", 0.0, STRAY_MATTERS * found.stray_share)
+    faint = Input("faint colours", 0.0, U_FAINT if found.faint else 0.0)
+    noise = Input("noise of the colours", 0.0, 0.003)
+    moved = 1.0 if mean_loss > 0.02 else 0.1
+    crossed = 1.0 if found.found else 0.5
+    loss_parts = [
+        (moved / BAND_UM, edge),
+        (crossed / BAND_UM, border),
+        (1.0, noise),
+        (1.0, hidden),
+        (1.0, stray),
+        (1.0, faint),
+    ]
+    setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
+    return ZoneCoating(
+        linear(mean_loss, loss_parts), linear(float(setback_um.mean()), setback_parts), unreadable
     )
-    return ZoneCoating(mean_loss, u_loss, float(setback_um.mean()), u_setback, unreadable)
 
 
 def _first_coating_um(bare: Mask, depth: Array, step_um: float) -> Array:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from wearscope.wear.strip import UNUSED, USED
+from wearscope.wear.uncertainty import Input
 from wearscope.wear.zones import (
     SHORTEST_ZONE_UM,
     Sign,
@@ -17,6 +18,7 @@ from wearscope.wear.zones import (
     chip_mask,
     drawn_on,
     find_transition,
+    independent_lengths,
     marked_transition,
     zone_labels,
 )
@@ -61,12 +63,20 @@ class Datum:
         Root mean square of the departure over the unused zone.
     drift_um : ndarray, shape (S,)
         By how much the new-state line had to be moved to lie on the unused zone.
+    dof : float
+        Degrees of freedom of the line: independent lengths of edge less what was fitted to them.
     """
 
     departure_um: Array
     u_datum_um: Array
     residual_um: float
     drift_um: Array
+    dof: float
+
+    def line_error(self, columns: NDArray[np.bool_]) -> Input:
+        """How far the new-state line may lie from where the edge was, over some columns together, µm."""
+        u_um = float(np.sqrt(np.mean(self.u_datum_um[columns] ** 2)))
+        return Input("new-state line drawn on", 0.0, u_um, self.dof)
 
 
 def find_zones(
@@ -130,7 +140,8 @@ def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> D
     line, u_line = drawn_on(s_um, np.where(base, difference_um, np.nan), degree=degree)
     departure = difference_um - line
     residual = float(np.sqrt(np.nanmean(departure[base] ** 2))) if base.any() else float("nan")
-    return Datum(departure, u_line, residual, line)
+    dof = independent_lengths(int(base.sum()), s_um) - (degree + 1.0)
+    return Datum(departure, u_line, residual, line, max(dof, 1.0))
 
 
 def _scatter(value: Array) -> float:

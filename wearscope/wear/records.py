@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from wearscope.wear.uncertainty import Budget, coverage_factor
+
 Zone = Literal["used", "unused", "difference", "whole"]
 Status = Literal["ok", "below_detection", "doubtful", "refused"]
 
@@ -43,7 +47,8 @@ class Record:
 class Finding:
     """A quantity as measured, before it is known which photo and program version it came from.
 
-    The fields are those of `Record`; `u` is the standard uncertainty.
+    The fields are those of `Record`; `u` is the standard uncertainty, `dof` its effective degrees of freedom and
+    `budget` what it is made of, where that has been worked out.
     """
 
     quantity: str
@@ -54,16 +59,24 @@ class Finding:
     status: Status
     note: str
     method: str
+    dof: float = np.inf
+    budget: Budget | None = None
 
     @property
     def interval95(self) -> tuple[float | None, float | None]:
-        """The 95 % interval, normal, or nothing for a refused finding."""
+        """The 95 % interval, or nothing for a refused finding.
+
+        Normal, unless the uncertainty rests on few independent lengths of edge: then by the t-distribution.
+        """
         if self.value is None or self.u is None:
             return None, None
-        return self.value - COVERAGE_95 * self.u, self.value + COVERAGE_95 * self.u
+        expanded = max(COVERAGE_95, coverage_factor(self.dof)) * self.u
+        return self.value - expanded, self.value + expanded
 
 
-COVERAGE_95 = 1.96  # normal distribution, JCGM 100 table G.1
+COVERAGE_95 = (
+    1.96  # normal distribution, JCGM 100 table G.1; the t-factor of few degrees of freedom is larger
+)
 DETECTION = 3.29  # both error risks 5 %: ISO 11843-1, from memory
 
 
@@ -72,25 +85,30 @@ def found(
     zone: Zone,
     unit: str,
     value: float,
-    u: float,
+    u: float | Budget,
     method: str,
     *,
     doubt: str = "",
     note: str = "",
     limit: float | None = None,
+    dof: float = np.inf,
 ) -> Finding:
     """A measured quantity.
 
     Parameters
     ----------
-    quantity, zone, unit, value, u, method
+    quantity, zone, unit, value, method
         As in `Finding`.
+    u : float or Budget
+        Standard uncertainty; a budget brings its effective degrees of freedom along.
     doubt : str
         Why the value is doubtful; "" when it is not.
     note : str
         Anything else to say.
     limit : float, optional
         Detection limit: a value that does not exceed it is `below_detection`.
+    dof : float
+        Degrees of freedom of an uncertainty given as a number.
     """
     status: Status = "ok"
     if limit is not None and value <= limit:
@@ -98,8 +116,18 @@ def found(
         note = "; ".join(filter(None, [f"detection limit {limit:.3g} {unit}".strip(), note]))
     elif doubt:
         status = "doubtful"
+    budget = u if isinstance(u, Budget) else None
     return Finding(
-        quantity, zone, unit, float(value), float(u), status, "; ".join(filter(None, [doubt, note])), method
+        quantity,
+        zone,
+        unit,
+        float(value),
+        u.u if isinstance(u, Budget) else float(u),
+        status,
+        "; ".join(filter(None, [doubt, note])),
+        method,
+        u.dof if isinstance(u, Budget) else dof,
+        budget,
     )
 
 

@@ -11,7 +11,7 @@ from scipy.signal import find_peaks
 
 from wearscope.wear.profile import ProfileFit, ProfilePrior, WedgeTie, fit_profile
 from wearscope.wear.strip import Strip
-from wearscope.wear.wedge import RecessionFactor
+from wearscope.wear.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -137,6 +137,8 @@ def fit_unused(
         blur_um=(blur_um, BLUR_PX[1] * um_per_px),
         tint=profile.light[use][-4:].mean(axis=0),
         u_log_tint=0.03,
+        zone="unused",
+        radius_known=True,
     )
     light, mixed = (profile.d_um[use], profile.light[use], profile.u_light[use]), lighting.mixed_background
     fit = fit_profile(*light, prior, mixed=mixed)
@@ -151,8 +153,8 @@ def fit_used(
     trace_um: float,
     unused: ProfileFit,
     lighting: Lighting,
-    factor: RecessionFactor | None,
-    u_datum_um: float | None,
+    factor: Budget | None,
+    datum: Input | None,
 ) -> ProfileFit:
     """Silhouette and radius of a worn edge.
 
@@ -164,11 +166,11 @@ def fit_used(
     unused : ProfileFit
         Of the unused edge in the same photo, or of the new-state photo.
     lighting : Lighting
-    factor : RecessionFactor or None
+    factor : Budget or None
         Ties silhouette to radius; None where the wedge angle does not allow it.
-    u_datum_um : float or None
-        Standard uncertainty of the unused edge line drawn on to this zone; None where there is no unused zone,
-        so that depths in this profile are not from the unused edge.
+    datum : Input or None
+        How far the new-state line drawn on to this zone may be off, µm; None where there is no unused zone, so that
+        depths in this profile are not from the unused edge.
     """
     theta, blur_um = lighting.ring_angle, unused.blur_um
     ratio = factor.value if factor is not None else 0.7
@@ -185,7 +187,7 @@ def fit_used(
     )
     starts = [(line_um, 0.7 * guess_um), (line_um, 1.4 * guess_um)]
     line_prior, radius_prior = (line_um, 8.0 + blur_um), (guess_um, 0.4 * guess_um + 2.0)
-    if u_datum_um is None:
+    if datum is None:
         # nothing says that this edge has moved: it may well be as new
         starts = [(line_um, guess_um), (line_um, 2.0 * unused.radius_um)]
         line_prior = (trace_um + lever * unused.radius_um, 30.0 + blur_um)
@@ -200,16 +202,9 @@ def fit_used(
         u_log_tint=0.25,
     )
     tie = None
-    if factor is not None and u_datum_um is not None:
-        u_silhouette_um = float(np.hypot(unused.u_silhouette_um, u_datum_um))
-        tie = WedgeTie(
-            unused.silhouette_um,
-            u_silhouette_um,
-            unused.radius_um,
-            unused.u_radius_um,
-            factor.value,
-            factor.std_uncertainty,
-        )
+    if factor is not None and datum is not None:
+        drawn_on = linear(unused.silhouette_um, [(1.0, unused.silhouette), (1.0, datum)])
+        tie = WedgeTie(drawn_on, unused.radius, factor)
     fit = fit_profile(
         profile.d_um[use],
         profile.light[use],
@@ -222,13 +217,20 @@ def fit_used(
     return replace(fit, lamp_seen=image_um is not None)
 
 
-def with_unresolved(fit: ProfileFit, lighting: Lighting) -> ProfileFit:
+def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -> ProfileFit:
     """The fit with the standard uncertainties that its results deserve, model error included."""
     share = UNRESOLVED_MIXED if lighting.mixed_background else UNRESOLVED
+    name = f"what the blur hides ({zone}, {{}})"
     return replace(
         fit,
-        u_silhouette_um=float(np.hypot(fit.u_silhouette_um, share * fit.blur_um)),
-        u_radius_um=float(np.hypot(fit.u_radius_um, UNRESOLVED_RADIUS * fit.blur_um)),
+        silhouette=linear(
+            fit.silhouette_um,
+            [(1.0, fit.silhouette), (1.0, Input(name.format("silhouette"), 0.0, share * fit.blur_um))],
+        ),
+        radius=linear(
+            fit.radius_um,
+            [(1.0, fit.radius), (1.0, Input(name.format("radius"), 0.0, UNRESOLVED_RADIUS * fit.blur_um))],
+        ),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.wear.coating import DEEP_UM, colour_ratios, deep_colour, even_out
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, grey
 from wearscope.wear.zones import Sign
 
 Array = NDArray[np.float64]
@@ -47,10 +47,8 @@ def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool) -> list[Sig
 def bright_line(strip: Strip, trace_um: Array) -> Array:
     """Brightest light just inside the trace against that of the face, as a log ratio, shape (S,)."""
     window = _inside(strip, trace_um, -2, max(3, round(LINE_REACH_UM / strip.um_per_px)))
-    brightest = _columnwise(
-        strip.light.mean(axis=2), window, lambda v: np.quantile(v, 0.95, axis=0), trace_um
-    )
-    face = strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])].mean(axis=2)
+    brightest = _columnwise(grey(strip.light), window, lambda v: np.quantile(v, 0.95, axis=0), trace_um)
+    face = grey(strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])])
     level = float(np.nanmedian(face)) if np.isfinite(face).any() else float(np.nanmedian(brightest))
     return np.asarray(np.log(np.maximum(brightest, 1e-3) / max(level, 1e-3)))
 

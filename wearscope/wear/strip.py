@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,6 +36,17 @@ class Strip:
     um_per_px: float
 
 
+def over_channels(light: NDArray[np.float32], weight: float = 1.0) -> NDArray[np.float32]:
+    """Sum of the three channels times a weight, shape (D, S) for light of shape (D, S, 3)."""
+    # numpy takes ten times as long over so short an axis
+    return np.asarray(cv2.transform(light, np.full((1, 3), weight, np.float32)), np.float32)
+
+
+def grey(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean of the three channels, shape (D, S)."""
+    return over_channels(light, 1.0 / 3.0)
+
+
 @dataclass(frozen=True)
 class EdgeView:
     """A strip with what was found on it; what a comparison sheet or a viewer draws.
@@ -56,6 +68,8 @@ class EdgeView:
         Where unused turns into used, along s, and its standard uncertainty.
     band_um : float
         Depth of the coating band.
+    land_um : ndarray, shape (S,), or None
+        Inner end of the wear land, as a distance d from the reference line; NaN where there is none.
     """
 
     strip: Strip
@@ -67,3 +81,4 @@ class EdgeView:
     transition_um: float | None
     u_transition_um: float | None
     band_um: float = 100.0
+    land_um: NDArray[np.float64] | None = None

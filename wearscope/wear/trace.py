@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import Strip, over_channels
 
 Array = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ def steepness(strip: Strip, columns: int) -> NDArray[np.float32]:
     light = np.nan_to_num(strip.light)
     smooth = cv2.GaussianBlur(cv2.blur(light, (columns, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
     slope = np.gradient(smooth, axis=0)
-    steep = np.sqrt(np.einsum("dsc,dsc->ds", slope, slope))
+    steep = cv2.sqrt(over_channels(slope * slope))
     # the frame's own border is not an edge; nor is anything within the smoothing of it
     unseen = cv2.dilate(np.isnan(strip.light[..., 0]).astype(np.uint8), np.ones((9, 3), np.uint8)) > 0
     steep[unseen] = 0.0
@@ -87,9 +87,9 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
         cv2.blur(np.nan_to_num(strip.light), (WINDOW_COLUMNS, 1)), (0, 0), sigmaX=0.01, sigmaY=0.8
     )
     from_guide = d[:, None] - guide[None, :]
-    background = _background(strip, from_guide)
+    background = background_outside(strip, from_guide)
     departure = light - background[None].astype(np.float32)
-    difference = np.sqrt(np.einsum("dsc,dsc->ds", departure, departure))
+    difference = cv2.sqrt(over_channels(departure * departure))
     difference[np.isnan(strip.light[..., 0])] = 0.0
     near = (from_guide > -8.0 - step_um) & (from_guide < 25.0 + 2.0 * step_um)
     largest = np.where(near, difference, 0.0).max(axis=0)
@@ -177,7 +177,7 @@ def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp])
     )
 
 
-def _background(strip: Strip, from_guide: Array) -> Array:
+def background_outside(strip: Strip, from_guide: Array) -> Array:
     """Light outside the edge in each column, smoothed along the edge, shape (S, 3)."""
     outside = (from_guide < -OUTSIDE_UM[0]) & (from_guide > -OUTSIDE_UM[1]) & np.isfinite(strip.light[..., 0])
     count = outside.sum(axis=0)
@@ -206,19 +206,25 @@ def steepest_path(gain: NDArray[np.float32], bend: float) -> NDArray[np.intp]:
         Row of the path in each column.
     """
     height, width = gain.shape
-    score = gain[:, 0].astype(np.float64)
-    steps = np.empty((width, height), np.int8)
-    up, down = np.empty(height), np.empty(height)
+    columns = np.ascontiguousarray(gain.T, np.float32)
+    best = np.empty((width, height), np.float32)  # total gain of the best path that ends there
+    best[0] = columns[0]
     for column in range(1, width):
-        up[0], up[1:] = -np.inf, score[:-1] - bend
-        down[-1], down[:-1] = -np.inf, score[1:] - bend
-        step = np.where(up > score, -1, 0)
-        best = np.maximum(up, score)
-        step[down > best] = 1
-        steps[column] = step
-        score = np.maximum(best, down) + gain[:, column]
+        last, here = best[column - 1], best[column]
+        bent = last - np.float32(bend)
+        np.maximum(last[1:], bent[:-1], out=here[1:])
+        here[0] = last[0]
+        np.maximum(here[:-1], bent[1:], out=here[:-1])
+        here += columns[column]
     rows = np.empty(width, np.intp)
-    rows[-1] = int(np.argmax(score))
-    for column in range(width - 1, 0, -1):
-        rows[column - 1] = rows[column] + steps[column, rows[column]]
+    row = int(np.argmax(best[-1]))
+    rows[-1] = row
+    for column in range(width - 2, -1, -1):
+        first = max(row - 1, 0)
+        choice = best[column, first : row + 2].tolist()
+        came_from = row - first
+        choice = [value - bend * (k != came_from) for k, value in enumerate(choice)]
+        if max(choice) > choice[came_from]:
+            row = first + choice.index(max(choice))
+        rows[column] = row
     return rows

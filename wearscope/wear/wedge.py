@@ -6,17 +6,12 @@ normal towards the open side of the edge), r the edge radius.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from numpy.typing import NDArray
 
+from wearscope.wear.uncertainty import Budget, Input, Measurement, linear, propagate
 
-@dataclass(frozen=True)
-class RecessionFactor:
-    """Recession seen in a face view per unit of radius, and its standard uncertainty."""
-
-    value: float
-    std_uncertainty: float
+Array = NDArray[np.float64]
 
 
 def apex_to_arc(radius_um: float, wedge_angle: float) -> float:
@@ -44,15 +39,30 @@ def area_removed(radius_um: float, wedge_angle: float) -> float:
     return float(radius_um**2 * (1.0 / np.tan(wedge_angle / 2.0) - (np.pi - wedge_angle) / 2.0))
 
 
-def recession_factor(
-    wedge_angle: float, u_wedge_angle: float, tilt: float = 0.0, u_tilt: float = 0.0
-) -> RecessionFactor:
-    """Recession per radius in a face view, cot(β/2) cos τ - sin τ - 1, by first-order propagation.
+def view_tilt(tilt: float, u_tilt: float, u_turned: float = 0.0) -> Budget:
+    """How far the view is from the face normal, radians.
 
     Parameters
     ----------
-    wedge_angle, u_wedge_angle, tilt, u_tilt : float
-        Radians.
+    tilt, u_tilt : float
+        Of the camera.
+    u_turned : float
+        Standard uncertainty by which a helical flute turns the face away between the zones compared.
+    """
+    return linear(
+        tilt, [(1.0, Input("view tilt", tilt, u_tilt)), (1.0, Input("turning of the helix", 0.0, u_turned))]
+    )
+
+
+def recession_factor(
+    wedge_angle: float, u_wedge_angle: float, tilt: float = 0.0, u_tilt: float = 0.0, u_turned: float = 0.0
+) -> Budget:
+    """Recession seen in a face view per unit of radius: cot(β/2) cos τ - sin τ - 1.
+
+    Parameters
+    ----------
+    wedge_angle, u_wedge_angle, tilt, u_tilt, u_turned : float
+        Radians; the last three as in `view_tilt`.
 
     Raises
     ------
@@ -66,8 +76,10 @@ def recession_factor(
         )
     if tilt > np.pi / 2 - wedge_angle:
         raise ValueError("the view is tilted so far that the other face, not the arc, makes the silhouette")
-    cot = 1.0 / np.tan(wedge_angle / 2.0)
-    value = cot * np.cos(tilt) - np.sin(tilt) - 1.0
-    by_wedge = -0.5 * np.cos(tilt) / np.sin(wedge_angle / 2.0) ** 2
-    by_tilt = -cot * np.sin(tilt) - np.cos(tilt)
-    return RecessionFactor(float(value), float(np.hypot(by_wedge * u_wedge_angle, by_tilt * u_tilt)))
+    inputs = (Input("wedge angle", wedge_angle, u_wedge_angle), view_tilt(tilt, u_tilt, u_turned))
+    return propagate(Measurement(factor_of, inputs))
+
+
+def factor_of(wedge_angle: Array, tilt: Array) -> Array:
+    """The recession factor of many wedges and tilts, as long as the arc makes the silhouette."""
+    return np.asarray(np.cos(tilt) / np.tan(wedge_angle / 2.0) - np.sin(tilt) - 1.0)

@@ -330,11 +330,15 @@ def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Arra
         scale = 1.4826 * float(np.median(np.abs(residual[use]))) + 1e-9
         use = np.isfinite(value) & (np.abs(residual) < 3.5 * scale)
     sd = float(np.sqrt(np.mean(residual[use] ** 2)))
-    step_um = float(s_um[1] - s_um[0])
-    independent = max(3.0, use.sum() * step_um / (CORRELATION_UM / 3.0))
+    independent = independent_lengths(int(use.sum()), s_um)
     inverse = np.linalg.inv(base[use].T @ base[use]) * use.sum() / independent
     u_line = sd * np.sqrt(np.einsum("si,ij,sj->s", base, inverse, base))
     return base @ solution, u_line
+
+
+def independent_lengths(columns: int, s_um: Array) -> float:
+    """How many independent lengths of edge so many columns of a strip are, for the scatter of a trace."""
+    return max(3.0, columns * float(s_um[1] - s_um[0]) / (CORRELATION_UM / 3.0))
 
 
 def zone_labels(

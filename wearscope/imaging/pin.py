@@ -1,0 +1,451 @@
+"""The ring angle from a photo of a round pin in the microscope's light.
+
+A polished pin lying across the view mirrors the lamp ring as two bright lines beside its axis (`wear.ring`). The
+pin is found by its two parallel silhouettes, straightened, averaged along its axis, and the model fitted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import gaussian_filter1d, minimum_filter1d
+from scipy.signal import find_peaks
+
+from wearscope.errors import PhotoRefused
+from wearscope.wear.ring import RingFit, fit_ring
+
+Array = NDArray[np.float64]
+
+LONGEST_SIDE_PX = 1600  # larger photos are averaged over blocks
+STRAIGHT = 0.5  # coherence of the gradients below which nothing runs across the view
+SHARP_PX, SOFT_PX = 2.0, 8.0  # smoothing at which an edge is told from a gradual change of light
+SHARPER = 2.0  # times as steep at the first as at the second
+SIGNIFICANT = 8.0  # standard deviations of the noise
+LEAST_STEP = 0.05  # of the light beside it
+BRIGHT = 2.0  # times the darkest place on the pin
+LEAST_MIRRORED = 0.3  # of a bright card, mirrored by the pin's sides
+SHIFTED = 0.05  # of the radius, by which the two sides' lines may differ
+# Correlation of the two sides' logarithms of light: between two sharp edges, and where nothing else shows the axis
+ALIKE, SYMMETRIC = 0.4, 0.9
+LEAST_RADIUS_PX = 25.0
+BURNT = 0.97
+MOST_BURNT = 0.3  # of the pin's width
+ROUGHEST = 0.35  # of the lobe; a rounder light has no line to measure
+WORST_MISFIT = 0.12  # of the light
+LEAST_LINE = 1.05  # light of a bright line over the darker one of its two sides
+DOUBTFUL_ONE_SIDED, MOST_ONE_SIDED = np.radians(2.0), np.radians(6.0)
+LEAST_BALANCE = 0.3  # of the two bright lines' light, weaker over stronger
+UNRESOLVED = 0.1  # share of a bright line's width that no fit resolves, from rendered pins
+U_EDGE_PX = 1.0  # of a silhouette's place
+MOST_UNCERTAIN = np.radians(5.0)
+CONTRADICTION = 0.03  # of the diameter, beyond its uncertainty
+# Lamps stand 25 to 75 mm away and the lens 40 mm to infinity: common practice, no source. Means of the inverse, per
+# mm, and half-widths.
+PER_LAMP_DISTANCE, PER_LENS_DISTANCE = (0.027, 0.013), (0.0125, 0.0125)
+LAMPS = 12  # of a common ring; common practice, no source
+
+
+@dataclass(frozen=True)
+class RingAngle:
+    """The ring angle found on a photo of a pin.
+
+    Attributes
+    ----------
+    ring_angle_deg, u_ring_angle_deg : float
+        Between the view axis and the lamps, degrees, with its standard uncertainty.
+    diameter_px : float
+        Of the pin.
+    u_diameter_px : float
+    status : {"ok", "doubtful"}
+    note : str
+    """
+
+    ring_angle_deg: float
+    u_ring_angle_deg: float
+    diameter_px: float
+    u_diameter_px: float
+    status: Literal["ok", "doubtful"]
+    note: str
+
+
+@dataclass(frozen=True)
+class PinProfile:
+    """Light across what may be a pin, averaged along it.
+
+    Attributes
+    ----------
+    y_px : ndarray, shape (N,)
+        Across the pin.
+    light, u_light : ndarray, shape (N,)
+        Mean linear light and its standard uncertainty from noise alone.
+    burnt : ndarray of bool, shape (N,)
+    """
+
+    y_px: Array
+    light: Array
+    u_light: Array
+    burnt: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Silhouettes:
+    """Axis and radius of a pin in a profile, in its pixels."""
+
+    axis_px: float
+    radius_px: float
+    u_radius_px: float
+
+
+def ring_angle_from_pin(
+    light: ArrayLike,
+    diameter_mm: float,
+    *,
+    um_per_px: tuple[float, float] | None = None,
+    file: str = "the photo",
+) -> RingAngle:
+    """Find a pin in a photo and the ring angle from the bright lines on it.
+
+    Parameters
+    ----------
+    light : array_like, shape (H, W, 3) or (H, W)
+        Linear light, 0 to 1.
+    diameter_mm : float
+        Of the pin.
+    um_per_px : (float, float), optional
+        Scale and its standard uncertainty, if it is known.
+    file : str
+        Name for messages.
+
+    Raises
+    ------
+    PhotoRefused
+        With the reason and the cure.
+
+    Notes
+    -----
+    Lamps and lens are not infinitely far: at y from the axis of the pin both stand y / distance nearer to its normal,
+    which makes the ring angle look smaller by y (cos θ / lamp distance + 1 / lens distance). Half a common
+    ring's lamps is the most by which the nearest lamp can miss the direction square to the pin.
+    """
+    picture, reduction = _reduced(np.asarray(light, np.float32))
+    whole, halves = straightened(picture, file)
+    known = None
+    if um_per_px is not None:
+        known = Silhouettes(
+            0.0,
+            500.0 * diameter_mm / (um_per_px[0] * reduction),
+            500.0 * diameter_mm / um_per_px[0] ** 2 * um_per_px[1] / reduction,
+        )
+    pin, seen = _pin(whole, known, file)
+    fit = _fit(whole, pin, file)
+    parts = []
+    for half in halves:
+        moved = _shift(whole, half, pin)
+        parts.append(_fit(half, Silhouettes(pin.axis_px + moved, pin.radius_px, pin.u_radius_px), file))
+    return _judged(fit, parts, pin, seen, whole, diameter_mm, reduction, file)
+
+
+def straightened(picture: NDArray[np.float32], file: str) -> tuple[PinProfile, tuple[PinProfile, PinProfile]]:
+    """Mean profile square to what runs straight across a picture, of all of it and of its two halves.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (H, W)
+    file : str
+
+    Raises
+    ------
+    PhotoRefused
+        Nothing runs straight across it.
+    """
+    smooth = cv2.GaussianBlur(picture, (0, 0), 2.0)
+    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    xx, yy, xy = (float(np.mean(a * b)) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
+    coherence = np.hypot(xx - yy, 2.0 * xy) / max(xx + yy, 1e-12)
+    if coherence < STRAIGHT:
+        raise _no_pin(file, "nothing in it runs straight across the view")
+    across = 0.5 * np.arctan2(2.0 * xy, xx - yy)
+    for reach, steps in ((np.radians(1.0), 11), (np.radians(0.2), 11)):
+        tried = across + np.linspace(-reach, reach, steps)
+        across = float(tried[np.argmax([_steepness(picture, angle) for angle in tried])])
+    height, width = picture.shape
+    side = int(np.hypot(height, width)) | 1
+    turn = np.array([[-np.sin(across), np.cos(across)], [np.cos(across), np.sin(across)]])
+    middle = np.array([(width - 1) / 2, (height - 1) / 2])
+    shift = (side - 1) / 2 - turn @ middle
+    turned = cv2.warpAffine(
+        picture,
+        np.column_stack([turn, shift]),
+        (side, side),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=float("nan"),
+    )
+    rows = np.asarray(turned, np.float32)
+    return _profile(rows), (_profile(rows[:, : side // 2]), _profile(rows[:, side // 2 :]))
+
+
+def _steepness(picture: NDArray[np.float32], across: float) -> float:
+    """Sum of squared slopes of the mean profile in one direction: greatest square to straight lines."""
+    height, width = picture.shape
+    x, y = np.arange(width) * np.cos(across), np.arange(height) * np.sin(across)
+    place = (x[None, :] + y[:, None]).ravel()
+    place -= place.min()
+    at = place.astype(int)
+    count = np.bincount(at)
+    mean = np.bincount(at, np.log(np.maximum(picture, 1e-2)).ravel()) / np.maximum(count, 1)
+    slope = gaussian_filter1d(mean, SHARP_PX, order=1)
+    reach = round(3 * SHARP_PX)
+    enough = minimum_filter1d(count, 2 * reach + 1, mode="constant") > 0.3 * np.quantile(count, 0.9)
+    return float(np.sum(slope[enough] ** 2))
+
+
+def _profile(rows: NDArray[np.float32]) -> PinProfile:
+    """Mean along the rows, where enough of a row is seen."""
+    seen = np.isfinite(rows)
+    count = seen.sum(axis=1)
+    known = np.flatnonzero(count > 0.25 * count.max())
+    rows, count = rows[known], count[known]
+    light = np.asarray(np.nanmean(rows, axis=1, dtype=np.float64))
+    # differences of neighbours hold the noise; straightening has averaged it over neighbours a little
+    noise = np.nanstd(np.diff(rows, axis=1), axis=1, dtype=np.float64) * 1.5 / np.sqrt(2.0)
+    burnt = (rows >= BURNT).sum(axis=1) > 0.02 * count
+    return PinProfile(known.astype(float), light, np.maximum(noise, 2e-4) / np.sqrt(count), burnt)
+
+
+def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Silhouettes, bool]:
+    """Axis and radius, and whether the silhouettes are seen."""
+    pairs = silhouettes(profile)
+    found = max(pairs, key=lambda pair: pair.radius_px, default=None)
+    if known is None:
+        if found is None:
+            raise _no_pin(file, "no two parallel sides with like light on both")
+        if not _bright_beside(profile, found):
+            raise PhotoRefused(
+                f"{file}: the sides of the pin cannot be told from what lies behind it, or are not both in view",
+                "put a white card behind the whole pin, or state the scale by --um-per-px or --graticule",
+            )
+        return found, True
+    if 2.0 * known.radius_px > float(np.ptp(profile.y_px)):
+        raise PhotoRefused(
+            f"{file}: at this scale the pin is {2 * known.radius_px:.0f} px thick and does not fit into the frame",
+            "check --pin-diameter-mm and the scale, or take a thinner pin",
+        )
+    for pair in pairs:
+        u = float(np.hypot(pair.u_radius_px, known.u_radius_px)) / known.radius_px
+        if abs(pair.radius_px / known.radius_px - 1.0) <= CONTRADICTION + 2.0 * u:
+            return Silhouettes(pair.axis_px, known.radius_px, known.u_radius_px), True
+    if found is not None and (found.radius_px > known.radius_px or _bright_beside(profile, found)):
+        raise PhotoRefused(
+            f"{file}: the pin is {2 * found.radius_px:.0f} px thick, but {2 * known.radius_px:.0f} px by the "
+            "stated scale and diameter",
+            "check --pin-diameter-mm and that the photo was taken at the zoom of the scale",
+        )
+    return Silhouettes(_axis(profile, known.radius_px, file), known.radius_px, known.u_radius_px), False
+
+
+def silhouettes(profile: PinProfile) -> list[Silhouettes]:
+    """Pairs of sharp edges that may be a pin's: the brightest light and the same on both sides between them."""
+    y, light = profile.y_px, profile.light
+    sharp, soft = (gaussian_filter1d(light, sigma, order=1) for sigma in (SHARP_PX, SOFT_PX))
+    u_step = profile.u_light / np.sqrt(4.0 * np.sqrt(np.pi) * SHARP_PX**3)
+    at, _ = find_peaks(np.abs(sharp) / u_step, height=SIGNIFICANT, distance=3)
+    # a smoothed step is step / (σ √2π) steep
+    step = np.sqrt(2.0 * np.pi) * SHARP_PX * np.abs(sharp)
+    at = at[(np.abs(sharp[at]) > SHARPER * np.abs(soft[at])) & (step[at] > LEAST_STEP * light[at])]
+    pairs = []
+    for k, i in enumerate(at):
+        for j in at[k + 1 :]:
+            axis, radius = 0.5 * (y[i] + y[j]), 0.5 * (y[j] - y[i])
+            if radius < LEAST_RADIUS_PX or sharp[i] * sharp[j] > 0.0:
+                continue
+            if not 0.4 < abs(sharp[i] / sharp[j]) < 2.5:
+                continue
+            inside = np.abs(y - axis) < radius
+            if light[inside].max() < light.max():
+                continue  # the bright lines lie outside: no silhouettes
+            if _symmetry(profile, axis, 0.97 * radius) > ALIKE:
+                pairs.append(Silhouettes(float(axis), float(radius), U_EDGE_PX))
+    return pairs
+
+
+def _symmetry(profile: PinProfile, axis: float, reach: float) -> float:
+    """Correlation of the logarithm of light on the two sides of a place, small shifts let pass."""
+    t = np.arange(1.0, reach)
+    logs = np.log(np.maximum(profile.light, 1e-4))
+    a, b = (
+        gaussian_filter1d(np.interp(axis + side * t, profile.y_px, logs), SHIFTED * reach)
+        for side in (-1.0, 1.0)
+    )
+    if np.ptp(a) < 1e-6 or np.ptp(b) < 1e-6:
+        return 0.0
+    return float(np.corrcoef(a, b)[0, 1])
+
+
+def _axis(profile: PinProfile, radius: float, file: str) -> float:
+    """The place about which the light is most alike, for a pin of known radius whose silhouettes are not seen."""
+    y = profile.y_px
+    tried = np.arange(y[0] + 0.9 * radius, y[-1] - 0.9 * radius, 0.25)
+    if len(tried) == 0:
+        raise _no_pin(file, "the pin does not fit into the frame")
+    # a place is the axis when the light beside it is alike and the pin's lines are on it
+    alike = np.array([_symmetry(profile, axis, 0.9 * radius) for axis in tried])
+    best = int(np.argmax(alike))
+    if alike[best] < SYMMETRIC:
+        raise _no_pin(file, "the light across it is not the same on both sides")
+    return float(tried[best])
+
+
+def _beside(profile: PinProfile, pin: Silhouettes) -> float:
+    """Light beside the pin, where it is darkest."""
+    outside = np.abs(profile.y_px - pin.axis_px) / pin.radius_px
+    beside = profile.light[(outside > 1.04) & (outside < 1.25)]
+    return float(beside.min()) if len(beside) else 0.0
+
+
+def _bright_beside(profile: PinProfile, pin: Silhouettes) -> bool:
+    """Whether what lies beside the pin outshines the darkest place on it, which before the dark nothing does."""
+    on_pin = np.abs(profile.y_px - pin.axis_px) < 0.97 * pin.radius_px
+    return _beside(profile, pin) > BRIGHT * float(profile.light[on_pin].min())
+
+
+def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
+    """The model fitted to the profile, from the bright lines found on it."""
+    u = (profile.y_px - pin.axis_px) / pin.radius_px
+    on_pin = np.abs(u) < 1.0
+    u, light = u[on_pin], profile.light[on_pin]
+    if len(u) < LEAST_RADIUS_PX or u[0] > -0.9 or u[-1] < 0.9:
+        raise _no_pin(file, "the pin leaves the frame")
+    burnt = profile.burnt[on_pin]
+    if burnt.mean() > MOST_BURNT:
+        raise PhotoRefused(
+            f"{file}: {burnt.mean():.0%} of the pin's width is burnt out",
+            "shorten the exposure until only the bright lines are near white, and take it again",
+        )
+    u_light = np.where(burnt, 1.0, profile.u_light[on_pin])
+    return fit_ring(u, light, u_light, _first_angle(u, light, file))
+
+
+def _first_angle(u: Array, light: Array, file: str) -> float:
+    """Ring angle from where the two bright lines peak."""
+    smooth = gaussian_filter1d(np.log(np.maximum(light, 1e-4)), max(1.0, 0.01 * len(u)))
+    peaks, _ = find_peaks(smooth, prominence=np.log(LEAST_LINE))
+    lines = list(zip(smooth[peaks], u[peaks], strict=True))
+    pairs = [
+        (min(a, b), 0.5 * (q - p))
+        for a, p in lines
+        for b, q in lines
+        if p < -0.05 and q > 0.05 and abs(p + q) < 0.12 and q - p < 1.5
+    ]
+    if not pairs:
+        raise PhotoRefused(
+            f"{file}: no two bright lines on the pin, one on each side of its axis: the lamp ring is off, only on "
+            "one side, or too diffuse, or a side of the pin is not seen",
+            "light the pin by the whole lamp ring without a diffuser, both its sides in view before a white card",
+        )
+    brightest, place = max(pairs)
+    if any(level > brightest - np.log(4.0) and abs(where - place) > 0.1 for level, where in pairs):
+        raise PhotoRefused(
+            f"{file}: more than one pair of bright lines on the pin: several lamp rings are lit",
+            "light one ring alone, for the flutes too",
+        )
+    return float(2.0 * np.arcsin(place))
+
+
+def _shift(whole: PinProfile, half: PinProfile, pin: Silhouettes) -> float:
+    """By how much the axis lies elsewhere in one half of the pin."""
+    reach = 0.02 * pin.radius_px + 4.0
+    tried = pin.axis_px + np.arange(-reach, reach + 0.25, 0.25)
+    t = np.linspace(-0.8, 0.8, 161) * pin.radius_px
+    own = np.log(np.maximum(np.interp(pin.axis_px + t, whole.y_px, whole.light), 1e-4))
+    there = [np.log(np.maximum(np.interp(axis + t, half.y_px, half.light), 1e-4)) for axis in tried]
+    return float(tried[int(np.argmin([np.var(log - own) for log in there]))] - pin.axis_px)
+
+
+def _judged(
+    fit: RingFit,
+    halves: list[RingFit],
+    pin: Silhouettes,
+    seen: bool,
+    profile: PinProfile,
+    diameter_mm: float,
+    reduction: int,
+    file: str,
+) -> RingAngle:
+    weaker, stronger = sorted(fit.ring_light)
+    if weaker < LEAST_BALANCE * stronger or abs(fit.one_sidedness) > MOST_ONE_SIDED:
+        raise PhotoRefused(
+            f"{file}: the two bright lines on the pin are not alike: light from one side, or a ring that is not "
+            "round the line of sight",
+            "switch other lamps off, bring the pin to the middle of the view and the microscope square to it",
+        )
+    if seen and _bright_beside(profile, pin) and fit.card_light < LEAST_MIRRORED * _beside(profile, pin):
+        # the sides of a pin mirror the card; where they do not, the edges found are not its silhouettes
+        raise _no_pin(file, "what seems its sides does not mirror the card behind it")
+    if fit.roughness > ROUGHEST or fit.misfit > WORST_MISFIT:
+        raise PhotoRefused(
+            f"{file}: the light across it is not that of a polished round pin under one lamp ring",
+            "take a clean gauge pin or the plain shank of a drill, without a diffuser, under the ring alone",
+        )
+    apart = abs(halves[0].ring_angle - halves[1].ring_angle) / 2.0
+    angle, edge = fit.ring_angle, np.tan(fit.ring_angle / 2.0)
+    y_mm = 0.5 * diameter_mm * np.sin(angle / 2.0)
+    nearer = y_mm * (np.cos(angle) * PER_LAMP_DISTANCE[0] + PER_LENS_DISTANCE[0])
+    u_nearer = y_mm / np.sqrt(3.0) * np.hypot(np.cos(angle) * PER_LAMP_DISTANCE[1], PER_LENS_DISTANCE[1])
+    # the lobe's slopes have the standard deviation α / √2, and turn the light by twice their angle; then
+    # tan(θ/2) sin a with a within half a step of square: mean and standard deviation of 1 - cos of a uniform angle
+    missed = 2.0 * np.sin(angle / 2.0) * np.cos(angle / 2.0) * (np.pi / LAMPS) ** 2 / 6.0
+    u = np.sqrt(
+        fit.u_ring_angle**2
+        + apart**2
+        + fit.one_sidedness**2
+        + (UNRESOLVED * np.sqrt(2.0) * fit.roughness) ** 2
+        + (2.0 * edge * pin.u_radius_px / pin.radius_px) ** 2
+        + u_nearer**2
+        + missed**2
+    )
+    if u > MOST_UNCERTAIN:
+        raise PhotoRefused(
+            f"{file}: the bright lines give the ring angle only within {np.degrees(u):.0f} degrees",
+            "take a smoother pin, or a shorter exposure, and focus on the bright lines",
+        )
+    notes = [f"from a pin {2 * pin.radius_px * reduction:.0f} px thick"]
+    if not seen:
+        notes.append("its sides are not seen, the diameter is that of the stated scale")
+    tilted = abs(fit.one_sidedness) > DOUBTFUL_ONE_SIDED
+    if tilted:
+        notes.append(
+            f"its two sides differ by {np.degrees(2 * abs(fit.one_sidedness)):.0f} degrees; bring pin and flute to "
+            "the middle of the view, and the microscope square to them"
+        )
+    return RingAngle(
+        ring_angle_deg=float(np.degrees(angle + nearer)),
+        u_ring_angle_deg=float(np.degrees(u)),
+        diameter_px=2.0 * pin.radius_px * reduction,
+        u_diameter_px=2.0 * pin.u_radius_px * reduction,
+        status="doubtful" if tilted else "ok",
+        note="; ".join(notes),
+    )
+
+
+def _reduced(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
+    """Grey light, averaged over blocks where the photo is large."""
+    grey = light.mean(axis=2) if light.ndim == 3 else light
+    reduction = -(-max(grey.shape) // LONGEST_SIDE_PX)
+    if reduction == 1:
+        return np.ascontiguousarray(grey), 1
+    height, width = (side // reduction for side in grey.shape)
+    whole = grey[: height * reduction, : width * reduction]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32), reduction
+
+
+def _no_pin(file: str, why: str) -> PhotoRefused:
+    return PhotoRefused(
+        f"{file}: no pin is to be seen ({why})",
+        "lay a polished round pin across the middle of the view, square to it, both its sides in view, before a "
+        "white card and under the whole lamp ring",
+    )

@@ -1,0 +1,168 @@
+"""The wear curves of all bits of a trial: points, bands and limits."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from wearscope.log.export import write_bytes
+from wearscope.outcome.decision import Axis, BitOutcome, Outcome, QuantityCurve
+from wearscope.sheets.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
+from wearscope.sheets.words import quantity_words, shortened
+
+# The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
+_LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
+_MARKERS = "osD^vP"
+_COVERAGE_95 = 1.96
+_TEXT = 8.5  # typographic points: readable in print at the figure's own size
+
+
+def draw_curves(outcome: Outcome) -> Figure | None:
+    """Draw a panel for each bit and quantity; the panels of a quantity share their axes.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    Figure or None
+        None if no bit has a curve. Sized for a printed page 180 mm wide.
+    """
+    bits = [bit for bit in outcome.bits if bit.curves]
+    quantities = list(dict.fromkeys(curve.quantity for bit in bits for curve in bit.curves))
+    if not bits:
+        return None
+    figure = Figure(
+        figsize=(max(7.1, 2.36 * len(bits)), 0.9 + 2.4 * len(quantities)),
+        facecolor=PAPER,
+        layout="constrained",
+    )
+    panels = figure.subplots(len(quantities), len(bits), squeeze=False, sharex=True, sharey="row")
+    for row, quantity in zip(panels, quantities, strict=True):
+        for panel, bit in zip(row, bits, strict=True):
+            found = [curve for curve in bit.curves if curve.quantity == quantity]
+            if found:
+                _draw(panel, bit, found[0], outcome.axis)
+            else:
+                panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
+        _scale_to(row[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
+        words = quantity_words(quantity)
+        row[0].set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
+    for panel, bit in zip(panels[0], bits, strict=True):
+        panel.set_title(shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False)
+    for panel in panels[-1]:
+        panel.set_xlabel(
+            {"parts": "parts", "min": "minutes", "m": "metres"}[outcome.axis.unit], fontsize=_TEXT
+        )
+    for panel in panels.flat:
+        panel.tick_params(labelsize=_TEXT, colors=INK)
+        panel.spines[["top", "right"]].set_visible(False)
+    handles = {
+        label: handle
+        for panel in panels.flat
+        for handle, label in zip(*panel.get_legend_handles_labels(), strict=True)
+    }
+    figure.legend(
+        handles.values(), handles.keys(), loc="outside lower center", ncols=4, fontsize=_TEXT, frameon=False
+    )
+    return figure
+
+
+def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
+    """Write ``wear-curves.png`` and ``wear-curves.svg``; nothing if no bit has a curve.
+
+    Raises
+    ------
+    WearscopeError
+        A file cannot be written.
+    """
+    written = []
+    for canvas_of, suffix, options in (
+        (FigureCanvasAgg, "png", {"dpi": 200}),
+        (FigureCanvasSVG, "svg", {"metadata": {"Date": None}}),
+    ):
+        picture = io.BytesIO()
+        with rc_context(_LOOK):
+            figure = draw_curves(outcome)
+            if figure is None:
+                return ()
+            canvas_of(figure)
+            figure.savefig(picture, format=suffix, **options)
+        written.append(folder / f"wear-curves.{suffix}")
+        write_bytes(written[-1], picture.getvalue())
+    return tuple(written)
+
+
+def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> None:
+    factor = quantity_words(curve.quantity).factor
+    x = axis.factor * curve.parts
+    worst = curve.worst
+    panel.fill_between(
+        x,
+        factor * worst.low95,
+        factor * worst.high95,
+        color=BLUE,
+        alpha=0.16,
+        lw=0,
+        label="worst flute, 95 %",
+    )
+    panel.fill_between(
+        x,
+        factor * worst.low50,
+        factor * worst.high50,
+        color=BLUE,
+        alpha=0.36,
+        lw=0,
+        label="worst flute, 50 %",
+    )
+    panel.plot(x, factor * worst.median, color=BLUE, lw=1.6, label="worst flute, median")
+    panel.plot(
+        x, factor * curve.mean.median, color=INK, lw=1.1, ls=(0, (4, 2)), label="mean of flutes, median"
+    )
+    if curve.limit is not None:
+        panel.axhline(
+            factor * curve.limit.value, color=VERMILION, lw=1.4, ls=(0, (7, 2, 1, 2)), label="limit"
+        )
+    cut = axis.factor * bit.parts_cut
+    panel.axvline(cut, color=GREY, lw=0.8, ls=":", label="last checkpoint")
+    flutes = sorted({row.flute for row in curve.readings})
+    for i, flute in enumerate(flutes):
+        rows = [row for row in curve.readings if row.flute == flute]
+        shift = (
+            0.006 * (i - (len(flutes) - 1) / 2) * x[-1]
+        )  # so that bars of one checkpoint stand side by side
+        panel.errorbar(
+            [axis.factor * row.parts + shift for row in rows],
+            [factor * (row.value or 0.0) for row in rows],
+            [factor * _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in rows],
+            fmt=_MARKERS[i % len(_MARKERS)],
+            ms=4.2,
+            mfc=PAPER if i % 2 else ORANGE,
+            mec=INK,
+            ecolor=INK,
+            elinewidth=0.9,
+            capsize=2,
+            label=f"flute {flute} (± 95 %)",
+        )
+
+
+def _scale_to(panel: Axes, curves: Sequence[QuantityCurve]) -> None:
+    """Show all points and limits, and of the bands what lies not far above."""
+    factor = quantity_words(curves[0].quantity).factor
+    tops = [curve.limit.value for curve in curves if curve.limit is not None]
+    for curve in curves:
+        tops += [(row.value or 0.0) + _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
+        if curve.limit is None:
+            tops.append(float(np.max(curve.worst.median)))
+    top = 1.25 * factor * max(tops)
+    panel.set_ylim(-0.03 * top, top)  # room for a marker at 0

@@ -1,0 +1,374 @@
+"""Chips: local notches in the edge line, how many, how deep, how long.
+
+The outline of the tool is read in each column by itself, half-way between what lies behind the edge and the face,
+since a notch is too short for averages along the edge. Beside a notch that outline is not the silhouette: against a
+dark background it is the image of the lamps in the rounding, further in. A chip's own edge is a fresh break, sharp,
+and its outline is its silhouette. So a notch is as much deeper than it looks as the outline beside it lies inside the
+fitted silhouette; and a notch that does not reach beyond the lamps' image is not seen at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_closing, gaussian_filter1d, median_filter, uniform_filter1d
+from scipy.special import ndtr
+
+from wearscope.wear.records import Finding, Zone, found, refused
+from wearscope.wear.strip import UNUSED, USED, Strip
+from wearscope.wear.trace import background_outside
+from wearscope.wear.uncertainty import Input, linear
+from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+CHIP_ROWS = (("chip_count", "1"), ("chip_depth_max", "um"), ("chip_length", "um"))
+# The stated limit: three pixels at 5 um per px, the coarsest scale tested, and more than three standard deviations of
+# the wandering of a worn edge (derived). It is the same for every photo, so that counts can be compared.
+CHIP_UM = 15.0
+SHORTEST_UM = 20.0  # along the edge: less is dust or noise
+SCATTERS = 4.5  # of the outline, that a notch must exceed: one false chip in some hundred edges (normal)
+FALSE_CHIPS = 0.01  # and so many for each edge
+COLUMNS = 7  # averaged along the edge
+SEARCH_UM = (-30.0, 140.0)  # about the silhouette
+FACE_UM = (25.0, 90.0)  # inside what is searched for the rounding: where the face is read
+LEAST_CONTRAST = 3.5  # times the noise, that half of the change from background to face must have
+BESIDE_UM = 3.0  # by which the outline departs where a notch begins
+RIM = 0.2  # of its depth, at which a notch begins
+STEEP_UM = (
+    100.0  # within which each side falls from a quarter to three quarters of the depth; wear wanders slower
+)
+TRACED = 0.3  # of a notch's depth, that the trace of the edge must follow
+BRIDGED_UM = 30.0  # a notch's rim may cross the line beside it
+BARE_RIM_UM = 10.0  # by which coating may flake off beside a break (assumed, no source)
+MELTS = (
+    "a break shows bare carbide, which may be as bright as what lies behind it: this may be less deep; take the "
+    "photo with a darker card"
+)
+BRIGHT = 0.5  # of the face's light: a background from which on bare carbide may melt into it
+U_BREAK = 0.5  # share of the blur by which the rim of a break may be misread: it need not face the camera
+
+
+@dataclass(frozen=True)
+class Chip:
+    """One notch: where it is along the edge, and how deep below the silhouette beside it."""
+
+    start_um: float
+    end_um: float
+    depth_um: float
+    u_depth_um: float
+    doubt: str = ""
+
+    @property
+    def middle_um(self) -> float:
+        """Its place along the edge."""
+        return 0.5 * (self.start_um + self.end_um)
+
+
+@dataclass(frozen=True)
+class ZoneChips:
+    """The notches of one zone.
+
+    Attributes
+    ----------
+    notches : tuple of Chip
+        All that stand out from the outline's scatter, those too shallow to count as chips too.
+    shallowest_um : float
+        Least depth that this photo shows.
+    u_depth_um, u_end_um, u_length_um : float
+        Standard uncertainty of a depth, of the place where a notch begins, and of a length, the same in all.
+    """
+
+    notches: tuple[Chip, ...]
+    shallowest_um: float
+    u_depth_um: float
+    u_end_um: float
+    u_length_um: float
+
+    @property
+    def chips(self) -> tuple[Chip, ...]:
+        """Those deeper than the stated limit."""
+        return tuple(notch for notch in self.notches if notch.depth_um > CHIP_UM)
+
+
+def outline(strip: Strip, silhouette_um: Array, radius_um: float) -> Array:
+    """Where the tool begins in each column, half-way from background to face; NaN where it cannot be told.
+
+    Parameters
+    ----------
+    strip : Strip
+    silhouette_um : ndarray, shape (S,)
+        Rough; what is outermost near it is taken.
+    radius_um : float
+        Of the rounding, inside which the face is not read.
+
+    Returns
+    -------
+    ndarray, shape (S,)
+    """
+    d_um = strip.d_um
+    step_um = float(d_um[1] - d_um[0])
+    seen = np.isfinite(silhouette_um)
+    width = max(3, round(2.0 * CHIP_LONGEST_UM / step_um) | 1)
+    guide = median_filter(np.interp(strip.s_um, strip.s_um[seen], silhouette_um[seen]), width, mode="nearest")
+    from_guide = d_um[:, None] - guide[None, :]
+    light = uniform_filter1d(np.nan_to_num(strip.light), COLUMNS, axis=1, mode="nearest").astype(np.float64)
+    light = gaussian_filter1d(light, 0.8, axis=0, mode="nearest")
+    background = background_outside(strip, from_guide)
+    facing = (from_guide > radius_um + FACE_UM[0]) & (from_guide < radius_um + FACE_UM[1])
+    facing &= np.isfinite(strip.light[..., 0])
+    count = np.maximum(facing.sum(axis=0), 1)[:, None]
+    face = np.where(facing[..., None], light, 0.0).sum(axis=0) / count
+    face = uniform_filter1d(face, width, axis=0, mode="nearest")
+    away = light - background[None]
+    change = np.sqrt((away**2).sum(axis=2))
+    behind = (from_guide < -25.0) & (from_guide > -60.0) & np.isfinite(strip.light[..., 0])
+    noise = float(np.sqrt(np.mean(change[behind] ** 2))) if behind.any() else np.inf
+    half = 0.5 * np.sqrt(((face - background) ** 2).sum(axis=1))
+    beyond = (change > half[None, :]) & (from_guide > SEARCH_UM[0]) & (from_guide < SEARCH_UM[1])
+    steady = beyond & np.vstack([beyond[1:], beyond[-1:]])
+    first = np.argmax(steady, axis=0)
+    columns = np.arange(len(guide))
+    before = change[np.maximum(first - 1, 0), columns]
+    part = np.clip((half - before) / np.maximum(change[first, columns] - before, 1e-9), 0.0, 1.0)
+    at = d_um[first] - (1.0 - part) * step_um
+    readable = steady.any(axis=0) & (first > 0) & (half > LEAST_CONTRAST * noise) & facing.any(axis=0)
+    return np.where(readable, at, np.nan)
+
+
+def is_bright_behind(strip: Strip, silhouette_um: Array) -> bool:
+    """Whether what lies behind the edge is so bright that bare carbide may look like it."""
+    from_edge = strip.d_um[:, None] - silhouette_um[None, :]
+    light = strip.light.mean(axis=2)
+    behind, face = (
+        light[(from_edge > -60.0) & (from_edge < -25.0)],
+        light[(from_edge > 120.0) & (from_edge < 200.0)],
+    )
+    if behind.size == 0 or face.size == 0:
+        return False
+    return bool(np.nanmedian(behind) > BRIGHT * np.nanmedian(face))
+
+
+def find_chips(
+    strip: Strip,
+    outline_um: Array,
+    trace_um: Array,
+    silhouette_um: Array,
+    columns: Mask,
+    zone: Mask,
+    u_silhouette_um: float,
+    blur_um: float,
+    u_scale: float,
+    melts: bool,
+) -> ZoneChips | None:
+    """Notches along one side of the transition.
+
+    Parameters
+    ----------
+    strip : Strip
+    outline_um, trace_um, silhouette_um : ndarray, shape (S,)
+        From `outline`, as traced, and as fitted.
+    columns : ndarray of bool, shape (S,)
+        Where to look.
+    zone : ndarray of bool, shape (S,)
+        Where the silhouette is well known.
+    u_silhouette_um, blur_um, u_scale : float
+    melts : bool
+        Whether the bare carbide of a break may be as bright as what lies behind it, and the face is not bare.
+
+    Returns
+    -------
+    ZoneChips or None
+        None where too little of the outline can be read.
+    """
+    step_um = float(strip.s_um[1] - strip.s_um[0])
+    read = columns & np.isfinite(outline_um)
+    known = zone & np.isfinite(outline_um) & np.isfinite(silhouette_um)
+    if read.sum() < 0.7 * max(columns.sum(), 1) or known.sum() * step_um < CHIP_LONGEST_UM / 2.0:
+        return None
+    at = np.flatnonzero(columns)
+    line = np.interp(np.arange(at[0], at[-1] + 1), np.flatnonzero(read), outline_um[read])
+    width = max(3, round(2.0 * CHIP_LONGEST_UM / step_um) | 1)
+    beside = median_filter(line, width, mode="nearest")
+    notch = line - beside
+    scatter = 1.4826 * float(np.median(np.abs(notch)))
+    inside = max(0.0, float(np.median(outline_um[known] - silhouette_um[known])))
+    unclear = max(SCATTERS * scatter, SCATTERS * step_um / np.sqrt(12.0))
+    u_depth = float(np.sqrt(u_silhouette_um**2 + (U_BREAK * blur_um) ** 2 + scatter**2))
+    notches: list[Chip] = []
+    # those a little too shallow too, for the count's uncertainty
+    for lowest, highest in _runs(notch > max(CHIP_UM - inside - 2.0 * u_depth, unclear)):
+        peak = lowest + int(np.argmax(notch[lowest : highest + 1]))
+        # beside a shallow notch the wandering of the edge may reach the rim; then only its deeper half is bounded
+        for rim in (RIM, 0.5):
+            first, last = _extent(
+                notch, peak, max(BESIDE_UM, 2.0 * scatter, rim * float(notch[peak])), step_um
+            )
+            if (last - first + 1) * step_um <= CHIP_LONGEST_UM:
+                break
+        if notches and strip.s_um[at[0] + first] < notches[-1].end_um:
+            continue  # two bottoms of one notch
+        length_um = (last - first + 1) * step_um
+        if length_um > CHIP_LONGEST_UM or (highest - lowest + 1) * step_um < SHORTEST_UM:
+            continue
+        run = slice(at[0] + first, at[0] + last + 1)
+        near = trace_um[max(0, run.start - width // 2) : run.stop + width // 2]
+        lost = bool(np.isnan(trace_um[run]).mean() > 0.2)
+        some = bool(np.isfinite(trace_um[run]).any())
+        traced = float(np.nanmax(trace_um[run]) - np.nanmedian(near)) if some else 0.0
+        # the outline alone may jump to a line inside
+        if not _steep(notch, peak, step_um) or not (lost or traced > TRACED * float(notch[peak])):
+            continue
+        depth = float(notch[peak]) + inside
+        by_trace = traced + max(0.0, float(np.median((trace_um - silhouette_um)[known])))
+        u, doubt = float(np.hypot(u_depth, depth * u_scale)), ""
+        if not lost and depth - by_trace > 3.0 * u:
+            depth, doubt = by_trace, MELTS
+        if melts:
+            depth = min(depth, by_trace) if some else depth
+            u, doubt = float(np.hypot(u, BARE_RIM_UM)), MELTS
+        start, end = strip.s_um[at[0] + first] - 0.5 * step_um, strip.s_um[at[0] + last] + 0.5 * step_um
+        notches.append(Chip(float(start), float(end), depth, u, doubt))
+    u_end = float(np.hypot(2.0 * blur_um, step_um))
+    # where the lamps' image stops, the rim is seen further out than the line beside it, so chips look short
+    return ZoneChips(tuple(notches), max(CHIP_UM, inside + unclear), u_depth, u_end, 1.5 * inside)
+
+
+def _extent(notch: Array, peak: int, rim_um: float, step_um: float) -> tuple[int, int]:
+    """First and last column of the notch about a peak: where the line departs, either way."""
+    bridge = np.ones(max(1, round(BRIDGED_UM / step_um)), bool)
+    departs = binary_closing(np.pad(np.abs(notch) > rim_um, len(bridge)), bridge)[len(bridge) : -len(bridge)]
+    return next((a, b) for a, b in _runs(departs) if a <= peak <= b)
+
+
+def _steep(notch: Array, peak: int, step_um: float) -> bool:
+    """Whether both sides of a notch fall as a break's do."""
+    reach = max(1, round(STEEP_UM / step_um))
+    for side in (notch[peak::-1], notch[peak:]):
+        below = np.flatnonzero(side < 0.25 * side[0])
+        if len(below) == 0 or (side[max(0, below[0] - reach) : below[0]] > 0.75 * side[0]).sum() == 0:
+            return False
+    return True
+
+
+def _runs(mask: Mask) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def sides(
+    s_um: Array, silhouette_um: Array, transition_um: float | None, used_side: int, whole: int
+) -> dict[int, Mask]:
+    """The visible edge on each side of the transition, as zones leave out its ends and the transition itself.
+
+    Chips are not left out. All of it is `whole` without a transition.
+    """
+    seen = s_um[np.isfinite(silhouette_um)]
+    cut = END_SHARE * float(np.ptp(seen))
+    inner = (s_um >= seen[0] + cut) & (s_um <= seen[-1] - cut)
+    if transition_um is None:
+        return {whole: inner}
+    beyond = (s_um - transition_um) * used_side
+    return {USED: inner & (beyond > GUARD_UM), UNUSED: inner & (beyond < -GUARD_UM)}
+
+
+def chip_findings(zones: Sequence[tuple[Zone, ZoneChips | None]], method: str) -> list[Finding]:
+    """The rows of each zone: how many chips, the deepest, and their length along the edge.
+
+    Parameters
+    ----------
+    zones : sequence of (str, ZoneChips or None)
+    method : str
+    """
+    out = []
+    for zone, seen in zones:
+        if seen is None:
+            why = (
+                "the edge line cannot be followed closely enough here; give the edge and what lies behind it a "
+                "different brightness, show at least 1 mm of it, and focus on it"
+            )
+            out += [refused(quantity, zone, unit, why, method) for quantity, unit in CHIP_ROWS]
+            continue
+        doubt = ""
+        if seen.shallowest_um > CHIP_UM + 0.5:
+            doubt = (
+                f"this photo shows only notches deeper than {seen.shallowest_um:.0f} um; put a white card behind "
+                "the flute"
+            )
+        stated = (
+            f"a chip is a notch more than {CHIP_UM:.0f} um deep and at most {CHIP_LONGEST_UM:.0f} um long"
+        )
+        chips = seen.chips
+        doubt = doubt or next((chip.doubt for chip in chips if chip.doubt), "")
+        # a notch near the limit may lie on its other side
+        beyond = np.array([ndtr((notch.depth_um - CHIP_UM) / notch.u_depth_um) for notch in seen.notches])
+        u_near = float(np.sqrt((beyond * (1.0 - beyond)).sum()))
+        counted = linear(
+            len(chips),
+            [
+                (1.0, Input("notches near the limit", 0.0, u_near)),
+                (1.0, Input("notches by chance", 0.0, np.sqrt(FALSE_CHIPS))),
+            ],
+        )
+        count = "" if chips else f"none deeper than {max(CHIP_UM, seen.shallowest_um):.0f} um"
+        note = "; ".join(filter(None, [count, stated]))
+        out.append(found("chip_count", zone, "1", len(chips), counted, method, doubt=doubt, note=note))
+        if not chips:
+            limit = max(CHIP_UM, seen.shallowest_um)
+            deepest = max((notch.depth_um for notch in seen.notches), default=0.0)
+            # anything from none to the limit
+            u_none = Input("what is too shallow to show", 0.0, max(seen.u_depth_um, limit / np.sqrt(3.0)))
+            ends = linear(0.0, [(1.0, Input("ends of the notches", 0.0, seen.u_end_um))])
+            out.append(
+                found(
+                    "chip_depth_max",
+                    zone,
+                    "um",
+                    deepest,
+                    linear(deepest, [(1.0, u_none)]),
+                    method,
+                    note=note,
+                    limit=max(limit, deepest),
+                )
+            )
+            out.append(
+                found(
+                    "chip_length",
+                    zone,
+                    "um",
+                    0.0,
+                    ends,
+                    method,
+                    note=note,
+                    limit=3.29 * seen.u_end_um,
+                )
+            )
+            continue
+        deepest_chip = max(chips, key=lambda chip: chip.depth_um)
+        out.append(
+            found(
+                "chip_depth_max",
+                zone,
+                "um",
+                deepest_chip.depth_um,
+                linear(
+                    deepest_chip.depth_um,
+                    [(1.0, Input("rim of the notch", 0.0, deepest_chip.u_depth_um))],
+                ),
+                method,
+                doubt=deepest_chip.doubt,
+                note=stated,
+            )
+        )
+        length = sum(chip.end_um - chip.start_um for chip in chips)
+        both_ends = Input("ends of the notches", 0.0, seen.u_end_um)
+        hidden = Input("what the lamps' image hides", 0.0, seen.u_length_um)
+        parts = [(np.sqrt(2.0 * len(chips)), both_ends), (float(len(chips)), hidden)]
+        out.append(
+            found("chip_length", zone, "um", length, linear(length, parts), method, doubt=doubt, note=stated)
+        )
+    return out
