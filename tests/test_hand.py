@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import sys
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from pictures import CARD, Flute, measured, rows, transition_error_um, write_trial
 
 from wearscope.errors import WearscopeError
 from wearscope.hand import Correction, DrawnEdge, HandScale, scale_between
@@ -15,6 +16,10 @@ from wearscope.inspect import Memory, inspect_photo, read_scales
 from wearscope.samples import copy_sample_trial, sample_trial_folder
 from wearscope.trial import load_trial
 from wearscope.wear.strip import USED
+
+sys.path.append(str(Path(__file__).parent))
+
+from pictures import CARD, Flute, measured, rows, transition_error_um, write_trial
 
 NEW = Flute(background=CARD)
 WORN = NEW.worn(transition_um=120.0)
