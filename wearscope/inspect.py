@@ -306,7 +306,7 @@ def judge_photo(
     desk = _Desk(scales, corrections or {}, Memory())
     try:
         look = desk.look(entry)
-        fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry), lighting_of(trial, entry))
+        fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
         _require_quality(look, fit)
     except PhotoRefused as problem:
         return Judgement(entry, "refused", (str(problem),), None, None, None, "")
@@ -467,11 +467,11 @@ def _under(look: Look, lighting: Lighting) -> Lighting:
     return replace(lighting, mixed_background=look.quality.background == "mixed")
 
 
-def _fit_as_new(look: Look, edge: Edge, lighting: Lighting) -> ProfileFit:
+def _fit_as_new(look: Look, radius_um: tuple[float, float], lighting: Lighting) -> ProfileFit:
     """Profile of the whole visible edge, each column moved on to the trace."""
     labels = zone_labels(look.strip.s_um, look.seen, np.zeros(len(look.seen), bool), None, UNUSED)
     profile = mean_profile(look.strip, sharpest(labels == UNUSED, look.steepness), look.smooth_um)
-    return fit_unused(profile, _under(look, lighting), edge.radius_um, look.um_per_px)
+    return fit_unused(profile, _under(look, lighting), radius_um, look.um_per_px)
 
 
 def _require_quality(look: Look, fit: ProfileFit) -> None:
@@ -483,7 +483,7 @@ def _require_quality(look: Look, fit: ProfileFit) -> None:
 def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting, desk: _Desk) -> Inspection:
     """A photo of the new state: the edge radius and coating to compare with later."""
     edge = edge_of(trial.bit(entry.bit), entry)
-    fit = _fit_as_new(look, edge, lighting)
+    fit = _fit_as_new(look, edge.radius_um, lighting)
     _require_quality(look, fit)
     fit = with_unresolved(fit, _under(look, lighting))
     strip = look.strip_along(look.smooth_um)
@@ -548,7 +548,7 @@ def _inspect_later(
     edge = _edge_in_view(bit, entry, look, new, zones)
     # only a photo without an unused zone of its own needs the new-state photo's profile
     new_fit = (
-        desk.recall(_fit_as_new, new, edge, lighting)
+        desk.recall(_fit_as_new, new, edge.radius_um, lighting)
         if new is not None and zones.transition is None
         else None
     )
@@ -567,7 +567,7 @@ def _inspect_later(
     )
     # the blur is read where the edge is still as it was
     own_fit = fits.unused if zones.transition is not None else None
-    own_fit = own_fit or _fit_as_new(look, edge, lighting)
+    own_fit = own_fit or _fit_as_new(look, edge.radius_um, lighting)
     _require_quality(look, own_fit)
     silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
 
