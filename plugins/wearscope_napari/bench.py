@@ -123,6 +123,7 @@ class WearBench(QWidget):
         top, run = QHBoxLayout(), QHBoxLayout()
         top.addWidget(_button("Open trial …", self.ask_for_trial, "a trial file"))
         top.addWidget(self.who)
+        top.addWidget(_button("Sort", self.list_photos, "put first again what needs an eye"))
         for widget in (self.all, self.stop, self.progress, self.busy):
             run.addWidget(widget)
         tools = QTabWidget()
@@ -230,7 +231,7 @@ class WearBench(QWidget):
         self.title.setText(f"{trial.name}\n{trial.path}")
         self.say(f"{len(trial.photos)} photos. Wear log: {session.log_path}")
         self.capture.show_trial()
-        self._list_photos()
+        self.list_photos()
         self.list.setCurrentRow(0)
         return True
 
@@ -243,21 +244,30 @@ class WearBench(QWidget):
             self.say(str(problem))
             return
         self.session.read_states()
-        self._list_photos()
+        self.list_photos()
 
-    def _list_photos(self) -> None:
-        assert self.session is not None
+    def list_photos(self) -> None:
+        """List the photos afresh, those first that need an eye."""
+        if self.session is None:
+            return
         chosen = self.entry
         with self._quietly():
             self.list.clear()
             for state in self.session.queue():
-                item = QListWidgetItem(_line(state))
+                item = QListWidgetItem()
                 item.setData(Qt.ItemDataRole.UserRole, state.entry)
-                item.setToolTip(state.why or state.entry.file)
-                item.setForeground(QColor(STATE_COLOURS[state.state]))
+                _mark(item, state)
                 self.list.addItem(item)
                 if state.entry == chosen:
                     self.list.setCurrentItem(item)
+
+    def _mark_states(self) -> None:
+        """Show how the photos stand now, each where it is: the list must not move under the person's hand."""
+        assert self.session is not None
+        states = {state.entry: state for state in self.session.queue()}
+        for row in range(self.list.count()):
+            item = self.list.item(row)
+            _mark(item, states[item.data(Qt.ItemDataRole.UserRole)])
 
     @property
     def entry(self) -> PhotoEntry | None:
@@ -318,7 +328,7 @@ class WearBench(QWidget):
                 self._update_layers(shown)
         self.numbers.show_photo(found, of_flute)
         self.strip.show_photo(found)
-        self._list_photos()
+        self._mark_states()
         by = f"; corrected by {shown.history[-1].by}" if shown.history and not shown.said.empty else ""
         line = found.refusal or f"{found.entry.file}: measured in {shown.seconds:.2f} s{by}"
         self.say("\n".join([line, *found.warnings]))
@@ -367,7 +377,7 @@ class WearBench(QWidget):
     def _all_done(self, line: str) -> None:
         self._measuring_all = False
         self.progress.setVisible(False)
-        self._list_photos()
+        self.list_photos()
         self._buttons()
         self.say(line)
         if self.entry is not None:
@@ -767,6 +777,12 @@ def _button(text: str, act: Callable[[], Any], tip: str) -> QPushButton:
     button.setToolTip(tip)
     button.clicked.connect(lambda _checked=False: act())
     return button
+
+
+def _mark(item: QListWidgetItem, state: PhotoState) -> None:
+    item.setText(_line(state))
+    item.setToolTip(state.why or state.entry.file)
+    item.setForeground(QColor(STATE_COLOURS[state.state]))
 
 
 def _line(state: PhotoState) -> str:

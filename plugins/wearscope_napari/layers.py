@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from wearscope.hand import Correction
 from wearscope.inspect import Inspection
-from wearscope.sheets.style import ORANGE, SKY, VERMILION
+from wearscope.sheets.style import BLUE, ORANGE, SKY, VERMILION
 from wearscope.wear.strip import UNUSED, USED
 from wearscope_napari.coordinates import to_napari
 
@@ -123,7 +123,7 @@ def transition_point(found: Inspection, said: Correction) -> Array:
 
 
 def _lines(found: Inspection) -> Drawn:
-    """Silhouette and bright line."""
+    """Silhouette, bright line, and the inner end of the wear land."""
     paths, colours = [], []
     if found.now is not None and found.on_photo is not None:
         view, bright_um = found.now, found.on_photo.bright_line_um
@@ -136,13 +136,18 @@ def _lines(found: Inspection) -> Drawn:
                 at = _thinned(run)
                 paths.append(_path(found, at, view.silhouette_um[at] + bright_um))
                 colours.append(VERMILION)
+        if view.land_um is not None:
+            for run in _runs(np.isfinite(view.land_um)):
+                at = _thinned(run)
+                paths.append(_path(found, at, view.land_um[at]))
+                colours.append(BLUE)
     look = {
         "shape_type": "path",
         "edge_width": 0.8,
         "edge_color": colours or "white",
         "face_color": "transparent",
     }
-    return Drawn("lines", "silhouette and bright line", "shapes", paths, look)
+    return Drawn("lines", "silhouette, bright line, land", "shapes", paths, look)
 
 
 def _zones(found: Inspection) -> Drawn:

@@ -146,8 +146,11 @@ def test_resin_is_left_out(hands, folder):
 def test_used_and_unused_are_swapped(hands, folder):
     hands.open(folder, 100)
     before = hands.bench.shown.inspection.now
+    said = []
+    hands.bench.work.failed.connect(said.append)
     hands.bench.swap_sides()
     hands.idle()
+    assert said == []
     found = hands.bench.shown.inspection
     assert found.now is None or found.now.transition_um is None or (found.now.zone * before.zone).min() < 0
     hands.bench.swap_sides()
