@@ -36,6 +36,7 @@ def main() -> None:
             show(bench, f"photos/plover-{parts:03}-1.jpg")
         show(bench, "photos/plover-150-2.jpg")  # out of focus
         show(bench, "photos/plover-300-1.jpg")
+        bench.list_photos()
         bench.title.setText(bench.title.text().replace(folder, "…"))  # no path of this machine
         bench.say("photos/plover-300-1.jpg: measured")
         zoom_to_transition(bench, 0.45)

@@ -19,6 +19,7 @@ from qtpy.QtWidgets import (
 )
 
 from wearscope.inspect import Inspection
+from wearscope.log.order import in_order
 from wearscope.sheets import words
 from wearscope.sheets.style import INK, ORANGE, VERMILION
 from wearscope.wear.records import Record
@@ -67,7 +68,7 @@ class Numbers(QWidget):
         entry = found.entry
         earlier = sorted({row.parts for row in of_flute if row.parts < entry.parts})
         known = {(row.parts, row.quantity, row.zone): row for row in of_flute}
-        self._rows, self._of_flute = list(found.records), list(of_flute)
+        self._rows, self._of_flute = in_order(found.records), list(of_flute)
         self.table.blockSignals(True)
         self.table.setRowCount(len(self._rows))
         self.table.setColumnCount(3 + len(earlier))
