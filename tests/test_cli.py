@@ -601,6 +601,17 @@ def test_a_report_that_cannot_be_written_leaves_the_old_one(run, trial, monkeypa
     assert not [path for path in (trial / "results").iterdir() if path.name.startswith(".")]
 
 
+def test_without_the_viewer_it_says_how_to_install_it(tmp_path, capsys, monkeypatch):
+    import importlib.util
+
+    find = importlib.util.find_spec
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "napari" else find(name))
+    assert cli.main(["view", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert "[viewer]" in said
+
+
 # --- the process as a whole -----------------------------------------------------------------------------
 
 

@@ -36,7 +36,7 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.look.look_at" in set(imported_by(ROOT / "inspect.py"))
+    assert "wearscope.imaging.look.look_in" in set(imported_by(ROOT / "inspect.py"))
 
 
 def test_wear_knows_nothing_of_imaging():
@@ -51,6 +51,15 @@ def test_nothing_imports_the_command_line_or_the_viewer():
             continue
         for name in imported_by(source):
             assert not name.startswith(("wearscope.cli", "wearscope_napari", "napari")), source
+
+
+def test_what_the_viewer_computes_needs_no_window():
+    plugin = ROOT.parent / "plugins" / "wearscope_napari"
+    if not plugin.is_dir():
+        pytest.skip("not a checkout")
+    for name in ("coordinates", "filing", "layers", "session"):
+        for imported in imported_by(plugin / f"{name}.py"):
+            assert not imported.startswith(("napari", "qtpy", "vispy", "matplotlib")), name
 
 
 def test_imaging_and_wear_know_nothing_of_trials_and_logs():

@@ -17,7 +17,8 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from wearscope.imaging.look import look_at
+from wearscope.imaging.look import block_side, look_in, open_photo
+from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import scale_from_value
 from wearscope.inspect import inspect_photo, scale_of
 from wearscope.trial import load_trial
@@ -123,7 +124,9 @@ def plain(tmp_path_factory):
         trial = load_trial(folder)
         entry = next(photo for photo in trial.photos if photo.parts)
         scales = {"bench": scale_from_value(UM_PER_PX, 0.001, "bench")}
-        found[background] = rows, look_at(entry.path, scale_of(entry, scales)).on_photo
+        scale = scale_of(entry, scales)
+        opened = open_photo(read_photo(entry.path), block_side(scale.um_per_px))
+        found[background] = rows, look_in(opened, scale).on_photo
     return found
 
 

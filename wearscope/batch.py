@@ -25,6 +25,7 @@ from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import Scale
 from wearscope.inspect import Inspection, Judgement, inspect_photo, judge_photo, read_scales
+from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements, write_table
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.sheets.comparison import draw_sheet
@@ -131,7 +132,7 @@ def measure_trial(
     *,
     jobs: int | Executor | None = None,
     progress: Progress | None = None,
-    inspector: Inspector = inspect_photo,
+    inspector: Inspector | None = None,
 ) -> BatchResult:
     """Inspect every photo of a trial and write what was found.
 
@@ -150,7 +151,8 @@ def measure_trial(
     progress : callable, optional
         Called with photos done, photos in all, and the photo.
     inspector : callable, optional
-        What measures one photo; must be picklable if other processes are to call it.
+        What measures one photo; by default `inspect_photo`, with the corrections in the wear log.
+        It must be picklable if other processes are to call it.
 
     Returns
     -------
@@ -171,10 +173,11 @@ def measure_trial(
     require_writable([sheets, folder, out_dir], [measurements, refused])
     sheet_of = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     done: dict[PhotoEntry, PhotoResult] = {}
-    with WearLog(out_dir / LOG_NAME) as log:
+    with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
+        inspector = inspector or partial(inspect_photo, corrections=by_hand.current(trial.name))
         try:
             with closing(_measured(trial, sheet_of, jobs, inspector)) as results:
-                for entry, result in ((r.entry, _logged(log, trial, r)) for r in results):
+                for entry, result in ((r.entry, log_result(log, trial, r)) for r in results):
                     if result.records and result.sheet is None:
                         sheet_of[entry].unlink(missing_ok=True)  # of an earlier run, and now out of date
                     done[entry] = result
@@ -571,9 +574,22 @@ def require_writable(folders: list[Path], files: list[Path]) -> None:
             ) from error
 
 
-def _logged(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
+def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
     """Put a result into the log; a failure instead, if it is not one that can be logged.
 
+    Parameters
+    ----------
+    log : WearLog
+    trial : Trial
+    result : PhotoResult
+
+    Returns
+    -------
+    PhotoResult
+        With a refusal if its numbers could not be logged.
+
+    Notes
+    -----
     A refused photo leaves the log as it is: what an earlier, better photo gave is not lost by it.
     """
     if result.refusal or not result.known:

@@ -232,6 +232,28 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
 
 
 @app.command()
+def view(
+    trial: TrialArgument = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where the wear log is; by default beside the trial file."),
+    ] = None,
+) -> None:
+    """Look at the photos of a trial, and correct by hand what the program got wrong."""
+    from importlib.util import find_spec
+
+    if not find_spec("napari") or not any(map(find_spec, ("PyQt6", "PySide6", "PyQt5", "PySide2"))):
+        raise CommandLineError(
+            "the viewer is not installed",
+            "install it, in the folder of wearscope: .venv/bin/pip install -c requirements-tested.txt -e '.[viewer]'",
+        )
+    loaded = _load(trial)
+    from wearscope_napari.app import view as open_viewer
+
+    open_viewer(loaded.path, out)
+
+
+@app.command()
 def outcome(
     trial: TrialArgument = None,
     out: OutOption = None,

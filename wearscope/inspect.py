@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Literal
+from pathlib import Path
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearscope import __version__
 from wearscope.errors import PhotoRefused, WearscopeError
-from wearscope.imaging.look import Look, PhotoScale, look_at, scale_in_file
+from wearscope.hand import NOTHING, Correction
+from wearscope.imaging.look import (
+    Look,
+    Marks,
+    OpenPhoto,
+    PhotoScale,
+    block_side,
+    look_in,
+    open_photo,
+    scale_in_file,
+)
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.quality import refusal
-from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_strip_at
+from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_onto_now, new_strip_at
 from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
 from wearscope.imaging.section import Section, find_section
 from wearscope.trial.model import Bit, PhotoEntry, Trial
@@ -56,13 +68,14 @@ from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
 from wearscope.wear.tip import NoTipError, TipFit, fit_tip
 from wearscope.wear.uncertainty import Budget, Input, linear
 from wearscope.wear.wedge import recession_factor, view_tilt
-from wearscope.wear.zones import zone_labels
+from wearscope.wear.zones import Sign, zone_labels
 
 Array = NDArray[np.float64]
 
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
+MARKED_WITHIN_UM = 250.0  # how far from the edge a transition set by hand may lie
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
 IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
 _NOT_IN_FRAME = (
@@ -91,6 +104,8 @@ class Inspection:
         In place of `now` and `new` in a profile view.
     budgets : mapping
         What the uncertainty of each row is made of, by quantity and zone.
+    on_photo : Placing or None
+        Where the places of `now` lie on the photo.
     """
 
     entry: PhotoEntry
@@ -103,6 +118,40 @@ class Inspection:
     section: SectionView | None = None
     new_section: SectionView | None = None
     budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
+    on_photo: Placing | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Placing:
+    """Where the places of a measured strip lie on its photo, and the new-state photo under it.
+
+    Attributes
+    ----------
+    look : Look
+    follow_um : ndarray, shape (S,)
+        Distance into the tool of the strip's d = 0 from the line of `look`.
+    new : Look or None
+        The new-state photo of the same flute.
+    new_onto_now_px : ndarray, shape (2, 3), or None
+        Affine map from column and row of the new-state photo to those of this one.
+    bright_line_um : float
+        How deep inside the silhouette of the used edge its bright line lies; NaN where there is none.
+    """
+
+    look: Look
+    follow_um: Array
+    new: Look | None
+    new_onto_now_px: Array | None
+    bright_line_um: float
+
+    def places_px(self, s_um: Array, d_um: Array) -> Array:
+        """Columns and rows of places on the measured strip, shape (N, 2)."""
+        return self.look.places_px(s_um, d_um + np.interp(s_um, self.look.strip.s_um, self.follow_um))
+
+    def on_strip(self, place_px: tuple[float, float]) -> tuple[float, float]:
+        """Where on the measured strip, s and d in µm, a column and row of the photo lie."""
+        s_um, d_um = self.look.on_strip(place_px)
+        return s_um, d_um - float(np.interp(s_um, self.look.strip.s_um, self.follow_um))
 
 
 @dataclass(frozen=True)
@@ -144,23 +193,120 @@ def read_scales(trial: Trial) -> tuple[dict[str, Scale], dict[str, str]]:
     return scales, refusals
 
 
-def inspect_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
-    """Measure one photo of a trial; a photo that cannot be measured is a refusal, not an exception."""
+_ResultT = TypeVar("_ResultT")
+
+
+class Memory:
+    """What was found out already, for someone who measures the same photo again with other corrections.
+
+    Calls a function, or gives what the same call gave before; the last `kept` results are kept. Not to be called from
+    two threads at once.
+    """
+
+    def __init__(self, kept: int = 16) -> None:
+        self._kept = kept
+        self._results: OrderedDict[Hashable, Any] = OrderedDict()
+
+    def __call__(self, make: Callable[..., _ResultT], *of: Hashable) -> _ResultT:
+        """Result of ``make(*of)``."""
+        key = (make, of)
+        if key not in self._results:
+            self._results[key] = make(*of)
+            if len(self._results) > self._kept:
+                self._results.popitem(last=False)
+        self._results.move_to_end(key)
+        result: _ResultT = self._results[key]
+        return result
+
+
+def inspect_photo(
+    trial: Trial,
+    entry: PhotoEntry,
+    scales: Mapping[str, Scale],
+    corrections: Mapping[str, Correction] | None = None,
+    memory: Memory | None = None,
+) -> Inspection:
+    """Measure one photo of a trial; a photo that cannot be measured is a refusal, not an exception.
+
+    Parameters
+    ----------
+    trial : Trial
+    entry : PhotoEntry
+    scales : mapping
+        Scale by name, as from `read_scales`.
+    corrections : mapping, optional
+        What people have said of photos, by the photo's sha256.
+    memory : Memory, optional
+        Makes measuring again quick.
+    """
+    desk = _Desk(scales, corrections or {}, memory or Memory())
+    sha256 = ""
     try:
-        return _inspect(trial, entry, scales)
+        sha256 = desk.photo(entry).sha256
+        return _inspect(trial, entry, desk)
     except PhotoRefused as problem:
-        return Inspection(entry, (), str(problem), (), None, None)
+        return Inspection(entry, (), str(problem), (), None, None, sha256)
     except ProfileNotSeenError:
-        return Inspection(entry, (), _NOT_IN_FRAME.format(entry.path.name), (), None, None)
+        return Inspection(entry, (), _NOT_IN_FRAME.format(entry.path.name), (), None, None, sha256)
 
 
-def judge_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Judgement:
+@dataclass(frozen=True)
+class _Desk:
+    """What lies ready for the photos of a trial."""
+
+    scales: Mapping[str, Scale]
+    corrections: Mapping[str, Correction]
+    recall: Memory
+
+    def photo(self, entry: PhotoEntry) -> Photo:
+        return self.recall(_read_version, entry.path, _version(entry.path))
+
+    def said_of(self, entry: PhotoEntry) -> Correction:
+        return self.corrections.get(self.photo(entry).sha256, NOTHING)
+
+    def scale(self, entry: PhotoEntry) -> PhotoScale:
+        return scale_of(entry, self.scales, self.said_of(entry), self.photo(entry))
+
+    def look(self, entry: PhotoEntry, like: Look | None = None) -> Look:
+        """The photo with its edge found, as far as the person has not said where it is.
+
+        Raises
+        ------
+        PhotoRefused
+            It has no scale, or no line in it is clearly the edge.
+        """
+        photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
+        opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
+        drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
+        marks = Marks(entry.edge_near, drawn, tool, said.ignored_px)
+        return self.recall(look_in, opened, scale, marks, like.line if like is not None else None)
+
+
+def _version(path: Path) -> tuple[int, int]:
+    try:
+        seen = path.stat()
+    except OSError:
+        return 0, 0  # reading it says what is wrong
+    return seen.st_mtime_ns, seen.st_size
+
+
+def _read_version(path: Path, _version: tuple[int, int]) -> Photo:
+    return read_photo(path)
+
+
+def judge_photo(
+    trial: Trial,
+    entry: PhotoEntry,
+    scales: Mapping[str, Scale],
+    corrections: Mapping[str, Correction] | None = None,
+) -> Judgement:
     """Judge one photo without measuring wear."""
     if entry.view == "profile":
         return _judge_profile(entry, scales)
+    desk = _Desk(scales, corrections or {}, Memory())
     try:
-        look = look_at(entry.path, scale_of(entry, scales), near_px=entry.edge_near)
-        fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry), lighting_of(trial, entry))
+        look = desk.look(entry)
+        fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
         _require_quality(look, fit)
     except PhotoRefused as problem:
         return Judgement(entry, "refused", (str(problem),), None, None, None, "")
@@ -185,21 +331,25 @@ def judge_photo(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) ->
     )
 
 
-def scale_of(entry: PhotoEntry, scales: Mapping[str, Scale]) -> PhotoScale:
-    """Scale of a photo: its own, else that of the scale entry it names, else what its file says.
+def scale_of(
+    entry: PhotoEntry, scales: Mapping[str, Scale], said: Correction = NOTHING, photo: Photo | None = None
+) -> PhotoScale:
+    """Scale of a photo: set by hand, its own, that of the scale entry it names, or what its file says.
 
     Raises
     ------
     PhotoRefused
         When there is none.
     """
+    if said.scale is not None:
+        return PhotoScale(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
     if entry.um_per_px is not None:
         u_um_per_px = entry.u_um_per_px if entry.u_um_per_px is not None else OWN_SCALE_U * entry.um_per_px
         return PhotoScale(entry.um_per_px, u_um_per_px, "scale stated for this photo")
     if entry.scale in scales:
         scale = scales[entry.scale]
         return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note if scale.status != "ok" else "")
-    photo = read_photo(entry.path)
+    photo = photo or read_photo(entry.path)
     if photo.embedded_um_per_px is not None:
         scale = scale_from_embedded(*photo.embedded_um_per_px, entry.scale, photo.embedded_source)
         return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note)
@@ -240,36 +390,48 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated, "")
 
 
-def _inspect(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
+def _inspect(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
     if entry.view == "profile":
-        return _inspect_profile(trial, entry, scales)
+        return _inspect_profile(trial, entry, desk)
     lighting = lighting_of(trial, entry)
     if entry.parts == 0:
-        return _inspect_new(trial, entry, _look_new(entry, scales), lighting)
+        return _inspect_new(trial, entry, _look_new(entry, desk), lighting, desk)
     new_entry = trial.new_state(entry)
     new, warnings = None, []
     if new_entry is not None:
         try:
-            new = _look_new(new_entry, scales)
+            new = _look_new(new_entry, desk)
         except PhotoRefused as problem:
             warnings.append(f"the new-state photo cannot be used ({problem.what}); measured without it")
-    like = new.line if new is not None else None
-    look = look_at(entry.path, scale_of(entry, scales), near_px=entry.edge_near, like=like)
-    side = _used_side(entry, look)
+            new_entry = None
+    look = desk.look(entry, new)
+    side = _used_side(entry, desk.said_of(entry), look)
     if side is None and new is not None and new_entry is not None:
         # both strips run the same way, for the tool lies on the same side of them
-        side = _used_side(new_entry, new)
-    return _inspect_later(trial, entry, look, new, lighting, side, warnings)
+        side = _used_side(new_entry, desk.said_of(new_entry), new)
+    by_hand = _by_hand(desk, entry) or (new_entry is not None and _by_hand(desk, new_entry))
+    return _inspect_later(trial, entry, look, new, lighting, side, warnings, by_hand, desk)
 
 
-def _look_new(entry: PhotoEntry, scales: Mapping[str, Scale]) -> Look:
+def _by_hand(desk: _Desk, entry: PhotoEntry) -> bool:
+    """Whether a person has marked anything in a photo."""
+    return entry.edge_near is not None or not desk.said_of(entry).empty
+
+
+def _look_new(entry: PhotoEntry, desk: _Desk) -> Look:
     """Look at a new-state photo; its whole edge is of one kind, which sharpens the trace."""
-    look = look_at(entry.path, scale_of(entry, scales), near_px=entry.edge_near)
+    return desk.recall(_all_matched, desk.look(entry))
+
+
+def _all_matched(look: Look) -> Look:
     return look.matched(np.ones(len(look.trace_um), bool))
 
 
-def _used_side(entry: PhotoEntry, look: Look) -> int | None:
+def _used_side(entry: PhotoEntry, said: Correction, look: Look) -> int | None:
     """Which way along the strip the person's used side lies."""
+    if said.used_towards_px is not None:
+        ends = np.array(said.used_towards_px, float) @ look.line.direction
+        return 1 if ends[1] > ends[0] else -1
     if entry.used_side is None or entry.edge_near is None:
         return None
     ends = np.array([entry.edge_near[0], entry.edge_near[-1]], float) @ look.line.direction
@@ -277,16 +439,39 @@ def _used_side(entry: PhotoEntry, look: Look) -> int | None:
     return towards_end if entry.used_side == "end" else -towards_end
 
 
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A photo laid over its new-state photo, with the signs of wear along its edge."""
+
+    look: Look
+    match: MarkMatch | None
+    base_um: Array
+    degree: int
+    new_strip: Strip | None
+    signs: list[Sign]
+
+
+def _lay(look: Look, new: Look | None, in_colour: bool) -> _Laid:
+    match, new_strip = None, None
+    base_um, degree = np.zeros(len(look.trace_um)), 2  # without a new-state photo the edge is a gentle curve
+    if new is not None:
+        look, match = lay_over(look, new)
+        base_um, degree = new_offset_um(look, new, match), 1
+        new_strip = new_strip_at(look, new, match)
+    signs = signs_of_wear(look.strip, look.trace_um, in_colour=in_colour and not look.photo.grey)
+    return _Laid(look, match, base_um, degree, new_strip, signs)
+
+
 def _under(look: Look, lighting: Lighting) -> Lighting:
     """The light as it falls in this photo."""
     return replace(lighting, background=look.quality.background)
 
 
-def _fit_as_new(look: Look, edge: Edge, lighting: Lighting) -> ProfileFit:
+def _fit_as_new(look: Look, radius_um: tuple[float, float], lighting: Lighting) -> ProfileFit:
     """Profile of the whole visible edge, each column moved on to the trace."""
     labels = zone_labels(look.strip.s_um, look.seen, np.zeros(len(look.seen), bool), None, UNUSED)
     profile = mean_profile(look.strip, sharpest(labels == UNUSED, look.steepness), look.smooth_um)
-    return fit_unused(profile, _under(look, lighting), edge.radius_um, look.um_per_px)
+    return fit_unused(profile, _under(look, lighting), radius_um, look.um_per_px)
 
 
 def _require_quality(look: Look, fit: ProfileFit) -> None:
@@ -295,16 +480,16 @@ def _require_quality(look: Look, fit: ProfileFit) -> None:
         raise PhotoRefused(f"{look.name}: {wrong[0]}", wrong[1])
 
 
-def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting) -> Inspection:
+def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting, desk: _Desk) -> Inspection:
     """A photo of the new state: the edge radius and coating to compare with later."""
     edge = edge_of(trial.bit(entry.bit), entry)
-    fit = _fit_as_new(look, edge, lighting)
+    fit = _fit_as_new(look, edge.radius_um, lighting)
     _require_quality(look, fit)
     fit = with_unresolved(fit, _under(look, lighting))
     strip = look.strip_along(look.smooth_um)
     labels = zone_labels(strip.s_um, look.seen, np.zeros(len(look.seen), bool), None, UNUSED)
     silhouette = np.where(look.seen, fit.silhouette_um + (look.trace_um - look.smooth_um), np.nan)
-    method = _method("new-state", entry, edge, lighting)
+    method = _method("new-state", _by_hand(desk, entry), edge, lighting)
     findings = [unused_radius_finding(fit, edge, look.u_scale, method)]
     coating = None
     if edge.coated:
@@ -325,7 +510,8 @@ def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting
     findings += chip_findings(chips, method)
     flat_um = silhouette - fit.silhouette_um
     view = EdgeView(strip, silhouette, labels, flat_um, _bare(coating), _spans(chips), None, None)
-    return _inspection(entry, findings, look, [], view, None)
+    placing = Placing(look, look.smooth_um, None, None, float("nan"))
+    return _inspection(entry, findings, look, [], view, None, placing)
 
 
 def _inspect_later(
@@ -336,27 +522,36 @@ def _inspect_later(
     lighting: Lighting,
     side: int | None,
     warnings: list[str],
+    by_hand: bool,
+    desk: _Desk,
 ) -> Inspection:
     """A photo taken after parts were cut: used against unused, now against new."""
     bit = trial.bit(entry.bit)
-    match, new_strip = None, None
-    base_um, degree = np.zeros(len(look.trace_um)), 2  # without a new-state photo the edge is a gentle curve
-    if new is not None:
-        look, match = lay_over(look, new)
-        base_um, degree = new_offset_um(look, new, match), 1
-        new_strip = new_strip_at(look, new, match)
-        if match.verdict == "unclear":
-            warnings.append(f"its grind marks are too faint to confirm that it shows the flute of {new.name}")
+    laid = desk.recall(_lay, look, new, bit.coated)
+    look, match, new_strip = laid.look, laid.match, laid.new_strip
+    if new is not None and match is not None and match.verdict == "unclear":
+        warnings.append(f"its grind marks are too faint to confirm that it shows the flute of {new.name}")
 
-    s_um = look.strip.s_um
-    signs = signs_of_wear(look.strip, look.trace_um, in_colour=bit.coated and not look.photo.grey)
+    s_um, base_um, degree = look.strip.s_um, laid.base_um, laid.degree
     reach_um = HELIX_REACH_UM if abs(bit.helix_angle_deg) >= HELIX_MATTERS_DEG else np.inf
-    zones = find_zones(s_um, look.offset_um - base_um, degree, signs, side, reach_um)
+    zones = find_zones(
+        s_um,
+        look.offset_um - base_um,
+        degree,
+        laid.signs,
+        side,
+        reach_um,
+        _marked_um(desk.said_of(entry), look, entry),
+    )
     look = look.matched(zones.labels == (UNUSED if zones.transition is not None else USED))
     datum = lay_datum(s_um, look.offset_um - base_um, degree, zones)
     edge = _edge_in_view(bit, entry, look, new, zones)
     # only a photo without an unused zone of its own needs the new-state photo's profile
-    new_fit = _fit_as_new(new, edge, lighting) if new is not None and zones.transition is None else None
+    new_fit = (
+        desk.recall(_fit_as_new, new, edge.radius_um, lighting)
+        if new is not None and zones.transition is None
+        else None
+    )
 
     # the strip is cut once more, now along the new-state line
     follow_um = np.interp(s_um, s_um[look.seen], (look.trace_um - datum.departure_um)[look.seen])
@@ -372,11 +567,14 @@ def _inspect_later(
     )
     # the blur is read where the edge is still as it was
     own_fit = fits.unused if zones.transition is not None else None
-    own_fit = own_fit or _fit_as_new(look, edge, lighting)
+    own_fit = own_fit or _fit_as_new(look, edge.radius_um, lighting)
     _require_quality(look, own_fit)
     silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
 
-    method = _method("new-state" if new is not None else "unused-zone", entry, edge, lighting, match)
+    method = _method("new-state" if new is not None else "unused-zone", by_hand, edge, lighting, match)
+    onto = None if new is None or match is None else new_onto_now(look, new, match, datum.drift_um)
+    line_um = fits.used.bright_line_um - fits.used.silhouette_um if fits.used is not None else float("nan")
+    placing = Placing(look, follow_um, new, onto, line_um)
     kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
     findings = _place_findings(trial.depth_of(bit), look, zones, silhouette, follow_um, method)
     if zones.transition is None and new_fit is None:
@@ -384,7 +582,7 @@ def _inspect_later(
         findings += refused_face(edge, why, method, relief=entry.view == "relief")
         findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
-        return _inspection(entry, findings, look, warnings, None, None)
+        return _inspection(entry, findings, look, warnings, None, None, placing)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
@@ -430,24 +628,38 @@ def _inspect_later(
         transition.u_at_um if transition else None,
         land_um=land.end_um if land is not None and worn_flat else None,
     )
-    return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip))
+    return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip), placing)
 
 
-def _inspect_profile(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
+def _marked_um(said: Correction, look: Look, entry: PhotoEntry) -> float | None:
+    """Where along the strip the person has set the transition."""
+    if said.transition_px is None:
+        return None
+    at_um, deep_um = look.on_strip(said.transition_px)
+    s_um = look.strip.s_um
+    if not (s_um[0] < at_um < s_um[-1] and abs(deep_um) < MARKED_WITHIN_UM):
+        raise PhotoRefused(
+            f"{entry.path.name}: the transition set by hand does not lie on the edge",
+            "set it again, on the cutting edge",
+        )
+    return at_um
+
+
+def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
     """A photo of the edge's section: the shape of its tip."""
-    scale = scale_of(entry, scales)
-    section, fit = _tip_in(entry, scale)
+    scale = desk.scale(entry)
+    section, fit = _tip_in(entry, scale, desk.said_of(entry))
     view, new_view, warnings = _section_view(section, fit, scale), None, []
     new_entry = trial.new_state(entry)
     if new_entry is not None:
         try:
-            new_scale = scale_of(new_entry, scales)
-            new_view = _section_view(*_tip_in(new_entry, new_scale), new_scale)
+            new_scale = desk.scale(new_entry)
+            new_view = _section_view(*_tip_in(new_entry, new_scale, desk.said_of(new_entry)), new_scale)
         except PhotoRefused as problem:
             warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
     bit = trial.bit(entry.bit)
     u_scale = scale.u_um_per_px / scale.um_per_px
-    method = "section+hand" if entry.edge_near is not None else "section"
+    method = "section+hand" if _by_hand(desk, entry) else "section"
     tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
     findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubt, method)
     angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
@@ -476,9 +688,10 @@ def _inspect_profile(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale
     )
 
 
-def _tip_in(entry: PhotoEntry, scale: PhotoScale) -> tuple[Section, TipFit]:
+def _tip_in(entry: PhotoEntry, scale: PhotoScale, said: Correction = NOTHING) -> tuple[Section, TipFit]:
     """The tip in a profile photo."""
-    section = find_section(entry.path, near_px=entry.edge_near)
+    near_px = said.edge.points_px if said.edge is not None else entry.edge_near
+    section = find_section(entry.path, near_px=near_px)
     um = scale.um_per_px
     try:
         fit = fit_tip(
@@ -634,16 +847,14 @@ def _new_view(strip: Strip | None) -> EdgeView | None:
     )
 
 
-def _method(
-    datum: str, entry: PhotoEntry, edge: Edge, lighting: Lighting, match: MarkMatch | None = None
-) -> str:
+def _method(datum: str, by_hand: bool, edge: Edge, lighting: Lighting, match: MarkMatch | None = None) -> str:
     """Lower-case words joined by '+': what the numbers rest on; '+hand' last."""
     words = ["profile", datum]
     if match is not None:
         words.append("marks" if match.verdict == "same" else "edge-only")
     words.append("stated-radius" if edge.radius_stated else "assumed-radius")
     words.append("stated-ring" if lighting.stated else "assumed-ring")
-    if entry.edge_near is not None:
+    if by_hand:
         words.append("hand")
     return "+".join(words)
 
@@ -655,11 +866,15 @@ def _inspection(
     warnings: Sequence[str],
     now: EdgeView | None,
     new: EdgeView | None,
+    on_photo: Placing,
 ) -> Inspection:
     """Stamp the findings with where they come from."""
     records = _records(entry, findings, look.scale_note, look.photo, look.photo_um_per_px)
     lines = tuple(f"{look.name}: {warning}" for warning in warnings)
-    return Inspection(entry, records, "", lines, now, new, look.photo.sha256, budgets=_budgets(findings))
+    budgets = _budgets(findings)
+    return Inspection(
+        entry, records, "", lines, now, new, look.photo.sha256, budgets=budgets, on_photo=on_photo
+    )
 
 
 def _records(

@@ -8,7 +8,7 @@ import pytest
 from numpy.polynomial import polynomial
 
 from wearscope.imaging.edge import EdgeLine
-from wearscope.imaging.strip import arc_length_px, cut_strip, point_on_photo
+from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
 
 sys.path.append(str(Path(__file__).parents[1]))
 
@@ -113,7 +113,7 @@ def test_a_place_on_the_strip_is_found_on_the_photo(angle_deg):
     line = line_at(angle_deg, offset_px=(1.0, 0.02, 3e-4))
     strip = cut_strip(coordinates(), line, 2.0, depth_um=(-40.0, 100.0))
     for row, column in ((3, 10), (30, 150), (60, -5)):
-        place = point_on_photo(line, 2.0, strip.s_um[column], strip.d_um[row])
+        place = points_on_photo(line, 2.0, strip.s_um[[column]], strip.d_um[[row]])[0]
         np.testing.assert_allclose(place, strip.light[row, column, :2], atol=PLACE_PX + 0.01)
 
 

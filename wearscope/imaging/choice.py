@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -150,6 +151,28 @@ def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Cand
         return min(within, key=lambda c: float(np.median(np.abs(offset_from(points, c.line)))))
     line = refine_line(light, line_through(points), NEAR_PX)
     odds = _judge(light, line)
+    return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
+
+
+def drawn_line(
+    light: NDArray[np.float32], drawn_px: Array, tool: Literal["left", "right"] | None
+) -> Candidate | None:
+    """The edge as a person drew it, tool inward; None when the side of the tool is neither said nor seen.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    drawn_px : ndarray, shape (N, 2)
+        Column and row of the polyline.
+    tool : {"left", "right"} or None
+        For someone who goes along the polyline.
+    """
+    line = line_through(_along_polyline(drawn_px))
+    if tool is not None:
+        return Candidate(line if tool == "right" else line.turned(), float("inf"), float("inf"))
+    odds = _judge(light, line)
+    if abs(odds) < DECISIVE:
+        return None
     return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
 
 

@@ -26,7 +26,7 @@ MAX_DIRECTIONS = 3
 MAX_PATHS = 4
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class EdgeLine:
     """A smooth curve along an edge, with the tool on its inward side.
 

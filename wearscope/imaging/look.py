@@ -6,27 +6,36 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import binary_dilation, median_filter
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.choice import Candidate, candidates, choose, guided_line, refine_line
-from wearscope.imaging.edge import Array, EdgeLine
-from wearscope.imaging.photo import Photo, read_photo
+from wearscope.imaging.choice import (
+    Candidate,
+    candidates,
+    choose,
+    drawn_line,
+    guided_line,
+    refine_line,
+)
+from wearscope.imaging.edge import Array, EdgeLine, offset_from
+from wearscope.imaging.photo import Photo
 from wearscope.imaging.quality import CLIPPED, Quality, strip_quality
-from wearscope.imaging.strip import arc_length_px, cut_strip, point_on_photo
+from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
 from wearscope.wear.strip import Strip
-from wearscope.wear.trace import matched_trace, trace_edge
+from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 
 DEPTH_UM = (-160.0, 540.0)
 SEARCH_UM = (-80.0, 100.0)  # about the smooth line: how far a worn edge may lie from it
 FINE_ENOUGH_UM = 2.6  # blocks of pixels are averaged up to this size
 BAND_ROWS = 64
 MOST_BURNT = 0.35  # of the picture
+BESIDE_EDGE_UM = 25.0  # of the edge, within which a patch to be ignored hides it
 LEAST_SEEN, LEAST_COLUMNS = 0.35, 60  # of the edge; less cannot be followed
 
 
@@ -46,20 +55,71 @@ class PhotoScale:
     note: str
 
 
+Polyline = tuple[tuple[float, float], ...]
+"""Columns and rows in the photo's own pixels."""
+
+
 @dataclass(frozen=True)
+class Marks:
+    """What a person has marked in a photo, in its own pixels.
+
+    Attributes
+    ----------
+    near : polyline or None
+        Within 100 px of the edge.
+    drawn : polyline or None
+        The edge itself.
+    tool : {"left", "right"} or None
+        Side of `drawn` on which the tool lies, for someone who goes along it.
+    ignored : tuple of polygons
+        Where nothing is to be measured.
+    """
+
+    near: Polyline | None = None
+    drawn: Polyline | None = None
+    tool: Literal["left", "right"] | None = None
+    ignored: tuple[Polyline, ...] = ()
+
+
+NO_MARKS = Marks()
+
+
+@dataclass(frozen=True, eq=False)
+class OpenPhoto:
+    """A photo read and in linear light, its edge not yet looked for.
+
+    Attributes
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Averaged over blocks of `reduction` pixels where the photo is finer than any number needs.
+    """
+
+    photo: Photo
+    light: NDArray[np.float32]
+    reduction: int
+
+    @cached_property
+    def candidates(self) -> list[Candidate]:
+        """Lines that could be the cutting edge."""
+        return candidates(self.light)
+
+
+@dataclass(frozen=True, eq=False)
 class Look:
     """A photo with its edge found.
 
     Attributes
     ----------
-    light : ndarray, shape (H, W, 3)
-        Linear light, averaged over blocks of `reduction` pixels where the photo is finer than any number needs.
+    light, reduction
+        As of `OpenPhoto`.
     line : EdgeLine
         Smooth line along the edge, in pixels of `light`, as is `um_per_px`.
     u_scale : float
         Relative standard uncertainty of the scale.
     trace_um, steepness : ndarray, shape (S,)
         Of the edge along the strip; NaN where it is not seen.
+    ignored : ndarray of float32, shape (H, W), or None
+        1 where nothing is to be measured.
     """
 
     photo: Photo
@@ -73,6 +133,7 @@ class Look:
     trace_um: Array
     steepness: Array
     quality: Quality
+    ignored: NDArray[np.float32] | None = None
 
     @property
     def name(self) -> str:
@@ -117,9 +178,7 @@ class Look:
     def strip_along(self, follow_um: Array, s_um: Array | None = None) -> Strip:
         """The strip cut again with d = 0 at `follow_um` from the line."""
         s_um = self.strip.s_um if s_um is None else s_um
-        return cut_strip(
-            self.light, self.line, self.um_per_px, depth_um=DEPTH_UM, s_um=s_um, follow_um=follow_um
-        )
+        return _cut(self.light, self.line, self.um_per_px, self.ignored, s_um, follow_um)
 
     def matched(self, columns: NDArray[np.bool_]) -> Look:
         """The same look with the trace of columns of one kind sharpened."""
@@ -128,8 +187,8 @@ class Look:
     def rescaled(self, zoom: float, u_zoom: float, note: str) -> Look:
         """The same look at a scale changed by a factor."""
         um_per_px = self.um_per_px * zoom
-        strip = cut_strip(self.light, self.line, um_per_px, depth_um=DEPTH_UM)
-        trace = trace_edge(strip, SEARCH_UM)
+        strip = _cut(self.light, self.line, um_per_px, self.ignored)
+        trace = _trace(strip, self.line, self.ignored)
         return replace(
             self,
             um_per_px=um_per_px,
@@ -142,48 +201,59 @@ class Look:
 
     def on_photo(self, s_um: float, d_um: float) -> tuple[float, float]:
         """Column and row, in the photo's own pixels, of a place on the strip."""
-        column, row = point_on_photo(self.line, self.um_per_px, s_um, d_um)
-        return (column + 0.5) * self.reduction - 0.5, (row + 0.5) * self.reduction - 0.5
+        (column, row), *_ = self.places_px(np.array([s_um]), np.array([d_um]))
+        return float(column), float(row)
+
+    def places_px(self, s_um: Array, d_um: Array) -> Array:
+        """Columns and rows, in the photo's own pixels, of places on the strip, shape (N, 2)."""
+        return (points_on_photo(self.line, self.um_per_px, s_um, d_um) + 0.5) * self.reduction - 0.5
+
+    def on_strip(self, place_px: tuple[float, float]) -> tuple[float, float]:
+        """Where on the strip, s and d in µm, a place in the photo's own pixels lies, for gentle curves."""
+        place = (np.array([place_px], float) + 0.5) / self.reduction - 0.5
+        t_px = (place - self.line.origin_px) @ self.line.direction
+        d_um = offset_from(place, self.line) * self.um_per_px
+        return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
 
-def look_at(
-    path: Path,
-    scale: PhotoScale,
-    *,
-    near_px: Sequence[tuple[float, float]] | None = None,
-    like: EdgeLine | None = None,
+def open_photo(photo: Photo, reduction: int) -> OpenPhoto:
+    """The photo's light, averaged over blocks of `reduction` pixels."""
+    return OpenPhoto(photo, working_light(photo, reduction), reduction)
+
+
+def look_in(
+    opened: OpenPhoto, scale: PhotoScale, marks: Marks = NO_MARKS, like: EdgeLine | None = None
 ) -> Look:
-    """Open a photo and find the cutting edge in it.
+    """Find the cutting edge in a photo.
 
     Parameters
     ----------
-    path : Path
+    opened : OpenPhoto
     scale : PhotoScale
-    near_px : sequence of (column, row), optional
-        Hand-drawn polyline near the edge.
+    marks : Marks
+        What a person has marked in it.
     like : EdgeLine, optional
         The edge of the new-state photo of the same flute.
 
     Raises
     ------
     PhotoRefused
-        When the file is no photo, or no line in it is clearly the cutting edge.
+        When no line in it is clearly the cutting edge.
     """
-    photo = read_photo(path)
-    light, reduction = working_light(photo, scale.um_per_px)
-    um_per_px = scale.um_per_px * reduction
-    possible = candidates(light)
-    if near_px is not None:
-        chosen: Candidate | None = guided_line(
-            light, (np.array(near_px, float) + 0.5) / reduction - 0.5, possible
-        )
+    photo, light, reduction = opened.photo, opened.light, opened.reduction
+    path, um_per_px = photo.path, scale.um_per_px * reduction
+    if marks.drawn is not None:
+        chosen: Candidate | None = drawn_line(light, _reduced(marks.drawn, reduction), marks.tool)
+    elif marks.near is not None:
+        chosen = guided_line(light, _reduced(marks.near, reduction), opened.candidates)
     else:
-        chosen = choose(possible, like=like)
+        chosen = choose(opened.candidates, like=like)
     if chosen is None:
-        raise _no_edge(path, light, bool(possible))
+        raise _no_edge(path, light, marks.drawn is not None or bool(opened.candidates))
     line = refine_line(light, chosen.line, max(10.0, 60.0 / um_per_px))
-    strip = cut_strip(light, line, um_per_px, depth_um=DEPTH_UM)
-    trace = trace_edge(strip, SEARCH_UM)
+    ignored = _mask(light, marks.ignored, reduction)
+    strip = _cut(light, line, um_per_px, ignored)
+    trace = _trace(strip, line, ignored)
     seen = np.isfinite(trace.d_um)
     if seen.mean() < LEAST_SEEN or seen.sum() < LEAST_COLUMNS:
         raise PhotoRefused(
@@ -202,7 +272,67 @@ def look_at(
         trace_um=trace.d_um,
         steepness=trace.steepness,
         quality=strip_quality(strip),
+        ignored=ignored,
     )
+
+
+def _reduced(points_px: Polyline, reduction: int) -> Array:
+    return np.asarray((np.array(points_px, float) + 0.5) / reduction - 0.5)
+
+
+def _mask(
+    light: NDArray[np.float32], polygons: Sequence[Polyline], reduction: int
+) -> NDArray[np.float32] | None:
+    """Where nothing is to be measured."""
+    if not polygons:
+        return None
+    mask = np.zeros(light.shape[:2], np.float32)
+    for polygon in polygons:
+        cv2.fillPoly(mask, [np.round(_reduced(polygon, reduction)).astype(np.int32)], 1)
+    return mask
+
+
+def _cut(
+    light: NDArray[np.float32],
+    line: EdgeLine,
+    um_per_px: float,
+    ignored: NDArray[np.float32] | None,
+    s_um: Array | None = None,
+    follow_um: Array | None = None,
+) -> Strip:
+    """Cut a strip, as if the photo did not reach where nothing is to be measured."""
+    strip = cut_strip(light, line, um_per_px, depth_um=DEPTH_UM, s_um=s_um, follow_um=follow_um)
+    if ignored is not None:
+        strip.light[_hidden(strip, line, ignored, follow_um)] = np.nan
+    return strip
+
+
+def _hidden(
+    strip: Strip, line: EdgeLine, ignored: NDArray[np.float32], follow_um: Array | None = None
+) -> NDArray[np.bool_]:
+    """Where the strip shows what is not to be measured, shape (D, S)."""
+    depth_um = (float(strip.d_um[0]), float(strip.d_um[-1]))
+    cut = cut_strip(ignored, line, strip.um_per_px, depth_um=depth_um, s_um=strip.s_um, follow_um=follow_um)
+    return np.asarray(np.nan_to_num(cut.light[: len(strip.d_um)]) > 0.25)
+
+
+def _trace(strip: Strip, line: EdgeLine, ignored: NDArray[np.float32] | None) -> Trace:
+    """Trace the edge; where a patch that is to be ignored hides it, it is not seen."""
+    trace = trace_edge(strip, SEARCH_UM)
+    if ignored is None:
+        return trace
+    hidden = _hidden(strip, line, ignored)
+    search = (strip.d_um > SEARCH_UM[0]) & (strip.d_um < SEARCH_UM[1])
+    clear = np.isfinite(trace.d_um) & ~hidden[search].any(axis=0)
+    if not clear.any():
+        return trace
+    # a patch's own border is steep: where the edge lies, the clear columns beside it say
+    columns = np.arange(len(clear))
+    edge_um = np.interp(columns, columns[clear], trace.d_um[clear])
+    beside = np.abs(strip.d_um[:, None] - edge_um[None, :]) < BESIDE_EDGE_UM
+    # a column beside a patch is traced with what its neighbours show
+    covered = binary_dilation(np.asarray((hidden & beside).any(axis=0)), iterations=GUIDE_COLUMNS)
+    return replace(trace, d_um=np.where(covered, np.nan, trace.d_um))
 
 
 def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoRefused:
@@ -233,18 +363,15 @@ def scale_in_file(photo: Photo, scale: PhotoScale) -> str:
     return f"the file itself says {own:.4g} um per px ({photo.embedded_source}), which was not used"
 
 
-def working_light(photo: Photo, um_per_px: float) -> tuple[NDArray[np.float32], int]:
-    """Linear light, averaged over blocks where pixels are much finer than any number here.
+def block_side(um_per_px: float) -> int:
+    """Side, in pixels, of the blocks to average over where pixels are much finer than any number here."""
+    return max(1, int(FINE_ENOUGH_UM / um_per_px))
 
-    Returns
-    -------
-    light : ndarray, shape (H, W, 3)
-    reduction : int
-        Side of the blocks, in pixels.
-    """
-    reduction = max(1, int(FINE_ENOUGH_UM / um_per_px))
+
+def working_light(photo: Photo, reduction: int) -> NDArray[np.float32]:
+    """Linear light, averaged over blocks of `reduction` pixels, shape (H, W, 3)."""
     if reduction == 1:
-        return photo.linear(), 1
+        return photo.linear()
     height, width = (side // reduction for side in photo.pixels.shape[:2])
     light = np.empty((height, width, 3), np.float32)
     # a band at a time: twelve million pixels as floats are more than a processor keeps at hand
@@ -252,4 +379,4 @@ def working_light(photo: Photo, um_per_px: float) -> tuple[NDArray[np.float32], 
         last = min(first + BAND_ROWS, height)
         whole = photo.linear(slice(first * reduction, last * reduction), slice(0, width * reduction))
         cv2.resize(whole, (width, last - first), dst=light[first:last], interpolation=cv2.INTER_AREA)
-    return light, reduction
+    return light

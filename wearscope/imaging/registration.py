@@ -154,9 +154,11 @@ def _flattened(level: Array) -> Array:
 def _correlate(a: Array, b: Array) -> tuple[Array, Array]:
     """Correlation coefficient of a against b at each lag (b[i + lag] over a[i])."""
     top = fftconvolve(b, a[::-1])
-    energy_a = fftconvolve(np.ones(len(b)), (a**2)[::-1])
-    energy_b = fftconvolve(b**2, np.ones(len(a)))
     lags = np.arange(len(top)) - (len(a) - 1)
+    # energy of each where the two overlap
+    sum_a, sum_b = (np.concatenate([[0.0], np.cumsum(x**2)]) for x in (a, b))
+    energy_a = sum_a[np.minimum(len(a), len(b) - lags)] - sum_a[np.maximum(0, -lags)]
+    energy_b = sum_b[np.minimum(len(b), len(a) + lags)] - sum_b[np.maximum(0, lags)]
     largest = LARGEST_SHIFT * min(len(a), len(b))
     use = np.abs(lags - 0.5 * (len(b) - len(a))) <= largest
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -253,3 +255,30 @@ def new_strip_at(now: Look, new: Look, match: MarkMatch) -> Strip:
     places = now.strip.s_um * match.zoom + match.shift_um
     strip = new.strip_along(np.interp(places, new.strip.s_um, new.smooth_um), s_um=places)
     return replace(strip, s_um=now.strip.s_um)
+
+
+def new_onto_now(now: Look, new: Look, match: MarkMatch, drift_um: Array) -> Array:
+    """Where the new-state photo lies on this one: affine map of its columns and rows, shape (2, 3).
+
+    Parameters
+    ----------
+    drift_um : ndarray, shape (S,)
+        Offset of the unused edge from the new-state line at the places of this photo's strip, in straight frames;
+        nearly a straight line.
+    """
+    s_um, known = now.strip.s_um[[0, -1]], np.isfinite(drift_um)
+    drift = np.interp(s_um, now.strip.s_um[known], drift_um[known])
+    turn = (drift[1] - drift[0]) / (s_um[1] - s_um[0])
+    # three places, in the straight frame of the edge of this photo and of the new-state photo
+    ours = np.array([[s_um[0], drift[0]], [s_um[1], drift[1]], [s_um[0] - 1000.0 * turn, drift[0] + 1000.0]])
+    along = s_um * match.zoom + match.shift_um
+    theirs = np.array([[along[0], 0.0], [along[1], 0.0], [along[0], 1000.0]])
+    design = np.column_stack([_frame_px(new, theirs), np.ones(3)])
+    return np.asarray(np.linalg.solve(design, _frame_px(now, ours)).T)
+
+
+def _frame_px(look: Look, places_um: Array) -> Array:
+    """Columns and rows in the photo's own pixels of places in the straight frame of its edge line."""
+    t, o = places_um.T / look.um_per_px
+    work = look.line.origin_px + t[:, None] * look.line.direction + o[:, None] * look.line.inward
+    return np.asarray((work + 0.5) * look.reduction - 0.5)

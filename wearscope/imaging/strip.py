@@ -83,9 +83,8 @@ def arc_length_px(line: EdgeLine, t_px: Array) -> Array:
     return np.asarray(np.interp(t_px, fine, length) - np.interp(0.0, fine, length))
 
 
-def point_on_photo(line: EdgeLine, um_per_px: float, s_um: float, d_um: float) -> tuple[float, float]:
-    """Column and row of a place on the strip."""
+def points_on_photo(line: EdgeLine, um_per_px: float, s_um: Array, d_um: Array) -> Array:
+    """Columns and rows of places on the strip, shape (N, 2)."""
     fine = np.linspace(line.start_px, line.end_px, 1025)
     t_px = np.interp(s_um, arc_length_px(line, fine) * um_per_px, fine)
-    column, row = line.points_px(np.array([t_px]), d_um / um_per_px)
-    return float(column[0]), float(row[0])
+    return np.column_stack(line.points_px(t_px, d_um / um_per_px))

@@ -395,10 +395,7 @@ def _first_coating_um(bare: Mask, depth: Array, step_um: float) -> Array:
     none = ~steady.any(axis=0)
     begins = depth[first, np.arange(depth.shape[1])] - 0.5 * step_um
     begins = np.where(none, depth[-1], begins)
-    starts_coated = np.array(
-        [
-            not bare[depth[:, k] >= 0, k][:2].any() if (depth[:, k] >= 0).any() else True
-            for k in range(depth.shape[1])
-        ]
-    )
+    top = np.argmax(depth >= 0, axis=0) + np.arange(2)[:, None]
+    bare_at_top = bare[np.minimum(top, len(depth) - 1), np.arange(depth.shape[1])].any(axis=0)
+    starts_coated = ~(bare_at_top & (depth[-1] >= 0))
     return np.where(starts_coated, 0.0, np.maximum(begins, 0.0))

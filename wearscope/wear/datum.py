@@ -19,6 +19,7 @@ from wearscope.wear.zones import (
     drawn_on,
     find_transition,
     independent_lengths,
+    marked_transition,
     zone_labels,
 )
 
@@ -60,6 +61,8 @@ class Datum:
         Standard uncertainty of the new-state line at each place.
     residual_um : float
         Root mean square of the departure over the unused zone.
+    drift_um : ndarray, shape (S,)
+        By how much the new-state line had to be moved to lie on the unused zone.
     dof : float
         Degrees of freedom of the line: independent lengths of edge less what was fitted to them.
     """
@@ -67,6 +70,7 @@ class Datum:
     departure_um: Array
     u_datum_um: Array
     residual_um: float
+    drift_um: Array
     dof: float
 
     def line_error(self, columns: NDArray[np.bool_]) -> Input:
@@ -82,6 +86,7 @@ def find_zones(
     other_signs: Sequence[Sign],
     used_side: int | None,
     reach_um: float = np.inf,
+    marked_um: float | None = None,
 ) -> Zones:
     """Find the transition and the zones on each side of it.
 
@@ -98,6 +103,8 @@ def find_zones(
         +1 or -1 when the person has said on which side the used zone lies.
     reach_um : float
         How far beyond the guard the zones go at most.
+    marked_um : float, optional
+        Where along the strip a person has set the transition.
     """
     seen = np.isfinite(difference_um)
     masked, chips = chip_mask(s_um, difference_um, max(CHIP_UM, 6.0 * _scatter(difference_um)))
@@ -105,8 +112,12 @@ def find_zones(
         Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM, u_place_um=0.0),
         *other_signs,
     ]
-    transition = find_transition(s_um, signs, masked, used_side=used_side)
-    absent = "" if transition else "no sign of wear begins or ends in this photo"
+    if marked_um is None:
+        transition = find_transition(s_um, signs, masked, used_side=used_side)
+        absent = "" if transition else "no sign of wear begins or ends in this photo"
+    else:
+        transition = marked_transition(s_um, signs, masked, marked_um, used_side)
+        absent = "" if transition else "the photo does not tell which side of the marked transition is used"
     labels = zone_labels(s_um, seen, masked, transition, USED, reach_um)
     step_um = float(s_um[1] - s_um[0])
     for zone, word in ((UNUSED, "unused"), (USED, "used")):
@@ -130,7 +141,7 @@ def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> D
     departure = difference_um - line
     residual = float(np.sqrt(np.nanmean(departure[base] ** 2))) if base.any() else float("nan")
     dof = independent_lengths(int(base.sum()), s_um) - (degree + 1.0)
-    return Datum(departure, u_line, residual, max(dof, 1.0))
+    return Datum(departure, u_line, residual, line, max(dof, 1.0))
 
 
 def _scatter(value: Array) -> float:

@@ -24,7 +24,7 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from wearscope.wear.records import COVERAGE_95, DETECTION, Finding, found, refused
 from wearscope.wear.strip import UNUSED, USED, Strip
@@ -438,11 +438,14 @@ def _texture(strip: Strip) -> Array:
     step_um = strip.um_per_px
 
     def smooth(along_um: float) -> Array:
-        sigma = (MARK_LENGTH_UM / step_um, along_um / step_um)
-        weight = gaussian_filter(seen.astype(np.float64), sigma, mode="nearest")
-        return np.asarray(
-            gaussian_filter(np.where(seen, level, 0.0), sigma, mode="nearest") / np.maximum(weight, 1e-6)
+        along, across = along_um / step_um, MARK_LENGTH_UM / step_um
+        weight, weighed = (
+            cv2.GaussianBlur(
+                picture.astype(np.float32), (0, 0), along, sigmaY=across, borderType=cv2.BORDER_REPLICATE
+            )
+            for picture in (seen, np.where(seen, level, 0.0))
         )
+        return np.asarray(weighed / np.maximum(weight, 1e-6), np.float64)
 
     return np.where(seen, smooth(MARK_UM[0]) - smooth(MARK_UM[1]), np.nan)
 

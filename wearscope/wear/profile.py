@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -257,6 +258,12 @@ def mirrored_beyond(lean: Array, beyond: float, roughness: float, tail: float) -
     return np.asarray(stdtr(2.0 / tail - 2.0, slope * np.sqrt(2.0 - 2.0 * tail) / roughness))
 
 
+@lru_cache(maxsize=32)
+def _lobes(ring_angle: float, roughness: float, tail: float) -> tuple[Array, Array, Array]:
+    # the solver's steps in the other parameters leave these as they are
+    return arc_light(LEANS, ring_angle, roughness, tail)
+
+
 def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
     """The parts of the light across an edge, each blurred, for unit strength.
 
@@ -288,7 +295,7 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     sin_phi = np.clip(1.0 - np.maximum(inside_um, 0.0) / radius_um, 0.0, 1.0)
     on_arc = slice(0, int(np.searchsorted(inside_um, radius_um)) + 2)
     ring, axial, card = (np.empty_like(x) for _ in range(3))
-    lobes = arc_light(LEANS, ring_angle, roughness, tail)
+    lobes = _lobes(float(ring_angle), float(roughness), float(tail))
     for part, lobe, unit in zip((ring, axial, card), lobes, (lobes[0].max(), lobes[1][0], 1.0), strict=True):
         part[on_arc] = np.interp(sin_phi[on_arc], LEANS, lobe / unit)
     for part in (ring, axial, card):
@@ -541,12 +548,18 @@ def _strengths(parts: Array, light: Array, u_light: Array, scene: Scene) -> tupl
     known = np.array([*mirrored, SURROUNDINGS, LAMP_IMAGE])
     u_known = np.array([*(scene.u_mirror * scene.background + 0.002), U_SURROUNDINGS, U_LAMP_IMAGE])
     normal, right = np.zeros((size, size)), np.zeros(size)
+    weight = 1.0 / u_light.T
+    tinted = shared * scene.tint[:, None, None]
+    design = np.concatenate([np.broadcast_to(own, (3, *own.shape)), tinted], axis=1) * weight[:, None]
+    gram, answer = design @ design.transpose(0, 2, 1), design @ (light.T * weight)[..., None]
+    normal[3 * n_own :, 3 * n_own :] = gram[:, n_own:, n_own:].sum(axis=0)
+    right[3 * n_own :] = answer[:, n_own:, 0].sum(axis=0)
     for channel in range(3):
-        weight = 1.0 / u_light[:, channel]
-        design = np.vstack([own, shared * scene.tint[channel]]) * weight
-        at = np.concatenate([np.arange(n_own) + channel * n_own, sources])
-        normal[np.ix_(at, at)] += design @ design.T
-        right[at] += design @ (light[:, channel] * weight)
+        at = slice(channel * n_own, (channel + 1) * n_own)
+        normal[at, at] = gram[channel, :n_own, :n_own]
+        normal[at, 3 * n_own :] = gram[channel, :n_own, n_own:]
+        normal[3 * n_own :, at] = gram[channel, n_own:, :n_own]
+        right[at] = answer[channel, :n_own, 0]
     normal[at_known, at_known] += 1.0 / u_known**2
     right[at_known] += known / u_known**2
     source = np.zeros(size, bool)

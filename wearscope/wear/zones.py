@@ -21,6 +21,7 @@ BLOCK_UM = 35.0
 CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
 CHIP_LONGEST_UM = 400.0
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do
+HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
 SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over
 
 
@@ -169,6 +170,30 @@ def find_transition(
     return Transition(
         mean, float(np.hypot(1.0 / np.sqrt(weight.sum()), spread)), used, tuple(i[0].name for i in near)
     )
+
+
+def marked_transition(
+    s_um: Array, signs: Sequence[Sign], masked: Mask, at_um: float, used_side: int | None
+) -> Transition | None:
+    """The transition where a person has set it, or None when nothing says which side of it is used.
+
+    Parameters
+    ----------
+    s_um, signs, masked
+        As of `find_transition`.
+    at_um : float
+        Where it was set.
+    used_side : int or None
+        Which side is used, if that was said; else the signs near the place decide.
+    """
+    shown = []
+    for sign in signs:
+        curve = step_curve(s_um, np.where(masked, np.nan, sign.value), degree=sign.degree)
+        step = curve.near(at_um, GUARD_UM) if curve is not None and sign.rises else None
+        if step is not None and step.significance >= LEAST_OF_ONE:
+            shown.append((sign, step, (step.at_um, 0.0)))
+    used = used_side or _side(shown)
+    return None if used is None else Transition(at_um, HAND_U_UM, used, ())
 
 
 def _side(shown: Sequence[tuple[Sign, Step, tuple[float, float]]]) -> int | None:

@@ -1,0 +1,18 @@
+"""The bench as a program of its own: ``wearscope view``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def view(trial_file: Path, out_dir: Path | None = None) -> None:
+    """Open a trial in a new window; comes back when the window is closed."""
+    import napari
+
+    from wearscope_napari.contributions import open_bench
+
+    viewer = napari.Viewer(title="wearscope")
+    bench = open_bench(viewer)
+    assert bench is not None
+    bench.open_trial(trial_file, out_dir)
+    napari.run()

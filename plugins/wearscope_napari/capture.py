@@ -1,0 +1,151 @@
+"""While photos are taken: watch the folder that the microscope's program saves into, judge and file each new one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from qtpy.QtCore import QTimer
+from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
+
+from wearscope.trial import Trial
+from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in
+
+if TYPE_CHECKING:
+    from wearscope_napari.bench import WearBench
+
+LOOK_EVERY_MS = 700
+
+
+class Capture(QWidget):
+    """The flute and checkpoint that the person is on, and what came of the last picture."""
+
+    def __init__(self, bench: WearBench) -> None:
+        super().__init__()
+        self.bench = bench
+        self.folder: Path | None = None
+        self._known: dict[Path, tuple[int, int]] = {}
+        self._growing: dict[Path, tuple[int, int]] = {}
+        self.bit, self.scale = QComboBox(), QComboBox()
+        self.flute, self.parts = QSpinBox(), QSpinBox()
+        self.flute.setRange(1, 100)
+        self.parts.setRange(0, 1_000_000_000)
+        self.bit.currentTextChanged.connect(self._flutes)
+        self.watch = QPushButton("Watch a folder …")
+        self.watch.setToolTip("the folder that the microscope's own program saves into")
+        self.watch.clicked.connect(self._toggle)
+        self.verdict = QLabel("A new picture there is judged at once and filed under this flute.")
+        self.verdict.setWordWrap(True)
+        form = QFormLayout(self)
+        for label, widget in (
+            ("bit", self.bit),
+            ("flute", self.flute),
+            ("parts cut", self.parts),
+            ("scale", self.scale),
+        ):
+            form.addRow(label, widget)
+        form.addRow(self.watch)
+        form.addRow(self.verdict)
+        self._timer = QTimer(self)
+        self._timer.setInterval(LOOK_EVERY_MS)
+        self._timer.timeout.connect(self.look)
+
+    @property
+    def place(self) -> Place:
+        """What the next picture shows."""
+        return Place(
+            self.bit.currentText(), self.flute.value(), self.parts.value(), "relief", self.scale.currentText()
+        )
+
+    def show_trial(self) -> None:
+        """Offer the bits and scales of the trial that is open."""
+        trial = self._trial()
+        if trial is None:
+            return
+        for combo, names in (
+            (self.bit, [b.name for b in trial.bits]),
+            (self.scale, [s.name for s in trial.scales]),
+        ):
+            before = combo.currentText()
+            combo.clear()
+            combo.addItems(names)
+            combo.setCurrentText(before)
+
+    def start(self, folder: Path) -> None:
+        """Watch a folder; what is in it already is left alone."""
+        self.folder = folder
+        self._known, self._growing = pictures_in(folder), {}
+        self._timer.start()
+        self.watch.setText(f"Stop watching {folder.name}")
+        self.verdict.setText(f"Watching {folder}")
+
+    def finish(self) -> None:
+        """Watch no longer."""
+        self._timer.stop()
+        self.folder = None
+        self.watch.setText("Watch a folder …")
+
+    def look(self) -> None:
+        """See whether a picture has come and is written to its end."""
+        if self.folder is None:
+            return
+        try:
+            now = pictures_in(self.folder)
+        except OSError as error:
+            self.verdict.setText(f"{self.folder} cannot be read ({error.strerror}); choose it again")
+            self.finish()
+            return
+        for picture, seen in now.items():
+            if self._known.get(picture) == seen:
+                continue
+            if (
+                self._growing.get(picture) == seen and seen[0] > 0
+            ):  # the same as at the last look: it is whole
+                self._known[picture] = seen
+                self._take(picture)
+            else:
+                self._growing[picture] = seen
+
+    def _take(self, picture: Path) -> None:
+        session, place = self.bench.session, self.place
+        if session is None:
+            self.verdict.setText("open a trial first; then take the picture again")
+            return
+        trial = session.trial
+        self.verdict.setText(f"{picture.name}: looking at it …")
+
+        def job() -> tuple[Verdict, Trial | None]:
+            verdict = judge(trial, picture, place, session.scales())
+            return verdict, file_picture(trial, picture, place) if verdict.fit else None
+
+        self.bench.work.do(job, lambda result: self._taken(picture, place, *result))
+
+    def _taken(self, picture: Path, place: Place, verdict: Verdict, trial: Trial | None) -> None:
+        said = "; ".join(verdict.lines)
+        if trial is None or self.bench.session is None:
+            self.verdict.setText(f"{picture.name}: take it again. {said}")
+            return
+        self.bench.reload()
+        new = next(
+            p
+            for p in trial.photos
+            if (p.bit, p.flute, p.parts, p.view) == (place.bit, place.flute, place.parts, place.view)
+        )
+        self.bench.choose(new)
+        self.verdict.setText(f"{picture.name}: filed as {new.file}. {said}")
+
+    def _toggle(self) -> None:
+        if self.folder is not None:
+            self.finish()
+            return
+        chosen = QFileDialog.getExistingDirectory(self, "The folder that the microscope's program saves into")
+        if chosen:
+            self.start(Path(chosen))
+
+    def _flutes(self, name: str) -> None:
+        trial = self._trial()
+        flutes = {bit.name: bit.flutes for bit in trial.bits} if trial else {}
+        self.flute.setMaximum(flutes.get(name, 100))
+
+    def _trial(self) -> Trial | None:
+        return self.bench.session.trial if self.bench.session else None

@@ -1,0 +1,101 @@
+"""What napari asks for by the manifest: a reader, sample data."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wearscope.imaging.photo import read_photo
+from wearscope.samples import copy_sample_trial
+from wearscope.trial import load_trial
+from wearscope_napari.layers import PART, on_scale, photo_layer
+
+if TYPE_CHECKING:
+    import napari
+
+    from wearscope_napari.bench import WearBench
+
+LayerData = tuple[Any, dict[str, Any], str]
+PANEL = "Wear bench"
+
+
+def get_reader(path: str | Sequence[str]) -> Callable[[str | Sequence[str]], list[LayerData]] | None:
+    """Reader for a trial file, a folder with a trial, or single photos; None for what is neither."""
+    paths = [Path(one) for one in ([path] if isinstance(path, str) else path)]
+    if len(paths) == 1 and _is_trial(paths[0]):
+        return _read_trial
+    if any(one.is_dir() or one.suffix.casefold() == ".toml" for one in paths):
+        return None
+    return _read_photos
+
+
+def _is_trial(path: Path) -> bool:
+    if path.is_dir():
+        return (path / "trial.toml").is_file()
+    if path.suffix.casefold() != ".toml":
+        return False
+    try:
+        text = path.read_text(encoding="utf-8-sig", errors="replace")
+    except OSError:
+        return False
+    return "[trial]" in text
+
+
+def _read_trial(path: str | Sequence[str]) -> list[LayerData]:
+    """Open the trial on the bench; without a window its first photo is all there is to show."""
+    one = Path(path if isinstance(path, str) else path[0])
+    trial = load_trial(one)  # a mistake in it is said as an error
+    bench = open_bench()
+    if bench is not None and bench.open_trial(trial.path):
+        return [(None,)]  # type: ignore[list-item]  # napari's way to say: no layer, all is well
+    return [_layer_data(trial.photos[0].path)]
+
+
+def _read_photos(path: str | Sequence[str]) -> list[LayerData]:
+    return [_layer_data(Path(one)) for one in ([path] if isinstance(path, str) else path)]
+
+
+def _layer_data(path: Path) -> LayerData:
+    """A photo as it is in its file, upright, on the scale that the file states, if any.
+
+    Raises
+    ------
+    PhotoRefused
+        The file is no photo.
+    """
+    photo = read_photo(path)
+    embedded = photo.embedded_um_per_px
+    drawn = photo_layer(photo.pixels, photo.full_scale)
+    look = drawn.look | on_scale(embedded[0] if embedded else None) | {"name": path.name}
+    return drawn.data, look | {"metadata": {"photo_sha256": photo.sha256}}, "image"
+
+
+def sample_trial() -> list[LayerData]:
+    """A copy of the sample trial in a new folder, opened on the bench; its first photo as a layer."""
+    folder = Path(tempfile.mkdtemp(prefix="wearscope-sample-"))
+    trial = load_trial(copy_sample_trial(folder))
+    data, look, kind = _layer_data(trial.photos[-1].path)
+    bench = open_bench()
+    if bench is not None:
+        look["metadata"][PART] = "sample"  # the bench takes it away when it shows the first photo
+        bench.open_trial(trial.path)
+    return [(data, look, kind)]
+
+
+def open_bench(viewer: napari.viewer.Viewer | None = None) -> WearBench | None:
+    """The bench of a viewer, opened if it is not there yet; None where there is no window."""
+    import napari
+
+    viewer = viewer or napari.current_viewer()
+    if viewer is None or getattr(viewer, "window", None) is None:
+        return None
+    from wearscope_napari.bench import WearBench
+
+    for widget in viewer.window.dock_widgets.values():
+        if isinstance(widget, WearBench):
+            return widget
+    bench = WearBench(viewer)
+    viewer.window.add_dock_widget(bench, area="right", name=PANEL)
+    return bench

@@ -1,0 +1,171 @@
+"""A new picture from the microscope's own program: judged, and filed under its flute and checkpoint. Knows no Qt."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from wearscope.errors import TrialError, WearscopeError
+from wearscope.imaging.scale import Scale
+from wearscope.inspect import inspect_photo, judge_photo
+from wearscope.log.export import write_bytes
+from wearscope.trial import PhotoEntry, Trial, View, load_trial
+
+PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".webp", ".tif", ".tiff")
+REPLACED = "replaced"
+"""Folder beside the trial file for pictures whose place a newer one has taken."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """What a picture shows."""
+
+    bit: str
+    flute: int
+    parts: int
+    view: View
+    scale: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What is to be said of a new picture.
+
+    Attributes
+    ----------
+    fit : bool
+        Whether it can be measured.
+    lines : tuple of str
+        What is wrong or could be better; the first one is the reason if it is not fit.
+    """
+
+    fit: bool
+    lines: tuple[str, ...]
+
+
+def pictures_in(folder: Path) -> dict[Path, tuple[int, int]]:
+    """Pictures in a folder, with size and time of change, by which one that is still being written is known."""
+    found = {}
+    with os.scandir(folder) as entries:
+        for one in entries:
+            if one.is_file() and Path(one.name).suffix.casefold() in PICTURES and one.name[0] != ".":
+                seen = one.stat()
+                found[Path(one.path)] = (seen.st_size, seen.st_mtime_ns)
+    return found
+
+
+def entry_for(picture: Path, place: Place) -> PhotoEntry:
+    """The entry that the picture would have in the trial."""
+    return PhotoEntry(
+        bit=place.bit,
+        flute=place.flute,
+        parts=place.parts,
+        view=place.view,
+        file=picture.name,
+        scale=place.scale,
+        path=picture,
+    )
+
+
+def judge(trial: Trial, picture: Path, place: Place, scales: Mapping[str, Scale]) -> Verdict:
+    """Whether a picture can be measured: sharp, lit, on a scale, the edge in view, and the right flute."""
+    entry = entry_for(picture, place)
+    judged = judge_photo(trial, entry, scales)
+    if judged.verdict == "refused":
+        return Verdict(False, judged.remarks)
+    found = inspect_photo(trial, entry, scales)  # lays it over the new-state photo: is it this flute?
+    if found.refusal:
+        return Verdict(False, (found.refusal,))
+    absent = [row.note for row in found.records if row.quantity == "used_length" and row.status == "refused"]
+    return Verdict(True, (*absent, *found.warnings, *judged.remarks))
+
+
+def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
+    """Copy a picture to its place in the trial; one that is there already goes to the folder `REPLACED`.
+
+    Returns
+    -------
+    Trial
+        Read again, with the photo in it.
+
+    Raises
+    ------
+    WearscopeError
+        It cannot be copied, or the trial file cannot take it; then both are as before.
+    """
+    content = picture.read_bytes()
+    before = trial.path.read_bytes()
+    pattern = tomllib.loads(before.decode("utf-8-sig")).get("photos", {}).get("pattern")
+    old = next((photo for photo in trial.photos if _shows(photo, place)), None)
+    target = (
+        old.path
+        if old is not None
+        else trial.folder / (_by_pattern(pattern, place) if pattern else _name(place, picture))
+    )
+    if old is None and target.exists():
+        raise WearscopeError(
+            f"{target} is there but not in the trial", "move it away, then take the picture again"
+        )
+    aside = _aside(trial, target) if target.exists() else None
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if aside is not None:
+            aside.parent.mkdir(exist_ok=True)
+            shutil.copy2(target, aside)
+        write_bytes(target, content)
+        if old is None and not pattern:
+            write_bytes(
+                trial.path, before + _table(target.relative_to(trial.folder).as_posix(), place).encode()
+            )
+        return load_trial(trial.path)
+    except (OSError, TrialError) as error:
+        if aside is not None and aside.exists():
+            shutil.copy2(aside, target)
+        elif aside is None:
+            target.unlink(missing_ok=True)
+        if trial.path.read_bytes() != before:
+            write_bytes(trial.path, before)
+        raise WearscopeError(
+            f"{picture.name} cannot be filed ({error})", "mend that; the trial is as before"
+        ) from error
+
+
+def _shows(photo: PhotoEntry, place: Place) -> bool:
+    return (photo.bit, photo.flute, photo.parts, photo.view) == (
+        place.bit,
+        place.flute,
+        place.parts,
+        place.view,
+    )
+
+
+def _by_pattern(pattern: str, place: Place) -> str:
+    values = {"bit": place.bit, "flute": str(place.flute), "parts": str(place.parts), "view": place.view}
+    return re.sub(r"\{(\w+)\}", lambda match: values[match[1]], pattern)
+
+
+def _name(place: Place, picture: Path) -> str:
+    bit = re.sub(r"[^\w.+-]+", "_", place.bit).strip("._") or "bit"
+    view = "" if place.view == "relief" else f"-{place.view}"
+    return f"photos/{bit}-{place.parts:03}-{place.flute}{view}{picture.suffix.casefold()}"
+
+
+def _aside(trial: Trial, target: Path) -> Path:
+    return trial.folder / REPLACED / f"{datetime.now():%Y%m%d-%H%M%S-%f}-{target.name}"
+
+
+def _table(file: str, place: Place) -> str:
+    def text(value: str) -> str:
+        return json.dumps(value, ensure_ascii=False)  # a JSON string is a TOML string
+
+    return (
+        f"\n[[photo]]\nbit = {text(place.bit)}\nflute = {place.flute}\nparts = {place.parts}\n"
+        f"view = {text(place.view)}\nfile = {text(file)}\nscale = {text(place.scale)}\n"
+    )

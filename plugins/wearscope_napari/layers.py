@@ -1,0 +1,230 @@
+"""From what was measured to what napari draws: plain data, no viewer, no Qt.
+
+All layers hold pixels of the upright photo as (row, column) and are put on the photo's own scale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.hand import Correction
+from wearscope.inspect import Inspection
+from wearscope.sheets.style import BLUE, ORANGE, SKY, VERMILION
+from wearscope.wear.strip import UNUSED, USED
+from wearscope_napari.coordinates import to_napari
+
+Array = NDArray[np.float64]
+
+PART = "wearscope"
+"""Key in a layer's metadata that marks it as the bench's own; its value says what it shows."""
+
+HANDLES = 7  # points of the edge line that can be dragged
+LIME = "#7CFF4F"
+ZONE_COLOURS = {USED: ORANGE, UNUSED: SKY}
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One layer.
+
+    Attributes
+    ----------
+    part : str
+        What it shows; see `PART`.
+    name : str
+    kind : {"image", "labels", "points", "shapes"}
+    data : array or list of arrays
+    look : dict
+        Arguments of napari's add method.
+    """
+
+    part: str
+    name: str
+    kind: Literal["image", "labels", "points", "shapes"]
+    data: Any
+    look: dict[str, Any]
+
+
+def on_scale(um_per_px: float | None) -> dict[str, Any]:
+    """Scale and units of every layer of one photo."""
+    if um_per_px is None:
+        return {"scale": (1.0, 1.0), "units": ("pixel", "pixel")}
+    return {"scale": (um_per_px, um_per_px), "units": ("um", "um")}
+
+
+def photo_layer(pixels: NDArray[Any], full_scale: int = 255) -> Drawn:
+    """The photo itself."""
+    shown = (
+        pixels if pixels.dtype == np.uint8 else (pixels / full_scale * 255.0).clip(0, 255).astype(np.uint8)
+    )
+    return Drawn("photo", "photo", "image", shown, {"rgb": True})
+
+
+def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:
+    """What was found on a photo, and what can be corrected on it."""
+    out = [_coating(found), _zones(found), _lines(found), _chips(found)]
+    edge, transition = edge_handles(found, said), transition_point(found, said)
+    out += [
+        Drawn(
+            "edge",
+            "edge line (drag its points)",
+            "shapes",
+            [to_napari(edge)] if len(edge) else [],
+            {"shape_type": "path", "edge_color": LIME, "edge_width": 1.5, "face_color": "transparent"},
+        ),
+        Drawn(
+            "ignored",
+            "left out (resin, glare)",
+            "shapes",
+            [to_napari(polygon) for polygon in said.ignored_px],
+            {"shape_type": "polygon", "edge_color": VERMILION, "edge_width": 1.5, "face_color": "#00000080"},
+        ),
+        Drawn(
+            "transition",
+            "transition (drag it)",
+            "points",
+            to_napari(transition) if len(transition) else np.empty((0, 2)),
+            {
+                "size": 22,
+                "face_color": "transparent",
+                "border_color": "white",
+                "border_width": 0.15,
+                "symbol": "diamond",
+            },
+        ),
+    ]
+    return out
+
+
+def edge_handles(found: Inspection, said: Correction) -> Array:
+    """Columns and rows of the few points by which the edge line is nudged, shape (N, 2)."""
+    if said.edge is not None:
+        return np.array(said.edge.points_px, float)
+    if found.on_photo is None:
+        return np.empty((0, 2))
+    s_um = found.on_photo.look.strip.s_um
+    look = found.on_photo.look
+    at = np.linspace(s_um[0], s_um[-1], HANDLES)
+    return look.places_px(at, np.interp(at, s_um, look.smooth_um))
+
+
+def transition_point(found: Inspection, said: Correction) -> Array:
+    """Column and row of the transition, shape (1, 2), or (0, 2) where there is none."""
+    if said.transition_px is not None:
+        return np.array([said.transition_px], float)
+    by_name = {row.quantity: row.value for row in found.records}
+    place = by_name.get("transition_x_px"), by_name.get("transition_y_px")
+    return np.empty((0, 2)) if None in place else np.array([place], float)
+
+
+def _lines(found: Inspection) -> Drawn:
+    """Silhouette, bright line, and the inner end of the wear land."""
+    paths, colours = [], []
+    if found.now is not None and found.on_photo is not None:
+        view, bright_um = found.now, found.on_photo.bright_line_um
+        for run in _runs(np.isfinite(view.silhouette_um)):
+            at = _thinned(run)
+            paths.append(_path(found, at, view.silhouette_um[at]))
+            colours.append("white")
+        for run in _runs((view.zone == USED) & np.isfinite(view.silhouette_um)):
+            if np.isfinite(bright_um):
+                at = _thinned(run)
+                paths.append(_path(found, at, view.silhouette_um[at] + bright_um))
+                colours.append(VERMILION)
+        if view.land_um is not None:
+            for run in _runs(np.isfinite(view.land_um)):
+                at = _thinned(run)
+                paths.append(_path(found, at, view.land_um[at]))
+                colours.append(BLUE)
+    look = {
+        "shape_type": "path",
+        "edge_width": 0.8,
+        "edge_color": colours or "white",
+        "face_color": "transparent",
+    }
+    return Drawn("lines", "silhouette, bright line, land", "shapes", paths, look)
+
+
+def _zones(found: Inspection) -> Drawn:
+    """A ribbon outside the edge, in one colour where it is used and in another where it is not."""
+    polygons, colours = [], []
+    if found.now is not None and found.on_photo is not None:
+        view = found.now
+        for zone, colour in ZONE_COLOURS.items():
+            for run in _runs((view.zone == zone) & np.isfinite(view.silhouette_um)):
+                at = _thinned(run)
+                inner, outer = (_path(found, at, view.silhouette_um[at] - off) for off in (12.0, 45.0))
+                polygons.append(np.vstack([inner, outer[::-1]]))
+                colours.append(colour)
+    look = {"shape_type": "polygon", "edge_width": 0, "face_color": colours or "transparent", "opacity": 0.55}
+    return Drawn("zones", "used (orange) and unused (blue)", "shapes", polygons, look)
+
+
+def _chips(found: Inspection) -> Drawn:
+    paths = []
+    if found.now is not None and found.on_photo is not None:
+        view = found.now
+        depth = np.nan_to_num(view.silhouette_um)
+        for start, end in view.chips_um:
+            at = np.flatnonzero((view.strip.s_um >= start) & (view.strip.s_um <= end))
+            if len(at) > 1:
+                paths.append(_path(found, at, depth[at] + 6.0))
+    look = {"shape_type": "path", "edge_color": "#FF00FF", "edge_width": 4, "face_color": "transparent"}
+    return Drawn("chips", "chips", "shapes", paths, look)
+
+
+def _coating(found: Inspection) -> Drawn:
+    return Drawn("coating", "coating lost", "labels", coating_mask(found), {"opacity": 0.55})
+
+
+def coating_mask(found: Inspection) -> NDArray[np.uint8]:
+    """1 where bare substrate shows in the coating band, shape of the photo."""
+    if found.on_photo is None:
+        return np.zeros((1, 1), np.uint8)
+    look, view = found.on_photo.look, found.now
+    mask = np.zeros(look.photo.pixels.shape[:2], np.uint8)
+    if view is None or view.substrate is None or not view.substrate.any():
+        return mask
+    depth = view.strip.d_um[:, None] - view.silhouette_um[None, :]
+    rows, columns = np.nonzero(view.substrate & (depth >= 0) & (depth <= view.band_um))
+    places = found.on_photo.places_px(view.strip.s_um[columns], view.strip.d_um[rows])
+    at = np.round(places).astype(int)
+    inside = ((at >= 0) & (at < mask.shape[::-1])).all(axis=1)
+    mask[at[inside, 1], at[inside, 0]] = 1
+    # a strip's samples lie askew to the photo's pixels and leave gaps of one
+    size = 2 * look.reduction + 1
+    return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8)))
+
+
+def new_on_now(found: Inspection) -> NDArray[np.uint8] | None:
+    """The new-state photo laid over this one, in this one's pixels; None where there is none."""
+    placing = found.on_photo
+    if placing is None or placing.new is None or placing.new_onto_now_px is None:
+        return None
+    height, width = placing.look.photo.pixels.shape[:2]
+    pixels = photo_layer(placing.new.photo.pixels, placing.new.photo.full_scale).data
+    return np.asarray(
+        cv2.warpAffine(pixels, placing.new_onto_now_px, (width, height), flags=cv2.INTER_LINEAR)
+    )
+
+
+def _path(found: Inspection, at: NDArray[np.intp], d_um: Array) -> Array:
+    assert found.now is not None
+    assert found.on_photo is not None
+    return to_napari(found.on_photo.places_px(found.now.strip.s_um[at], d_um))
+
+
+def _thinned(run: NDArray[np.intp], most: int = 150) -> NDArray[np.intp]:
+    """Few enough points to draw quickly, both ends kept."""
+    return run[np.unique(np.linspace(0, len(run) - 1, min(most, len(run))).round().astype(int))]
+
+
+def _runs(where: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+    """Indices of each stretch of at least 4."""
+    at = np.flatnonzero(where)
+    return [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run) >= 4]

@@ -1,0 +1,148 @@
+"""The numbers of a photo: each with its interval, status and reason, and what it was at earlier checkpoints."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
+from matplotlib.figure import Figure
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import (
+    QAbstractItemView,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from wearscope.inspect import Inspection
+from wearscope.log.order import in_order
+from wearscope.sheets import words
+from wearscope.sheets.style import INK, ORANGE, VERMILION
+from wearscope.wear.records import Record
+
+CURVE_FIRST = ("edge_recession", "edge_radius", "coating_loss")
+"""Whose curve is shown until a row is chosen: the first of these that the photo has."""
+
+
+class Numbers(QWidget):
+    """Table of the numbers of one photo, the reason for the row chosen, and its curve over the parts cut."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.table = QTableWidget(0, 3)
+        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.table.verticalHeader().setVisible(False)
+        self.table.verticalHeader().setDefaultSectionSize(22)
+        self.table.itemSelectionChanged.connect(self._chosen)
+        self.reason = QLabel(words.INTERVAL_REMARK)
+        self.reason.setWordWrap(True)
+        self.reason.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.figure = Figure(figsize=(3.4, 1.7), layout="constrained")
+        self.curve = FigureCanvasQTAgg(self.figure)
+        self.curve.setMinimumWidth(230)
+        beside, column = QHBoxLayout(self), QVBoxLayout()
+        beside.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.table, 1)
+        column.addWidget(self.reason)
+        beside.addLayout(column, 3)
+        beside.addWidget(self.curve, 2)
+        self.setMinimumSize(620, 230)
+        self._rows: list[Record] = []
+        self._of_flute: list[Record] = []
+
+    def show_photo(self, found: Inspection, of_flute: Sequence[Record]) -> None:
+        """Show what one photo gave.
+
+        Parameters
+        ----------
+        found : Inspection
+        of_flute : sequence of Record
+            Current rows of all checkpoints of the same flute and view.
+        """
+        before = self._row()
+        entry = found.entry
+        earlier = sorted({row.parts for row in of_flute if row.parts < entry.parts})
+        known = {(row.parts, row.quantity, row.zone): row for row in of_flute}
+        self._rows, self._of_flute = in_order(found.records), list(of_flute)
+        self.table.blockSignals(True)
+        self.table.setRowCount(len(self._rows))
+        self.table.setColumnCount(3 + len(earlier))
+        headings = ["quantity", words.parts_text(entry.parts), "status", *map(words.parts_text, earlier)]
+        self.table.setHorizontalHeaderLabels(headings)
+        for n, row in enumerate(self._rows):
+            cells = [words.row_name(row), _cell(row), row.status.replace("_", " ")]
+            cells += [_cell(known.get((parts, row.quantity, row.zone))) for parts in earlier]
+            for column, text in enumerate(cells):
+                item = QTableWidgetItem(text)
+                item.setToolTip(row.note)
+                self.table.setItem(n, column, item)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        self.table.blockSignals(False)
+        again = [n for n, row in enumerate(self._rows) if before and _number(row) == _number(before)]
+        first = [n for name in CURVE_FIRST for n, row in enumerate(self._rows) if row.quantity == name]
+        if again or first:
+            self.table.selectRow((again or first)[0])
+        self._chosen()
+        if found.refusal:
+            self.reason.setText(found.refusal)
+
+    def _row(self) -> Record | None:
+        at = self.table.currentRow()
+        return self._rows[at] if 0 <= at < len(self._rows) else None
+
+    def _chosen(self) -> None:
+        row = self._row()
+        if row is None:
+            self.figure.clear()
+            self.curve.draw_idle()
+            return
+        said = f"{words.row_name(row)}: {words.finding(row, longest=400)}"
+        self.reason.setText(f"{said}\nmethod: {row.method}; {words.INTERVAL_REMARK}")
+        self._draw(row)
+
+    def _draw(self, chosen: Record) -> None:
+        """Value over parts cut; doubtful ones hollow, those not told from nothing marked by their upper bound."""
+        factor = words.quantity_words(chosen.quantity).factor
+        rows = [r for r in self._of_flute if _number(r) == _number(chosen) and r.value is not None]
+        self.figure.clear()
+        axes = self.figure.subplots()
+        for row in rows:
+            assert row.value is not None
+            half = 1.96 * (row.std_uncertainty or 0.0) * factor
+            now = row.parts == chosen.parts
+            axes.errorbar(
+                [row.parts],
+                [row.value * factor],
+                yerr=[half],
+                fmt="o" if row.status != "below_detection" else "v",
+                color=VERMILION if now else INK,
+                markerfacecolor="white" if row.status != "ok" else None,
+                capsize=3,
+            )
+        line = sorted((r.parts, r.value * factor) for r in rows if r.value is not None)
+        axes.plot([x for x, _ in line], [y for _, y in line], color=ORANGE, linewidth=1, zorder=0)
+        axes.set_xlabel("parts cut")
+        unit = words.quantity_words(chosen.quantity).unit
+        axes.set_ylabel(f"{words.quantity_words(chosen.quantity).name}\n{unit}".strip(), fontsize=8)
+        axes.tick_params(labelsize=8)
+        self.curve.draw_idle()
+
+
+def _number(row: Record) -> tuple[str, str]:
+    return row.quantity, row.zone
+
+
+def _cell(row: Record | None) -> str:
+    if row is None:
+        return "–"
+    if row.value is None:
+        return "refused"
+    if row.status == "below_detection":
+        return f"{words.nothing_seen(row)} ({words.limit_text(row)})"
+    return words.value_text(row)

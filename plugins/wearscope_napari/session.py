@@ -1,0 +1,283 @@
+"""A trial on the bench: which photo needs an eye first, what was said of each, and measuring it. Knows no Qt."""
+
+from __future__ import annotations
+
+import csv
+import getpass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from hashlib import file_digest
+from pathlib import Path
+from time import perf_counter
+from typing import Any, Literal
+
+from wearscope.batch import BatchResult, PhotoResult, Progress, log_result, measure_trial
+from wearscope.errors import PhotoRefused
+from wearscope.hand import NOTHING, Correction
+from wearscope.imaging.photo import Photo, read_photo
+from wearscope.imaging.scale import Scale
+from wearscope.inspect import Inspection, Memory, inspect_photo, read_scales, scale_of
+from wearscope.log.corrections import CorrectionLog, LoggedCorrection, changes, logged
+from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.trial import PhotoEntry, Trial
+from wearscope.wear.records import Record
+
+State = Literal["refused", "doubtful", "to measure", "done"]
+ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
+"""What needs an eye comes first."""
+
+
+@dataclass(frozen=True)
+class PhotoState:
+    """How a photo stands.
+
+    Attributes
+    ----------
+    entry : PhotoEntry
+    state : State
+    why : str
+        The reason, if it is refused or doubtful.
+    """
+
+    entry: PhotoEntry
+    state: State
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What the person is shown of one photo.
+
+    Attributes
+    ----------
+    inspection : Inspection
+    photo : Photo or None
+        None if the file cannot be read.
+    um_per_px : float or None
+        None if the photo has no scale.
+    said : Correction
+        What holds for it.
+    history : tuple of LoggedCorrection
+        All that was ever said of it.
+    seconds : float
+        That measuring took.
+    """
+
+    inspection: Inspection
+    photo: Photo | None
+    um_per_px: float | None
+    said: Correction
+    history: tuple[LoggedCorrection, ...]
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """A correction that can be taken back."""
+
+    entry: PhotoEntry
+    photo_sha256: str
+    before: Correction
+    after: Correction
+
+
+@dataclass
+class Session:
+    """A trial that a person works on.
+
+    Its methods may be called from one background thread; only `queue`, `undoable`, `redoable` from another meanwhile.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+        Where ``wear-log.sqlite`` and ``results/`` are.
+    who : str
+        Who corrects.
+    """
+
+    trial: Trial
+    out_dir: Path
+    who: str = field(default_factory=getpass.getuser)
+    _states: dict[PhotoEntry, PhotoState] = field(default_factory=dict)
+    _done: list[Step] = field(default_factory=list)
+    _undone: list[Step] = field(default_factory=list)
+    _memory: Memory = field(default_factory=Memory)
+    _seen: dict[str, tuple[Correction, int]] = field(default_factory=dict)
+    _scales: dict[str, Scale] | None = None
+
+    @property
+    def log_path(self) -> Path:
+        """The wear log."""
+        return self.out_dir / LOG_NAME
+
+    # --- Which photo needs an eye first
+
+    def read_states(self) -> None:
+        """Find out how each photo stands, from the wear log and from what the last run refused."""
+        refusals = _refusals(self.out_dir / "results" / "refused.csv")
+        with WearLog(self.log_path) as log:
+            rows = log.current(trial=self.trial.name)
+        by_place: dict[tuple[Any, ...], list[Record]] = {}
+        for row in rows:
+            by_place.setdefault((row.bit, row.flute, row.parts, row.view), []).append(row)
+        for entry in self.trial.photos:
+            records = by_place.get(_place(entry), [])
+            if records and records[0].photo_sha256 != _sha256(entry.path):
+                records = []  # the picture is another one now
+            self._states[entry] = state_of(
+                entry, records, refusals.get(entry.file, "") if not records else ""
+            )
+
+    def queue(self) -> list[PhotoState]:
+        """The photos, those first that need an eye; else in the order of the trial."""
+        states = [self._states.get(entry, PhotoState(entry, "to measure")) for entry in self.trial.photos]
+        return sorted(states, key=lambda state: ORDER.index(state.state))
+
+    # --- Measuring
+
+    def scales(self) -> Mapping[str, Scale]:
+        """The trial's scales, read once."""
+        if self._scales is None:
+            self._scales, _ = read_scales(self.trial)
+        return self._scales
+
+    def measure(self, entry: PhotoEntry) -> Measured:
+        """Measure one photo with what holds for it now, and log its numbers."""
+        scales = self.scales()
+        with CorrectionLog(self.log_path) as by_hand:
+            corrections = by_hand.current(self.trial.name)
+            start = perf_counter()
+            found = inspect_photo(self.trial, entry, scales, corrections, self._memory)
+            seconds = perf_counter() - start
+            sha256 = found.photo_sha256
+            history = tuple(by_hand.history(self.trial.name, sha256)) if sha256 else ()
+        result = PhotoResult(entry, sha256, found.records, found.refusal, found.warnings)
+        if found.records:
+            with WearLog(self.log_path) as log:
+                result = log_result(log, self.trial, result)
+        self._states[entry] = state_of(entry, found.records, result.refusal)
+        self._seen[sha256] = (corrections.get(sha256, NOTHING), len(history))
+        said = corrections.get(sha256, NOTHING)
+        photo, um_per_px = None, None
+        try:
+            photo = found.on_photo.look.photo if found.on_photo else read_photo(entry.path)
+            scale = scale_of(entry, scales, said, photo).um_per_px
+            um_per_px = found.on_photo.look.photo_um_per_px if found.on_photo else scale
+        except PhotoRefused:
+            pass  # the inspection says so too
+        return Measured(found, photo, um_per_px, said, history, seconds)
+
+    def measure_all(self, progress: Progress, jobs: int | None = None) -> BatchResult:
+        """Measure every photo, as ``wearscope measure`` does; an exception from `progress` ends it early."""
+        try:
+            return measure_trial(self.trial, self.out_dir, jobs=jobs, progress=progress)
+        finally:
+            self.read_states()
+
+    def earlier(self, entry: PhotoEntry) -> list[Record]:
+        """Current rows of all checkpoints of a flute, this one included."""
+        with WearLog(self.log_path) as log:
+            return log.current(trial=self.trial.name, bit=entry.bit, flute=entry.flute, view=entry.view)
+
+    # --- Corrections
+
+    def correct(self, entry: PhotoEntry, photo_sha256: str, **said: Any) -> None:
+        """Save what a person says of a photo that was shown; it is on the disk when this returns.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+        photo_sha256 : str
+            Of the picture that was shown.
+        **said
+            Fields of `Correction`; the others stay as they are.
+
+        Raises
+        ------
+        ChangedMeanwhileError
+            Someone else has corrected the same photo since it was measured.
+        LogError
+            The wear log cannot be written.
+        """
+        before, seen = self._seen.get(photo_sha256, (NOTHING, 0))
+        step = Step(entry, photo_sha256, before, replace(before, **said))
+        if self._append(step, seen):
+            self._done.append(step)
+            self._undone.clear()
+
+    def undo(self) -> PhotoEntry | None:
+        """Take back the last correction of this session; the photo it was made on."""
+        return self._turn_back(self._done, self._undone)
+
+    def redo(self) -> PhotoEntry | None:
+        """Make again what was taken back last."""
+        return self._turn_back(self._undone, self._done)
+
+    @property
+    def undoable(self) -> bool:
+        """Whether there is a correction to take back."""
+        return bool(self._done)
+
+    @property
+    def redoable(self) -> bool:
+        """Whether there is a correction to make again."""
+        return bool(self._undone)
+
+    def _turn_back(self, steps: list[Step], onto: list[Step]) -> PhotoEntry | None:
+        if not steps:
+            return None
+        step = steps[-1]
+        back = replace(step, before=step.after, after=step.before)
+        with CorrectionLog(self.log_path) as by_hand:
+            holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
+            seen = len(by_hand.history(self.trial.name, step.photo_sha256))
+        # only what this step changed goes back: someone else may have said other things since
+        kinds = changes(back.before, back.after)
+        target = replace(holds, **{kind: getattr(back.after, kind) for kind in kinds})
+        self._append(replace(back, before=holds, after=target), seen)
+        onto.append(replace(step, before=step.after, after=step.before))
+        steps.pop()
+        return step.entry
+
+    def _append(self, step: Step, seen: int) -> bool:
+        changed = changes(step.before, step.after)
+        names = ("bit", "flute", "parts", "view")
+        place = {"trial": self.trial.name} | {name: getattr(step.entry, name) for name in names}
+        with CorrectionLog(self.log_path) as by_hand:
+            by_hand.append(logged(place, step.photo_sha256, changed, self.who), seen=seen)
+        self._seen[step.photo_sha256] = (step.after, seen + len(changed))
+        return bool(changed)
+
+
+def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> PhotoState:
+    """How a photo stands with these numbers, or refused as a whole."""
+    if refusal:
+        return PhotoState(entry, "refused", refusal)
+    if not records:
+        return PhotoState(entry, "to measure")
+    for row in records:
+        if row.status == "doubtful":
+            return PhotoState(entry, "doubtful", row.note)
+    return PhotoState(entry, "done")
+
+
+def _place(entry: PhotoEntry) -> tuple[Any, ...]:
+    return entry.bit, entry.flute, entry.parts, entry.view
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+def _refusals(path: Path) -> Mapping[str, str]:
+    """What the last run refused, by file as the trial names it."""
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            return {row["photo"]: row["refusal"] for row in csv.DictReader(file)}
+    except (OSError, KeyError):
+        return {}

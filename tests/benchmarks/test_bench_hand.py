@@ -1,0 +1,79 @@
+"""What a correction by hand costs on a 12-megapixel pair that has been looked at: ``pytest -m benchmark -s``.
+
+Each kind of correction is made a few times, each time a little otherwise, so that nothing is merely remembered.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.append(str(Path(__file__).parent))
+sys.path.append(str(Path(__file__).parents[1]))
+
+from pictures import write_trial
+from test_bench_measure import UM_PER_PX, environment, write_pair
+
+from wearscope.hand import Correction, DrawnEdge, HandScale
+from wearscope.inspect import Memory, inspect_photo, read_scales
+
+MOST_S = 0.3
+ROUNDS = 5
+
+
+@pytest.fixture(scope="module")
+def looked_at(tmp_path_factory):
+    """The pair, its memory, and what it gives by itself."""
+    folder = tmp_path_factory.mktemp("pair")
+    trial = write_trial(folder, write_pair(folder), um_per_px=UM_PER_PX)
+    scales, _ = read_scales(trial)
+    memory = Memory()
+    return trial, scales, memory, inspect_photo(trial, trial.photos[1], scales, memory=memory)
+
+
+def _moved_transition(found, n):
+    place = {row.quantity: row.value for row in found.records}
+    return Correction(transition_px=(place["transition_x_px"] + 7.0 * n, place["transition_y_px"]))
+
+
+def _nudged_edge(found, n):
+    look = found.on_photo.look
+    s_um = np.linspace(look.strip.s_um[0], look.strip.s_um[-1], 7)
+    points = look.places_px(s_um, np.full(7, 3.0 * n))
+    return Correction(edge=DrawnEdge(tuple(map(tuple, points.tolist())), "right"))
+
+
+def _patch(found, n):
+    s_um = np.array([500.0, 700.0, 700.0, 500.0]) + 40.0 * n
+    corners = found.on_photo.places_px(s_um, np.array([-50.0, -50.0, 60.0, 60.0]))
+    return Correction(ignored_px=(tuple(map(tuple, corners.tolist())),))
+
+
+def _scale(_found, n):
+    return Correction(scale=HandScale(UM_PER_PX * (1.0 + 1e-4 * n), 0.001, "two points"))
+
+
+@pytest.mark.parametrize("kind", [_moved_transition, _nudged_edge, _patch, _scale])
+def test_a_correction_is_measured_at_once(benchmark, looked_at, kind):
+    trial, scales, memory, by_itself = looked_at
+    took_s, cpu_s = [], []
+
+    def correct():
+        for n in range(1, ROUNDS + 1):
+            said = {by_itself.photo_sha256: kind(by_itself, n)}
+            start, cpu = time.perf_counter(), time.process_time()
+            found = inspect_photo(trial, trial.photos[1], scales, said, memory)
+            took_s.append(time.perf_counter() - start)
+            cpu_s.append(time.process_time() - cpu)
+            assert found.records, found.refusal
+
+    benchmark.pedantic(correct, rounds=1)
+    print(f"\n{environment()}")
+    print(
+        f"{kind.__name__[1:]}: {np.median(took_s):.2f} s ({np.median(cpu_s):.2f} s of processor), at most {MOST_S} s"
+    )
+    assert np.median(took_s) < MOST_S

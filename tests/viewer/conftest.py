@@ -1,0 +1,70 @@
+"""The bench in a real viewer, and a small trial to put on it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.append(str(Path(__file__).parent))
+sys.path.append(str(Path(__file__).parents[1]))
+sys.path.append(str(Path(__file__).parents[1] / "imaging"))
+
+from flutes import NEW, WORN
+from pictures import CARD, Flute, write_trial
+
+from wearscope.trial import load_trial
+
+
+@pytest.fixture
+def viewer(make_napari_viewer):
+    return make_napari_viewer()
+
+
+def at_the_bench(viewer):
+    from hands import Hands
+    from wearscope_napari.contributions import open_bench
+
+    return Hands(open_bench(viewer))
+
+
+@pytest.fixture
+def hands(viewer):
+    person = at_the_bench(viewer)
+    yield person
+    person.bench.finish()
+
+
+@pytest.fixture
+def second_hands(make_napari_viewer):
+    person = at_the_bench(make_napari_viewer())
+    yield person
+    person.bench.finish()
+
+
+@pytest.fixture(scope="session")
+def pair_files(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("photos")
+    grey = Flute(shape=(420, 900), background=CARD, face=CARD, marks=0.0)  # nothing in it
+    return {
+        0: NEW.save(folder / "0.png").read_bytes(),
+        100: WORN.save(folder / "100.png").read_bytes(),
+        200: grey.save(folder / "200.png").read_bytes(),
+    }
+
+
+@pytest.fixture
+def folder(tmp_path, pair_files):
+    """A trial of one flute: new, worn, and a third photo that shows nothing."""
+    paths = {}
+    for parts, content in pair_files.items():
+        paths[parts] = tmp_path / f"{parts}.png"
+        paths[parts].write_bytes(content)
+    write_trial(tmp_path, paths)
+    return tmp_path
+
+
+@pytest.fixture
+def trial(folder):
+    return load_trial(folder)

@@ -1,0 +1,226 @@
+"""Corrections by hand in the wear log: each a row with who and when; none is ever changed or taken away."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from pydantic import TypeAdapter
+from sqlalchemy import (
+    Column,
+    Connection,
+    Index,
+    Integer,
+    MetaData,
+    Select,
+    Table,
+    Text,
+    insert,
+    inspect,
+    select,
+)
+
+from wearscope.errors import LogError, WearscopeError
+from wearscope.hand import KINDS, Correction
+from wearscope.log import database
+
+_metadata = MetaData()  # of its own: a log written before there were corrections has no such table
+
+correction = Table(
+    "correction",
+    _metadata,
+    Column("id", Integer, primary_key=True),
+    Column("trial", Text, nullable=False),
+    Column("bit", Text, nullable=False),
+    Column("flute", Integer, nullable=False),
+    Column("parts", Integer, nullable=False),
+    Column("view", Text, nullable=False),
+    Column("photo_sha256", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("value", Text),
+    Column("by", Text, nullable=False),
+    Column("at", Text, nullable=False),
+)
+"""One row per thing said; the last one of a kind for a photo holds. An empty `value` takes back what was said."""
+
+Index("corrections_of_a_trial", correction.c.trial, correction.c.photo_sha256)
+
+_CHECKED = TypeAdapter(Correction)
+
+
+@dataclass(frozen=True)
+class LoggedCorrection:
+    """One thing that a person said of a photo.
+
+    Attributes
+    ----------
+    trial, bit : str
+    flute, parts : int
+    view : str
+    photo_sha256 : str
+        Of the picture it was said of: a photo taken again starts without corrections.
+    kind : str
+        Field of `Correction`.
+    value : str or None
+        Its new value, as JSON; None takes back what was said before.
+    by, at : str
+        Who and when (UTC).
+    """
+
+    trial: str
+    bit: str
+    flute: int
+    parts: int
+    view: str
+    photo_sha256: str
+    kind: str
+    value: str | None
+    by: str
+    at: str
+
+
+_NAMES = tuple(field.name for field in fields(LoggedCorrection))
+
+
+class ChangedMeanwhileError(WearscopeError):
+    """Someone else has corrected the same photo since it was looked at."""
+
+
+class CorrectionLog:
+    """The corrections in a wear log.
+
+    Several programs may add to it at once: each row is one transaction.
+
+    Parameters
+    ----------
+    path : Path
+        The wear log. The first correction makes it if there is none.
+
+    Raises
+    ------
+    LogError
+        On entering, and from every method: as of `WearLog`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._engine = database.open_engine(path)
+
+    def __enter__(self) -> Self:
+        with database.reading(self._engine, self.path):
+            return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._engine.dispose()
+
+    def append(self, rows: list[LoggedCorrection], *, seen: int | None = None) -> None:
+        """Add rows about one photo, all or none; they are on the disk when this returns.
+
+        Parameters
+        ----------
+        rows : list of LoggedCorrection
+        seen : int, optional
+            How many rows of the photo's history the person has seen.
+
+        Raises
+        ------
+        ChangedMeanwhileError
+            There are more than that: someone else has corrected the same photo.
+        """
+        if not rows:
+            return
+        with database.writing(self._engine, self.path) as connection:
+            _metadata.create_all(connection)
+            said = _of(rows[0].trial, rows[0].photo_sha256)
+            known = connection.execute(said).mappings().all() if seen is not None else []
+            if seen is not None and len(known) > seen:
+                raise ChangedMeanwhileError(
+                    f"{known[-1]['by']} has corrected this photo meanwhile",
+                    "look at it again, then correct it",
+                )
+            connection.execute(insert(correction), [asdict(row) for row in rows])
+
+    def history(self, trial: str, photo_sha256: str | None = None) -> list[LoggedCorrection]:
+        """All that was ever said of a trial's photos, or of one of them, in the order it was said."""
+        query = _of(trial, photo_sha256)
+        with database.reading(self._engine, self.path) as connection:
+            if connection is None or not _there(connection):
+                return []
+            return [
+                LoggedCorrection(*(row[n] for n in _NAMES)) for row in connection.execute(query).mappings()
+            ]
+
+    def current(self, trial: str) -> dict[str, Correction]:
+        """What holds for each photo of a trial that anything was said of, by the photo's sha256."""
+        said: dict[str, dict[str, str | None]] = {}
+        for row in self.history(trial):
+            said.setdefault(row.photo_sha256, {})[row.kind] = row.value
+        found = {sha256: self._correction(values) for sha256, values in said.items()}
+        return {sha256: what for sha256, what in found.items() if not what.empty}
+
+    def _correction(self, values: Mapping[str, str | None]) -> Correction:
+        given = {kind: value for kind, value in values.items() if value is not None}
+        if unknown := given.keys() - set(KINDS):
+            raise LogError(
+                f"{self.path} holds corrections of a kind unknown to this version ({', '.join(sorted(unknown))})",
+                "update wearscope",
+            )
+        try:
+            return _CHECKED.validate_python({kind: json.loads(value) for kind, value in given.items()})
+        except (ValueError, WearscopeError) as error:
+            raise LogError(
+                f"{self.path} holds a correction that cannot be read", "restore the log from a copy"
+            ) from error
+
+
+def _of(trial: str, photo_sha256: str | None) -> Select[Any]:
+    query = select(correction).where(correction.c.trial == trial).order_by(correction.c.id)
+    return query if photo_sha256 is None else query.where(correction.c.photo_sha256 == photo_sha256)
+
+
+def _there(connection: Connection) -> bool:
+    return correction.name in inspect(connection).get_table_names()
+
+
+def changes(before: Correction, after: Correction) -> dict[str, str | None]:
+    """What has to be logged to get from one correction to another: values as JSON by kind, None for taken back."""
+    old, new, none = (_CHECKED.dump_python(what, mode="json") for what in (before, after, Correction()))
+    return {
+        kind: None if new[kind] == none[kind] else json.dumps(new[kind])
+        for kind in KINDS
+        if new[kind] != old[kind]
+    }
+
+
+def now_text() -> str:
+    """The time as it is logged."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def logged(
+    place: Mapping[str, Any], photo_sha256: str, changed: Mapping[str, str | None], by: str
+) -> list[LoggedCorrection]:
+    """Rows for the log.
+
+    Parameters
+    ----------
+    place : mapping
+        `trial`, `bit`, `flute`, `parts` and `view` of the photo.
+    photo_sha256 : str
+    changed : mapping
+        As from `changes`.
+    by : str
+        Who says so.
+    """
+    at = now_text()
+    return [
+        LoggedCorrection(**place, photo_sha256=photo_sha256, kind=kind, value=value, by=by, at=at)
+        for kind, value in changed.items()
+    ]
