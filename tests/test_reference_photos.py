@@ -10,7 +10,7 @@ import json
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -41,7 +41,7 @@ name = "bench"
 um_per_px = {um_per_px}
 u_um_per_px = {u_um_per_px}
 ring_angle_deg = {ring_angle_deg}
-u_ring_angle_deg = 3
+u_ring_angle_deg = {u_ring_angle_deg}
 
 [[bit]]
 name = "Avocet"
@@ -49,10 +49,10 @@ price = 15.0
 flutes = 1
 diameter_mm = 6.35
 wedge_angle_deg = {wedge_angle_deg}
-u_wedge_angle_deg = 0.5
+u_wedge_angle_deg = {u_wedge_angle_deg}
 coating = "{coating}"
 r_unused_um = {r_unused_um}
-u_r_unused_um = 1
+u_r_unused_um = {u_r_unused_um}
 """
 
 PHOTO = """
@@ -63,6 +63,7 @@ parts = {parts}
 view = "relief"
 file = "{file}"
 scale = "bench"
+u_view_tilt_deg = {u_view_tilt_deg}
 {more}
 """
 
@@ -77,12 +78,20 @@ BY_EYE = {
 pytestmark = pytest.mark.skipif(not NAMES, reason=f"the reference photographs are not in {PHOTOS}")
 
 
+# What the limits allow to be known beforehand; and what these photographs really are, which is exact
+ALLOWED = {"u_wedge_angle_deg": 0.5, "u_r_unused_um": 1, "u_ring_angle_deg": 3, "u_view_tilt_deg": 1.5}
+EXACT = {"u_wedge_angle_deg": 0.05, "u_r_unused_um": 0.1, "u_ring_angle_deg": 0.3, "u_view_tilt_deg": 0.05}
+
+
 def truth_of(name: str) -> dict:
     return json.loads((PHOTOS / name / "truth.json").read_text())
 
 
-def measured(name: str, *, marked: bool = False) -> tuple[dict, str]:
-    """Records of the worn photo by quantity and zone, and its refusal; `marked`: with a polyline near the edge."""
+def measured(name: str, *, marked: bool = False, known: dict = ALLOWED) -> tuple[dict, str]:
+    """Records of the worn photo by quantity and zone, and its refusal.
+
+    With a polyline near the edge if `marked`; `known` says how well the trial file knows what it states.
+    """
     truth = truth_of(name)
     text = TRIAL.format(
         um_per_px=truth["new"]["um_per_px"],
@@ -91,11 +100,12 @@ def measured(name: str, *, marked: bool = False) -> tuple[dict, str]:
         wedge_angle_deg=truth["wedge_angle_deg"],
         coating="none" if truth["coating"] == "W" else truth["coating"],
         r_unused_um=truth["r_unused_um"],
+        **known,
     )
     for state, parts in (("new", 0), ("worn", 100)):
         (file,) = (PHOTOS / name).glob(f"{state}.*")
         more = f"edge_near = {BY_EYE[name, state]}" if marked else ""
-        text += PHOTO.format(parts=parts, file=file, more=more)
+        text += PHOTO.format(parts=parts, file=file, more=more, **known)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "trial.toml"
         path.write_text(text)
@@ -270,14 +280,18 @@ def test_truth_inside_the_stated_intervals():
 
 
 def test_intervals_are_not_idly_wide():
-    # errors in units of the stated uncertainty: 1 where the statement is right; the prior alone makes the unused radius
+    # errors in units of the stated uncertainty: 1 where the statement is right; the prior alone makes the unused radius.
+    # What is stated is exactly true here, so that its uncertainty must not count. These photographs are kind: over worse
+    # ones, which the uncertainties must hold for as well, tests/coverage_table.py finds 1.1
+    with ProcessPoolExecutor(2) as pool:
+        found = pool.map(partial(measured, known=EXACT), WORN)
     z = [
         error.error / error.record.std_uncertainty
-        for name in WORN
-        for error in errors_of(name, found_in(name))
+        for name, (records, _) in zip(WORN, found, strict=True)
+        for error in errors_of(name, records)
         if not error.quantity.endswith("unused")
     ]
-    assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.5
+    assert 0.3 < np.sqrt(np.mean(np.square(z))) < 1.5
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name not in WORN])
@@ -338,10 +352,16 @@ INSERTS = sorted((REAL / "coated_inserts").glob("*.jpg"))
 def test_a_photograph_without_a_scale_is_refused(photo, tmp_path):
     # real photographs from open data, no scale known: given as their own graticule they must not get one
     text = TRIAL.format(
-        um_per_px=1.0, u_um_per_px=0.01, ring_angle_deg=40, wedge_angle_deg=80, coating="TiN", r_unused_um=20
+        um_per_px=1.0,
+        u_um_per_px=0.01,
+        ring_angle_deg=40,
+        wedge_angle_deg=80,
+        coating="TiN",
+        r_unused_um=20,
+        **ALLOWED,
     )
     text = text.replace("um_per_px = 1.0\nu_um_per_px = 0.01", f'graticule = "{photo}"\ndivision_um = 100')
-    (tmp_path / "trial.toml").write_text(text + PHOTO.format(parts=100, file=photo, more=""))
+    (tmp_path / "trial.toml").write_text(text + PHOTO.format(parts=100, file=photo, more="", **ALLOWED))
     trial = load_trial(tmp_path / "trial.toml")
     scales, refusals = read_scales(trial)
     assert scales == {}
