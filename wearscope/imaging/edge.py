@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 PEDESTAL = 0.03  # of full light
 WORK_SIDE_PX = 1000  # lines are judged on a photo reduced to this longer side; the strip uses every pixel
-SEARCH_SIDE_PX = 600  # and looked for on one reduced to this
+SEARCH_SIDE_PX = 500  # and looked for on one reduced to this
 SAMPLE = 3  # every so many pixels and rows tell the noise of all
 MAX_DIRECTIONS = 3
 MAX_PATHS = 4

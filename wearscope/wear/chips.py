@@ -10,15 +10,16 @@ fitted silhouette; and a notch that does not reach beyond the lamps' image is no
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, gaussian_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import binary_closing, median_filter, uniform_filter1d
 from scipy.special import ndtr
 
 from wearscope.wear.records import Finding, Zone, found, refused
-from wearscope.wear.strip import UNUSED, USED, Strip
+from wearscope.wear.strip import UNUSED, USED, Strip, grey, over_channels
 from wearscope.wear.trace import background_outside
 from wearscope.wear.uncertainty import Input, linear
 from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM
@@ -110,22 +111,25 @@ def outline(strip: Strip, silhouette_um: Array, radius_um: float) -> Array:
     -------
     ndarray, shape (S,)
     """
-    d_um = strip.d_um
-    step_um = float(d_um[1] - d_um[0])
+    step_um = float(strip.d_um[1] - strip.d_um[0])
     seen = np.isfinite(silhouette_um)
     width = max(3, round(2.0 * CHIP_LONGEST_UM / step_um) | 1)
     guide = median_filter(np.interp(strip.s_um, strip.s_um[seen], silhouette_um[seen]), width, mode="nearest")
+    reach_um = max(SEARCH_UM[1], radius_um + FACE_UM[1])
+    wanted = (strip.d_um > guide.min() - 65.0) & (strip.d_um < guide.max() + reach_um + 5.0)
+    strip = replace(strip, light=strip.light[wanted], d_um=strip.d_um[wanted])
+    d_um = strip.d_um
     from_guide = d_um[:, None] - guide[None, :]
-    light = uniform_filter1d(np.nan_to_num(strip.light), COLUMNS, axis=1, mode="nearest").astype(np.float64)
-    light = gaussian_filter1d(light, 0.8, axis=0, mode="nearest")
+    light = cv2.blur(np.nan_to_num(strip.light), (COLUMNS, 1), borderType=cv2.BORDER_REPLICATE)
+    light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.01, sigmaY=0.8, borderType=cv2.BORDER_REPLICATE)
     background = background_outside(strip, from_guide)
     facing = (from_guide > radius_um + FACE_UM[0]) & (from_guide < radius_um + FACE_UM[1])
     facing &= np.isfinite(strip.light[..., 0])
     count = np.maximum(facing.sum(axis=0), 1)[:, None]
-    face = np.where(facing[..., None], light, 0.0).sum(axis=0) / count
+    face = (light * facing[..., None]).sum(axis=0, dtype=np.float64) / count
     face = uniform_filter1d(face, width, axis=0, mode="nearest")
-    away = light - background[None]
-    change = np.sqrt((away**2).sum(axis=2))
+    away = light - background[None].astype(np.float32)
+    change = cv2.sqrt(over_channels(away * away))
     behind = (from_guide < -25.0) & (from_guide > -60.0) & np.isfinite(strip.light[..., 0])
     noise = float(np.sqrt(np.mean(change[behind] ** 2))) if behind.any() else np.inf
     half = 0.5 * np.sqrt(((face - background) ** 2).sum(axis=1))
@@ -143,7 +147,7 @@ def outline(strip: Strip, silhouette_um: Array, radius_um: float) -> Array:
 def is_bright_behind(strip: Strip, silhouette_um: Array) -> bool:
     """Whether what lies behind the edge is so bright that bare carbide may look like it."""
     from_edge = strip.d_um[:, None] - silhouette_um[None, :]
-    light = strip.light.mean(axis=2)
+    light = grey(strip.light)
     behind, face = (
         light[(from_edge > -60.0) & (from_edge < -25.0)],
         light[(from_edge > 120.0) & (from_edge < 200.0)],

@@ -119,10 +119,9 @@ def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
     """Log ratios red/green and blue/green of a strip, slightly smoothed, shape (D, S, 2)."""
     seen = np.isfinite(strip.light[..., :1])
     light = cv2.GaussianBlur(np.where(seen, strip.light, 0.0), (0, 0), blur_px)
-    logs = np.log(np.maximum(light, 2e-3))
-    return np.where(
-        seen, np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1), np.nan
-    )
+    logs = np.log(np.maximum(light, np.float32(2e-3)))
+    against_green = np.array([[1, -1, 0], [0, -1, 1]], np.float32)
+    return np.where(seen, cv2.transform(logs, against_green), np.float32(np.nan))
 
 
 def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = None) -> NDArray[np.float32]:

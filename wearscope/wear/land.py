@@ -17,7 +17,7 @@ it and are kept apart:
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from wearscope.wear.records import COVERAGE_95, DETECTION, Finding, found, refused
-from wearscope.wear.strip import UNUSED, USED, Strip
+from wearscope.wear.strip import UNUSED, USED, Strip, grey, over_channels
 from wearscope.wear.trace import steepest_path
 from wearscope.wear.uncertainty import Budget, Input, linear
 from wearscope.wear.zones import GUARD_UM
@@ -212,7 +212,7 @@ def no_land(verdict: Verdict, why: str, columns: int, limit_um: float = float("n
     return WearLand(verdict, why, np.full(columns, np.nan), nothing, nothing, limit_um)
 
 
-def _relative_light(scene: Scene) -> NDArray[np.float64] | None:
+def _relative_light(scene: Scene) -> NDArray[np.float32] | None:
     """Light over that of the face deep inside, shape (D, S, 3); None where too little face is seen."""
     d_um, light = scene.strip.d_um, scene.strip.light
     columns = np.isin(scene.labels, (USED, UNUSED))
@@ -221,11 +221,12 @@ def _relative_light(scene: Scene) -> NDArray[np.float64] | None:
     deep = seen & (d_um > edge_um + 2.0 * scene.blur_um + LEAST_DEPTH_UM)
     if deep.sum() * scene.strip.um_per_px < LEAST_DEPTH_UM:
         return None
-    level = np.nanmedian(light[deep][:, columns], axis=(0, 1))
-    return np.asarray(light / np.maximum(level, 1e-3), np.float64)
+    # every third place along the edge tells the level of all
+    level = np.nanmedian(light[deep][:, np.flatnonzero(columns)[::3]], axis=(0, 1))
+    return np.asarray(light / np.maximum(level, 1e-3), np.float32)
 
 
-def _lines(scene: Scene, light: Array, used: Mask, hidden_um: float) -> Iterator[_Line]:
+def _lines(scene: Scene, light: NDArray[np.float32], used: Mask, hidden_um: float) -> Iterator[_Line]:
     """Lines along the used edge where the light changes, strongest first."""
     strip, step_um = scene.strip, scene.strip.um_per_px
     columns = _reaching(scene, used)
@@ -234,11 +235,10 @@ def _lines(scene: Scene, light: Array, used: Mask, hidden_um: float) -> Iterator
     gap, side = _samples(scene.blur_um, step_um), _samples(SIDE_UM, step_um)
     width = max(3, round(WINDOW_UM / step_um) | 1)
     unseen = ~np.isfinite(here[..., 0])
-    smooth = uniform_filter1d(np.nan_to_num(here), width, axis=1, mode="nearest")
-    mean = uniform_filter1d(smooth, side, axis=0, mode="nearest")
+    mean = cv2.blur(np.nan_to_num(here), (width, side), borderType=cv2.BORDER_REPLICATE)
     reach = gap + side // 2
     outer, inner = np.roll(mean, reach, axis=0), np.roll(mean, -reach, axis=0)
-    change = np.linalg.norm(outer - inner, axis=2)
+    change = np.asarray(cv2.sqrt(over_channels((outer - inner) ** 2)), np.float32)
     into_um = strip.d_um[:, None] - silhouette[None, :]
     near_border = cv2.dilate(unseen.astype(np.uint8), np.ones((2 * (reach + side) + 1, 3), np.uint8)) > 0
     rows = np.arange(len(strip.d_um))[:, None]
@@ -248,11 +248,14 @@ def _lines(scene: Scene, light: Array, used: Mask, hidden_um: float) -> Iterator
         if not change.any():
             return
         noise = float(np.median(change[change > 0]))
-        path = steepest_path(change.astype(np.float32), bend=0.5 * noise)
+        path = steepest_path(change, bend=0.5 * noise)
         line = _refined(scene, here, columns, path, used)
         if line is not None:
             yield line
-        change[np.abs(rows - path[None, :]) <= 2 * gap + side] = 0.0
+        beside = np.clip(
+            path[None, :] + np.arange(-2 * gap - side, 2 * gap + side + 1)[:, None], 0, len(change) - 1
+        )
+        change[beside, np.arange(len(path))] = 0.0
 
 
 def _samples(length_um: float, step_um: float) -> int:
@@ -269,7 +272,7 @@ def _reaching(scene: Scene, used: Mask) -> NDArray[np.intp]:
 
 
 def _refined(
-    scene: Scene, here: Array, columns: NDArray[np.intp], path: NDArray[np.intp], used: Mask
+    scene: Scene, here: NDArray[np.float32], columns: NDArray[np.intp], path: NDArray[np.intp], used: Mask
 ) -> _Line | None:
     """The line along a path to a part of a sample, or None where hardly anything changes there."""
     step_um = scene.strip.um_per_px
@@ -323,7 +326,7 @@ def _refined(
     )
 
 
-def _judged(scene: Scene, light: Array, line: _Line, used: Mask) -> tuple[Verdict, str]:
+def _judged(scene: Scene, light: NDArray[np.float32], line: _Line, used: Mask) -> tuple[Verdict, str]:
     """Whether a line is the inner end of a worn flat."""
     height = float(np.linalg.norm(line.step))
     if height < LEAST_STEP or line.significance < LEAST_SIGNIFICANCE or line.cover < LEAST_COVER:
@@ -342,7 +345,7 @@ def _judged(scene: Scene, light: Array, line: _Line, used: Mask) -> tuple[Verdic
     return "seen", ""
 
 
-def _there_when_new(scene: Scene, light: Array, line: _Line) -> bool:
+def _there_when_new(scene: Scene, light: NDArray[np.float32], line: _Line) -> bool:
     """Whether the same change of light is there where nothing has cut."""
     unused = scene.labels == UNUSED
     depth_um = float(np.nanmedian(line.end_um))
@@ -350,7 +353,7 @@ def _there_when_new(scene: Scene, light: Array, line: _Line) -> bool:
         where, d_um = light[:, unused], scene.strip.d_um
     elif scene.new is not None:
         level = np.nanmedian(scene.new.light[scene.new.d_um > depth_um + 3 * SIDE_UM], axis=(0, 1))
-        where, d_um = scene.new.light / np.maximum(level, 1e-3), scene.new.d_um
+        where, d_um = np.asarray(scene.new.light / np.maximum(level, 1e-3), np.float32), scene.new.d_um
     else:
         return False
     outer = where[(d_um < depth_um - scene.blur_um) & (d_um > depth_um - scene.blur_um - 2 * SIDE_UM)]
@@ -378,9 +381,9 @@ def _by_marks(scene: Scene, line: _Line, used: Mask) -> tuple[Verdict, str]:
     if scene.new is None:
         return "unsure", COATING_ENDS
     hidden = scene.silhouette_um + scene.radius_um + 2.0 * scene.blur_um
-    band = marks_kept(scene.strip, scene.new, hidden, line.end_um - 2.0 * scene.blur_um, used)
     inside = line.end_um + 2.0 * scene.blur_um
-    face = marks_kept(scene.strip, scene.new, inside, inside + 150.0, used)
+    places = ((hidden, line.end_um - 2.0 * scene.blur_um), (inside, inside + 150.0))
+    band, face = marks_kept(scene.strip, scene.new, places, used)
     if band is None or face is None or face[0] < DETECTION * face[1]:
         return "unsure", COATING_ENDS
     if band[0] + COVERAGE_95 * band[1] < 0.5 * face[0]:
@@ -391,36 +394,50 @@ def _by_marks(scene: Scene, line: _Line, used: Mask) -> tuple[Verdict, str]:
 
 
 def marks_kept(
-    now: Strip, new: Strip, from_um: Array, to_um: Array, columns: Mask
-) -> tuple[float, float] | None:
+    now: Strip, new: Strip, places: Sequence[tuple[Array, Array]], columns: Mask
+) -> list[tuple[float, float] | None]:
     """How much of the new-state photo's grinding marks is still there, by regression of one texture on the other.
 
     Parameters
     ----------
     now, new : Strip
         On the same axes.
-    from_um, to_um : ndarray, shape (S,)
+    places : sequence of (ndarray, ndarray), shape (S,) each
         Depths between which to look.
     columns : ndarray of bool, shape (S,)
 
     Returns
     -------
-    (float, float) or None
-        Slope, 1 where the marks are as they were and 0 where they are gone, and its standard uncertainty from
-        leaving out one `WINDOW_UM` after the other; None where too little is seen. Noise in the new-state photo
-        lowers the slope, so it is to be compared with that of another depth.
+    list of (float, float) or None
+        For each place: slope, 1 where the marks are as they were and 0 where they are gone, and its standard
+        uncertainty from leaving out one `WINDOW_UM` after the other; None where too little is seen. Noise in the
+        new-state photo lowers the slope, so it is to be compared with that of another depth.
     """
     depth = min(len(now.d_um), len(new.d_um))
     if now.d_um[0] != new.d_um[0] or now.light.shape[1] != new.light.shape[1]:
-        return None
-    d_um = now.d_um[:depth, None]
-    between = (d_um > from_um[None, :]) & (d_um < to_um[None, :]) & columns[None, :]
-    ours, theirs = _texture(now)[:depth], _texture(new)[:depth]
-    between &= np.isfinite(ours) & np.isfinite(theirs)
+        return [None] * len(places)
+    reached = np.concatenate(
+        [depths_um[columns & np.isfinite(depths_um)] for pair in places for depths_um in pair]
+    )
+    if len(reached) == 0:
+        return [None] * len(places)
+    beside_um = 4.0 * MARK_LENGTH_UM
+    d_um = now.d_um[:depth]
+    rows = np.flatnonzero((d_um > reached.min() - beside_um) & (d_um < reached.max() + beside_um))
+    ours, theirs = (_texture(strip.light[rows], now.um_per_px) for strip in (now, new))
+    known = np.isfinite(ours) & np.isfinite(theirs) & columns[None, :]
+    deep = d_um[rows, None]
+    return [
+        _slope(ours, theirs, known & (deep > from_um[None, :]) & (deep < to_um[None, :]), now.um_per_px)
+        for from_um, to_um in places
+    ]
+
+
+def _slope(ours: Array, theirs: Array, between: Mask, step_um: float) -> tuple[float, float] | None:
     both = np.where(between, ours * theirs, 0.0).sum(axis=0)
     square = np.where(between, theirs**2, 0.0).sum(axis=0)
     at = np.flatnonzero(between.any(axis=0))
-    per = max(1, round(WINDOW_UM / now.um_per_px))
+    per = max(1, round(WINDOW_UM / step_um))
     if len(at) < 8 * per:
         return None
     edges = np.arange(0, len(at), per)
@@ -431,23 +448,25 @@ def marks_kept(
     return slope, u
 
 
-def _texture(strip: Strip) -> Array:
+def _texture(light: NDArray[np.float32], step_um: float) -> Array:
     """Relative light without its slow changes along the edge; NaN where the photo does not reach."""
-    level = np.log(np.maximum(strip.light.mean(axis=2, dtype=np.float64), 2e-3))
+    level = np.log(np.maximum(grey(light), 2e-3))
     seen = np.isfinite(level)
-    step_um = strip.um_per_px
+    pictures = [seen.astype(np.float32), np.where(seen, level, np.float32(0.0))]
+    across = MARK_LENGTH_UM / step_um
+    if seen.all():
+        pictures = pictures[1:]
 
-    def smooth(along_um: float) -> Array:
-        along, across = along_um / step_um, MARK_LENGTH_UM / step_um
-        weight, weighed = (
+    def smooth(along_um: float) -> NDArray[np.float32]:
+        blurred = [
             cv2.GaussianBlur(
-                picture.astype(np.float32), (0, 0), along, sigmaY=across, borderType=cv2.BORDER_REPLICATE
+                picture, (0, 0), along_um / step_um, sigmaY=across, borderType=cv2.BORDER_REPLICATE
             )
-            for picture in (seen, np.where(seen, level, 0.0))
-        )
-        return np.asarray(weighed / np.maximum(weight, 1e-6), np.float64)
+            for picture in pictures
+        ]
+        return np.asarray(blurred[-1] if len(blurred) == 1 else blurred[1] / np.maximum(blurred[0], 1e-6))
 
-    return np.where(seen, smooth(MARK_UM[0]) - smooth(MARK_UM[1]), np.nan)
+    return np.where(seen, smooth(MARK_UM[0]) - smooth(MARK_UM[1]), np.nan).astype(np.float64)
 
 
 def _measured(scene: Scene, line: _Line, used: Mask, verdict: Verdict, why: str, limit_um: float) -> WearLand:
