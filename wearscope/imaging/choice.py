@@ -7,7 +7,7 @@ the relief land is a line too, often a stronger one, but has the tool on both si
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -30,6 +30,7 @@ from wearscope.wear.trace import trace_edge
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
 SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
 MOST_LINES = 6  # strongest first; what is weaker is grain
+SAME_PX = 5.0  # between two lines traced, within which they are one
 LENGTHS = 8  # into which a line is cut to look at its sides
 APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
 RIVAL, FACING = 0.6, 0.3  # of the best line's evidence, from which one beside it and one facing it is a rival
@@ -75,16 +76,27 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     small, reduction = _reduced(light, WORK_SIDE_PX)
     smaller, further = _reduced(small, SEARCH_SIDE_PX)
     lines = [line.scaled(further) for line in edge_lines(smaller) if line.coverage >= 0.6][:MOST_LINES]
-    judged = [_judge(small, line) for line in lines]
+    judged: list[tuple[float, EdgeLine]] = []
+    for line in lines:
+        odds, traced = _judge(small, line)
+        # a stray path beside an edge is traced on to that edge, and is no line of its own
+        if all(_apart_px(traced, other) > SAME_PX for _, other in judged):
+            judged.append((odds, traced))
+    lines = [line for _, line in judged]
     found = [
         Candidate(
             (line if odds > 0 else line.turned()).scaled(reduction),
             abs(odds) * line.coverage,
             reduction * _land_px(line if odds > 0 else line.turned(), lines),
         )
-        for line, odds in zip(lines, judged, strict=True)
+        for odds, line in judged
     ]
     return sorted(found, key=lambda c: -c.evidence)
+
+
+def _apart_px(line: EdgeLine, other: EdgeLine) -> float:
+    points = np.column_stack(line.points_px(np.linspace(line.start_px, line.end_px, 21)))
+    return float(np.median(np.abs(offset_from(points, other))))
 
 
 def _reduced(light: NDArray[np.float32], side_px: int) -> tuple[NDArray[np.float32], float]:
@@ -150,7 +162,7 @@ def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Cand
     if within:
         return min(within, key=lambda c: float(np.median(np.abs(offset_from(points, c.line)))))
     line = refine_line(light, line_through(points), NEAR_PX)
-    odds = _judge(light, line)
+    odds, _ = _judge(light, line)
     return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
 
 
@@ -170,7 +182,7 @@ def drawn_line(
     line = line_through(_along_polyline(drawn_px))
     if tool is not None:
         return Candidate(line if tool == "right" else line.turned(), float("inf"), float("inf"))
-    odds = _judge(light, line)
+    odds, _ = _judge(light, line)
     if abs(odds) < DECISIVE:
         return None
     return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
@@ -213,18 +225,18 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
     return min(inside, default=float("inf"))
 
 
-def _judge(light: NDArray[np.float32], line: EdgeLine) -> float:
-    """Log odds that the tool lies inward of a line (negative: outward)."""
+def _judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
+    """Log odds that the tool lies inward of a line (negative: outward), and the line moved on to its trace."""
     strip = cut_strip(light, line, 1.0, depth_um=(-110.0, 110.0))
     trace = trace_edge(strip, (-40.0, 40.0))
     where = np.isfinite(trace.d_um)
     if where.mean() < 0.3:
-        return 0.0
+        return 0.0, line
     edge = np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
     outer, inner = (_side(strip, edge, sign) for sign in (-1, 1))
-    if outer is None or inner is None:
-        return 0.0
-    return _odds(outer, inner)
+    offset_px = line.offset_px + float(np.median(edge)) * (np.arange(len(line.offset_px)) == 0)
+    odds = 0.0 if outer is None or inner is None else _odds(outer, inner)
+    return odds, replace(line, offset_px=offset_px)
 
 
 def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
