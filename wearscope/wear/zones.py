@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import least_squares
 
 from wearscope.wear.strip import NEITHER, UNUSED, USED
@@ -18,6 +18,8 @@ Mask = NDArray[np.bool_]
 GUARD_UM = 300.0  # left out on each side of the transition
 END_SHARE = 0.025  # left out at each end of the visible edge
 BLOCK_UM = 35.0
+LEAST_U_PLACE_UM = 15.0  # what photographs of known transitions show beyond that, wear being no clean step
+WANDER_UM = 60.0  # along the edge, over which noise is averaged out and the wandering of wear is left
 CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
 CHIP_LONGEST_UM = 400.0
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do
@@ -295,8 +297,15 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
     result = least_squares(misfit, start, bounds=(lower, upper), loss="soft_l1", f_scale=2.0, max_nfev=400)
     jacobian = np.asarray(result.jac, np.float64)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, 2.0 * result.cost / max(len(x) - 4, 1))
-    # neighbouring columns share their window and their blur; wear wanders: the formal covariance is too small
-    u = float(np.sqrt(covariance[0, 0] * 4.0 + (0.2 * result.x[2]) ** 2 + 4.0**2))
+    # neighbouring columns share their window and their blur: the formal covariance is too small
+    u_noise = 2.0 * float(np.sqrt(covariance[0, 0]))
+    # wear wanders, which shifts the place where half is reached by the wandering over the slope there
+    _, height, width, _ = result.x
+    wandering = uniform_filter1d(
+        y - model(x, *result.x), max(1, round(WANDER_UM / (s_um[1] - s_um[0]))), mode="nearest"
+    )
+    u_wander = float(np.std(wandering)) * 4.0 * width / max(abs(height), 1e-9)
+    u = float(np.sqrt(u_noise**2 + u_wander**2 + (0.2 * width) ** 2 + LEAST_U_PLACE_UM**2))
     return float(step.at_um + result.x[0]), u if np.isfinite(u) else 100.0
 
 
