@@ -7,6 +7,7 @@ turned and mirrored without loss, so whatever changes comes from the program alo
 from __future__ import annotations
 
 import json
+import shutil
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -102,6 +103,7 @@ def a_trial(folder, background, turn="as it is", gain=1.0, edge_near=None):
     for heading, table in tables.items():
         text += f"[{heading.split('#')[0]}]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in table.items())
     (folder / "trial.toml").write_text(text)
+    shutil.copy(SAMPLES / whole["trial"]["program"], folder)
     return load_trial(folder)
 
 
