@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Callable
 
 import pytest
 
@@ -18,3 +19,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "benchmark" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.benchmark)
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Run a command in this process: exit code, standard output, standard error."""
+    from wearscope import cli
+
+    def run(*arguments: object) -> tuple[int, str, str]:
+        code = cli.main([str(argument) for argument in arguments])
+        return code, *capsys.readouterr()
+
+    return run

@@ -44,16 +44,6 @@ def _in_this_process(work, *arguments, jobs, **options):
     return work(*arguments, jobs=1, **options)
 
 
-@pytest.fixture
-def run(capsys):
-    def run(*arguments):
-        code = cli.main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return run
-
-
 def errors(err):
     return [line for line in err.splitlines() if line.startswith("wearscope: ")]
 

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
-from wearscope import cli, repeat
+from wearscope import repeat
 from wearscope.repeat import measure_study
 from wearscope.samples import copy_sample_trial
 from wearscope.sheets import repeat_words
@@ -221,20 +221,14 @@ def test_one_person(tmp_path):
 
 
 @pytest.fixture
-def run(capsys, monkeypatch):
+def study(run, monkeypatch):
     in_this_process = partial(measure_study, inspector=fake.inspector)
     monkeypatch.setattr(repeat, "measure_study", in_this_process)
-
-    def run(*arguments):
-        code = cli.main(["repeat", *(str(argument) for argument in arguments)])
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return run
+    return partial(run, "repeat")
 
 
-def test_the_command(run, tmp_path):
-    code, out, err = run(write_study(tmp_path), "--jobs", 1)
+def test_the_command(study, tmp_path):
+    code, out, err = study(write_study(tmp_path), "--jobs", 1)
     assert code == 0
     assert "Edge recession, used minus unused: 3 flutes, 2 people, 18 values" in out
     assert "same flute, same person" in out
@@ -242,10 +236,10 @@ def test_the_command(run, tmp_path):
     assert "repeat-study.csv" in err
 
 
-def test_the_command_as_json(run, tmp_path):
+def test_the_command_as_json(study, tmp_path):
     tell_refused = write_study(tmp_path, "tolerance_um = 40")
     tell(tmp_path, "A2", 1, "Ben", 2, "refuse")
-    code, out, err = run(tell_refused, "--json", "--jobs", 1, "--out", tmp_path / "elsewhere")
+    code, out, err = study(tell_refused, "--json", "--jobs", 1, "--out", tmp_path / "elsewhere")
     assert code == 1
     document = json.loads(out, parse_constant=pytest.fail)
     assert list(document) == ["trial", "quantities", "unanswered", "refused", "paths"]
@@ -260,13 +254,13 @@ def test_the_command_as_json(run, tmp_path):
     assert (tmp_path / "elsewhere/results/repeat-study.csv").is_file()
 
 
-def test_nothing_to_study(run, tmp_path):
+def test_nothing_to_study(study, tmp_path):
     path = write_study(tmp_path)
     for (bit, flute), _ in zip(FLUTES, WORN, strict=True):
         for who in ("Ann", "Ben"):
             for n in (1, 2, 3):
                 tell(tmp_path, bit, flute, who, n, "refuse")
-    code, out, err = run(path, "--jobs", 1)
+    code, out, err = study(path, "--jobs", 1)
     assert (code, out) == (1, "")
     assert "no quantity has enough values" in err
 
@@ -278,15 +272,15 @@ def test_nothing_to_study(run, tmp_path):
         (["--jobs", "0"], "jobs"),
     ],
 )
-def test_wrong_arguments(run, tmp_path, arguments, says):
-    code, _, err = run(write_study(tmp_path), *arguments)
+def test_wrong_arguments(study, tmp_path, arguments, says):
+    code, _, err = study(write_study(tmp_path), *arguments)
     assert code == 2
     assert says in err
 
 
-def test_a_wrong_study(run, tmp_path):
+def test_a_wrong_study(study, tmp_path):
     (tmp_path / "study.toml").write_text("[study]\n")
-    code, _, err = run(tmp_path)
+    code, _, err = study(tmp_path)
     assert code == 2
     assert "study.trial is missing" in err
 

@@ -41,7 +41,6 @@ from wearscope.wear.face import (
     coating_findings,
     find_face_chips,
     find_face_land,
-    fit_zones,
     read_coating,
     refused_face,
     rounding_findings,
@@ -50,6 +49,7 @@ from wearscope.wear.face import (
     sharpness_finding,
     silhouette_along,
     unused_radius_finding,
+    zone_profiles,
 )
 from wearscope.wear.land import land_findings
 from wearscope.wear.profile import ProfileFit
@@ -556,15 +556,10 @@ def _inspect_later(
     # the strip is cut once more, now along the new-state line
     follow_um = np.interp(s_um, s_um[look.seen], (look.trace_um - datum.departure_um)[look.seen])
     strip = look.strip_along(follow_um)
-    fits = fit_zones(
-        strip,
-        zones.labels,
-        datum,
-        look.steepness,
-        edge,
-        _under(look, lighting),
-        new_fit,
+    profiles = zone_profiles(
+        strip, zones.labels, datum, look.steepness, edge.radius_um, _under(look, lighting), new_fit
     )
+    fits = profiles.fits(edge.factor)
     # the blur is read where the edge is still as it was
     own_fit = fits.unused if zones.transition is not None else None
     own_fit = own_fit or _fit_as_new(look, edge.radius_um, lighting)
@@ -597,15 +592,7 @@ def _inspect_later(
         )
         if land.verdict in ("seen", "unsure") and zones.transition is not None and edge.factor is not None:
             # a flat moves the edge back further than the rounding does: the wedge ties them no longer
-            free = fit_zones(
-                strip,
-                zones.labels,
-                datum,
-                look.steepness,
-                replace(edge, factor=None),
-                _under(look, lighting),
-                new_fit,
-            )
+            free = profiles.fits(None)
             u_datum = float(np.sqrt(np.mean(datum.u_datum_um[zones.labels == USED] ** 2)))
             land = land.confirmed(*beyond_rounding(free, edge.factor, u_datum))
             if land.verdict == "seen":

@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wearscope import cli
 from wearscope.errors import WearscopeError
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.outcome.decision import outcome_of
@@ -338,34 +337,28 @@ def logged(trial, tmp_path):
     return tmp_path
 
 
-def run(capsys, *arguments):
-    code = cli.main([str(argument) for argument in arguments])
-    out, err = capsys.readouterr()
-    return code, out, err
-
-
-def test_command(capsys, logged):
-    code, out, err = run(capsys, "outcome", SAMPLE, "--out", logged)
+def test_command(run, logged):
+    code, out, err = run("outcome", SAMPLE, "--out", logged)
     assert code == 0
     assert out.startswith("Wren is ")
     assert all(len(line) <= 110 for line in out.splitlines()[1:])
     made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
     assert {path.name for path in (logged / "results").iterdir()} == made
     assert all(name in err for name in made)
-    code, out, _ = run(capsys, "outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
+    code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
     assert json.loads(out) == json.loads((logged / "results/outcome.json").read_text())
     assert json.loads(out)["axis"] == {"over": "metres", "factor": 2.4, "unit": "m"}
 
 
-def test_command_before_measuring(capsys, tmp_path):
-    code, out, err = run(capsys, "outcome", SAMPLE, "--out", tmp_path)
+def test_command_before_measuring(run, tmp_path):
+    code, out, err = run("outcome", SAMPLE, "--out", tmp_path)
     assert (code, out) == (1, "")
     assert "holds no measurement of " in err
     assert "run wearscope measure" in err
     assert list(tmp_path.iterdir()) == []
 
 
-def test_command_over_something_else(capsys, tmp_path):
-    code, _, err = run(capsys, "outcome", SAMPLE, "--over", "miles", "--out", tmp_path)
+def test_command_over_something_else(run, tmp_path):
+    code, _, err = run("outcome", SAMPLE, "--over", "miles", "--out", tmp_path)
     assert code == 2
     assert "give parts, minutes, metres" in err

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
-from wearscope import batch, cli, samples
+from wearscope import batch, samples
 from wearscope.log.wear_log import WearLog
 from wearscope.outcome.fairness import fair_trial
 from wearscope.outcome.gcode import read_program
@@ -31,16 +31,6 @@ def trial(tmp_path, monkeypatch):
     judge = partial(batch.judge_trial, judge=fake.judge)
     monkeypatch.setattr(batch, "judge_trial", lambda *args, jobs, **more: judge(*args, jobs=1, **more))
     return tmp_path / "trial"
-
-
-@pytest.fixture
-def run(capsys):
-    def run(*arguments):
-        code = cli.main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return run
 
 
 @pytest.fixture

@@ -6,9 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from pydantic import TypeAdapter
 from sqlalchemy import (
@@ -91,7 +89,7 @@ class ChangedMeanwhileError(WearscopeError):
     """Someone else has corrected the same photo since it was looked at."""
 
 
-class CorrectionLog:
+class CorrectionLog(database.OpenLog):
     """The corrections in a wear log.
 
     Several programs may add to it at once: each row is one transaction.
@@ -106,19 +104,6 @@ class CorrectionLog:
     LogError
         On entering, and from every method: as of `WearLog`.
     """
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._engine = database.open_engine(path)
-
-    def __enter__(self) -> Self:
-        with database.reading(self._engine, self.path):
-            return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._engine.dispose()
 
     def append(self, rows: list[LoggedCorrection], *, seen: int | None = None) -> None:
         """Add rows about one photo, all or none; they are on the disk when this returns.

@@ -6,6 +6,8 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select, update
 from sqlalchemy.engine import URL
@@ -133,3 +135,30 @@ def _plainly(path: Path, error: DBAPIError) -> LogError:
         case sqlite3.SQLITE_FULL | sqlite3.SQLITE_IOERR:
             return LogError(f"{path} cannot be saved ({error.orig})", "make room on the disk and run again")
     return LogError(f"{path} cannot be used ({error.orig})", _ELSEWHERE)
+
+
+class OpenLog:
+    """A wear log's database, opened by ``with``; what it does is said by the classes made from it.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    LogError
+        On entering: the file is not a wear log, is that of a newer wearscope, or cannot be read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._engine = open_engine(path)
+
+    def __enter__(self) -> Self:
+        with reading(self._engine, self.path):
+            return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._engine.dispose()

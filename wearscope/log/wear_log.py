@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from math import isfinite
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, TypedDict, Unpack, get_args
+from typing import Any, TypedDict, Unpack, get_args
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, Select, Table, and_, insert, select, update
 
@@ -99,7 +97,7 @@ class LoggedRecord:
     superseding_refusal: str
 
 
-class WearLog:
+class WearLog(database.OpenLog):
     """Measurements in one SQLite file, to which rows are added and from which none is ever taken away.
 
     A row is *current* until a later inspection of the same flute, checkpoint and view comes to something
@@ -118,19 +116,6 @@ class WearLog:
         On entering, and from every method: the file is not a wear log, is that of a newer wearscope, or
         cannot be read or written.
     """
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._engine = database.open_engine(path)
-
-    def __enter__(self) -> Self:
-        with database.reading(self._engine, self.path):
-            return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._engine.dispose()
 
     def append(self, made: LoggedInspection, records: Iterable[Record]) -> int:
         """Add what came of one photo, whole or not at all.

@@ -144,24 +144,13 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
     factor = quantity_words(curve.quantity).factor
     x = axis.factor * curve.parts
     worst = curve.worst
-    panel.fill_between(
-        x,
-        factor * worst.low95,
-        factor * worst.high95,
-        color=BLUE,
-        alpha=0.16,
-        lw=0,
-        label="worst flute, 95 %",
-    )
-    panel.fill_between(
-        x,
-        factor * worst.low50,
-        factor * worst.high50,
-        color=BLUE,
-        alpha=0.36,
-        lw=0,
-        label="worst flute, 50 %",
-    )
+    for name, low, high, alpha in (
+        ("95 %", worst.low95, worst.high95, 0.16),
+        ("50 %", worst.low50, worst.high50, 0.36),
+    ):
+        panel.fill_between(
+            x, factor * low, factor * high, color=BLUE, alpha=alpha, lw=0, label=f"worst flute, {name}"
+        )
     panel.plot(x, factor * worst.median, color=BLUE, lw=1.6, label="worst flute, median")
     panel.plot(
         x, factor * curve.mean.median, color=INK, lw=1.1, ls=(0, (4, 2)), label="mean of flutes, median"

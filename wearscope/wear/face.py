@@ -29,6 +29,7 @@ from wearscope.wear.records import DETECTION, Finding, Zone, found, refused
 from wearscope.wear.rounding import (
     LEAST_COLUMNS,
     Lighting,
+    MeanProfile,
     fit_unused,
     fit_used,
     mean_profile,
@@ -95,16 +96,53 @@ class Fits:
     used: ProfileFit | None
 
 
-def fit_zones(
+@dataclass(frozen=True, eq=False)
+class ZoneProfiles:
+    """What is known of a photo's zones before the profile of the used one is fitted.
+
+    Attributes
+    ----------
+    unused : ProfileFit or None
+        Of this photo, else of the new-state photo.
+    used : MeanProfile or None
+        None where too little of the used edge is seen.
+    fitted_um, zone_um : float
+        Mean depth of the trace in the columns of `used`, and in the whole zone.
+    line : Input or None
+        How far the new-state line drawn on to the used zone may be off; None without an unused zone.
+    lighting : Lighting
+    """
+
+    unused: ProfileFit | None
+    used: MeanProfile | None
+    fitted_um: float
+    zone_um: float
+    line: Input | None
+    lighting: Lighting
+
+    def fits(self, factor: Budget | None) -> Fits:
+        """Both profiles, with silhouette and radius of the used one tied by `factor`, unless that is None."""
+        unused, used = self.unused, None
+        if unused is not None and self.used is not None:
+            used = fit_used(self.used, self.fitted_um, unused, self.lighting, factor, self.line)
+            if self.line is not None:
+                used = _for_whole_zone(used, unused, self.fitted_um, self.zone_um)
+            used = with_unresolved(used, self.lighting, "used")
+        if unused is not None:
+            unused = with_unresolved(unused, self.lighting, "unused")
+        return Fits(unused, used)
+
+
+def zone_profiles(
     strip: Strip,
     labels: NDArray[np.int8],
     datum: Datum,
     sharpness: Array,
-    edge: Edge,
+    radius_um: tuple[float, float],
     lighting: Lighting,
     new: ProfileFit | None,
-) -> Fits:
-    """Fit the profile model to the unused and the used zone.
+) -> ZoneProfiles:
+    """Fit the profile model to the unused zone, and average the used one.
 
     Parameters
     ----------
@@ -114,7 +152,8 @@ def fit_zones(
     datum : Datum
     sharpness : ndarray, shape (S,)
         Steepness of the edge; where it falls off, the edge is out of focus.
-    edge : Edge
+    radius_um : (float, float)
+        What is known of the unused radius, and its standard uncertainty.
     lighting : Lighting
     new : ProfileFit or None
         Of the new-state photo: stands in where this photo shows no unused zone.
@@ -125,22 +164,15 @@ def fit_zones(
     columns = sharpest((labels == UNUSED) & np.isfinite(departure_um), sharpness)
     if columns.sum() >= LEAST_COLUMNS:
         profile = mean_profile(strip, columns, np.zeros(len(columns)))
-        unused = fit_unused(profile, lighting, edge.radius_um, strip.um_per_px)
-    used = None
+        unused = fit_unused(profile, lighting, radius_um, strip.um_per_px)
     zone = (labels == USED) & np.isfinite(follow)
     columns = sharpest(zone, sharpness)
-    if unused is not None and columns.sum() >= LEAST_COLUMNS:
-        mean_um = float(follow[columns].mean())
-        profile = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - mean_um, 0.0))
-        line = datum.line_error(columns) if (labels == UNUSED).any() else None
-        used = fit_used(profile, mean_um, unused, lighting, edge.factor, line)
-        if line is not None:
-            used = _for_whole_zone(used, unused, mean_um, float(follow[zone].mean()))
-    if unused is not None:
-        unused = with_unresolved(unused, lighting, "unused")
-    if used is not None:
-        used = with_unresolved(used, lighting, "used")
-    return Fits(unused, used)
+    if unused is None or columns.sum() < LEAST_COLUMNS:
+        return ZoneProfiles(unused, None, np.nan, np.nan, None, lighting)
+    fitted_um = float(follow[columns].mean())
+    used = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - fitted_um, 0.0))
+    line = datum.line_error(columns) if (labels == UNUSED).any() else None
+    return ZoneProfiles(unused, used, fitted_um, float(follow[zone].mean()), line, lighting)
 
 
 def _for_whole_zone(used: ProfileFit, unused: ProfileFit, fitted_um: float, zone_um: float) -> ProfileFit:

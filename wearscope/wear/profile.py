@@ -368,22 +368,18 @@ def fit_profile(
     outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
     background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
     u_mirror = U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE
-    blurred: dict[bytes, Array] = {}
 
-    def parts_of(parameters: Array) -> Array:
-        # the tint does not move the parts: the solver's steps in it find them here
-        key = parameters[:6].tobytes()
-        if key not in blurred:
-            blurred.clear()
-            blurred[key] = profile_parts(d_um, parameters, face_scale_um)
-        return blurred[key]
+    @lru_cache(maxsize=8)
+    def parts_of(shape: bytes) -> Array:
+        # the tint does not move the parts: the solver's steps in it find here what was made before its other steps
+        return profile_parts(d_um, np.frombuffer(shape), face_scale_um)
 
     def scene_of(parameters: Array) -> Scene:
         tint = prior.tint[1] * np.exp([parameters[6], 0.0, parameters[7]])
         return Scene(tint, background, u_mirror)
 
     def residuals(parameters: Array) -> Array:
-        parts = parts_of(parameters)
+        parts = parts_of(parameters[:6].tobytes())
         strengths, source_misfit = _strengths(parts, light, u_light, scene_of(parameters))
         misfit = ((parts.T @ strengths) - light) / u_light
         known = (parameters - means) / spread
@@ -421,7 +417,7 @@ def fit_profile(
         [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *5 * [0.0]], [0.0, 1.0, *6 * [0.0]]]
     )
     silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), prior, tie)
-    parts = profile_parts(d_um, best.x, face_scale_um)
+    parts = parts_of(best.x[:6].tobytes())
     strengths, _ = _strengths(parts, light, u_light, scene_of(best.x))
     missed = np.where(u_light < 0.4, parts.T @ strengths - light, 0.0)
     misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)

@@ -1,0 +1,94 @@
+"""The command line: parse, call, print.
+
+Data goes to standard output, everything else to standard error. Exit codes: 0 every photo was measured;
+1 at least one was refused or failed as a whole; 2 the command line or the trial file is wrong;
+130 interrupted.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from wearscope import __version__
+from wearscope.cli import calibrating, deciding, looking, measuring, noting
+from wearscope.cli.common import INTERRUPTED, OK, WRONG, complain
+from wearscope.errors import WearscopeError
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        By default those of the process.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
+    try:
+        code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
+    except _UsageError as error:
+        complain([f"{_usage_message(error)}; see wearscope --help"])
+        return WRONG
+    except WearscopeError as error:
+        complain(str(error).splitlines())
+        return error.exit_code
+    except (KeyboardInterrupt, typer.Abort):
+        code = INTERRUPTED
+    if code == INTERRUPTED:
+        complain(["interrupted; what was finished is kept"])
+    return int(code)
+
+
+_UsageError: type[Exception] = typer.BadParameter.__mro__[1]  # typer gives it no name of its own
+
+
+def _usage_message(error: Exception) -> str:
+    message: str = error.format_message()  # type: ignore[attr-defined]
+    return message.rstrip(".")
+
+
+@app.callback(invoke_without_command=True)
+def _wearscope(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    """Measure the wear of router-bit flutes, in microns, on microscope photographs.
+
+    To see what it does, without a photo of your own: wearscope demo
+    """
+    if version:
+        typer.echo(f"wearscope {__version__}")
+        raise typer.Exit(OK)
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help(), err=True)
+        raise typer.Exit(WRONG)
+
+
+for _command in (
+    measuring.demo,
+    measuring.measure,
+    measuring.check,
+    looking.view,
+    deciding.outcome,
+    deciding.report,
+    deciding.export,
+    measuring.repeat,
+    calibrating.scale,
+    noting.note,
+    calibrating.light,
+    looking.info,
+):  # as the help lists them
+    app.command()(_command)

@@ -1,0 +1,125 @@
+"""The commands for what is measured once for a microscope: scale, light."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from wearscope.cli.common import REFUSED, CommandLineError, JsonOption, complain, print_json
+from wearscope.errors import PhotoRefused
+
+
+def scale(
+    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule.")],
+    division_um: Annotated[
+        float, typer.Option("--division-um", metavar="D", help="Distance of its neighbouring lines, in µm.")
+    ],
+    as_json: JsonOption = False,
+) -> None:
+    """Measure µm per pixel on a photo of a graticule."""
+    if not photo.is_file():
+        raise CommandLineError(f"there is no file {photo}", "check the path")
+    if not 0 < division_um < float("inf"):
+        raise CommandLineError(f"--division-um is {division_um:g}", "give the graticule's division in µm")
+    from wearscope.imaging.photo import read_photo
+    from wearscope.imaging.scale import scale_from_graticule
+
+    keys = ("um_per_px_x", "u_um_per_px_x", "um_per_px_y", "u_um_per_px_y", "status", "note")
+    try:
+        found = asdict(scale_from_graticule(read_photo(photo).linear(), division_um, file=str(photo)))
+        document = {key: found[key] for key in keys}
+    except PhotoRefused as error:
+        document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
+    _tell(document, _scale_lines, as_json=as_json)
+
+
+def _scale_lines(document: dict[str, Any]) -> Iterator[str]:
+    for axis, what in (("x", "column"), ("y", "row")):
+        value, std = document[f"um_per_px_{axis}"], document[f"u_um_per_px_{axis}"]
+        yield f"{value:.7g} µm per pixel from {what} to {what}, standard uncertainty {std:.2g}"
+    yield f"{document['status']}: {document['note']}"
+
+
+def light(
+    photo: Annotated[
+        Path, typer.Argument(metavar="PHOTO", help="A photo of a round pin lying across the view.")
+    ],
+    pin_diameter_mm: Annotated[
+        float, typer.Option("--pin-diameter-mm", metavar="D", help="Diameter of the pin, in mm.")
+    ],
+    um_per_px: Annotated[
+        float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
+    ] = None,
+    u_um_per_px: Annotated[
+        float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
+    ] = None,
+    graticule: Annotated[
+        Path | None,
+        typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom."),
+    ] = None,
+    division_um: Annotated[
+        float | None, typer.Option("--division-um", metavar="D", help="Distance of its lines, in µm.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure the ring angle, for the trial file, on a photo of a round pin in the same light."""
+    for name, value in (
+        ("--pin-diameter-mm", pin_diameter_mm),
+        ("--um-per-px", um_per_px),
+        ("--u-um-per-px", u_um_per_px),
+        ("--division-um", division_um),
+    ):
+        if value is not None and not 0 < value < float("inf"):
+            raise CommandLineError(f"{name} is {value:g}", "give a length above 0")
+    for pair, given in (
+        ("--um-per-px and --u-um-per-px", (um_per_px, u_um_per_px)),
+        ("--graticule and --division-um", (graticule, division_um)),
+    ):
+        if sum(one is None for one in given) == 1:
+            raise CommandLineError(f"{pair} go together", "give both or neither")
+    if um_per_px is not None and graticule is not None:
+        raise CommandLineError("the scale is given twice", "give --um-per-px or --graticule")
+    for path in filter(None, (photo, graticule)):
+        if not path.is_file():
+            raise CommandLineError(f"there is no file {path}", "check the path")
+    from wearscope.imaging.photo import read_photo
+    from wearscope.imaging.pin import ring_angle_from_pin
+    from wearscope.imaging.scale import scale_from_graticule
+
+    keys = ("ring_angle_deg", "u_ring_angle_deg", "diameter_px", "u_diameter_px", "status", "note")
+    try:
+        scale = None if um_per_px is None or u_um_per_px is None else (um_per_px, u_um_per_px)
+        if graticule is not None and division_um is not None:
+            ruled = scale_from_graticule(read_photo(graticule).linear(), division_um, file=str(graticule))
+            scale = ruled.um_per_px, ruled.u_um_per_px
+        found = ring_angle_from_pin(
+            read_photo(photo).linear(), pin_diameter_mm, um_per_px=scale, file=str(photo)
+        )
+        document = asdict(found)
+    except PhotoRefused as error:
+        document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
+    _tell(document, _ring_lines, as_json=as_json)
+
+
+def _ring_lines(document: dict[str, Any]) -> Iterator[str]:
+    for key in ("ring_angle_deg", "u_ring_angle_deg"):
+        yield f"{key} = {document[key]:.1f}"
+    yield f"# {document['status']}: {document['note']}"
+
+
+def _tell(
+    document: dict[str, Any], lines_of: Callable[[dict[str, Any]], Iterable[str]], *, as_json: bool
+) -> None:
+    refused = document["status"] == "refused"
+    if as_json:
+        print_json(document)
+    elif not refused:
+        for line in lines_of(document):
+            typer.echo(line)
+    if refused:
+        complain([document["note"]])
+        raise typer.Exit(REFUSED)

@@ -1,0 +1,122 @@
+"""What the commands share: exit codes, options, messages, the way to a trial."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from wearscope.errors import WearscopeError
+
+if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
+    from rich.console import Console
+
+    from wearscope.batch import Progress
+    from wearscope.trial import PhotoEntry, Trial
+
+OK, REFUSED, WRONG, INTERRUPTED = 0, 1, 2, 130
+
+TrialArgument = Annotated[
+    Path | None,
+    typer.Argument(metavar="TRIAL", help="The trial file, or the folder that holds it as trial.toml."),
+]
+JobsOption = Annotated[
+    int | None,
+    typer.Option(min=1, metavar="N", help="Number of processes; by default one for each processor."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document in place of the table.")]
+OutOption = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="DIR", help="Where results/ and the wear log are; by default beside the trial file."
+    ),
+]
+LogOption = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Where the wear log is; by default beside the trial file."),
+]
+OverOption = Annotated[
+    str, typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes or metres.")
+]
+QuietOption = Annotated[
+    bool, typer.Option("--quiet", "-q", help="Say nothing but which photos are refused, and why.")
+]
+
+
+class CommandLineError(WearscopeError):
+    """Something that cannot be done as asked."""
+
+    exit_code = WRONG
+
+
+def complain(lines: Iterable[str]) -> None:
+    """Say lines on standard error, each with the program's name before it."""
+    for line in lines:
+        typer.echo(f"wearscope: {line}", err=True)
+
+
+def load(trial: Path | None) -> Trial:
+    """Load the trial that the command line names."""
+    if trial is None:
+        here = "wearscope measure trial.toml" if Path("trial.toml").is_file() else "wearscope demo makes one"
+        raise CommandLineError(
+            "no trial is named", f"name the trial file, or the folder that holds it as trial.toml ({here})"
+        )
+    from wearscope.trial import load_trial
+
+    return load_trial(trial)
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Print a document in place of tables."""
+    typer.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+def console_for(*, stderr: bool) -> Console:
+    """Console that prints text as it is given."""
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+
+
+@contextmanager
+def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
+    """Progress bar on standard error, where that is a terminal."""
+    console = console_for(stderr=True)
+    if quiet or not console.is_terminal:
+        yield None
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn(what),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        TextColumn("{task.fields[file]}"),
+    )
+    with Bar(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(what, total=None, file="")
+
+        def show(done: int, total: int, entry: PhotoEntry) -> None:
+            bar.update(task, completed=done, total=total, file=entry.file)
+
+        yield show
+
+
+def shown(path: Path) -> str:
+    """Path as short as it can be said from here."""
+    here = Path.cwd()
+    return str(path.relative_to(here)) if path.is_relative_to(here) else str(path)
+
+
+def say_to_open(paths: Iterable[Path]) -> None:
+    """Say on standard error which files were written."""
+    typer.echo("To open:", err=True)
+    for path in paths:
+        typer.echo(f"  {shown(path)}", err=True)

@@ -1,0 +1,137 @@
+"""What the commands print with --json, as dictionaries."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from wearscope.batch import BatchResult, PhotoVerdict
+    from wearscope.outcome.fairness import FairTrial
+    from wearscope.repeat import RepeatedQuantity, StudyResult
+    from wearscope.trial import PhotoEntry, Study, Trial
+
+_ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
+
+
+def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dict[str, Any]:
+    """What a run measured, refused and wrote."""
+    rows = [asdict(record) for record in result.records]
+    if budget:
+        budgets = _budget_documents(result)
+        rows = [
+            row | budgets.get(tuple(row[key] for key in _ROW), {"dof": None, "budget": []}) for row in rows
+        ]
+    return {
+        "trial": trial.name,
+        "rows": rows,
+        "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
+        "paths": {
+            "measurements": str(result.measurements),
+            "refused": str(result.refused),
+            "wear_log": str(result.wear_log),
+            "sheets": [str(sheet) for sheet in result.sheets],
+        },
+    }
+
+
+def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str, Any]]:
+    """Effective degrees of freedom (null: infinitely many) and budget of each row of this run."""
+    from math import isfinite
+
+    from wearscope.sheets import budgets
+
+    return {
+        (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): {
+            "dof": budget.dof if isfinite(budget.dof) else None,
+            "budget": [asdict(line) for line in budgets.lines(budget)],
+        }
+        for photo in result.photos
+        for row, budget in photo.budgets.items()
+    }
+
+
+def verdict_document(verdict: PhotoVerdict) -> dict[str, Any]:
+    """Whether one photo can carry a measurement."""
+    judged = verdict.judgement
+    return _entry_document(verdict.entry) | {
+        "verdict": "refused" if verdict.refusal or not judged else judged.verdict,
+        "refusal": verdict.refusal,
+        "remarks": list(judged.remarks) if judged else [],
+        "sharpness_um": judged.sharpness_um if judged else None,
+        "clipped_share": judged.clipped_share if judged else None,
+        "contrast": judged.contrast if judged else None,
+        "background": judged.background if judged else None,
+    }
+
+
+def fairness_document(fair: FairTrial) -> dict[str, Any]:
+    """Whether a trial is fair, and what differs."""
+    bits = [
+        asdict(bit)
+        | {
+            "cut_length_m_per_flute": bit.cut_length_m_per_flute,
+            "cut_minutes_per_flute": bit.cut_minutes_per_flute,
+            "cuts_per_flute": bit.cuts_per_flute,
+        }
+        for bit in fair.bits
+    ]
+    unfair, differs = (
+        [{"what": one.what, "values": dict(one.values)} for one in several]
+        for several in (fair.unfair, fair.differs)
+    )
+    return {
+        "fair": fair.fair,
+        "unfair": unfair,
+        "differs": differs,
+        "dangers": list(fair.dangers),
+        "doubts": list(fair.doubts),
+        "bits": bits,
+    }
+
+
+def study_document(study: Study, result: StudyResult) -> dict[str, Any]:
+    """What a repeat study found of each quantity."""
+    from wearscope.outcome.repeatability import percent_of_tolerance, smallest_difference
+    from wearscope.sheets.repeat_words import verdict
+
+    def quantity_document(studied: RepeatedQuantity) -> dict[str, Any]:
+        anova = studied.anova
+        document = asdict(studied)
+        document["values"] = [
+            [[None if value != value else value for value in cell] for cell in row]
+            for row in studied.values.tolist()
+        ]
+        document["smallest_difference"] = {
+            "two_bits": asdict(smallest_difference(studied.spread_of_bits)),
+            "one_person": asdict(smallest_difference(anova.one_person)),
+            "different_people": asdict(smallest_difference(anova.combined)) if anova.n_people > 1 else None,
+        }
+        tolerance = study.tolerance_um if studied.unit == "um" else None
+        document["percent_of_tolerance"] = (
+            asdict(percent_of_tolerance(anova.combined, tolerance)) if tolerance else None
+        )
+        return document | {"verdict": verdict(studied, study.tolerance_um)}
+
+    return {
+        "trial": study.of.name,
+        "quantities": [quantity_document(studied) for studied in result.quantities],
+        "unanswered": list(result.unanswered),
+        "refused": [
+            _entry_document(entry)
+            | {"taken_by": entry.taken_by, "repeat": entry.repeat, "refusal": photo.refusal}
+            for entry, photo in zip(study.photos, result.photos, strict=True)
+            if photo.refusal
+        ],
+        "paths": {"table": str(result.table)},
+    }
+
+
+def _entry_document(entry: PhotoEntry) -> dict[str, Any]:
+    return {
+        "bit": entry.bit,
+        "flute": entry.flute,
+        "parts": entry.parts,
+        "view": entry.view,
+        "photo": entry.file,
+    }

@@ -1,0 +1,66 @@
+"""The commands view and info."""
+
+from __future__ import annotations
+
+import typer
+
+from wearscope import __version__
+from wearscope.cli.common import CommandLineError, LogOption, TrialArgument, load
+
+
+def view(
+    trial: TrialArgument = None,
+    out: LogOption = None,
+) -> None:
+    """Look at the photos of a trial, and correct by hand what the program got wrong."""
+    from importlib.util import find_spec
+
+    if not find_spec("napari") or not any(map(find_spec, ("PyQt6", "PySide6", "PyQt5", "PySide2"))):
+        raise CommandLineError(
+            "the viewer is not installed",
+            "install it, in the folder of wearscope: .venv/bin/pip install -c requirements-tested.txt -e '.[viewer]'",
+        )
+    loaded = load(trial)
+    from wearscope_napari.app import view as open_viewer
+
+    open_viewer(loaded.path, out)
+
+
+def info() -> None:
+    """Print the versions that a bug report needs."""
+    import platform
+    import sqlite3
+    from importlib.metadata import PackageNotFoundError, version
+
+    typer.echo(f"wearscope {__version__}")
+    typer.echo(f"python {platform.python_version()}, {platform.platform()}")
+    typer.echo(f"sqlite {sqlite3.sqlite_version}")
+    for name in _LIBRARIES:
+        try:
+            typer.echo(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            typer.echo(f"{name} not installed")
+
+
+_LIBRARIES = (
+    "numpy",
+    "scipy",
+    "opencv-python-headless",
+    "scikit-image",
+    "tifffile",
+    "pydantic",
+    "SQLAlchemy",
+    "pandas",
+    "matplotlib",
+    "jinja2",
+    "fpdf2",
+    "plotly",
+    "XlsxWriter",
+    "pyarrow",
+    "typer",
+    "rich",
+    "napari",
+    "PyQt6",
+    "distributed",
+    "psycopg",
+)

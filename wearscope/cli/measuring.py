@@ -1,0 +1,186 @@
+"""The commands that measure: demo, measure, check, repeat."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wearscope.cli import documents, tables
+from wearscope.cli.common import (
+    OK,
+    REFUSED,
+    CommandLineError,
+    JobsOption,
+    JsonOption,
+    QuietOption,
+    TrialArgument,
+    complain,
+    load,
+    print_json,
+    progress_bar,
+    shown,
+)
+from wearscope.cli.deciding import decide, write_report
+
+if TYPE_CHECKING:
+    from wearscope.batch import BatchResult
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new folder.")] = Path("wearscope-demo"),
+) -> None:
+    """Copy the sample trial into a folder, measure it there and write its report.
+
+    One of its photos is out of focus, to show a refusal: that alone does not make the demo fail.
+    """
+    from wearscope.samples import copy_sample_trial
+
+    trial_file = copy_sample_trial(folder)
+    typer.echo(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
+    _measure(trial_file, None, None, as_json=False, quiet=False)
+    typer.echo("")
+    loaded = load(trial_file)
+    decide(loaded, loaded.folder, "parts", as_json=False)
+    typer.echo("The report, for the screen and for paper.", err=True)
+    write_report(loaded, loaded.folder, "parts", interactive=True, as_json=False)
+
+
+def measure(
+    trial: TrialArgument = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Where results/ and the wear log go; by default beside the trial file."
+        ),
+    ] = None,
+    jobs: JobsOption = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Also print what each number's uncertainty is made of.")
+    ] = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Measure every photo of a trial.
+
+    Writes the folder results/ and adds to the wear log. Measuring again adds nothing twice, and what an
+    earlier run found stays in the log.
+    """
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget)
+    raise typer.Exit(REFUSED if result.refusals else OK)
+
+
+def _measure(
+    trial: Path | None,
+    out: Path | None,
+    jobs: int | None,
+    *,
+    as_json: bool,
+    quiet: bool,
+    budget: bool = False,
+) -> BatchResult:
+    loaded = load(trial)
+    from wearscope.batch import measure_trial
+
+    with progress_bar("Measuring", quiet) as progress:
+        result = measure_trial(loaded, (out or loaded.folder).absolute(), jobs=jobs, progress=progress)
+    if as_json:
+        print_json(documents.measured_document(loaded, result, budget=budget))
+    elif not quiet:
+        tables.print_summary(result)
+        if budget:
+            tables.print_budgets(result)
+    if not quiet:
+        complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
+    complain(photo.refusal for photo in result.refusals)
+    if not quiet:
+        _say_what_to_open(result)
+    return result
+
+
+def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOption = False) -> None:
+    """Judge a trial and its photos without measuring.
+
+    First whether the trial is fair: what differs between the bits that must not.
+    """
+    loaded = load(trial)
+    from wearscope.batch import judge_trial
+    from wearscope.outcome.fairness import fair_trial
+
+    fair = fair_trial(loaded)
+    complain(fair.dangers)
+    if not as_json:
+        tables.print_fairness(fair)
+    with progress_bar("Looking", quiet=False) as progress:
+        verdicts = judge_trial(loaded, jobs=jobs, progress=progress)
+    if as_json:
+        photos = [documents.verdict_document(verdict) for verdict in verdicts]
+        print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})
+    else:
+        tables.print_verdicts(verdicts)
+        for verdict in verdicts:
+            if verdict.judgement and not verdict.refusal:
+                for remark in verdict.judgement.remarks:
+                    typer.echo(f"{verdict.entry.file}: {remark}")
+    refusals = [verdict.refusal for verdict in verdicts if verdict.refusal]
+    complain(refusals)
+    raise typer.Exit(REFUSED if refusals else OK)
+
+
+def repeat(
+    study: Annotated[
+        Path,
+        typer.Argument(metavar="STUDY", help="The study file, or the folder that holds it as study.toml."),
+    ],
+    quantity: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", help="The one to study, such as edge_recession; by default all that tell of wear."
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where results/ goes; by default beside the study file."),
+    ] = None,
+    jobs: JobsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Find out how well photos of the same flutes agree, and what they can tell apart.
+
+    Measures every photo of the study and writes results/repeat-study.csv; the wear log is left alone.
+    """
+    from wearscope.sheets.words import QUANTITIES
+    from wearscope.trial import load_study
+
+    if quantity is not None and quantity not in QUANTITIES:
+        raise CommandLineError(f"--quantity is {quantity}", f"give one of {', '.join(QUANTITIES)}")
+    loaded = load_study(study)
+    from wearscope.repeat import measure_study
+
+    with progress_bar("Measuring", quiet=False) as progress:
+        result = measure_study(
+            loaded, (out or loaded.folder).absolute(), quantity=quantity, jobs=jobs, progress=progress
+        )
+    if as_json:
+        print_json(documents.study_document(loaded, result))
+    else:
+        tables.print_study(loaded, result)
+    complain(photo.refusal for photo in result.refusals)
+    complain(result.unanswered)
+    if not result.quantities:
+        complain(["no quantity has enough values to study; give each flute two photos or more"])
+    typer.echo(f"Every value: {shown(result.table)}", err=True)
+    raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
+
+
+def _say_what_to_open(result: BatchResult) -> None:
+    n_measured = len(result.photos) - len(result.refusals)
+    lines = [f"{n_measured} of {len(result.photos)} photos measured. To open:"]
+    if result.sheets:
+        lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
+    lines.append(f"  {shown(result.measurements)}  every number")
+    if result.refusals:
+        lines.append(f"  {shown(result.refused)}  photos to take again, and why")
+    for line in lines:
+        typer.echo(line, err=True)
