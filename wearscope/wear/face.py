@@ -53,8 +53,6 @@ UNSURE_FACTOR = (
     0.4  # u of the recession factor over it; above, first order fails against Monte Carlo (tests/wear)
 )
 CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
-# and by which the light alone may contradict the wedge: up to 3.8 on photographs of circular edges
-MOST_STRAIN = 4.0
 FLAT_DOUBT = (
     "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see the wear land"
 )
@@ -467,7 +465,7 @@ def rounding_findings(
             f"recession and radius contradict each other (this radius recedes by {expected:.0f} um); check "
             "wedge_angle_deg, clean the edge, or the edge is not rounded evenly"
         )
-    if abs(used.strain) > MOST_STRAIN:
+    if used.strained:
         doubt = doubt or UNLIKE_ARC
     if line is None and datum.residual_um > UNEVEN_UM:
         doubt = doubt or (

@@ -142,6 +142,8 @@ class ProfileFit:
         Whether the profile itself shows the lamp's image; only asked of edges that have moved.
     strain : float
         By how many standard uncertainties the light alone contradicts the tie; 0 without one.
+    strained : bool
+        Whether that is more than the model's own error does on circular edges.
     """
 
     silhouette: Budget
@@ -153,6 +155,7 @@ class ProfileFit:
     bright_line_um: float
     lamp_seen: bool = True
     strain: float = 0.0
+    strained: bool = False
 
     @property
     def silhouette_um(self) -> float:
