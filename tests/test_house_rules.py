@@ -117,7 +117,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
+    "dof", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 

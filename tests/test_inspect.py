@@ -529,3 +529,38 @@ def test_an_edge_along_the_border_of_the_frame_is_refused_with_the_cure(tmp_path
     inspection = measured(write_trial(tmp_path, {0: photo}), 0)
     assert inspection.refusal.startswith("0.png: ")
     assert "edge" in inspection.refusal
+
+
+class TestResin:
+    """Brown beads and films on the worn edge of a drawn flute."""
+
+    @staticmethod
+    def stuck(folder, middles_um, half_um):
+        """Records with a bead, 18 µm proud, at each of some places along the used edge."""
+        new = Flute(background=CARD, face=(0.5, 0.49, 0.48))
+        worn = new.worn(setback_um=0.0)
+        light = worn.light()
+        height, width = worn.shape
+        x, y = np.meshgrid(np.arange(width) - worn.middle_px[0], np.arange(height) - worn.middle_px[1])
+        s, o = ((x * axis[0] + y * axis[1]) * worn.um_per_px for axis in (worn.direction, worn.inward))
+        depth = o - worn.silhouette_um(s)
+        for at in middles_um:
+            bead = (((s - at) / half_um) ** 2 + ((depth - 15.0) / 33.0) ** 2 < 1.0)[..., None]
+            light = np.where(bead, np.array([0.2, 0.1, 0.03]), light)
+        paths = {0: new.save(folder / "0.png"), 100: save_light(light, folder / "100.png")}
+        return rows(measured(write_trial(folder, paths, coating="none"), 100))
+
+    def test_a_few_beads_are_left_out(self, tmp_path):
+        clean = self.stuck(tmp_path, [], 1.0)["edge_recession", "difference"]
+        found = self.stuck(tmp_path, [500.0, 800.0, 1150.0], 60.0)["edge_recession", "difference"]
+        assert "left out" in found.note
+        assert "resin" not in clean.note
+        assert found.status == clean.status
+        assert found.value == pytest.approx(clean.value, abs=1.0)
+
+    @pytest.mark.parametrize("half_um", [1000.0, 6000.0])
+    def test_a_film_over_the_used_edge_or_all_of_it_is_doubtful(self, tmp_path, half_um):
+        found = self.stuck(tmp_path, [1000.0], half_um)
+        for key in (("edge_recession", "difference"), ("edge_radius", "used")):
+            assert found[key].status == "doubtful"
+            assert "clean it" in found[key].note

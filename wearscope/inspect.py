@@ -54,6 +54,7 @@ from wearscope.wear.face import (
 from wearscope.wear.land import land_findings
 from wearscope.wear.profile import ProfileFit
 from wearscope.wear.records import Finding, Record, Zone, found, refused
+from wearscope.wear.resin import Resin, resin_columns
 from wearscope.wear.rounding import (
     BROAD_RADIUS_UM,
     Lighting,
@@ -449,6 +450,7 @@ class _Laid:
     degree: int
     new_strip: Strip | None
     signs: list[Sign]
+    resin: NDArray[np.bool_]
 
 
 def _lay(look: Look, new: Look | None, in_colour: bool) -> _Laid:
@@ -459,7 +461,8 @@ def _lay(look: Look, new: Look | None, in_colour: bool) -> _Laid:
         base_um, degree = new_offset_um(look, new, match), 1
         new_strip = new_strip_at(look, new, match)
     signs = signs_of_wear(look.strip, look.trace_um, in_colour=in_colour and not look.photo.grey)
-    return _Laid(look, match, base_um, degree, new_strip, signs)
+    resin = resin_columns(look.strip, look.trace_um)
+    return _Laid(look, match, base_um, degree, new_strip, signs, resin)
 
 
 def _under(look: Look, lighting: Lighting) -> Lighting:
@@ -542,7 +545,9 @@ def _inspect_later(
         side,
         reach_um,
         _marked_um(desk.said_of(entry), look, entry),
+        laid.resin,
     )
+    resin = _resin_on(look, laid.resin, zones)
     look = look.matched(zones.labels == (UNUSED if zones.transition is not None else USED))
     datum = lay_datum(s_um, look.offset_um - base_um, degree, zones)
     edge = _edge_in_view(bit, entry, look, new, zones)
@@ -577,7 +582,7 @@ def _inspect_later(
         findings += refused_face(edge, why, method, relief=entry.view == "relief")
         findings.append(sharpness_finding(own_fit, look.u_scale, _quality_note(look), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
-        return _inspection(entry, findings, look, warnings, None, None, placing)
+        return _inspection(entry, resin.on(findings), look, warnings, None, None, placing)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
@@ -615,7 +620,15 @@ def _inspect_later(
         transition.u_at_um if transition else None,
         land_um=land.end_um if land is not None and worn_flat else None,
     )
-    return _inspection(entry, findings, look, warnings, now_view, _new_view(new_strip), placing)
+    return _inspection(entry, resin.on(findings), look, warnings, now_view, _new_view(new_strip), placing)
+
+
+def _resin_on(look: Look, resin: NDArray[np.bool_], zones: Zones) -> Resin:
+    """How much of the used edge, or of all where there is no transition, resin covers."""
+    at = look.seen
+    if zones.transition is not None:
+        at = at & ((look.strip.s_um - zones.transition.at_um) * zones.transition.used_side > 0.0)
+    return Resin(float(resin[at].mean()) if at.any() else 0.0, zones.transition is not None)
 
 
 def _marked_um(said: Correction, look: Look, entry: PhotoEntry) -> float | None:

@@ -54,6 +54,24 @@ def test_chips_do_not_count_as_recession():
     assert np.mean(datum.departure_um[zones.labels == USED]) == pytest.approx(18.0, abs=0.4)
 
 
+def test_beads_that_stand_proud_do_not_count_as_edge():
+    beads = sum(30.0 * np.maximum(1 - ((S_UM - at) / 120.0) ** 2, 0.0) for at in (900.0, 1300.0, 1900.0))
+    apart = difference() - beads
+    zones = find_zones(S_UM, apart, 1, [], None)
+    datum = lay_datum(S_UM, apart, 1, zones)
+    assert zones.chips_um == ()
+    assert np.mean(datum.departure_um[zones.labels == USED]) == pytest.approx(18.0, abs=0.8)
+
+
+def test_what_is_hidden_is_in_no_zone():
+    hidden = (S_UM > 800.0) & (S_UM < 1500.0)
+    zones = find_zones(S_UM, difference() - 25.0 * hidden, 1, [], None, hidden=hidden)
+    assert zones.transition.at_um == pytest.approx(200.0, abs=25.0)
+    assert not zones.labels[hidden].any()
+    everything = find_zones(S_UM, difference(), 1, [], None, hidden=np.ones(len(S_UM), bool))
+    assert (everything.labels == USED).any()  # so that there is a number to call doubtful
+
+
 def test_the_line_is_less_sure_far_from_the_unused_zone():
     apart = difference(at_um=-1500.0)
     datum = lay_datum(S_UM, apart, 1, find_zones(S_UM, apart, 1, [], None))

@@ -207,6 +207,25 @@ def test_a_tie_sharpens_the_fit():
     assert tied.radius_um == pytest.approx(30.0, abs=1.96 * tied.u_radius_um)
 
 
+@pytest.mark.parametrize("off_um", [0.0, -6.0, 6.0])
+def test_strain_is_what_a_fit_without_the_tie_would_have_departed_by(off_um):
+    # the deleted residual of least squares, against the fit with the tie left out
+    light = photographed(WORN)
+    u_light = np.full(light.shape, 0.005)
+    tie = wedge_tie(silhouette_from_line_um(WORN) - 0.732 * 24.0 + off_um)
+    tied, loose = (fit_profile(D_UM, light, u_light, worn_prior(), tie=given) for given in (tie, None))
+    assert loose.strain == 0.0
+    slope = tie.factor.value
+    u_loose = np.sqrt(
+        loose.u_silhouette_um**2
+        + (slope * loose.u_radius_um) ** 2
+        - 2.0 * slope * loose.correlation * loose.u_silhouette_um * loose.u_radius_um
+    )
+    u_tie = tie.u_um(tied.radius_um)
+    departure = tie.residual(loose.silhouette_um, loose.radius_um) * tie.u_um(loose.radius_um)
+    assert tied.strain == pytest.approx(departure / np.hypot(u_loose, u_tie), rel=0.15, abs=0.1)
+
+
 @pytest.mark.parametrize("background", [0.02, 0.7])
 def test_a_sharp_edge_is_a_step(background):
     # no rounding, no lamp: the silhouette is the step

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from wearscope.wear.datum import Datum
+from wearscope.wear.face import Edge, Fits, rounding_findings
 from wearscope.wear.profile import LOBE_TAIL, profile_parts, silhouette_from_line_um
 from wearscope.wear.rounding import (
     BROAD_RADIUS_UM,
@@ -14,9 +16,9 @@ from wearscope.wear.rounding import (
     mean_profile,
     with_unresolved,
 )
-from wearscope.wear.strip import Strip
+from wearscope.wear.strip import UNUSED, USED, Strip
 from wearscope.wear.uncertainty import Input
-from wearscope.wear.wedge import recession_factor
+from wearscope.wear.wedge import recession_factor, view_tilt
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM
@@ -118,6 +120,47 @@ def test_worn_edge(radius_um, background):
     assert found_um == pytest.approx(recession_um, abs=allowed)
     assert used.radius_um == pytest.approx(radius_um, abs=max(2.0, 0.05 * radius_um))
     assert abs(used.radius_um - radius_um) < 2.5 * used.u_radius_um
+
+
+@pytest.mark.parametrize(("share", "strained"), [(1.0, False), (0.6, True), (1.4, True)])
+def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
+    recession_um = share * 24.0 * recession_factor(np.radians(60), 0.0).value
+    unused, used = fits(recession_um, 30.0, 0.7)
+    assert used.strained is strained
+    edge = Edge(
+        (6.0, 1.0),
+        True,
+        recession_factor(np.radians(60), np.radians(0.5)),
+        "",
+        view_tilt(0.0, 0.02),
+        False,
+        "",
+    )
+    labels = np.repeat([UNUSED, USED], 400).astype(np.int8)
+    datum = Datum(np.zeros(800), np.full(800, 0.3), 0.4, np.zeros(800), 50.0)
+    rows = rounding_findings(Fits(unused, used), labels, datum, edge, 5e-4, "profile")
+    for row in (rows[0], rows[1], rows[3]):
+        assert row.status == ("doubtful" if strained else "ok")
+        assert ("look at it in profile" in row.note) is strained
+
+
+@pytest.mark.parametrize(("wanders_um", "doubted"), [(3.0, False), (12.0, True)])
+def test_a_wandering_edge_without_a_transition(wanders_um, doubted):
+    recession_um = 24.0 * recession_factor(np.radians(60), 0.0).value
+    unused, used = fits(recession_um, 30.0, 0.7)
+    edge = Edge(
+        (6.0, 1.0),
+        True,
+        recession_factor(np.radians(60), np.radians(0.5)),
+        "",
+        view_tilt(0.0, 0.02),
+        False,
+        "",
+    )
+    datum = Datum(np.zeros(800), np.full(800, 0.3), wanders_um, np.zeros(800), 50.0)
+    rows = rounding_findings(Fits(unused, used), np.full(800, USED, np.int8), datum, edge, 5e-4, "profile")
+    assert (rows[0].status == "doubtful") is doubted
+    assert ("set the transition by hand" in rows[0].note) is doubted
 
 
 def test_without_the_ring_angle_and_the_unused_radius():

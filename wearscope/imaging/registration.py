@@ -201,7 +201,7 @@ def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
         When the photos show different flutes or bits.
     """
     match = match_marks(now.strip, new.strip)
-    cure = "check the file names in the trial file, or photograph the right flute"
+    cure = "check the file names in the trial file, or photograph the right flute, tilted no differently"
     if match.verdict == "other":
         raise PhotoRefused(
             f"{now.name}: its grind marks are not those of {new.name}; it shows another flute or bit", cure

@@ -87,6 +87,7 @@ def find_zones(
     used_side: int | None,
     reach_um: float = np.inf,
     marked_um: float | None = None,
+    hidden: NDArray[np.bool_] | None = None,
 ) -> Zones:
     """Find the transition and the zones on each side of it.
 
@@ -105,9 +106,20 @@ def find_zones(
         How far beyond the guard the zones go at most.
     marked_um : float, optional
         Where along the strip a person has set the transition.
+    hidden : ndarray of bool, shape (S,), optional
+        Where something lies on the edge; left out like chips.
     """
     seen = np.isfinite(difference_um)
-    masked, chips = chip_mask(s_um, difference_um, max(CHIP_UM, 6.0 * _scatter(difference_um)))
+    deepest = max(CHIP_UM, 6.0 * _scatter(difference_um))
+    masked, chips = chip_mask(s_um, difference_um, deepest)
+    proud, _ = chip_mask(s_um, -difference_um, deepest)  # what sticks to the edge is not the edge
+    masked |= proud
+    if hidden is not None:
+        clean = seen & ~masked & ~hidden
+        if (
+            clean.sum() * (s_um[1] - s_um[0]) >= 2.0 * SHORTEST_ZONE_UM
+        ):  # else no number is left to call doubtful
+            masked |= hidden
     signs = [
         Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM, u_place_um=0.0),
         *other_signs,

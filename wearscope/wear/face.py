@@ -57,6 +57,11 @@ CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may 
 FLAT_DOUBT = (
     "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see the wear land"
 )
+UNLIKE_ARC = (
+    "silhouette and lamp image do not belong to one circular edge seen squarely: rounded unevenly, dirty, or tilted; "
+    "clean it, check wedge_angle_deg and view_tilt_deg, or look at it in profile"
+)
+UNEVEN_UM = 8.0  # root mean square of the edge line where it ought to be all of one kind
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
 
@@ -491,6 +496,13 @@ def rounding_findings(
         doubt = doubt or (
             f"recession and radius contradict each other (this radius recedes by {expected:.0f} um); check "
             "wedge_angle_deg, clean the edge, or the edge is not rounded evenly"
+        )
+    if used.strained:
+        doubt = doubt or UNLIKE_ARC
+    if line is None and datum.residual_um > UNEVEN_UM:
+        doubt = doubt or (
+            f"no transition is seen, yet the edge line wanders by {datum.residual_um:.0f} um; set the transition by "
+            "hand, or clean the edge and look for a break"
         )
     u_line = line.u if line is not None else 0.0
     limit_recession = DETECTION * float(

@@ -140,6 +140,10 @@ class ProfileFit:
         Where the modelled arc is brightest, unblurred; NaN when it has no lamp line.
     lamp_seen : bool
         Whether the profile itself shows the lamp's image; only asked of edges that have moved.
+    strain : float
+        By how many standard uncertainties the light alone contradicts the tie; 0 without one.
+    strained : bool
+        Whether that is more than the model's own error does on circular edges.
     """
 
     silhouette: Budget
@@ -150,6 +154,8 @@ class ProfileFit:
     misfit: float
     bright_line_um: float
     lamp_seen: bool = True
+    strain: float = 0.0
+    strained: bool = False
 
     @property
     def silhouette_um(self) -> float:
@@ -429,7 +435,20 @@ def fit_profile(
         blur_um=float(best.x[4]),
         misfit=misfit,
         bright_line_um=_bright_line_um(best.x, strengths),
+        strain=_strain(best.fun, best.jac) if tie is not None else 0.0,
     )
+
+
+def _strain(residuals: Array, jacobian: Array) -> float:
+    """By how many standard uncertainties the light alone contradicts the tie, the last residual of a fit.
+
+    The tie pulls the fit towards itself, so its residual looks small. Over √(1 - leverage) it is what a fit without
+    the tie would have departed by, in units of the uncertainty of both: the deleted residual of linear regression
+    (R. D. Cook and S. Weisberg, "Residuals and Influence in Regression", 1982, from memory).
+    """
+    row = jacobian[-1]
+    leverage = float(row @ np.linalg.pinv(jacobian.T @ jacobian) @ row)
+    return float(residuals[-1] / np.sqrt(max(1.0 - leverage, 1e-6)))
 
 
 def _budgets(
