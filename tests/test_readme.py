@@ -89,7 +89,7 @@ def test_files_named_exist():
 def test_the_contents_list_is_that_of_the_headings():
     """Anchors as web pages of repositories make them: lower case, hyphens for spaces, no other signs."""
     headings = re.findall(r"^## (.+)$", TEXT, re.MULTILINE)
-    listed = re.findall(r"^- \[(.+)\]\(#(.+)\)", TEXT, re.MULTILINE)
+    listed = re.findall(r"^- \[(.+)\]\(#([^)]+)\)", TEXT, re.MULTILINE)
     assert [name for name, _ in listed] == headings[headings.index("Contents") + 1 :]
     for name, anchor in listed:
         assert anchor == re.sub(r"[^\w\- ]", "", name.lower()).replace(" ", "-")
