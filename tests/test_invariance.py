@@ -88,7 +88,7 @@ def a_trial(folder, background, turn="as it is", gain=1.0, edge_near=None):
     whole = tomllib.loads((SAMPLES / "trial.toml").read_text())
     (bit,) = [bit for bit in whole["bit"] if bit["name"] == PAIRS[background]]
     tables = {
-        "trial": whole["trial"],
+        "trial": {key: value for key, value in whole["trial"].items() if key != "program"},  # not copied
         "[scale]": {"name": "bench", "um_per_px": UM_PER_PX, "u_um_per_px": 0.001},
     }
     tables["[scale]"] |= {"ring_angle_deg": 40, "u_ring_angle_deg": 3}

@@ -82,5 +82,14 @@ def test_every_quantity_is_explained():
 def test_files_named_exist():
     for name in set(re.findall(r"`((?:sample_images/)?[A-Z]+(?:\.md)?)`", TEXT)):
         assert (README.parent / name).is_file(), name
-    for target in re.findall(r"\]\(([^)]+)\)", TEXT):
+    for target in re.findall(r"\]\(([^)#]+)\)", TEXT):
         assert (README.parent / target).is_file(), target
+
+
+def test_the_contents_list_is_that_of_the_headings():
+    """Anchors as web pages of repositories make them: lower case, hyphens for spaces, no other signs."""
+    headings = re.findall(r"^## (.+)$", TEXT, re.MULTILINE)
+    listed = re.findall(r"^- \[(.+)\]\(#([^)]+)\)", TEXT, re.MULTILINE)
+    assert [name for name, _ in listed] == headings[headings.index("Contents") + 1 :]
+    for name, anchor in listed:
+        assert anchor == re.sub(r"[^\w\- ]", "", name.lower()).replace(" ", "-")

@@ -363,7 +363,11 @@ def _measure(
         try:
             _draw(sheet, trial, found, new_records)
             drawn = sheet
-        except Exception as error:  # the numbers stand without the picture
+        except OSError as error:  # the numbers stand without the picture
+            why = error.strerror or error
+            cure = "make room there, or choose another folder with --out"
+            warnings.append(f"{entry.file}: its comparison sheet cannot be written ({why}); {cure}")
+        except Exception as error:
             warnings.append(_unexpected(entry.file, "its comparison sheet could not be drawn", error))
     sha256 = found.records[0].photo_sha256 if found.records else sha256_of(entry.path)
     refusal = _named(entry, found.refusal) if found.refusal else ""

@@ -70,7 +70,7 @@ def copy_sample_trial(folder: Path) -> Path:
         shutil.copytree(
             source,
             folder,
-            ignore=shutil.ignore_patterns("*.py", "__pycache__"),
+            ignore=shutil.ignore_patterns("*.py", "__pycache__", "sheet.png"),
             copy_function=shutil.copyfile,  # not the modes: an installation may be read-only
             dirs_exist_ok=True,
         )

@@ -79,7 +79,7 @@ class Numbers(QWidget):
             cells += [_cell(known.get((parts, row.quantity, row.zone))) for parts in earlier]
             for column, text in enumerate(cells):
                 item = QTableWidgetItem(text)
-                item.setToolTip(row.note)
+                item.setToolTip(words.note_text(row))
                 self.table.setItem(n, column, item)
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)

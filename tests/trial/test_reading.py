@@ -551,6 +551,7 @@ def test_a_used_side_may_name_the_end_of_the_new_state_polyline(folder):
         ("[trial]\nname = 'größer'\n".encode("latin-1"), "line 2: not text in UTF-8; save the file as UTF-8"),
         (TRIAL.encode("utf-16"), "not text in UTF-8"),
         (b"\xff\xd8\xff\xe0 a photo", "not text in UTF-8"),
+        (b"\xff\xd8\xff\xe0\x00\x10JFIF\x00", "not text, so no trial file; name the trial file itself"),
         (b"[trial]\nname = 'a\x00b'\n", "not TOML"),
     ],
 )

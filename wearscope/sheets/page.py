@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import secrets
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,6 +26,7 @@ from wearscope.sheets.style import HALO, INK, PAPER
 
 _UNIT_DPI = 72  # one typographic point is then one pixel, so sizes and line widths are pixels
 _PRINT_DPI = 200
+_TOGETHER = re.compile(r"(?<!±) (?!±|µm\b|mm\b|%)")  # a value keeps its interval and unit on its line
 
 
 class Page:
@@ -110,7 +112,7 @@ class Page:
         list of str
         """
         lines = [""]
-        words = text.split()
+        words = _TOGETHER.split(" ".join(text.split()))
         while words:
             word = words.pop(0)
             trial = f"{lines[-1]} {word}".strip()

@@ -20,6 +20,7 @@ from wearscope.sheets.words import (
     finding,
     headline,
     main_sentence,
+    note_text,
     parts_text,
     quantity_words,
     rounded,
@@ -319,7 +320,8 @@ def _first(rows: Sequence[Record], quantity: str) -> str:
 
 def _number(row: Record) -> Number:
     said = finding(row, longest=1000)
-    notes = [row.note] if row.note and row.note not in said else []
+    note = note_text(row)
+    notes = [note] if note not in said else []
     origin = [
         *notes,
         row.method.replace("+", ", "),

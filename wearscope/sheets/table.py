@@ -130,16 +130,17 @@ def _cell(page: Page, record: Record | None, width: float, notes: list[str]) -> 
 def _reference(record: Record, notes: list[str]) -> str:
     if not record.note:
         return ""
-    if record.note not in notes:
-        notes.append(record.note)
-    return f" [{notes.index(record.note) + 1}]"
+    note = words.note_text(record)
+    if note not in notes:
+        notes.append(note)
+    return f" [{notes.index(note) + 1}]"
 
 
 def _transition_note(c: SheetContent | SectionContent) -> list[str]:
     record = words.find_record(c.records, "transition_x_px", "whole")
     if record is None or record.status in ("ok", "below_detection") or not record.note:
         return []
-    return [f"• Depth-of-cut transition {record.status}: {record.note}"]
+    return [f"• Depth-of-cut transition {record.status}: {words.note_text(record)}"]
 
 
 def _draw_notes(page: Page, y: float, notes: list[str]) -> float:

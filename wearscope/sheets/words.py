@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
@@ -55,7 +56,7 @@ QUANTITIES: dict[str, QuantityWords] = {
 }
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
 VIEW_WORDS = {"relief": "relief face", "rake": "rake face", "profile": "profile view"}
-_WEAR = {"edge_recession", "wear_land", "wear_land_max", "edge_radius"}
+_WEAR = {"edge_recession", "edge_radius"}
 
 
 def quantity_words(quantity: str) -> QuantityWords:
@@ -71,6 +72,34 @@ def quantity_words(quantity: str) -> QuantityWords:
     QuantityWords
     """
     return QUANTITIES.get(quantity, QuantityWords(quantity.replace("_", " "), ""))
+
+
+def note_text(record: Record) -> str:
+    """Note of a row as it is said to people: in µm, and a detection limit in the unit that the row is shown in.
+
+    Parameters
+    ----------
+    record : Record
+        Its note is in plain ASCII units, as in ``measurements.csv``.
+
+    Returns
+    -------
+    str
+    """
+    words = quantity_words(record.quantity)
+    text = record.note
+    if words.factor != 1.0:
+        text = re.sub(
+            r"(?<=detection limit )[\d.e+-]+",
+            lambda found: f"{_to_place(words.factor * float(found[0]), -1)} {words.unit}",
+            text,
+        )
+    return in_microns(text)
+
+
+def in_microns(text: str) -> str:
+    """Write "um" behind a number as "µm"."""
+    return re.sub(r"(?<=\d) um\b", " µm", text).replace("µm per px", "µm per pixel")
 
 
 def row_name(record: Record) -> str:
@@ -296,7 +325,7 @@ def finding(record: Record, *, longest: int = 160) -> str:
         Such as "18.6 ± 1.2 µm", "no wear seen (less than 2.1 µm)", "18.6 ± 1.2 µm, doubtful: ..." or
         "refused: ...".
     """
-    reason = f": {shortened(record.note, longest)}" if record.note else ""
+    reason = f": {shortened(note_text(record), longest)}" if record.note else ""
     if record.value is None:
         return f"refused{reason}"
     if record.status == "below_detection":
@@ -378,7 +407,9 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
         if clause
     ]
     if not clauses:
-        reason = f": {shortened(recession.note, 140).rstrip('.')}" if recession and recession.note else ""
+        reason = (
+            f": {shortened(note_text(recession), 140).rstrip('.')}" if recession and recession.note else ""
+        )
         return f"The wear of this edge could not be measured{reason}."
     if recession is not None and recession.value is None:
         clauses.insert(0, "how far the edge has moved back could not be measured")
@@ -394,7 +425,9 @@ def _hedged(record: Record) -> str:
 
 def _tip_sentence(radius: Record, angle: Record | None) -> str:
     if radius.value is None:
-        return f"The radius of this edge could not be measured: {shortened(radius.note, 140).rstrip('.')}."
+        return (
+            f"The radius of this edge could not be measured: {shortened(note_text(radius), 140).rstrip('.')}."
+        )
     size = limit_text(radius) if radius.status == "below_detection" else _hedged(radius)
     wedge = f", between faces at {_hedged(angle)}" if angle is not None and angle.value is not None else ""
     return f"In section the edge radius is {size}{wedge}."

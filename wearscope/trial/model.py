@@ -329,7 +329,7 @@ class PhotoEntry(Entry):
 
     bit: Text = Field(description="a bit's name in quotes")
     flute: int = Field(ge=1, le=100, description="a whole number, 1 or more")
-    parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) or more")
+    parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) to 1000000000")
     view: View = Field(description='"relief", "rake" or "profile"')
     file: Text = Field(description="the path of the photo in quotes")
     scale: Text = Field(description="a scale's name in quotes")

@@ -154,6 +154,10 @@ def _text(path: Path, content: bytes, form: _Form) -> str:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
+        if b"\0" in content[:1024] and not content.startswith((b"\xff\xfe", b"\xfe\xff")):  # UTF-16 is text
+            raise TrialError(
+                [f"{path}: not text, so no {form.kind} file; name the {form.kind} file itself"]
+            ) from error
         raise TrialError([f"{path}, line {line}: not text in UTF-8; save the file as UTF-8"]) from error
     if not text.strip():
         tables = " and ".join(map(_heading, form.needed))

@@ -113,7 +113,9 @@ def found(
     status: Status = "ok"
     if limit is not None and value <= limit:
         status = "below_detection"
-        note = "; ".join(filter(None, [f"detection limit {limit:.3g} {unit}".strip(), note]))
+        note = "; ".join(
+            filter(None, [f"detection limit {limit:.3g} {unit}".removesuffix(" 1").strip(), note])
+        )
     elif doubt:
         status = "doubtful"
     budget = u if isinstance(u, Budget) else None
