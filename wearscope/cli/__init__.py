@@ -15,7 +15,7 @@ import typer
 
 from wearscope import __version__
 from wearscope.cli import calibrating, deciding, looking, measuring, noting
-from wearscope.cli.common import INTERRUPTED, OK, WRONG, complain
+from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
 from wearscope.errors import WearscopeError
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -47,6 +47,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except (KeyboardInterrupt, typer.Abort):
         code = INTERRUPTED
+    except OSError as error:
+        complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
+        return REFUSED
     if code == INTERRUPTED:
         complain(["interrupted; what was finished is kept"])
     return int(code)

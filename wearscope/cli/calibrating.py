@@ -23,8 +23,10 @@ def scale(
     """Measure µm per pixel on a photo of a graticule."""
     if not photo.is_file():
         raise CommandLineError(f"there is no file {photo}", "check the path")
-    if not 0 < division_um < float("inf"):
-        raise CommandLineError(f"--division-um is {division_um:g}", "give the graticule's division in µm")
+    if not 0.5 <= division_um <= 50_000:
+        raise CommandLineError(
+            f"--division-um is {division_um:g}", "give the graticule's division in µm, 0.5 to 50000"
+        )
     from wearscope.imaging.photo import read_photo
     from wearscope.imaging.scale import scale_from_graticule
 
@@ -67,14 +69,14 @@ def light(
     as_json: JsonOption = False,
 ) -> None:
     """Measure the ring angle, for the trial file, on a photo of a round pin in the same light."""
-    for name, value in (
-        ("--pin-diameter-mm", pin_diameter_mm),
-        ("--um-per-px", um_per_px),
-        ("--u-um-per-px", u_um_per_px),
-        ("--division-um", division_um),
+    for name, value, least, most, unit in (
+        ("--pin-diameter-mm", pin_diameter_mm, 0.05, 50, "mm"),
+        ("--um-per-px", um_per_px, 0.01, 500, "µm per pixel"),
+        ("--u-um-per-px", u_um_per_px, 1e-9, 50, "µm per pixel"),
+        ("--division-um", division_um, 0.5, 50_000, "µm"),
     ):
-        if value is not None and not 0 < value < float("inf"):
-            raise CommandLineError(f"{name} is {value:g}", "give a length above 0")
+        if value is not None and not least <= value <= most:
+            raise CommandLineError(f"{name} is {value:g}", f"give {least:g} to {most:g} {unit}")
     for pair, given in (
         ("--um-per-px and --u-um-per-px", (um_per_px, u_um_per_px)),
         ("--graticule and --division-um", (graticule, division_um)),

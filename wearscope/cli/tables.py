@@ -103,7 +103,7 @@ def print_budgets(result: BatchResult) -> None:
             table.add_column(f"gives, {how.unit}", justify="right", min_width=9)
             table.add_column("share", justify="right", min_width=6)
             for line in budgets.lines(budget):
-                own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}"
+                own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}".replace(" °", "°")
                 gives = words.rounded(line.contribution * how.factor, budget.u * how.factor)[0]
                 table.add_row(line.name, own, gives, f"{line.share:.0%}")
             console.print(table)
