@@ -243,17 +243,20 @@ def _check_size(path: Path, width: int, height: int) -> None:
 # --- Formats that OpenCV decodes
 
 
-def _by_opencv(path: Path, content: bytes, kind: str, orientation: int = 1) -> _Decoded:
+def _by_opencv(
+    path: Path, content: bytes, kind: str, orientation: int = 1, *, colour: bool = False
+) -> _Decoded:
     # Unchanged: the depth as stored, and no turning by OpenCV, which knows only some of the places in
-    # which files keep their orientation.
+    # which files keep their orientation. Plain colour is decoded to RGB at once, which saves a pass.
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION if colour else cv2.IMREAD_UNCHANGED
     try:
-        pixels = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_UNCHANGED)
+        pixels: Any = cv2.imdecode(np.frombuffer(content, np.uint8), flags)
     except cv2.error as error:
         raise _damaged(path, kind) from error
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
         raise _damaged(path, kind)
     _check_size(path, pixels.shape[1], pixels.shape[0])
-    return _Decoded(_rgb(pixels), orientation)
+    return _Decoded(pixels if colour else _rgb(pixels), orientation)
 
 
 def _rgb(pixels: NDArray[Any]) -> Pixels:
@@ -269,7 +272,7 @@ _AFTER_ENTROPY_CODED = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")
 
 def _jpeg(path: Path, content: bytes) -> _Decoded:
     """Walk the markers of a JPEG; decoders fill what a cut file lacks with grey and say nothing."""
-    orientation, width, height = 1, 0, 0
+    orientation, width, height, channels = 1, 0, 0, 0
     position = 2
     try:
         while (marker := content[position + 1]) != 0xD9:
@@ -281,7 +284,7 @@ def _jpeg(path: Path, content: bytes) -> _Decoded:
             (length,) = struct.unpack_from(">H", content, position + 2)
             segment = content[position + 4 : position + 2 + length]
             if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-                height, width = struct.unpack_from(">HH", segment, 1)
+                height, width, channels = struct.unpack_from(">HHB", segment, 1)
                 _check_size(path, width, height)
             elif marker == 0xE1 and segment.startswith(b"Exif\0\0"):
                 orientation = _exif_orientation(segment[6:])
@@ -293,7 +296,7 @@ def _jpeg(path: Path, content: bytes) -> _Decoded:
                 position = following.end() - 2
     except (IndexError, struct.error):
         raise _truncated(path) from None
-    return _by_opencv(path, content, "JPEG", orientation)
+    return _by_opencv(path, content, "JPEG", orientation, colour=channels == 3)
 
 
 def _png(path: Path, content: bytes) -> _Decoded:
