@@ -227,7 +227,7 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
 
 def _judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
     """Log odds that the tool lies inward of a line (negative: outward), and the line moved on to its trace."""
-    strip = cut_strip(light, line, 1.0, depth_um=(-110.0, 110.0))
+    strip = cut_strip(light, line, 1.0, depth_um=(-108.0, 80.0))
     trace = trace_edge(strip, (-40.0, 40.0))
     where = np.isfinite(trace.d_um)
     if where.mean() < 0.3:

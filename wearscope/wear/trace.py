@@ -78,9 +78,9 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     steep[~within] = 0.0
     noise = float(np.median(steep[steep > 0])) if (steep > 0).any() else 0.0
     columns = np.arange(steep.shape[1])
-    # averaged over so many columns, every other one says it all
-    path = steepest_path(steep[:, ::2], bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
-    rows = np.repeat(path, 2)[: len(columns)]
+    # averaged over so many columns, every third one says it all
+    path = steepest_path(steep[:, ::3], bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
+    rows = np.repeat(path, 3)[: len(columns)]
     guide = median_filter(d[rows], size=15, mode="nearest")
 
     light = cv2.GaussianBlur(
