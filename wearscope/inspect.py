@@ -302,9 +302,9 @@ def judge_photo(
     corrections: Mapping[str, Correction] | None = None,
 ) -> Judgement:
     """Judge one photo without measuring wear."""
-    if entry.view == "profile":
-        return _judge_profile(entry, scales)
     desk = _Desk(scales, corrections or {}, Memory())
+    if entry.view == "profile":
+        return _judge_profile(entry, desk)
     try:
         look = desk.look(entry)
         fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
@@ -648,13 +648,13 @@ def _marked_um(said: Correction, look: Look, entry: PhotoEntry) -> float | None:
 def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
     """A photo of the edge's section: the shape of its tip."""
     scale = desk.scale(entry)
-    section, fit = _tip_in(entry, scale, desk.said_of(entry))
+    section, fit = _tip_in(entry, scale, desk)
     view, new_view, warnings = _section_view(section, fit, scale), None, []
     new_entry = trial.new_state(entry)
     if new_entry is not None:
         try:
             new_scale = desk.scale(new_entry)
-            new_view = _section_view(*_tip_in(new_entry, new_scale, desk.said_of(new_entry)), new_scale)
+            new_view = _section_view(*_tip_in(new_entry, new_scale, desk), new_scale)
         except PhotoRefused as problem:
             warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
     bit = trial.bit(entry.bit)
@@ -688,10 +688,11 @@ def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection
     )
 
 
-def _tip_in(entry: PhotoEntry, scale: PhotoScale, said: Correction = NOTHING) -> tuple[Section, TipFit]:
+def _tip_in(entry: PhotoEntry, scale: PhotoScale, desk: _Desk) -> tuple[Section, TipFit]:
     """The tip in a profile photo."""
+    said = desk.said_of(entry)
     near_px = said.edge.points_px if said.edge is not None else entry.edge_near
-    section = find_section(entry.path, near_px=near_px)
+    section = find_section(desk.photo(entry), near_px=near_px)
     um = scale.um_per_px
     try:
         fit = fit_tip(
@@ -728,10 +729,10 @@ def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionVi
     return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
 
 
-def _judge_profile(entry: PhotoEntry, scales: Mapping[str, Scale]) -> Judgement:
+def _judge_profile(entry: PhotoEntry, desk: _Desk) -> Judgement:
     try:
-        scale = scale_of(entry, scales)
-        section, _ = _tip_in(entry, scale)
+        scale = desk.scale(entry)
+        section, _ = _tip_in(entry, scale, desk)
     except PhotoRefused as problem:
         return Judgement(entry, "refused", (str(problem),), None, None, None, "")
     notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]

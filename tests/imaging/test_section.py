@@ -15,13 +15,18 @@ sys.path.append(str(Path(__file__).parents[1]))
 from sections import Wedge, save_grey
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.photo import read_photo
 from wearscope.imaging.section import SMOOTH_PX, find_section
 
 USUAL = Wedge(radius_px=12.0, size=(360, 480), turned_deg=75.0, fine=6)
 
 
+def section_in(path, **how):
+    return find_section(read_photo(path), **how)
+
+
 def found(folder, light, **how):
-    return find_section(save_grey(light, folder / "section.png"), **how)
+    return section_in(save_grey(light, folder / "section.png"), **how)
 
 
 def outline_error(section, wedge):
@@ -47,7 +52,7 @@ class TestContour:
     @pytest.mark.parametrize("backlit", [True, False])
     def test_lies_on_the_drawn_outline(self, tmp_path, turned_deg, backlit):
         wedge = replace(USUAL, turned_deg=turned_deg, backlit=backlit, uneven=0.2)
-        section = find_section(wedge.save(tmp_path / "a.png"))
+        section = section_in(wedge.save(tmp_path / "a.png"))
         error, on_face = outline_error(section, wedge)
         assert len(section.points_px) > 200
         assert abs(np.median(error[on_face])) < 0.02
@@ -64,27 +69,27 @@ class TestContour:
 
     @pytest.mark.parametrize("blur_px", [0.7, 1.3, 2.5])
     def test_blur(self, tmp_path, blur_px):
-        section = find_section(replace(USUAL, blur_px=blur_px).save(tmp_path / "a.png"))
+        section = section_in(replace(USUAL, blur_px=blur_px).save(tmp_path / "a.png"))
         drawn = np.sqrt(blur_px**2 + 1 / 12)  # a pixel's own area adds its variance
         assert section.blur_px == pytest.approx(drawn, rel=0.04)
         assert section.contour_blur_px == pytest.approx(np.hypot(drawn, SMOOTH_PX), rel=0.02)
 
     def test_files_of_every_kind_agree(self, tmp_path):
         light = replace(USUAL, noise=0.003).light()
-        usual = find_section(save_grey(light, tmp_path / "8.png"))
+        usual = section_in(save_grey(light, tmp_path / "8.png"))
         for name, how in (
             ("16.png", {"depth": 16}),
             ("c.png", {"colour": True}),
             ("j.jpg", {"colour": True}),
         ):
-            other = find_section(save_grey(light, tmp_path / name, **how))
+            other = section_in(save_grey(light, tmp_path / name, **how))
             np.testing.assert_allclose(other.apex_px, usual.apex_px, atol=1.0)
             error, on_face = outline_error(other, USUAL)
             assert abs(np.median(error[on_face])) < 0.05, name
 
     def test_a_large_photo_is_searched_small_and_read_whole(self, tmp_path):
         wedge = replace(USUAL, size=(1300, 1900), fine=3)
-        section = find_section(wedge.save(tmp_path / "a.png"))
+        section = section_in(wedge.save(tmp_path / "a.png"))
         error, on_face = outline_error(section, wedge)
         assert abs(np.median(error[on_face])) < 0.03
         assert np.hypot(*(section.apex_px - wedge.apex)) < 4.0

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -25,7 +24,7 @@ from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.photo import Photo, read_photo
+from wearscope.imaging.photo import Photo
 from wearscope.imaging.quality import CLIPPED
 
 Array = NDArray[np.float64]
@@ -137,12 +136,12 @@ class Corner:
         return float(np.arccos(np.clip(self.flank_a @ self.flank_b, -1.0, 1.0)))
 
 
-def find_section(path: Path, *, near_px: Sequence[tuple[float, float]] | None = None) -> Section:
-    """Open a photo and find the outline of the wedge in it.
+def find_section(photo: Photo, *, near_px: Sequence[tuple[float, float]] | None = None) -> Section:
+    """Find the outline of the wedge in a photo.
 
     Parameters
     ----------
-    path : Path
+    photo : Photo
     near_px : sequence of (column, row), optional
         Hand-drawn points near the tip.
 
@@ -153,19 +152,19 @@ def find_section(path: Path, *, near_px: Sequence[tuple[float, float]] | None = 
     Raises
     ------
     PhotoRefused
-        When the file is no photo, or shows no wedge with its tip and two straight faces in focus.
+        When it shows no wedge with its tip and two straight faces in focus.
     """
-    photo = read_photo(path)
+    name = photo.path.name
     work, reduction = _work_image(photo)
     pieces = _outlines(work)
     least = max(LEAST_FLANK_PX, LEAST_FLANK_SHARE * max(work.shape))
     corners = _corners(pieces, least)
     if not corners and _tip_beyond(pieces, work.shape):
         raise PhotoRefused(
-            f"{path.name}: the tip of the wedge lies outside the frame",
+            f"{name}: the tip of the wedge lies outside the frame",
             "bring the tip to the middle of the frame and take it again",
         )
-    corner = _choose(path.name, corners, reduction, near_px)
+    corner = _choose(name, corners, reduction, near_px)
     return _contour(photo, corner, reduction)
 
 

@@ -20,10 +20,8 @@ READABLE = 0.35  # of the face's light; darker places show the background rather
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
 STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
-LEAST_DEPARTURE, FAINT_DEPARTURE = (
-    0.04,
-    0.1,
-)  # in log ratio: what uneven light and JPEG give, and what is safely more
+# In log ratio: what uneven light and JPEG give, and what is safely more
+LEAST_DEPARTURE, FAINT_DEPARTURE = 0.04, 0.1
 U_FAINT = 0.15  # standard uncertainty of the loss where the two colours are as near as that
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 

@@ -116,9 +116,8 @@ def find_zones(
     masked |= proud
     if hidden is not None:
         clean = seen & ~masked & ~hidden
-        if (
-            clean.sum() * (s_um[1] - s_um[0]) >= 2.0 * SHORTEST_ZONE_UM
-        ):  # else no number is left to call doubtful
+        # with too little left there would be no number to call doubtful
+        if clean.sum() * (s_um[1] - s_um[0]) >= 2.0 * SHORTEST_ZONE_UM:
             masked |= hidden
     signs = [
         Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM, u_place_um=0.0),

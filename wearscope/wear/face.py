@@ -50,9 +50,8 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
     ("edge_radius", "difference"),
 )
 LEAST_DEPARTURE_UM = 3.0  # of the trace; less gives no proportion
-UNSURE_FACTOR = (
-    0.4  # u of the recession factor over it; above, first order fails against Monte Carlo (tests/wear)
-)
+# u of the recession factor over it: above, first order fails against Monte Carlo (tests/wear)
+UNSURE_FACTOR = 0.4
 CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
 FLAT_DOUBT = (
     "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see the wear land"
@@ -255,7 +254,8 @@ def beyond_rounding(fits: Fits, factor: Budget, u_datum_um: float) -> tuple[floa
     ----------
     fits : Fits
         Both zones, the used one fitted without the tie between silhouette and radius.
-    factor : RecessionFactor
+    factor : Budget
+        Recession per radius.
     u_datum_um : float
     """
     assert fits.used is not None
@@ -473,13 +473,20 @@ def rounding_findings(
     line = datum.line_error(labels == USED) if (labels == UNUSED).any() else None
     wear = wear_of(used, unused, edge, line, factor, u_scale)
     recession, radius, grown = (propagate(each) for each in (wear.recession, wear.radius, wear.grown))
+    u_line = line.u if line is not None else 0.0
+    limit_recession = DETECTION * float(
+        np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_line**2)
+    )
+    limit_radius = DETECTION * float(np.hypot(unused.u_radius_um, used.u_radius_um))
+    limit_grown = min(limit_radius, limit_recession / max(factor.value, 0.1))
+    moved = recession.value > limit_recession or grown.value > limit_grown
     doubt = edge.doubt
     if max(used.misfit, unused.misfit) > WORST_MISFIT:
         doubt = (
             doubt
             or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
         )
-    if not used.lamp_seen:
+    if moved and not used.lamp_seen:
         doubt = doubt or (
             "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the light is too "
             "diffuse; look at it in profile, or take it again under the lamp ring alone"
@@ -504,18 +511,12 @@ def rounding_findings(
             f"no transition is seen, yet the edge line wanders by {datum.residual_um:.0f} um; set the transition by "
             "hand, or clean the edge and look for a break"
         )
-    u_line = line.u if line is not None else 0.0
-    limit_recession = DETECTION * float(
-        np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_line**2)
-    )
-    limit_radius = DETECTION * float(np.hypot(unused.u_radius_um, used.u_radius_um))
-    limit_grown = min(limit_radius, limit_recession / max(factor.value, 0.1))
     worn = found("edge_radius", "used", "um", radius.value, radius, method, doubt=doubt)
     if grown.value <= limit_grown:
         note = "; ".join(
             filter(None, [f"grown by no more than the detection limit {limit_grown:.3g} um", worn.note])
         )
-        worn = replace(worn, status="below_detection", note=note)
+        worn = replace(worn, status="doubtful" if doubt else "below_detection", note=note)
     return [
         found(
             "edge_recession",

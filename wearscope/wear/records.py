@@ -74,9 +74,7 @@ class Finding:
         return self.value - expanded, self.value + expanded
 
 
-COVERAGE_95 = (
-    1.96  # normal distribution, JCGM 100 table G.1; the t-factor of few degrees of freedom is larger
-)
+COVERAGE_95 = 1.96  # normal, JCGM 100 table G.1; the t-factor of few degrees of freedom is larger
 DETECTION = 3.29  # both error risks 5 %: ISO 11843-1, from memory
 
 
@@ -106,7 +104,7 @@ def found(
     note : str
         Anything else to say.
     limit : float, optional
-        Detection limit: a value that does not exceed it is `below_detection`.
+        Detection limit: a value that does not exceed it is `below_detection`, unless it is doubtful.
     dof : float
         Degrees of freedom of an uncertainty given as a number.
     """
@@ -116,7 +114,7 @@ def found(
         note = "; ".join(
             filter(None, [f"detection limit {limit:.3g} {unit}".removesuffix(" 1").strip(), note])
         )
-    elif doubt:
+    if doubt:  # also of what was not seen: that there is nothing is then as doubtful
         status = "doubtful"
     budget = u if isinstance(u, Budget) else None
     return Finding(
