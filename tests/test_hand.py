@@ -82,7 +82,7 @@ def test_the_used_side_turns_the_zones_round(trial):
     found = with_hand(trial, Correction(transition_px=tuple(WORN.transition_px), used_towards_px=towards))
     turned = rows(found)["edge_recession", "difference"]
     assert turned.value < 0
-    assert turned.status == "below_detection"
+    assert turned.status == "doubtful"  # the light contradicts an edge that has grown out
     stated = rows(with_hand(trial, Correction(used_towards_px=towards[::-1])))["edge_recession", "difference"]
     assert stated.value > 3.0
 
