@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from wearscope.wear.profile import profile_parts
+from wearscope.wear.arc import profile_parts
 from wearscope.wear.strip import Strip
 from wearscope.wear.trace import trace_edge
 

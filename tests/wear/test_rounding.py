@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from wearscope.wear.arc import profile_parts, silhouette_from_line_um
 from wearscope.wear.datum import Datum
 from wearscope.wear.face import Edge, Fits, rounding_findings
-from wearscope.wear.profile import LOBE_TAIL, profile_parts, silhouette_from_line_um
+from wearscope.wear.profile import LOBE_TAIL
 from wearscope.wear.rounding import (
     BROAD_RADIUS_UM,
     LEAST_COLUMNS,

@@ -8,14 +8,13 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from wearscope.wear.arc import profile_parts, silhouette_from_line_um
 from wearscope.wear.face import UNSURE_FACTOR, Edge, Wear, wear_of
 from wearscope.wear.profile import (
     LOBE_TAIL,
     ProfilePrior,
     WedgeTie,
     fit_profile,
-    profile_parts,
-    silhouette_from_line_um,
 )
 from wearscope.wear.rounding import Lighting, with_unresolved
 from wearscope.wear.uncertainty import Input, Measurement, as_budget, compare, covariance, linear, propagate

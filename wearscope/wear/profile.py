@@ -1,23 +1,7 @@
-"""The light across an edge: a model of what a rounded edge sends to the camera, and its fit.
+"""The fit of the light across an edge: silhouette and radius from the model of `wearscope.wear.arc`.
 
-Across an edge, from outside to inside, the camera sees the background, then the arc of radius r, whose
-outermost part mirrors what lies behind and beside the tool, then the image of the lamp ring in the arc, then
-the face. The normal of the arc at distance x inside the silhouette leans outward by φ with sin φ = 1 - x/r.
-What that place sends to the camera is a sum of four parts with unknown strengths:
-
-- the background card mirrored, where the mirrored ray (2 φ from the view axis) points below the face,
-- the surroundings mirrored, elsewhere,
-- the lamp ring at angle θ from the view axis, through the microfacet lobe of a rough conductor, summed over
-  the ring's azimuths,
-- light along the view axis through the same lobe,
-
-followed by the face. The whole is blurred by the photo's point spread. The strengths are linear and solved for
-inside (variable projection); silhouette, radius, ring angle, roughness and blur are fitted.
-
-The lobe is that of a microfacet surface with Smith shadowing (B. Walter et al., "Microfacet models for refraction
-through rough surfaces", EGSR 2007, from memory). How far its tails reach decides how much of the lamps' light the
-outermost arc still sends, which before a dark background is all that shows it: a Gaussian lobe has too little
-there, and the fit then moves silhouette and ring angle to make up for it. So the tail is fitted (`lobe`).
+The strengths of the model's parts are linear and solved for inside (variable projection); silhouette, radius, ring
+angle, roughness, tail, blur and tint are fitted, each with what is known of it beforehand.
 """
 
 from __future__ import annotations
@@ -29,8 +13,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.special import stdtr
 
+from wearscope.wear.arc import (
+    MIRROR_REFLECTANCE,
+    U_MIRROR_REFLECTANCE,
+    arc_light,
+    profile_parts,
+    silhouette_from_line_um,
+)
 from wearscope.wear.uncertainty import Budget, Estimate, Input, covariance, linear
 
 Array = NDArray[np.float64]
@@ -40,14 +30,12 @@ SMALL = 0.01  # of those, to take slopes by
 # Ground and polished metals scatter with tails about as long as the Trowbridge-Reitz lobe's, 0.5: Walter et al. as
 # above, and B. Burley, "Physically based shading at Disney", SIGGRAPH course notes 2012, from memory.
 LOBE_TAIL = (0.45, 0.15)
-LEANS = np.sin(np.linspace(0.0, np.pi / 2, 361))
-AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
-MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
 U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
 # Light against all light from the face, common practice, no source: the lamps outshine the room, and their image
 # in the arc outshines the face.
 SURROUNDINGS, U_SURROUNDINGS = 0.15, 0.08
 LAMP_IMAGE, U_LAMP_IMAGE = 2.1, 0.7
+OWN, SHARED = [0, 1, 2, 6, 7, 8], [3, 4, 5]  # parts with a strength in each channel, and with one for all
 STRENGTHS_KNOWN = 5  # the mirrored card in each channel, surroundings, lamp image
 
 
@@ -103,10 +91,10 @@ class WedgeTie:
     radius: Budget
     factor: Budget
 
-    def u_um(self, radius_um: float) -> float:
+    def u_um(self, radius_um: float | Array) -> Array:
         """Standard uncertainty of the tie at a radius."""
         grown_um = radius_um - self.radius.value
-        return float(
+        return np.asarray(
             np.sqrt(
                 self.silhouette.u**2
                 + (self.factor.value * self.radius.u) ** 2
@@ -114,10 +102,10 @@ class WedgeTie:
             )
         )
 
-    def residual(self, silhouette_um: float, radius_um: float) -> float:
+    def residual(self, silhouette_um: float | Array, radius_um: float | Array) -> Array:
         """Departure of a silhouette and radius from the tie, over its standard uncertainty."""
         expected_um = self.silhouette.value + (radius_um - self.radius.value) * self.factor.value
-        return (silhouette_um - expected_um) / self.u_um(radius_um)
+        return np.asarray((silhouette_um - expected_um) / self.u_um(radius_um))
 
     def parts(self, radius_um: float) -> list[tuple[float, Estimate]]:
         """Sensitivities of where the tie puts the silhouette, and to what."""
@@ -183,159 +171,6 @@ class ProfileFit:
         return covariance(self.silhouette, self.radius) / (self.silhouette.u * self.radius.u)
 
 
-def silhouette_from_line_um(parameters: Array) -> float:
-    """The silhouette lies r (1 - sin(θ/2)) outside the lamp's image."""
-    return float(parameters[0] - parameters[1] * (1.0 - np.sin(parameters[2] / 2.0)))
-
-
-def lobe(square: Array, tail: float) -> Array:
-    """Density of microfacets by their slope, but for a constant factor.
-
-    Parameters
-    ----------
-    square : ndarray
-        Squared slope from the mean surface over the squared roughness.
-    tail : float
-        κ in (1 + κ s²)^(-1/κ): towards 0 the Gaussian lobe of Beckmann, 0.5 that of Trowbridge and Reitz.
-    """
-    return np.asarray((1.0 + tail * square) ** (-1.0 / tail))
-
-
-def facets(cos_delta: Array, roughness: float, tail: float) -> Array:
-    """Density of microfacet normals at angle delta from the surface normal, but for a constant factor."""
-    c2 = np.clip(cos_delta, 1e-3, 1.0) ** 2
-    return np.asarray(lobe((1.0 - c2) / (c2 * roughness**2), tail) / c2**2)
-
-
-def smith_g1(cosine: Array, roughness: float) -> Array:
-    """Share of microfacets not hidden in one direction (rational approximation of the same paper)."""
-    c = np.clip(cosine, 1e-6, 1.0 - 1e-12)
-    a = c / np.sqrt(1.0 - c**2) / roughness
-    return np.where(a < 1.6, (3.535 * a + 2.181 * a**2) / (1.0 + 2.276 * a + 2.577 * a**2), 1.0)
-
-
-def arc_light(sin_phi: Array, ring_angle: float, roughness: float, tail: float) -> tuple[Array, Array, Array]:
-    """Light from a place of the arc whose normal leans outward by φ.
-
-    Parameters
-    ----------
-    sin_phi : ndarray, shape (N,)
-    ring_angle : float
-        Angle θ between view axis and lamps, radians.
-    roughness, tail : float
-        Of the lobe.
-
-    Returns
-    -------
-    ring, axial, card : ndarray, shape (N,)
-        From the lamp ring, from light along the view axis, and the share of the mirrored background (the rest
-        mirrors the surroundings), each for unit source strength.
-    """
-    cos_phi = np.sqrt(np.clip(1.0 - sin_phi**2, 0.0, 1.0))
-    hidden = smith_g1(cos_phi, roughness) / (4.0 * np.maximum(cos_phi, 1e-3))
-    lean = np.cos(AZIMUTHS)
-    half, full = ring_angle / 2.0, ring_angle
-    to_half = sin_phi[:, None] * np.sin(half) * lean + cos_phi[:, None] * np.cos(half)
-    to_lamp = sin_phi[:, None] * np.sin(full) * lean + cos_phi[:, None] * np.cos(full)
-    lit = smith_g1(to_lamp, roughness) * (to_lamp > 0.0)
-    ring = (facets(to_half, roughness, tail) * lit).mean(axis=1) * hidden
-    axial = facets(cos_phi, roughness, tail) * smith_g1(cos_phi, roughness) * hidden
-    # the mirrored ray falls below the face at 90°
-    card = mirrored_beyond(np.arcsin(np.clip(sin_phi, 0.0, 1.0)), np.pi / 2.0, roughness, tail)
-    return ring, axial, card
-
-
-def mirrored_beyond(lean: Array, beyond: float, roughness: float, tail: float) -> Array:
-    """Share of the facets of a leaning surface that mirror what lies beyond an angle from the view axis.
-
-    A facet mirrors at twice its own lean. The slope of the lobe in one direction has the density
-    (1 + κ s² / α²)^(1/2 - 1/κ): Student's t with 2/κ - 2 degrees of freedom, of s √(2 - 2κ) / α.
-
-    Parameters
-    ----------
-    lean : ndarray
-        Of the mean surface, radians.
-    beyond : float
-        Radians.
-    roughness, tail : float
-        Of the lobe.
-    """
-    slope = np.tan(lean - beyond / 2.0)
-    return np.asarray(stdtr(2.0 / tail - 2.0, slope * np.sqrt(2.0 - 2.0 * tail) / roughness))
-
-
-@lru_cache(maxsize=32)
-def _lobes(ring_angle: float, roughness: float, tail: float) -> tuple[Array, Array, Array]:
-    # the solver's steps in the other parameters leave these as they are
-    return arc_light(LEANS, ring_angle, roughness, tail)
-
-
-def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
-    """The parts of the light across an edge, each blurred, for unit strength.
-
-    The lamp ring's part is 1 where its image is brightest, the axial light's where the arc meets the face.
-
-    Parameters
-    ----------
-    d_um : ndarray, shape (D,)
-    parameters : ndarray, shape (6,) or longer
-        Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm), tail.
-    face_scale_um : float
-        Depth over which the face may change beyond the arc (ragged coating, vignetting).
-
-    Returns
-    -------
-    ndarray, shape (9, D)
-        Background level and slope; arc: card, surroundings, ring, axial; face: three departures beyond the arc.
-    """
-    _, radius_um, ring_angle, roughness, blur_um, tail = parameters[:6]
-    silhouette_um = silhouette_from_line_um(parameters)
-    step_um = min(0.5, blur_um / 4.0, max(radius_um / 12.0, 0.1))
-    margin_um = 4.0 * blur_um + step_um
-    # samples keep their places on the arc, so that the light changes smoothly with every parameter
-    first = int(np.floor((d_um[0] - margin_um - silhouette_um) / step_um))
-    last = int(np.ceil((d_um[-1] + margin_um - silhouette_um) / step_um))
-    inside_um = (np.arange(first, last) + 0.5) * step_um
-    x = inside_um + silhouette_um
-    inside = (inside_um > 0.0).astype(float)
-    sin_phi = np.clip(1.0 - np.maximum(inside_um, 0.0) / radius_um, 0.0, 1.0)
-    on_arc = slice(0, int(np.searchsorted(inside_um, radius_um)) + 2)
-    ring, axial, card = (np.empty_like(x) for _ in range(3))
-    lobes = _lobes(float(ring_angle), float(roughness), float(tail))
-    for part, lobe, unit in zip((ring, axial, card), lobes, (lobes[0].max(), lobes[1][0], 1.0), strict=True):
-        part[on_arc] = np.interp(sin_phi[on_arc], LEANS, lobe / unit)
-    for part in (ring, axial, card):
-        part[on_arc.stop :] = part[min(on_arc.stop, len(x)) - 1]
-    # towards grazing every surface mirrors better (Schlick's form, relative to normal incidence)
-    cos_phi = np.sqrt(1.0 - sin_phi**2)
-    grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - cos_phi) ** 5
-    beyond = np.maximum(inside_um - radius_um, 0.0) / face_scale_um
-    parts = np.array(
-        [
-            1.0 - inside,
-            (1.0 - inside) * inside_um / face_scale_um,
-            inside * card * grazing,
-            inside * (1.0 - card) * grazing,
-            inside * ring,
-            inside * axial,
-            inside * np.minimum(beyond, 1.0),
-            inside * np.minimum(beyond / 2.0, 1.0),
-            inside * np.minimum(beyond / 4.0, 1.0),
-        ]
-    )
-    return _blurred_at(parts, x, d_um, blur_um, step_um)
-
-
-def _blurred_at(parts: Array, x: Array, d_um: Array, blur_um: float, step_um: float) -> Array:
-    """Gaussian blur of each part, evaluated only where it is needed."""
-    reach = int(np.ceil(4.0 * blur_um / step_um))
-    nearest = np.clip(np.round((d_um - x[0]) / step_um).astype(int), reach, len(x) - reach - 1)
-    taps = nearest[:, None] + np.arange(-reach, reach + 1)[None, :]
-    weight = np.exp(-0.5 * ((x[taps] - d_um[:, None]) / blur_um) ** 2)
-    weight /= weight.sum(axis=1, keepdims=True)
-    return np.asarray(np.einsum("pdk,dk->pd", parts[:, taps], weight))
-
-
 def fit_profile(
     d_um: Array,
     light: Array,
@@ -375,33 +210,39 @@ def fit_profile(
     background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
     u_mirror = U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE
 
-    @lru_cache(maxsize=8)
-    def parts_of(shape: bytes) -> Array:
-        # the tint does not move the parts: the solver's steps in it find here what was made before its other steps
-        return profile_parts(d_um, np.frombuffer(shape), face_scale_um)
+    def scenes_of(parameters: Array) -> Scenes:
+        tint = prior.tint[1] * np.exp(np.insert(parameters[:, 6:], 1, 0.0, axis=1))
+        return Scenes(tint, background, u_mirror)
 
-    def scene_of(parameters: Array) -> Scene:
-        tint = prior.tint[1] * np.exp([parameters[6], 0.0, parameters[7]])
-        return Scene(tint, background, u_mirror)
+    def residuals_of(parameters: Array) -> Array:
+        # shape (P, 8) to (P, N): of several sets of parameters at once
+        shapes, which = np.unique(parameters[:, :6], axis=0, return_inverse=True)
+        parts = profile_parts(d_um, shapes, face_scale_um)[which]  # the tint does not move them
+        strengths, source_misfit = _strengths(parts, light, u_light, scenes_of(parameters))
+        misfit = (parts.swapaxes(1, 2) @ strengths - light) / u_light
+        known = (parameters - means) / spread
+        rows = [misfit.reshape(len(parameters), -1), source_misfit, known]
+        if tie is not None:
+            tied = tie.residual(silhouette_from_line_um(parameters), parameters[:, 1])
+            rows.append(tied[:, None])
+        return np.concatenate(rows, axis=1)
+
+    steps = np.vstack([np.zeros(len(means)), np.diag(SMALL * STEPS)])
+
+    @lru_cache(maxsize=2)
+    def around(at: bytes) -> Array:
+        # by steps of a size of their own: a parameter may well be next to 0
+        return residuals_of(np.frombuffer(at) + steps)
 
     def residuals(parameters: Array) -> Array:
-        parts = parts_of(parameters[:6].tobytes())
-        strengths, source_misfit = _strengths(parts, light, u_light, scene_of(parameters))
-        misfit = ((parts.T @ strengths) - light) / u_light
-        known = (parameters - means) / spread
-        if tie is not None:
-            known = np.append(known, tie.residual(silhouette_from_line_um(parameters), parameters[1]))
-        return np.concatenate([misfit.ravel(), source_misfit, known])
+        return np.asarray(around(parameters.tobytes())[0])
+
+    def slopes(parameters: Array) -> Array:
+        here, *stepped = around(parameters.tobytes())
+        return np.asarray((np.array(stepped) - here).T / (SMALL * STEPS))
 
     lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], 0.02, -3.0, -3.0])
     upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 0.9, 3.0, 3.0])
-
-    def slopes(parameters: Array) -> Array:
-        # by steps of a size of their own: a parameter may well be next to 0
-        here = residuals(parameters)
-        return np.column_stack([(residuals(parameters + step) - here) for step in np.diag(SMALL * STEPS)]) / (
-            SMALL * STEPS
-        )
 
     def descend(start: Array, tolerance: float) -> OptimizeResult:
         return least_squares(
@@ -423,9 +264,9 @@ def fit_profile(
         [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *5 * [0.0]], [0.0, 1.0, *6 * [0.0]]]
     )
     silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), prior, tie)
-    parts = parts_of(best.x[:6].tobytes())
-    strengths, _ = _strengths(parts, light, u_light, scene_of(best.x))
-    missed = np.where(u_light < 0.4, parts.T @ strengths - light, 0.0)
+    parts = profile_parts(d_um, best.x[None], face_scale_um)
+    strengths = _strengths(parts, light, u_light, scenes_of(best.x[None]))[0][0]
+    missed = np.where(u_light < 0.4, parts[0].T @ strengths - light, 0.0)
     misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
     return ProfileFit(
         silhouette=silhouette,
@@ -503,7 +344,7 @@ def _budgets(
     if tie is not None:
         by_tie = gain[:, -1] / tie.u_um(parameters[1])
         parts += [(by_tie * slope, estimate) for slope, estimate in tie.parts(parameters[1])]
-    values = (silhouette_from_line_um(parameters), float(parameters[1]))
+    values = (float(silhouette_from_line_um(parameters)), float(parameters[1]))
     silhouette, radius_budget = (
         linear(value, [(float(slope[k]), estimate) for slope, estimate in parts], correlations)
         for k, value in enumerate(values)
@@ -516,15 +357,15 @@ def _known(name: str, estimate: tuple[float, float]) -> Input:
 
 
 @dataclass(frozen=True)
-class Scene:
+class Scenes:
     """What the strengths are measured against in one profile.
 
     Attributes
     ----------
-    tint : ndarray, shape (3,)
-        Light of the arc's material facing the camera. A conductor mirrors in its own colour, so lamps and
-        surroundings share their strengths between the channels up to this factor; the card is mirrored by the
-        outermost part of the arc, which may be bare where the rest is not.
+    tint : ndarray, shape (P, 3)
+        Light of the arc's material facing the camera, as each set of parameters has it. A conductor mirrors in its
+        own colour, so lamps and surroundings share their strengths between the channels up to this factor; the card
+        is mirrored by the outermost part of the arc, which may be bare where the rest is not.
     background : ndarray, shape (3,)
         Light of what lies behind.
     u_mirror : float
@@ -536,74 +377,88 @@ class Scene:
     u_mirror: float
 
 
-def _strengths(parts: Array, light: Array, u_light: Array, scene: Scene) -> tuple[Array, Array]:
+def _strengths(parts: Array, light: Array, u_light: Array, scenes: Scenes) -> tuple[Array, Array]:
     """Least-squares strengths and the weighted misfits of the strengths' own priors.
 
     Parameters
     ----------
-    parts : ndarray, shape (9, D)
+    parts : ndarray, shape (P, 9, D)
     light, u_light : ndarray, shape (D, 3)
-    scene : Scene
+    scenes : Scenes
 
     Returns
     -------
-    strengths : ndarray, shape (9, 3)
+    strengths : ndarray, shape (P, 9, 3)
         Of each part in each channel; those of card, surroundings, ring and axial light are not negative.
-    misfits : ndarray, shape (5,)
+    misfits : ndarray, shape (P, 5)
         Of the card in each channel, surroundings and lamp image, against what is known of them.
     """
     # per channel: background, its slope, mirrored card, three departures of the face; shared: the other sources
-    own, shared = parts[[0, 1, 2, 6, 7, 8]], parts[3:6]
-    n_own, n_shared = len(own), len(shared)
+    own, shared = parts[:, OWN], parts[:, SHARED]
+    n_sets, n_own, n_shared = len(parts), len(OWN), len(SHARED)
     size = 3 * n_own + n_shared
-    card = np.arange(3) * n_own + 2
-    sources = 3 * n_own + np.arange(n_shared)
+    card = np.arange(3) * n_own + OWN.index(2)
+    sources = np.arange(3 * n_own, size)
     at_known = np.concatenate([card, sources[:2]])
-    mirrored = MIRROR_REFLECTANCE * scene.tint / scene.tint.mean() * scene.background
-    known = np.array([*mirrored, SURROUNDINGS, LAMP_IMAGE])
-    u_known = np.array([*(scene.u_mirror * scene.background + 0.002), U_SURROUNDINGS, U_LAMP_IMAGE])
-    normal, right = np.zeros((size, size)), np.zeros(size)
+    tint = scenes.tint
+    mirrored = MIRROR_REFLECTANCE * tint / tint.mean(axis=1, keepdims=True) * scenes.background
+    known = np.column_stack([mirrored, np.full((n_sets, 2), [SURROUNDINGS, LAMP_IMAGE])])
+    u_known = np.array([*(scenes.u_mirror * scenes.background + 0.002), U_SURROUNDINGS, U_LAMP_IMAGE])
     weight = 1.0 / u_light.T
-    tinted = shared * scene.tint[:, None, None]
-    design = np.concatenate([np.broadcast_to(own, (3, *own.shape)), tinted], axis=1) * weight[:, None]
-    gram, answer = design @ design.transpose(0, 2, 1), design @ (light.T * weight)[..., None]
-    normal[3 * n_own :, 3 * n_own :] = gram[:, n_own:, n_own:].sum(axis=0)
-    right[3 * n_own :] = answer[:, n_own:, 0].sum(axis=0)
+    tinted = shared[:, None] * tint[:, :, None, None]
+    each = np.broadcast_to(own[:, None], (n_sets, 3, *own.shape[1:]))
+    design = np.concatenate([each, tinted], axis=2) * weight[:, None]  # P, channel, part, D
+    gram, answer = design @ design.swapaxes(2, 3), (design @ (light.T * weight)[..., None])[..., 0]
+    normal, right = np.zeros((n_sets, size, size)), np.zeros((n_sets, size))
     for channel in range(3):
         at = slice(channel * n_own, (channel + 1) * n_own)
-        normal[at, at] = gram[channel, :n_own, :n_own]
-        normal[at, 3 * n_own :] = gram[channel, :n_own, n_own:]
-        normal[3 * n_own :, at] = gram[channel, n_own:, :n_own]
-        right[at] = answer[channel, :n_own, 0]
-    normal[at_known, at_known] += 1.0 / u_known**2
-    right[at_known] += known / u_known**2
-    source = np.zeros(size, bool)
-    source[[*card, *sources]] = True
-    use = np.ones(size, bool)
-    solution = np.zeros(size)
-    for _ in range(n_shared + 1):
-        scale = 1.0 / np.sqrt(np.diag(normal)[use] + 1e-18)
-        ridge = 1e-9 * np.eye(int(use.sum()))
-        scaled = normal[np.ix_(use, use)] * np.outer(scale, scale) + ridge
-        solution[:] = 0.0
-        solution[use] = scale * np.linalg.solve(scaled, scale * right[use])
-        negative = source & (solution < 0.0)
+        normal[:, at, at] = gram[:, channel, :n_own, :n_own]
+        normal[:, at, 3 * n_own :] = gram[:, channel, :n_own, n_own:]
+        normal[:, 3 * n_own :, at] = gram[:, channel, n_own:, :n_own]
+        right[:, at] = answer[:, channel, :n_own]
+    normal[:, 3 * n_own :, 3 * n_own :] = gram[:, :, n_own:, n_own:].sum(axis=1)
+    right[:, 3 * n_own :] = answer[:, :, n_own:].sum(axis=1)
+    normal[:, at_known, at_known] += 1.0 / u_known**2
+    right[:, at_known] += known / u_known**2
+    solution = _solved(normal, right, np.concatenate([card, sources]))
+    strengths = np.empty((n_sets, 9, 3))
+    strengths[:, OWN] = solution[:, : 3 * n_own].reshape(n_sets, 3, n_own).swapaxes(1, 2)
+    strengths[:, SHARED] = solution[:, sources, None] * tint[:, None]
+    return strengths, (solution[:, at_known] - known) / u_known
+
+
+def _solved(normal: Array, right: Array, not_negative: NDArray[np.intp]) -> Array:
+    """Solutions of several systems of normal equations, some of whose unknowns must not be negative.
+
+    Parameters
+    ----------
+    normal : ndarray, shape (P, N, N)
+    right : ndarray, shape (P, N)
+    not_negative : ndarray of int
+        An unknown of these that comes out negative is left out, and the others are solved for again.
+    """
+    scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=1, axis2=2) + 1e-18)
+    scaled = normal * (scale[:, :, None] * scale[:, None, :])
+    may_be_left = np.zeros(right.shape[1], bool)
+    may_be_left[not_negative] = True
+    use = np.ones(right.shape)
+    while True:
+        system = scaled * (use[:, :, None] * use[:, None, :])
+        system += np.eye(len(scale[0])) * (1.0 - use + 1e-9)[:, None]
+        solution = np.asarray(scale * np.linalg.solve(system, (use * scale * right)[..., None])[..., 0])
+        negative = may_be_left & (solution < 0.0)
         if not negative.any():
-            break
-        use &= ~negative
-    strengths = np.empty((9, 3))
-    strengths[[0, 1, 2, 6, 7, 8]] = solution[: 3 * n_own].reshape(3, n_own).T
-    strengths[3:6] = solution[sources, None] * scene.tint
-    return strengths, (solution[at_known] - known) / u_known
+            return solution
+        use[negative] = 0.0
 
 
 def _bright_line_um(parameters: Array, strengths: Array) -> float:
     """Where the unblurred arc is brightest, all channels together."""
-    _, radius_um, ring_angle, roughness, _, tail = parameters[:6]
+    radius_um, (ring_angle, roughness, tail) = parameters[1], parameters[[2, 3, 5]]
     x = np.linspace(0.0, radius_um, 200)
     ring, axial, card = arc_light(1.0 - x / radius_um, ring_angle, roughness, tail)
     s = strengths.sum(axis=1)
-    lobes = arc_light(LEANS, ring_angle, roughness, tail)
-    level = s[2] * card + s[3] * (1.0 - card) + s[4] * ring / lobes[0].max() + s[5] * axial / lobes[1][0]
+    lamp = arc_light(np.array([np.sin(ring_angle / 2.0)]), ring_angle, roughness, tail)[0]
+    level = s[2] * card + s[3] * (1.0 - card) + s[4] * ring / lamp + s[5] * axial / axial[-1]
     peak = int(np.argmax(level))
     return float(silhouette_from_line_um(parameters) + x[peak]) if 0 < peak < len(x) - 1 else float("nan")

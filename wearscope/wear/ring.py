@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares, nnls
 
-from wearscope.wear.profile import MIRROR_REFLECTANCE, lobe, mirrored_beyond, smith_g1
+from wearscope.wear.arc import MIRROR_REFLECTANCE, lobe, mirrored_beyond, smith_g1
 
 Array = NDArray[np.float64]
 

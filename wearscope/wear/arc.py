@@ -1,0 +1,210 @@
+"""The light across an edge: a model of what a rounded edge sends to the camera.
+
+Across an edge, from outside to inside, the camera sees the background, then the arc of radius r, whose
+outermost part mirrors what lies behind and beside the tool, then the image of the lamp ring in the arc, then
+the face. The normal of the arc at distance x inside the silhouette leans outward by φ with sin φ = 1 - x/r.
+What that place sends to the camera is a sum of four parts with unknown strengths:
+
+- the background card mirrored, where the mirrored ray (2 φ from the view axis) points below the face,
+- the surroundings mirrored, elsewhere,
+- the lamp ring at angle θ from the view axis, through the microfacet lobe of a rough conductor, summed over
+  the ring's azimuths,
+- light along the view axis through the same lobe,
+
+followed by the face. The whole is blurred by the photo's point spread: on the arc by quadrature over φ, in which its
+light is smooth; background and face are steps and ramps, whose blur is known in closed form.
+
+The lobe is that of a microfacet surface with Smith shadowing (B. Walter et al., "Microfacet models for refraction
+through rough surfaces", EGSR 2007, from memory). How far its tails reach decides how much of the lamps' light the
+outermost arc still sends, which before a dark background is all that shows it: a Gaussian lobe has too little
+there, and a fit would move silhouette and ring angle to make up for it. So the tail is a parameter (`lobe`).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, roots_legendre, stdtr
+
+Array = NDArray[np.float64]
+
+MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
+LEAST_PLACES = 40  # on the arc, to add its light up over; enough for the narrowest lobe
+ROOT_2PI = np.sqrt(2.0 * np.pi)
+AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
+
+
+def silhouette_from_line_um(parameters: Array) -> Array:
+    """The silhouette lies r (1 - sin(θ/2)) outside the lamp's image.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (..., 3 or more)
+        Nominal bright line, radius, ring angle; as for `profile_parts`.
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
+    return np.asarray(parameters[..., 0] - parameters[..., 1] * (1.0 - np.sin(parameters[..., 2] / 2.0)))
+
+
+def lobe(square: Array, tail: float | Array) -> Array:
+    """Density of microfacets by their slope, but for a constant factor.
+
+    Parameters
+    ----------
+    square : ndarray
+        Squared slope from the mean surface over the squared roughness.
+    tail : float
+        κ in (1 + κ s²)^(-1/κ): towards 0 the Gaussian lobe of Beckmann, 0.5 that of Trowbridge and Reitz.
+    """
+    return np.asarray((1.0 + tail * square) ** (-1.0 / tail))
+
+
+def facets(cos_delta: Array, roughness: float | Array, tail: float | Array) -> Array:
+    """Density of microfacet normals at angle delta from the surface normal, but for a constant factor."""
+    c2 = np.clip(cos_delta, 1e-3, 1.0) ** 2
+    return np.asarray(lobe((1.0 - c2) / (c2 * roughness**2), tail) / c2**2)
+
+
+def smith_g1(cosine: Array, roughness: float | Array) -> Array:
+    """Share of microfacets not hidden in one direction (rational approximation of the same paper)."""
+    c = np.clip(cosine, 1e-6, 1.0 - 1e-12)
+    a = c / np.sqrt(1.0 - c**2) / roughness
+    return np.where(a < 1.6, (3.535 * a + 2.181 * a**2) / (1.0 + 2.276 * a + 2.577 * a**2), 1.0)
+
+
+def arc_light(
+    sin_phi: Array, ring_angle: float | Array, roughness: float | Array, tail: float | Array
+) -> tuple[Array, Array, Array]:
+    """Light from a place of the arc whose normal leans outward by φ.
+
+    Parameters
+    ----------
+    sin_phi : ndarray, shape (N,) or (P, N)
+    ring_angle : float or ndarray, shape (P, 1)
+        Angle θ between view axis and lamps, radians; of several lights at once.
+    roughness, tail : float or ndarray, shape (P, 1)
+        Of the lobe.
+
+    Returns
+    -------
+    ring, axial, card : ndarray, shape (N,) or (P, N)
+        From the lamp ring, from light along the view axis, and the share of the mirrored background (the rest
+        mirrors the surroundings), each for unit source strength.
+    """
+    cos_phi = np.sqrt(np.clip(1.0 - sin_phi**2, 0.0, 1.0))
+    hidden = smith_g1(cos_phi, roughness) / (4.0 * np.maximum(cos_phi, 1e-3))
+    lean = np.cos(AZIMUTHS)
+    half, full, rough, reach = (
+        np.asarray(each)[..., None] for each in (np.asarray(ring_angle) / 2.0, ring_angle, roughness, tail)
+    )
+    to_half = sin_phi[..., None] * np.sin(half) * lean + cos_phi[..., None] * np.cos(half)
+    to_lamp = sin_phi[..., None] * np.sin(full) * lean + cos_phi[..., None] * np.cos(full)
+    lit = smith_g1(to_lamp, rough) * (to_lamp > 0.0)
+    ring = (facets(to_half, rough, reach) * lit).mean(axis=-1) * hidden
+    axial = facets(cos_phi, roughness, tail) * smith_g1(cos_phi, roughness) * hidden
+    # the mirrored ray falls below the face at 90°
+    card = mirrored_beyond(np.arcsin(np.clip(sin_phi, 0.0, 1.0)), np.pi / 2.0, roughness, tail)
+    return ring, axial, card
+
+
+def mirrored_beyond(lean: Array, beyond: float, roughness: float | Array, tail: float | Array) -> Array:
+    """Share of the facets of a leaning surface that mirror what lies beyond an angle from the view axis.
+
+    A facet mirrors at twice its own lean. The slope of the lobe in one direction has the density
+    (1 + κ s² / α²)^(1/2 - 1/κ): Student's t with 2/κ - 2 degrees of freedom, of s √(2 - 2κ) / α.
+
+    Parameters
+    ----------
+    lean : ndarray
+        Of the mean surface, radians.
+    beyond : float
+        Radians.
+    roughness, tail : float
+        Of the lobe.
+    """
+    slope = np.tan(lean - beyond / 2.0)
+    return np.asarray(stdtr(2.0 / tail - 2.0, slope * np.sqrt(2.0 - 2.0 * tail) / roughness))
+
+
+@lru_cache(maxsize=8)
+def _places(count: int) -> tuple[Array, Array]:
+    """Leans φ from 0 to 90° and their weights (Gauss and Legendre)."""
+    at, weight = roots_legendre(count)
+    return (at + 1.0) * np.pi / 4.0, weight * np.pi / 4.0
+
+
+def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
+    """The parts of the light across an edge, each blurred, for unit strength.
+
+    The lamp ring's part is 1 where the arc mirrors a lamp that lies square to the edge, φ = θ/2, the axial light's
+    where the arc meets the face.
+
+    Parameters
+    ----------
+    d_um : ndarray, shape (D,)
+    parameters : ndarray, shape (..., 6 or more)
+        Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm), tail; of several edges at
+        once, for a call costs more than the arithmetic in it.
+    face_scale_um : float
+        Depth over which the face may change beyond the arc (ragged coating, vignetting).
+
+    Returns
+    -------
+    ndarray, shape (..., 9, D)
+        Background level and slope; arc: card, surroundings, ring, axial; face: three departures beyond the arc.
+    """
+    of_each = parameters.reshape(-1, parameters.shape[-1])
+    radius_um, blur_um = of_each[:, 1, None], of_each[:, 4, None]
+    inside_um = d_um - silhouette_from_line_um(of_each)[:, None]
+    phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * (radius_um / blur_um).max()))))
+    # a solver's steps in the other parameters share their light
+    lights, which = np.unique(of_each[:, [2, 3, 5]], axis=0, return_inverse=True)
+    on_arc = _arc_parts(phi, lights)[which]
+    places_um = radius_um * (1.0 - np.sin(phi))
+    apart = (inside_um[:, None] - places_um[..., None]) / blur_um[..., None]
+    spread = (radius_um * np.cos(phi) * weight / blur_um)[..., None] * np.exp(-0.5 * apart**2) / ROOT_2PI
+    deep_um = face_scale_um * np.array([1.0, 2.0, 4.0])
+    starts_um = np.hstack([0.0 * radius_um, radius_um, radius_um + deep_um])
+    begun, ramp = _begun(inside_um[:, None] - starts_um[..., None], blur_um[..., None])
+    arc = on_arc[..., 1:] @ spread + on_arc[..., :1] * begun[:, 1:2]
+    background = np.stack([1.0 - begun[:, 0], (inside_um - ramp[:, 0]) / face_scale_um], axis=1)
+    face = (ramp[:, 1:2] - ramp[:, 2:]) / deep_um[:, None]
+    parts = np.concatenate([background, arc, face], axis=1)
+    return np.asarray(parts.reshape(*parameters.shape[:-1], *parts.shape[1:]))
+
+
+def _arc_parts(phi: Array, lights: Array) -> Array:
+    """Card, surroundings, ring and axial light at φ = 0 and at some places of the arc.
+
+    Parameters
+    ----------
+    phi : ndarray, shape (N,)
+    lights : ndarray, shape (P, 3)
+        Ring angle, roughness, tail.
+
+    Returns
+    -------
+    ndarray, shape (P, 4, N + 1)
+    """
+    ring_angle, roughness, tail = lights.T[..., None]
+    at = np.broadcast_to(np.append(0.0, phi), (len(lights), len(phi) + 1))
+    ring, axial, card = arc_light(np.sin(np.hstack([at, ring_angle / 2.0])), ring_angle, roughness, tail)
+    # towards grazing every surface mirrors better (Schlick's form, relative to normal incidence)
+    grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - np.cos(at)) ** 5
+    card = card[:, :-1]
+    return np.stack(
+        [card * grazing, (1.0 - card) * grazing, ring[:, :-1] / ring[:, -1:], axial[:, :-1] / axial[:, :1]],
+        axis=1,
+    )
+
+
+def _begun(inside_um: Array, blur_um: Array) -> tuple[Array, Array]:
+    """The step that is 1 where x > 0, and the ramp max(x, 0), blurred by a Gaussian."""
+    z = inside_um / blur_um
+    step = ndtr(z)
+    return step, inside_um * step + blur_um * np.exp(-0.5 * z**2) / ROOT_2PI
