@@ -21,6 +21,7 @@ from wearscope.imaging.look import (
     OpenPhoto,
     PhotoScale,
     block_side,
+    hide,
     look_in,
     open_photo,
     scale_in_file,
@@ -279,8 +280,9 @@ class _Desk:
         photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
         opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
-        marks = Marks(entry.edge_near, drawn, tool, said.ignored_px)
-        return self.recall(look_in, opened, scale, marks, like.line if like is not None else None)
+        marks = Marks(entry.edge_near, drawn, tool)
+        look: Look = self.recall(look_in, opened, scale, marks, like.line if like is not None else None)
+        return self.recall(hide, look, said.ignored_px) if said.ignored_px else look
 
 
 def _version(path: Path) -> tuple[int, int]:

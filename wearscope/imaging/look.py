@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -71,14 +70,11 @@ class Marks:
         The edge itself.
     tool : {"left", "right"} or None
         Side of `drawn` on which the tool lies, for someone who goes along it.
-    ignored : tuple of polygons
-        Where nothing is to be measured.
     """
 
     near: Polyline | None = None
     drawn: Polyline | None = None
     tool: Literal["left", "right"] | None = None
-    ignored: tuple[Polyline, ...] = ()
 
 
 NO_MARKS = Marks()
@@ -188,7 +184,8 @@ class Look:
         """The same look at a scale changed by a factor."""
         um_per_px = self.um_per_px * zoom
         strip = _cut(self.light, self.line, um_per_px, self.ignored)
-        trace = _trace(strip, self.line, self.ignored)
+        hidden = None if self.ignored is None else _hidden(strip, self.line, self.ignored)
+        trace = _trace(strip, self.name, hidden)
         return replace(
             self,
             um_per_px=um_per_px,
@@ -251,15 +248,8 @@ def look_in(
     if chosen is None:
         raise _no_edge(path, light, marks.drawn is not None or bool(opened.candidates))
     line = refine_line(light, chosen.line, max(10.0, 60.0 / um_per_px))
-    ignored = _mask(light, marks.ignored, reduction)
-    strip = _cut(light, line, um_per_px, ignored)
-    trace = _trace(strip, line, ignored)
-    seen = np.isfinite(trace.d_um)
-    if seen.mean() < LEAST_SEEN or seen.sum() < LEAST_COLUMNS:
-        raise PhotoRefused(
-            f"{path.name}: the edge is too faint or too blurred to follow",
-            "focus on the cutting edge, put a white card behind the flute and take it again",
-        )
+    strip = _cut(light, line, um_per_px, None)
+    trace = _trace(strip, path.name)
     return Look(
         photo=photo,
         light=light,
@@ -272,24 +262,35 @@ def look_in(
         trace_um=trace.d_um,
         steepness=trace.steepness,
         quality=strip_quality(strip),
+    )
+
+
+def hide(look: Look, polygons: tuple[Polyline, ...]) -> Look:
+    """The same look without the places where nothing is to be measured, as if the photo did not reach there.
+
+    Raises
+    ------
+    PhotoRefused
+        When too little of the edge is left.
+    """
+    ignored = np.zeros(look.light.shape[:2], np.float32)
+    for polygon in polygons:
+        cv2.fillPoly(ignored, [np.round(_reduced(polygon, look.reduction)).astype(np.int32)], 1)
+    hidden = _hidden(look.strip, look.line, ignored)
+    strip = replace(look.strip, light=np.where(hidden[..., None], np.float32(np.nan), look.strip.light))
+    trace = _trace(strip, look.name, hidden)
+    return replace(
+        look,
+        strip=strip,
+        trace_um=trace.d_um,
+        steepness=trace.steepness,
+        quality=strip_quality(strip),
         ignored=ignored,
     )
 
 
 def _reduced(points_px: Polyline, reduction: int) -> Array:
     return np.asarray((np.array(points_px, float) + 0.5) / reduction - 0.5)
-
-
-def _mask(
-    light: NDArray[np.float32], polygons: Sequence[Polyline], reduction: int
-) -> NDArray[np.float32] | None:
-    """Where nothing is to be measured."""
-    if not polygons:
-        return None
-    mask = np.zeros(light.shape[:2], np.float32)
-    for polygon in polygons:
-        cv2.fillPoly(mask, [np.round(_reduced(polygon, reduction)).astype(np.int32)], 1)
-    return mask
 
 
 def _cut(
@@ -316,23 +317,33 @@ def _hidden(
     return np.asarray(np.nan_to_num(cut.light[: len(strip.d_um)]) > 0.25)
 
 
-def _trace(strip: Strip, line: EdgeLine, ignored: NDArray[np.float32] | None) -> Trace:
-    """Trace the edge; where a patch that is to be ignored hides it, it is not seen."""
+def _trace(strip: Strip, name: str, hidden: NDArray[np.bool_] | None = None) -> Trace:
+    """Trace the edge; where something hides it, it is not seen."""
     trace = trace_edge(strip, SEARCH_UM)
-    if ignored is None:
-        return trace
-    hidden = _hidden(strip, line, ignored)
+    if hidden is not None:
+        trace = replace(trace, d_um=_beside_patches(strip, trace.d_um, hidden))
+    seen = np.isfinite(trace.d_um)
+    if seen.mean() < LEAST_SEEN or seen.sum() < LEAST_COLUMNS:
+        raise PhotoRefused(
+            f"{name}: the edge is too faint or too blurred to follow",
+            "focus on the cutting edge, put a white card behind the flute and take it again",
+        )
+    return trace
+
+
+def _beside_patches(strip: Strip, trace_um: Array, hidden: NDArray[np.bool_]) -> Array:
+    """A trace without the columns in which a patch covers the edge."""
     search = (strip.d_um > SEARCH_UM[0]) & (strip.d_um < SEARCH_UM[1])
-    clear = np.isfinite(trace.d_um) & ~hidden[search].any(axis=0)
+    clear = np.isfinite(trace_um) & ~hidden[search].any(axis=0)
     if not clear.any():
-        return trace
+        return trace_um
     # a patch's own border is steep: where the edge lies, the clear columns beside it say
     columns = np.arange(len(clear))
-    edge_um = np.interp(columns, columns[clear], trace.d_um[clear])
+    edge_um = np.interp(columns, columns[clear], trace_um[clear])
     beside = np.abs(strip.d_um[:, None] - edge_um[None, :]) < BESIDE_EDGE_UM
     # a column beside a patch is traced with what its neighbours show
     covered = binary_dilation(np.asarray((hidden & beside).any(axis=0)), iterations=GUIDE_COLUMNS)
-    return replace(trace, d_um=np.where(covered, np.nan, trace.d_um))
+    return np.where(covered, np.nan, trace_um)
 
 
 def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoRefused:
