@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from tests.wear.faces import D_UM, FACE, S_UM, face, labels_with_transition, marks
-from wearscope.wear.land import Scene, find_land, land_findings, marks_kept
+from wearscope.wear.land import Scene, find_land, land_findings, marks_of
 from wearscope.wear.strip import USED
 
 USED_EDGE = S_UM < 0
@@ -181,5 +181,7 @@ def test_marks_kept_against_a_texture_made_half_as_strong():
     new = face(0.0, texture=texture, noise=0.002)
     now = face(0.0, texture=1.0 + 0.5 * (texture - 1.0), noise=0.002, seed=5)
     everywhere = np.ones(len(S_UM), bool)
-    [(slope, u)] = marks_kept(now, new, [(np.full(len(S_UM), 50.0), np.full(len(S_UM), 250.0))], everywhere)
+    [(slope, u)] = marks_of(now, new).kept(
+        [(np.full(len(S_UM), 50.0), np.full(len(S_UM), 250.0))], everywhere
+    )
     assert slope == pytest.approx(0.5, abs=max(3.0 * u, 0.03))

@@ -12,8 +12,8 @@ from typing import Literal
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import fftconvolve
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.look import Look
@@ -81,19 +81,12 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     new_s_um = np.arange(new.s_um[0], new.s_um[-1], step_um)
     b = np.interp(new_s_um, new.s_um, b)
     middle = 0.5 * (len(a) - 1)
-    best: tuple[float, float, float, float] | None = None
-    scatter: list[float] = []
-    for zoom in ZOOMS:
-        # sample a so that its columns are those of b
-        at = middle + (np.arange(len(a)) - middle) / (1.0 + zoom)
-        stretched = np.interp(at, np.arange(len(a)), a)
-        correlation, lags = _correlate(stretched, b)
-        scatter.append(1.4826 * float(np.median(np.abs(correlation))))
-        k = int(np.argmax(correlation))
-        if best is None or correlation[k] > best[0]:
-            best = (float(correlation[k]), float(lags[k]), float(zoom), 0.0)
-    assert best is not None
-    noise = float(np.median(scatter)) + 1e-9
+    # sample a so that its columns are those of b
+    at = middle + (np.arange(len(a)) - middle) / (1.0 + ZOOMS[:, None])
+    correlation, lags = _correlate(np.interp(at, np.arange(len(a)), a), b)
+    noise = 1.4826 * float(np.median(np.abs(correlation[:, ::4]))) + 1e-9
+    which, place = np.unravel_index(int(np.argmax(correlation)), correlation.shape)
+    best = (float(correlation[which, place]), float(lags[place]), float(ZOOMS[which]))
     as_expected = best[0] > max(0.6 * expected, 0.4)
     if best[0] < (LIKELY if as_expected else CERTAIN) * noise:
         missed = expected > CLEAR and best[0] < 0.55 * expected
@@ -152,18 +145,17 @@ def _flattened(level: Array) -> Array:
 
 
 def _correlate(a: Array, b: Array) -> tuple[Array, Array]:
-    """Correlation coefficient of a against b at each lag (b[i + lag] over a[i])."""
-    top = fftconvolve(b, a[::-1])
-    lags = np.arange(len(top)) - (len(a) - 1)
+    """Correlation coefficient of each row of a against b at each lag (b[i + lag] over a[i])."""
+    of_a, of_b = a.shape[1], len(b)
+    lags = np.arange(1 - of_a, of_b)
+    lags = lags[np.abs(lags - 0.5 * (of_b - of_a)) <= LARGEST_SHIFT * min(of_a, of_b)]
+    size = next_fast_len(of_a + of_b - 1, real=True)
+    top = irfft(rfft(b, size) * np.conj(rfft(a, size, axis=1)), size, axis=1)[:, lags % size]
     # energy of each where the two overlap
-    sum_a, sum_b = (np.concatenate([[0.0], np.cumsum(x**2)]) for x in (a, b))
-    energy_a = sum_a[np.minimum(len(a), len(b) - lags)] - sum_a[np.maximum(0, -lags)]
-    energy_b = sum_b[np.minimum(len(b), len(a) + lags)] - sum_b[np.maximum(0, lags)]
-    largest = LARGEST_SHIFT * min(len(a), len(b))
-    use = np.abs(lags - 0.5 * (len(b) - len(a))) <= largest
-    with np.errstate(invalid="ignore", divide="ignore"):
-        r = top[use] / np.sqrt(np.maximum(energy_a[use] * energy_b[use], 1e-18))
-    return r, lags[use].astype(float)
+    sum_a, sum_b = (np.cumsum(np.insert(x**2, 0, 0.0, axis=-1), axis=-1) for x in (a, b))
+    energy_a = sum_a[:, np.minimum(of_a, of_b - lags)] - sum_a[:, np.maximum(0, -lags)]
+    energy_b = sum_b[np.minimum(of_b, of_a + lags)] - sum_b[np.maximum(0, lags)]
+    return top / np.sqrt(np.maximum(energy_a * energy_b, 1e-18)), lags.astype(float)
 
 
 def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, float, float]:

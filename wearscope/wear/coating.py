@@ -115,11 +115,16 @@ class ZoneCoating:
 
 def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
     """Log ratios red/green and blue/green of a strip, slightly smoothed, shape (D, S, 2)."""
-    seen = np.isfinite(strip.light[..., :1])
-    light = cv2.GaussianBlur(np.where(seen, strip.light, 0.0), (0, 0), blur_px)
-    logs = np.log(np.maximum(light, np.float32(2e-3)))
-    against_green = np.array([[1, -1, 0], [0, -1, 1]], np.float32)
-    return np.where(seen, cv2.transform(logs, against_green), np.float32(np.nan))
+    unseen = np.isnan(strip.light[..., 0])
+    light = strip.light.copy()
+    light[unseen] = 0.0
+    red, green, blue = (
+        np.log(np.maximum(cv2.GaussianBlur(one, (0, 0), blur_px), np.float32(2e-3)))
+        for one in cv2.split(light)
+    )
+    ratios = np.asarray(cv2.merge([red - green, blue - green]), np.float32)
+    ratios[unseen] = np.nan
+    return ratios
 
 
 def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = None) -> NDArray[np.float32]:
@@ -141,15 +146,16 @@ def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = No
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
     if deep.sum() < 4:
         return ratios
-    with np.errstate(all="ignore"):
-        column = _nanmedian_rows(ratios[deep])
+    # a parabola needs no more than every third column
+    column = np.full(ratios.shape[1:], np.nan)
+    column[::3] = _nanmedian_rows(ratios[deep, ::3])
     usable = np.isfinite(column[:, 0])
     if usable.sum() < 20:
         return ratios
     x = (strip.s_um - strip.s_um.mean()) / max(float(np.ptp(strip.s_um)), 1.0)
     terms = np.vander(x, 3)
     drift = terms @ np.linalg.lstsq(terms[usable], column[usable], rcond=None)[0]
-    if coated is not None and min((usable & coated).sum(), (usable & ~coated).sum()) >= 60:
+    if coated is not None and min((usable & coated).sum(), (usable & ~coated).sum()) >= 20:
         stepped = np.column_stack([terms, ~coated])
         fit = np.linalg.lstsq(stepped[usable], column[usable], rcond=None)[0]
         pixels = ratios[deep][:, usable & coated] - column[usable & coated]
@@ -157,12 +163,13 @@ def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = No
         if np.hypot(*(fit[3] / scatter)) > SEPARATION:
             drift = terms @ fit[:3]
     middle = np.median(drift, axis=0)
-    return np.asarray(ratios - (drift - middle)[None], np.float32)
+    return ratios - np.asarray(drift - middle, np.float32)
 
 
 def deep_colour(ratios: NDArray[np.float32], strip: Strip) -> Array | None:
     """Median log ratios of the face beyond the band, shape (2,), or None where it is not seen."""
-    deep = ratios[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])].reshape(-1, 2)
+    # every third column tells the colour of all
+    deep = ratios[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1]), ::3].reshape(-1, 2)
     deep = deep[np.isfinite(deep).all(axis=1)]
     return np.asarray(np.median(deep, axis=0), float) if len(deep) > 100 else None
 
@@ -209,11 +216,18 @@ def usual_colour(
 
 def _by_depth(strip: Strip, values: NDArray[np.float32], silhouette_um: Array, columns: Mask) -> Array:
     """Values by depth below the silhouette of some columns, shape (K, columns, 2)."""
+    return np.asarray(values[_band_rows(strip, silhouette_um, columns)], np.float64)
+
+
+def _band_rows(
+    strip: Strip, silhouette_um: Array, columns: Mask
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the band below the silhouette of some columns, broadcast to (K, columns)."""
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     step_um = float(strip.d_um[1] - strip.d_um[0])
     depths = np.arange(round(BAND_UM / step_um))
     rows = np.round((silhouette_um[at] - strip.d_um[0]) / step_um).astype(int)[None, :] + depths[:, None]
-    return np.asarray(values[np.clip(rows, 0, len(strip.d_um) - 1), at[None, :]], np.float64)
+    return np.clip(rows, 0, len(strip.d_um) - 1), at[None, :]
 
 
 def _far_share(departure: Array, coating: CoatingColour) -> Array:
@@ -273,11 +287,17 @@ def map_substrate(
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     step_um = float(strip.d_um[1] - strip.d_um[0])
-    bins = np.clip(np.nan_to_num((d - silhouette_um[None, :]) / step_um), -1, len(usual.far)).astype(int)
-    padded = np.vstack([usual.departure, np.zeros((2, 2))])  # nothing is usual beyond the band, nor outside
-    departure = np.nan_to_num(ratios - coating.mean.astype(np.float32) - padded[bins].astype(np.float32))
+    departure = ratios - coating.mean.astype(np.float32)
+    rows, at = _band_rows(strip, silhouette_um, np.ones(len(silhouette_um), bool))
+    departure[rows, at] -= usual.departure[:, None].astype(np.float32)
+    departure[np.isnan(departure[..., 0])] = 0.0
     far = _far_share(
-        _by_depth(strip, np.where(readable[..., None], departure, np.nan), silhouette_um, used), coating
+        np.where(
+            readable[_band_rows(strip, silhouette_um, used)][..., None],
+            _by_depth(strip, departure, silhouette_um, used),
+            np.nan,
+        ),
+        coating,
     )
     excess = np.maximum(far - 1.5 * usual.far[: len(far)], 0.0)
     excess[: int(np.ceil(BLEED * blur_um / step_um))] = 0.0
@@ -292,7 +312,7 @@ def map_substrate(
     substrate = np.zeros(light.shape, bool)
     if found:
         weights = coating.inverse_covariance @ substrate_departure
-        share = departure @ weights / float(substrate_departure @ weights)
+        share = cv2.transform(departure, weights[None] / float(substrate_departure @ weights))
         substrate = cv2.medianBlur((share > 0.5).astype(np.uint8), 3) > 0
     inside = d >= silhouette_um[None, :]
     substrate = _carried_outward(substrate & readable, readable) & inside
@@ -312,8 +332,8 @@ def _substrate_colour(
     nothing = np.zeros(2)
     if len(sample) < 200:
         return False, nothing
-    if len(sample) > 60000:
-        sample = sample[:: len(sample) // 60000 + 1]
+    if len(sample) > 20000:
+        sample = sample[:: len(sample) // 20000 + 1]
     far = _distance(sample, coating) > SEPARATION
     centre = np.median(sample[far], axis=0)
     for _ in range(8):
@@ -329,11 +349,10 @@ def _substrate_colour(
 
 def _carried_outward(value: Mask, readable: Mask) -> Mask:
     """Give unreadable pixels the value of the nearest readable one further in, in the same column."""
-    rows = np.arange(len(value))[:, None]
-    source = np.where(readable, rows, len(value))
-    nearest = np.minimum.accumulate(source[::-1], axis=0)[::-1]
-    columns = np.broadcast_to(np.arange(value.shape[1]), nearest.shape)
-    return np.where(nearest < len(value), value[np.minimum(nearest, len(value) - 1), columns], False)
+    carried = value & readable
+    for row in range(len(value) - 2, -1, -1):
+        carried[row] |= carried[row + 1] & ~readable[row]
+    return carried
 
 
 def zone_coating(

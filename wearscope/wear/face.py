@@ -60,6 +60,7 @@ UNLIKE_ARC = (
     "silhouette and lamp image do not belong to one circular edge seen squarely: rounded unevenly, dirty, or tilted; "
     "clean it, check wedge_angle_deg and view_tilt_deg, or look at it in profile"
 )
+OUTSIDE_UM = 70.0  # that smoothing may reach into from the edge
 UNEVEN_UM = 8.0  # root mean square of the edge line where it ought to be all of one kind
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
 
@@ -294,9 +295,12 @@ def find_face_land(
         u_original = float(
             np.hypot(used.u_silhouette_um, factor * np.hypot(used.u_radius_um, unused.u_radius_um))
         )
+    # what lies well outside the edge has no say
+    first_um = float(np.nanmin(silhouette_um)) - OUTSIDE_UM
+    inside = strip.between(first_um, np.inf)
     land = find_land(
         Scene(
-            strip=strip,
+            strip=inside,
             silhouette_um=silhouette_um,
             labels=zones.labels,
             radius_um=used.radius_um,
@@ -310,8 +314,8 @@ def find_face_land(
             transition_um=zones.transition.at_um if zones.transition else None,
             used_side=zones.transition.used_side if zones.transition else 1,
             coated=edge.coated,
-            bare=bare,
-            new=new,
+            bare=None if bare is None else bare[len(bare) - len(inside.d_um) :],
+            new=None if new is None else new.between(first_um, np.inf),
         )
     )
     if zones.transition is None and land.verdict == "seen":
@@ -571,6 +575,8 @@ def read_coating(
     """
     if grey or fits.unused is None:
         return None
+    # what lies outside the edge has no say
+    whole, strip = strip, strip.between(float(np.nanmin(silhouette_um)) - OUTSIDE_UM, np.inf)
     ratios = even_out(strip, colour_ratios(strip), labels == UNUSED)
     colour = _coating_colour(strip, ratios, labels, new)
     if colour is None:
@@ -586,7 +592,9 @@ def read_coating(
         readable = np.where(labels == UNUSED, readable, silhouette_um + inside_um)
     looked_for = labels == (USED if (labels == USED).any() else UNUSED)
     usual = _usual_colour(strip, ratios, colour, silhouette_um, labels, new, fits.unused)
-    return map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, usual, blur_um)
+    found = map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, usual, blur_um)
+    outside = len(whole.d_um) - len(strip.d_um)
+    return replace(found, substrate=np.pad(found.substrate, ((outside, 0), (0, 0))))
 
 
 def _usual_colour(

@@ -49,7 +49,8 @@ def resin_columns(strip: Strip, trace_um: Array) -> Mask:
     ndarray of bool, shape (S,)
         All False in a photo without colour.
     """
-    face = strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])].reshape(-1, 3)
+    # every third column tells the light of all
+    face = strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1]), ::3].reshape(-1, 3)
     face = face[np.isfinite(face[:, 0])]
     seen = np.isfinite(trace_um)
     if len(face) < 100 or not seen.any():

@@ -91,8 +91,10 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     """
     step_um = float(strip.d_um[1] - strip.d_um[0])
     at = np.flatnonzero(columns)
+    follow_um = follow_um[at]
+    strip = strip.between(PROFILE_UM[0] + follow_um.min() - 9.0, PROFILE_UM[1] + follow_um.max() + 9.0)
     wanted = np.flatnonzero((strip.d_um > PROFILE_UM[0]) & (strip.d_um < PROFILE_UM[1]))
-    rows = wanted[:, None] + follow_um[at][None, :] / step_um
+    rows = wanted[:, None] + follow_um / step_um
     moved = cv2.remap(
         np.ascontiguousarray(strip.light[:, at]),
         np.broadcast_to(np.arange(len(at), dtype=np.float32), rows.shape).astype(np.float32),
@@ -106,17 +108,27 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     if known.sum() < LEAST_SAMPLES:
         raise ProfileNotSeenError(f"only {known.sum()} samples across the edge are seen in most columns")
     moved = moved[known]
-    light = np.asarray(np.nanmean(moved, axis=1, dtype=np.float64))
-    # column-to-column differences hold the noise and leave out slow changes of light
-    noise = np.nanstd(np.diff(moved, axis=1), axis=1, dtype=np.float64) / np.sqrt(2.0)
+    light = _mean_along(moved)
+    # column-to-column differences hold the noise and leave out slow changes of light; every third tells it
+    change = moved[:, 1::3] - moved[:, :-1:3]
+    noise = np.sqrt(0.5 * _mean_along(change * change))
     u_mean = 1.5 * np.maximum(noise, 1e-4) / np.sqrt(seen[known])[:, None]
     misplaced = MISPLACED_UM * np.abs(np.gradient(light, step_um, axis=0))
     floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
-    burnt = (moved >= BURNT).mean(axis=1) > 0.01
+    burnt = _mean_along((moved >= BURNT).astype(np.float32)) > 0.01
     u_light[burnt] = 0.5
     return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
+
+
+def _mean_along(values: NDArray[np.float32]) -> Array:
+    """Mean of each row and channel over the columns that are seen, shape (D, 3) for values of shape (D, S, 3)."""
+    unseen = np.isnan(values[..., 0])
+    total = cv2.reduce(
+        np.where(unseen[..., None], np.float32(0.0), values), 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F
+    )
+    return np.asarray(total[:, 0] / np.maximum((~unseen).sum(axis=1), 1)[:, None])
 
 
 def fit_unused(

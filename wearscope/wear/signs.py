@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -48,20 +50,33 @@ def bright_line(strip: Strip, trace_um: Array) -> Array:
     """Brightest light just inside the trace against that of the face, as a log ratio, shape (S,)."""
     window = _inside(strip, trace_um, -2, max(3, round(LINE_REACH_UM / strip.um_per_px)))
     brightest = _columnwise(grey(strip.light), window, lambda v: np.quantile(v, 0.95, axis=0), trace_um)
-    face = grey(strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])])
+    # every third column tells the level of all
+    face = grey(strip.light[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1]), ::3])
     level = float(np.nanmedian(face)) if np.isfinite(face).any() else float(np.nanmedian(brightest))
     return np.asarray(np.log(np.maximum(brightest, 1e-3) / max(level, 1e-3)))
 
 
 def band_colour(strip: Strip, trace_um: Array) -> Array | None:
     """How far the band's mean colour is from the face's, as log ratios, shape (S,); None without a face."""
+    # nothing outside the edge nor beyond the face has a say; half of the columns place a change well enough
+    strip = strip.between(float(np.nanmin(trace_um)) - 10.0, DEEP_UM[1])
+    every_other = np.asarray(
+        cv2.resize(strip.light, None, fx=0.5, fy=1.0, interpolation=cv2.INTER_AREA), np.float32
+    )
+    at = np.minimum(np.arange(every_other.shape[1]) * 2, len(trace_um) - 1)
+    strip, trace_um, columns = (
+        replace(strip, light=every_other, s_um=strip.s_um[at]),
+        trace_um[at],
+        len(trace_um),
+    )
     ratios = even_out(strip, colour_ratios(strip))
     deep = deep_colour(ratios, strip)
     if deep is None:
         return None
     window = _inside(strip, trace_um, 3, max(6, round(BAND_REACH_UM / strip.um_per_px)))
     means = [_columnwise(ratios[..., k], window, lambda v: v.mean(axis=0), trace_um) for k in (0, 1)]
-    return np.asarray(np.hypot(means[0] - deep[0], means[1] - deep[1]))
+    away = np.hypot(means[0] - deep[0], means[1] - deep[1])
+    return np.asarray(away[np.minimum(np.arange(columns) // 2, len(away) - 1)])
 
 
 def _inside(strip: Strip, trace_um: Array, first: int, last: int) -> NDArray[np.intp]:

@@ -5,7 +5,7 @@ Everything from here on works in microns and knows nothing of pixels or of which
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -34,6 +34,11 @@ class Strip:
     s_um: NDArray[np.float64]
     d_um: NDArray[np.float64]
     um_per_px: float
+
+    def between(self, first_um: float, last_um: float) -> Strip:
+        """The rows between two depths: whoever needs no others is quicker with them alone."""
+        rows = slice(*np.searchsorted(self.d_um, [first_um, last_um]))
+        return replace(self, light=self.light[rows], d_um=self.d_um[rows])
 
 
 def over_channels(light: NDArray[np.float32], weight: float = 1.0) -> NDArray[np.float32]:

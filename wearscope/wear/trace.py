@@ -41,15 +41,20 @@ class Trace:
     steepness: Array
 
 
-def steepness(strip: Strip, columns: int) -> NDArray[np.float32]:
-    """Steepness across the edge, shape (D, S): the channels together, averaged over some columns."""
-    light = np.nan_to_num(strip.light)
-    smooth = cv2.GaussianBlur(cv2.blur(light, (columns, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
+def steepness(strip: Strip) -> NDArray[np.float32]:
+    """Steepness across the edge, the channels together, averaged over `GUIDE_COLUMNS` of which every third says all.
+
+    Returns
+    -------
+    ndarray, shape (D, ceil(S / 3))
+    """
+    light = np.ascontiguousarray(cv2.blur(np.nan_to_num(strip.light), (GUIDE_COLUMNS, 1))[:, ::3])
+    smooth = cv2.GaussianBlur(light, (0, 0), sigmaX=0.01, sigmaY=1.2)
     slope = np.gradient(smooth, axis=0)
     steep = cv2.sqrt(over_channels(slope * slope))
     # the frame's own border is not an edge; nor is anything within the smoothing of it
     unseen = cv2.dilate(np.isnan(strip.light[..., 0]).astype(np.uint8), np.ones((9, 3), np.uint8)) > 0
-    steep[unseen] = 0.0
+    steep[unseen[:, ::3]] = 0.0
     return np.asarray(steep, np.float32)
 
 
@@ -73,14 +78,14 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     strip = replace(strip, light=strip.light[wanted], d_um=strip.d_um[wanted])
     d = strip.d_um
     step_um = float(d[1] - d[0])
-    steep = steepness(strip, GUIDE_COLUMNS)
+    steep = steepness(strip)
     within = (d >= search_um[0]) & (d <= search_um[1])
     steep[~within] = 0.0
     noise = float(np.median(steep[steep > 0])) if (steep > 0).any() else 0.0
-    columns = np.arange(steep.shape[1])
-    # averaged over so many columns, every third one says it all
-    path = steepest_path(steep[:, ::3], bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
+    columns = np.arange(strip.light.shape[1])
+    path = steepest_path(steep, bend=max(noise, 0.1 * float(np.median(steep.max(axis=0)))))
     rows = np.repeat(path, 3)[: len(columns)]
+    steepest = steep[rows, columns // 3]
     guide = median_filter(d[rows], size=15, mode="nearest")
 
     light = cv2.GaussianBlur(
@@ -104,12 +109,12 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     # one noisy sample is not yet the tool
     steady = beyond & np.vstack([beyond[1:], beyond[-1:]])
     first = np.argmax(steady, axis=0)
-    found = steady.any(axis=0) & (first > 0) & (steep[rows, columns] > 2.0 * noise)
+    found = steady.any(axis=0) & (first > 0) & (steepest > 2.0 * noise)
     before = difference[np.maximum(first - 1, 0), columns]
     after = difference[first, columns]
     part = np.clip((threshold - before) / np.maximum(after - before, 1e-9), 0.0, 1.0)
     d_um = np.where(found, d[first] - (1.0 - part) * step_um, np.nan)
-    return Trace(d_um, np.asarray(steep[rows, columns], np.float64))
+    return Trace(d_um, np.asarray(steepest, np.float64))
 
 
 def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Array:
@@ -172,11 +177,12 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
 def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp]) -> NDArray[np.float32]:
     """Bicubic samples of some columns at given rows, shape (rows, columns, 3)."""
     maps = np.broadcast_to(np.arange(len(columns), dtype=np.float32), rows.shape).astype(np.float32)
+    first, last = max(0, int(rows.min()) - 2), int(rows.max()) + 4
     return np.asarray(
         cv2.remap(
-            np.ascontiguousarray(light[:, columns]),
+            np.ascontiguousarray(light[first:last, columns]),
             maps,
-            rows.astype(np.float32),
+            (rows - first).astype(np.float32),
             cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_REPLICATE,
         )
@@ -187,7 +193,8 @@ def background_outside(strip: Strip, from_guide: Array) -> Array:
     """Light outside the edge in each column, smoothed along the edge, shape (S, 3)."""
     outside = (from_guide < -OUTSIDE_UM[0]) & (from_guide > -OUTSIDE_UM[1]) & np.isfinite(strip.light[..., 0])
     count = outside.sum(axis=0)
-    total = np.where(outside[..., None], strip.light, 0.0).sum(axis=0, dtype=np.float64)
+    some = outside.any(axis=1)
+    total = np.where(outside[some, :, None], strip.light[some], 0.0).sum(axis=0, dtype=np.float64)
     usable = count >= 2
     if usable.sum() < 8:
         return np.zeros((len(count), 3))
@@ -213,15 +220,17 @@ def steepest_path(gain: NDArray[np.float32], bend: float) -> NDArray[np.intp]:
     """
     height, width = gain.shape
     columns = np.ascontiguousarray(gain.T, np.float32)
-    best = np.empty((width, height), np.float32)  # total gain of the best path that ends there
+    # total gain of the best path that ends there, with a row beyond each end that no path reaches
+    framed = np.full((width, height + 2), -np.inf, np.float32)
+    best = framed[:, 1:-1]
     best[0] = columns[0]
+    cost, bent = np.float32(bend), np.empty(height, np.float32)
     for column in range(1, width):
-        last, here = best[column - 1], best[column]
-        bent = last - np.float32(bend)
-        np.maximum(last[1:], bent[:-1], out=here[1:])
-        here[0] = last[0]
-        np.maximum(here[:-1], bent[1:], out=here[:-1])
-        here += columns[column]
+        last = framed[column - 1]
+        np.maximum(last[:-2], last[2:], out=bent)
+        bent -= cost
+        np.maximum(last[1:-1], bent, out=bent)
+        np.add(bent, columns[column], out=best[column])
     rows = np.empty(width, np.intp)
     row = int(np.argmax(best[-1]))
     rows[-1] = row

@@ -293,8 +293,18 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
     def misfit(parameters: Array) -> Array:
         return np.asarray((model(x, *parameters) - y) / noise)
 
+    def slopes(parameters: Array) -> Array:
+        at, height, width, _ = parameters.tolist()
+        share = model(x, at, 1.0, width, 0.0)
+        steep = side * height * share * (1.0 - share) / width
+        return np.asarray(
+            np.column_stack([-steep, share, -steep * (x - at) / width, np.ones(len(x))]) / noise
+        )
+
     # a loss that forgives places where the trace has jumped to another line
-    result = least_squares(misfit, start, bounds=(lower, upper), loss="soft_l1", f_scale=2.0, max_nfev=400)
+    result = least_squares(
+        misfit, start, slopes, bounds=(lower, upper), loss="soft_l1", f_scale=2.0, max_nfev=400
+    )
     jacobian = np.asarray(result.jac, np.float64)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, 2.0 * result.cost / max(len(x) - 4, 1))
     # neighbouring columns share their window and their blur: the formal covariance is too small
