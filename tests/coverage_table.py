@@ -25,7 +25,7 @@ from wearscope.imaging.photo import read_photo
 from wearscope.inspect import inspect_photo, read_scales
 from wearscope.trial import load_trial
 
-U_WEDGE_DEG, U_RING_DEG, U_RADIUS_UM, U_SCALE = 1.5, 3.0, 1.5, 5e-4
+U_WEDGE_DEG, U_TILT_DEG, U_RING_DEG, U_RADIUS_UM, U_SCALE = 1.5, 1.5, 3.0, 1.5, 5e-4
 
 TRIAL = """
 [trial]
@@ -61,6 +61,8 @@ parts = {parts}
 view = "relief"
 file = "{file}"
 scale = "bench"
+view_tilt_deg = {view_tilt_deg}
+u_view_tilt_deg = {u_view_tilt_deg}
 """
 
 Light = np.ndarray
@@ -140,7 +142,12 @@ def measure(case: Path, way: str) -> tuple[list[Row], str]:
     with tempfile.TemporaryDirectory() as folder:
         for state, parts in (("new", 0), ("worn", 100)):
             (photo,) = case.glob(f"{state}.*")
-            text += PHOTO.format(parts=parts, file=changed(photo, way, rng, Path(folder)))
+            text += PHOTO.format(
+                parts=parts,
+                file=changed(photo, way, rng, Path(folder)),
+                view_tilt_deg=U_TILT_DEG * rng.normal(),
+                u_view_tilt_deg=U_TILT_DEG,
+            )
         (Path(folder) / "trial.toml").write_text(text)
         trial = load_trial(Path(folder) / "trial.toml")
         scales, _ = read_scales(trial)

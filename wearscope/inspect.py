@@ -462,7 +462,12 @@ def _lay(look: Look, new: Look | None, in_colour: bool) -> _Laid:
         look, match = lay_over(look, new)
         base_um, degree = new_offset_um(look, new, match), 1
         new_strip = new_strip_at(look, new, match)
-    signs = signs_of_wear(look.strip, look.trace_um, in_colour=in_colour and not look.photo.grey)
+    signs = signs_of_wear(
+        look.strip,
+        look.trace_um,
+        in_colour=in_colour and not look.photo.grey,
+        plain=look.quality.background != "mixed",
+    )
     resin = resin_columns(look.strip, look.trace_um)
     return _Laid(look, match, base_um, degree, new_strip, signs, resin)
 
@@ -564,7 +569,7 @@ def _inspect_later(
     follow_um = np.interp(s_um, s_um[look.seen], (look.trace_um - datum.departure_um)[look.seen])
     strip = look.strip_along(follow_um)
     profiles = zone_profiles(
-        strip, zones.labels, datum, look.steepness, edge.radius_um, _under(look, lighting), new_fit
+        strip, zones.labels, datum, look.steepness, edge, _under(look, lighting), new_fit
     )
     fits = profiles.fits(edge.factor)
     # the blur is read where the edge is still as it was

@@ -12,6 +12,7 @@ from wearscope.wear.coating import (
     colour_ratios,
     deep_colour,
     even_out,
+    is_grey,
     learn_coating,
     map_substrate,
     usual_colour,
@@ -70,6 +71,47 @@ def test_all_gone(setback_um):
     assert used.loss == pytest.approx(1.0, abs=0.01)
     assert used.setback_um > 0.9 * min(setback_um, 500.0)
     assert unused.loss == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("behind", "white"), [(0.7, np.ones(3)), (0.02, np.ones(3)), (0.7, np.array([1.1, 1.0, 0.8]))]
+)
+def test_a_coating_as_grey_as_carbide(behind, white):
+    # tungsten's reflectance at 630, 530 and 465 nm, 0.515, 0.495 and 0.470, is grey (CRC Handbook of Chemistry and
+    # Physics, from memory); gold-coloured titanium nitride is not
+    for colour, grey in (
+        (np.array([0.515, 0.495, 0.470]), True),
+        (np.array(GOLD), False),
+        (np.array(VIOLET), False),
+    ):
+        strip = bared(-99.0, coating=colour * white, noise=0.004)
+        light = strip.light.copy()
+        light[D_UM < -20.0] = np.clip(behind * white, 0, 1)
+        strip = Strip(light, S_UM, D_UM, PITCH_UM)
+        learnt = learn_coating(strip, colour_ratios(strip), ~USED)
+        if behind > 0.5 or white.max() == 1.0:
+            assert is_grey(strip, learnt, EDGE_UM) is grey
+
+
+def test_a_bare_strip_no_wider_than_the_blur():
+    # its pixels show less of the substrate than there is; the purest depth decides, and the border is less sure
+    wide, narrow = (
+        zones_of(bared(np.where(USED, setback_um, -99.0)), clear_um=PITCH_UM)[0] for setback_um in (60.0, 9.0)
+    )
+    assert narrow.loss == pytest.approx(0.09, abs=0.05)
+    assert abs(narrow.loss - 0.09) < 1.96 * narrow.u_loss
+    assert wide.u_loss < 0.03
+
+
+def test_coating_that_begins_where_nothing_can_be_read():
+    # half of the columns are bare from the edge to 40 µm, the others to 12 µm, of which 20 µm cannot be read
+    block = (S_UM // 200.0).astype(int) % 2 == 0
+    strip = bared(np.where(USED, np.where(block, 40.0, 12.0), -99.0))
+    used, _ = zones_of(strip, clear_um=20.0)
+    true = float(np.where(block, 40.0, 12.0)[USED].mean()) / 100.0
+    assert abs(used.loss - true) < 1.96 * used.u_loss
+    assert used.loss == pytest.approx(true, abs=0.05)
+    assert any("begins where nothing can be read" in term.source.name for term in used.loss_budget.terms)
 
 
 def test_nothing_gone():

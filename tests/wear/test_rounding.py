@@ -123,6 +123,63 @@ def test_worn_edge(radius_um, background):
     assert abs(used.radius_um - radius_um) < 2.5 * used.u_radius_um
 
 
+def coat_on_the_arc(light, d_um, ends_um, blur_um=3.85):
+    """Light of a bare edge, with gold from a depth on."""
+    gold = np.array([1.35, 1.0, 0.45])
+    share = ndtr((d_um - ends_um) / blur_um)[:, None, None]
+    return (light * (1.0 + share * (gold - 1.0))).astype(np.float32)
+
+
+@pytest.mark.parametrize("background", [0.02, 0.7])
+def test_a_coating_that_ends_on_the_arc(background):
+    # what changes the face's light inside the arc must not move the edge
+    radius_um = 36.0
+    recession_um = (radius_um - 6.0) * recession_factor(np.radians(60), 0.0).value
+    every, flat = np.ones(700, bool), np.zeros(700)
+    unused = fit_unused(
+        mean_profile(rounded_strip(0.0, 6.0, background), every, flat), LIGHTING, (6.0, 1.0), PITCH_UM
+    )
+    strip = rounded_strip(recession_um, radius_um, background, seed=3)
+    strip = Strip(
+        coat_on_the_arc(strip.light, D_UM, recession_um + 28.0), strip.s_um, strip.d_um, strip.um_per_px
+    )
+    factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
+    fit = [
+        fit_used(
+            mean_profile(strip, every, flat),
+            recession_um + 4.0,
+            unused,
+            LIGHTING,
+            factor,
+            LINE,
+            coated=coated,
+        )
+        for coated in (True, False)
+    ]
+    assert fit[0].silhouette_um - unused.silhouette_um == pytest.approx(recession_um, abs=1.5)
+    assert fit[0].radius_um == pytest.approx(radius_um, abs=2.0)
+    assert fit[0].misfit < 0.8 * fit[1].misfit
+    assert not fit[0].strained
+    assert fit[1].strained  # without it light and wedge tell of two edges
+
+
+def test_light_and_wedge_that_contradict_each_other_say_less():
+    recession_um = 24.0 * recession_factor(np.radians(60), 0.0).value
+    (_, agreeing), (_, apart) = fits(recession_um, 30.0, 0.7), fits(1.4 * recession_um, 30.0, 0.7)
+    assert abs(agreeing.strain) < 1.0
+    assert not any("light against wedge" in term.source.name for term in agreeing.radius.terms)
+    # so far enlarged that the contradiction is one standard uncertainty (Birge 1932, from memory)
+    named = {term.source.name: term.contribution for term in apart.radius.terms}
+    rest = [term for term in apart.radius.terms if "light against" not in term.source.name]
+    own = np.sqrt(
+        sum(term.contribution**2 for term in rest if "hides" not in term.source.name)
+    )  # but for correlations
+    assert named["light against wedge (radius)"] == pytest.approx(
+        np.sqrt(apart.strain**2 - 1.0) * own, rel=0.3
+    )
+    assert apart.u_radius_um > 2.0 * agreeing.u_radius_um
+
+
 @pytest.mark.parametrize(("share", "strained"), [(1.0, False), (0.6, True), (1.4, True)])
 def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
     recession_um = share * 24.0 * recession_factor(np.radians(60), 0.0).value
@@ -138,7 +195,7 @@ def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
         "",
     )
     labels = np.repeat([UNUSED, USED], 400).astype(np.int8)
-    datum = Datum(np.zeros(800), np.full(800, 0.3), 0.4, np.zeros(800), 50.0)
+    datum = Datum(np.zeros(800), np.full((800, 1), 0.3), 0.4, np.zeros(800), 50.0)
     rows = rounding_findings(Fits(unused, used), labels, datum, edge, 5e-4, "profile")
     for row in (rows[0], rows[1], rows[3]):
         assert row.status == ("doubtful" if strained else "ok")
@@ -158,7 +215,7 @@ def test_a_wandering_edge_without_a_transition(wanders_um, doubted):
         False,
         "",
     )
-    datum = Datum(np.zeros(800), np.full(800, 0.3), wanders_um, np.zeros(800), 50.0)
+    datum = Datum(np.zeros(800), np.full((800, 1), 0.3), wanders_um, np.zeros(800), 50.0)
     rows = rounding_findings(Fits(unused, used), np.full(800, USED, np.int8), datum, edge, 5e-4, "profile")
     assert (rows[0].status == "doubtful") is doubted
     assert ("set the transition by hand" in rows[0].note) is doubted

@@ -45,6 +45,22 @@ def test_transition_at_half_of_the_change(at_um, side, width_um):
     assert transition.u_at_um < 40.0
 
 
+def test_a_trace_that_jumps_to_another_line_at_the_end_of_the_frame():
+    value = worn(-180.0, 18.0, noise=1.0) - 0.003 * S_UM
+    value[S_UM > 2250.0] += 25.0
+    value[(S_UM > 1650.0) & (S_UM < 1800.0)] = np.nan
+    transition = find_transition(S_UM, [edge(value)], NO_CHIPS)
+    assert transition is not None
+    assert abs(transition.at_um + 180.0) < 50.0
+
+
+def test_the_edge_line_need_not_give_way():
+    # a sure step of the edge line, and a brighter line where something else begins
+    line = Sign("bright-line", worn(900.0, 0.4, noise=0.01), 0, rises=False, smallest=0.05, u_place_um=30.0)
+    transition = find_transition(S_UM, [edge(worn(-300.0, 9.0, noise=1.0)), line], NO_CHIPS)
+    assert abs(transition.at_um + 300.0) < 50.0
+
+
 def test_uncertainty_of_the_place_covers_its_scatter():
     rng = np.random.default_rng(2)
     off, u = [], []
@@ -188,7 +204,8 @@ def test_line_drawn_on():
     value = 0.013 * S_UM - 4.0 + rng.normal(0.0, 0.4, len(S_UM))
     value[S_UM > 0] = np.nan
     value[50:60] += 30.0  # dust
-    line, u_line = drawn_on(S_UM, value)
+    line, errors = drawn_on(S_UM, value)
+    u_line = np.linalg.norm(errors, axis=1)
     np.testing.assert_allclose(line, 0.013 * S_UM - 4.0, atol=0.25)
     assert np.all(np.diff(u_line[S_UM > 0]) > 0)  # the farther, the less sure
 
@@ -201,6 +218,6 @@ def test_uncertainty_of_the_line_drawn_on():
     for _ in range(200):
         value = np.interp(S_UM, knots, rng.normal(0.0, 0.5, len(knots)))
         value[S_UM > 0] = np.nan
-        line, u_line = drawn_on(S_UM, value)
-        z.append(line[-1] / u_line[-1])
+        line, errors = drawn_on(S_UM, value)
+        z.append(line[-1] / np.linalg.norm(errors[-1]))
     assert 0.5 < np.std(z) < 1.3

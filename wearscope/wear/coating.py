@@ -23,6 +23,16 @@ STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colou
 # In log ratio: what uneven light and JPEG give, and what is safely more
 LEAST_DEPARTURE, FAINT_DEPARTURE = 0.04, 0.1
 U_FAINT = 0.15  # standard uncertainty of the loss where the two colours are as near as that
+# Log ratios of bare carbide against what is white, between (0.04, -0.05) and (0.18, -0.07): tungsten's from handbook
+# reflectances and from optical constants (CRC Handbook of Chemistry and Physics; E. D. Palik, "Handbook of optical
+# constants of solids", 1985; both from memory); the carbide is as grey
+CARBIDE = np.array([0.11, -0.06])
+LIKE_CARBIDE = 0.14  # a coating whose colour is so near to it cannot be told from it
+# Where the pixels of the bare strip show so many times less of the substrate's colour than the purest depth does, the
+# strip is hardly wider than the blur, and half of that is as well as the border is known
+MIXED, UNRESOLVED = 1.5, 0.5
+MOSTLY = 0.5  # of the columns that must be readable at a depth that speaks for all
+WHITE = (0.3, 0.97)  # light of a card that is neither in shadow nor burnt out
 LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
 
 
@@ -69,19 +79,28 @@ class CoatingMap:
     substrate : ndarray of bool, shape (D, S)
     unreadable_share : ndarray, shape (S,)
         Share of the band whose own colour could not be read and was taken from further in.
+    readable_from_um : ndarray, shape (S,)
+        Depth below the silhouette of the outermost place whose own colour could be read.
     found : bool
         Whether a substrate colour was found at all.
     stray_share : float
         Of the band, the share whose colour strays from the coating's although nothing is lost.
     faint : bool
         Whether the substrate's colour hardly differs from the coating's.
+    u_border_um : float
+        Standard uncertainty of where the two colours meet.
+    grey : bool
+        Whether the coating's colour is that of bare carbide, so that no loss need show.
     """
 
     substrate: Mask
     unreadable_share: Array
+    readable_from_um: Array
     found: bool
     stray_share: float
     faint: bool
+    u_border_um: float
+    grey: bool = False
 
 
 @dataclass(frozen=True)
@@ -274,8 +293,10 @@ def map_substrate(
     Notes
     -----
     The substrate's colour is not known beforehand: it is the colour that the band of the used zone holds
-    besides the coating's. A pixel is substrate when it lies nearer to that colour than to the coating's, by the
-    coating's own scatter. Pixels that cannot be read take the class of the nearest readable one further in.
+    besides the coating's. Where the bare strip is hardly wider than the blur most pixels of it are mixed; the depth
+    that shows most of it is the purest. A pixel is substrate when it lies nearer to that colour than to the
+    coating's, by the coating's own scatter. Pixels that cannot be read take the class of the nearest readable one
+    further in.
     """
     d = strip.d_um[:, None]
     light = grey(strip.light)
@@ -291,14 +312,9 @@ def map_substrate(
     rows, at = _band_rows(strip, silhouette_um, np.ones(len(silhouette_um), bool))
     departure[rows, at] -= usual.departure[:, None].astype(np.float32)
     departure[np.isnan(departure[..., 0])] = 0.0
-    far = _far_share(
-        np.where(
-            readable[_band_rows(strip, silhouette_um, used)][..., None],
-            _by_depth(strip, departure, silhouette_um, used),
-            np.nan,
-        ),
-        coating,
-    )
+    band = _by_depth(strip, departure, silhouette_um, used)
+    band[~readable[_band_rows(strip, silhouette_um, used)]] = np.nan
+    far = _far_share(band, coating)
     excess = np.maximum(far - 1.5 * usual.far[: len(far)], 0.0)
     excess[: int(np.ceil(BLEED * blur_um / step_um))] = 0.0
     shown = np.flatnonzero(excess > 0.5 * far)
@@ -309,6 +325,9 @@ def map_substrate(
         own = readable & in_band & used[None, :] & (d >= silhouette_um[None, :] + first)
         own &= d <= silhouette_um[None, :] + deepest
         found, substrate_departure = _substrate_colour(departure, coating, own)
+    mixed = False
+    if found:
+        substrate_departure, mixed = _purest(substrate_departure, band, coating)
     substrate = np.zeros(light.shape, bool)
     if found:
         weights = coating.inverse_covariance @ substrate_departure
@@ -322,7 +341,50 @@ def map_substrate(
     if not found:
         stray += float(excess.mean())
     faint = found and float(np.hypot(*substrate_departure)) < FAINT_DEPARTURE
-    return CoatingMap(substrate, (in_band & ~readable).sum(axis=0) / band_pixels, found, stray, faint)
+    first = np.argmax(readable & inside, axis=0)
+    return CoatingMap(
+        substrate,
+        (in_band & ~readable).sum(axis=0) / band_pixels,
+        np.clip(np.nan_to_num(strip.d_um[first] - silhouette_um), 0.0, BAND_UM),
+        found,
+        stray,
+        faint,
+        u_border_um=UNRESOLVED * blur_um if mixed else 0.5 * step_um,
+    )
+
+
+def _purest(departure: Array, band: Array, coating: CoatingColour) -> tuple[Array, bool]:
+    """The substrate's departure at the depth that shows most of it, and whether the others show far less.
+
+    Parameters
+    ----------
+    departure : ndarray, shape (2,)
+        From pixels of all depths.
+    band : ndarray, shape (K, columns, 2)
+        By depth below the silhouette, NaN where it cannot be read.
+    """
+    seen = np.isfinite(band[..., 0]).mean(axis=1) > MOSTLY
+    if not seen.any():
+        return departure, False
+    by_depth = np.nanmedian(band[seen], axis=1)
+    weights = coating.inverse_covariance @ departure
+    share = by_depth @ weights / float(departure @ weights)
+    best = by_depth[int(np.argmax(share))]
+    return (best, True) if share.max() > MIXED else (departure, False)
+
+
+def is_grey(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> bool:
+    """Whether a coating has the colour of bare carbide, against the card behind it where there is a white one.
+
+    Without one, white is what the camera takes for white.
+    """
+    behind = strip.light[strip.d_um < float(np.nanmin(silhouette_um)) - 40.0].reshape(-1, 3)
+    white = behind[((behind > WHITE[0]) & (behind < WHITE[1])).all(axis=1)]
+    of_white = np.zeros(2)
+    if len(white) > 0.5 * len(behind) > 50:
+        logs = np.log(np.median(white, axis=0))
+        of_white = np.asarray(logs[[0, 2]] - logs[1], float)
+    return float(np.hypot(*(coating.mean - of_white - CARBIDE))) < LIKE_CARBIDE
 
 
 def _substrate_colour(
@@ -363,6 +425,9 @@ def zone_coating(
     The standard uncertainty of the loss holds the edge location (an error of 1 µm moves the band by 1 %), the
     border between the colours (half a pixel along the whole edge), what may hide where nothing could be read, and
     colours that stray without loss.
+
+    Where the outermost place that can be read is coated, the coating may begin there or anywhere outside it. It is
+    taken to begin outside, anywhere alike, with the probability that a column of this zone is bare at its edge.
     """
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     if len(at) == 0:
@@ -377,14 +442,20 @@ def zone_coating(
     loss = (share * bare).sum(axis=0) / np.maximum(share.sum(axis=0), 1e-9)
     setback_um = _first_coating_um(bare, depth, step_um)
     unreadable = float(found.unreadable_share[at].mean())
-    mean_loss = float(loss.mean())
+    # rectangular from none to all of it, with probability p, else none: the mean and the standard deviation
+    intact = setback_um <= 0.0
+    p = float(1.0 - intact.mean()) if found.found else 0.0
+    outside_um = float(np.mean(intact * found.readable_from_um[at]))
+    likely_um, u_likely_um = 0.5 * p * outside_um, float(np.sqrt(p / 3.0 - p**2 / 4.0)) * outside_um
+    mean_loss = float(loss.mean()) + likely_um / BAND_UM
     edge = Input("silhouette", 0.0, u_silhouette_um)
-    border = Input("border between the colours", 0.0, 0.5 * step_um)
+    border = Input("border between the colours", 0.0, found.u_border_um)
     # where no substrate shows further in, it may still hide in what could not be read (rectangular, 0 to all)
     hidden = Input("what cannot be read", 0.0, 0.0 if found.found else unreadable / np.sqrt(3.0))
     # colours that stray without loss can pass for substrate, and substrate can hide among them
     stray = Input("colours that stray", 0.0, STRAY_MATTERS * found.stray_share)
-    faint = Input("faint colours", 0.0, U_FAINT if found.faint else 0.0)
+    faint = Input("faint colours", 0.0, U_FAINT if found.faint or found.grey else 0.0)
+    outside = Input("coating that begins where nothing can be read", 0.0, u_likely_um)
     noise = Input("noise of the colours", 0.0, 0.003)
     moved = 1.0 if mean_loss > 0.02 else 0.1
     crossed = 1.0 if found.found else 0.5
@@ -392,13 +463,16 @@ def zone_coating(
         (moved / BAND_UM, edge),
         (crossed / BAND_UM, border),
         (1.0, noise),
+        (1.0 / BAND_UM, outside),
         (1.0, hidden),
         (1.0, stray),
         (1.0, faint),
     ]
-    setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
+    setback_parts = [(1.0, edge), (1.0, border), (1.0, outside), (BAND_UM, hidden), (BAND_UM, stray)]
     return ZoneCoating(
-        linear(mean_loss, loss_parts), linear(float(setback_um.mean()), setback_parts), unreadable
+        linear(mean_loss, loss_parts),
+        linear(float(setback_um.mean()) + likely_um, setback_parts),
+        unreadable,
     )
 
 

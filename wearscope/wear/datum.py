@@ -57,8 +57,8 @@ class Datum:
     ----------
     departure_um : ndarray, shape (S,)
         How far the trace has moved from the new-state line, positive into the tool.
-    u_datum_um : ndarray, shape (S,)
-        Standard uncertainty of the new-state line at each place.
+    errors_um : ndarray, shape (S, K)
+        Of the new-state line at each place: independent columns of standard uncertainty 1, as from `drawn_on`.
     residual_um : float
         Root mean square of the departure over the unused zone.
     drift_um : ndarray, shape (S,)
@@ -68,14 +68,19 @@ class Datum:
     """
 
     departure_um: Array
-    u_datum_um: Array
+    errors_um: Array
     residual_um: float
     drift_um: Array
     dof: float
 
+    @property
+    def u_datum_um(self) -> Array:
+        """Standard uncertainty of the new-state line at each place, shape (S,)."""
+        return np.asarray(np.linalg.norm(self.errors_um, axis=1))
+
     def line_error(self, columns: NDArray[np.bool_]) -> Input:
-        """How far the new-state line may lie from where the edge was, over some columns together, µm."""
-        u_um = float(np.sqrt(np.mean(self.u_datum_um[columns] ** 2)))
+        """How far the new-state line may lie from where the edge was, in the mean over some columns, µm."""
+        u_um = float(np.linalg.norm(self.errors_um[columns].mean(axis=0)))
         return Input("new-state line drawn on", 0.0, u_um, self.dof)
 
 
@@ -148,11 +153,11 @@ def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> D
     whole edge when there is no transition: then only the shape is compared).
     """
     base = zones.labels == (UNUSED if zones.transition is not None else USED)
-    line, u_line = drawn_on(s_um, np.where(base, difference_um, np.nan), degree=degree)
+    line, errors = drawn_on(s_um, np.where(base, difference_um, np.nan), degree=degree)
     departure = difference_um - line
     residual = float(np.sqrt(np.nanmean(departure[base] ** 2))) if base.any() else float("nan")
     dof = independent_lengths(int(base.sum()), s_um) - (degree + 1.0)
-    return Datum(departure, u_line, residual, line, max(dof, 1.0))
+    return Datum(departure, errors, residual, line, max(dof, 1.0))
 
 
 def _scatter(value: Array) -> float:

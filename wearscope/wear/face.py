@@ -17,6 +17,7 @@ from wearscope.wear.coating import (
     colour_ratios,
     deep_colour,
     even_out,
+    is_grey,
     learn_coating,
     map_substrate,
     usual_colour,
@@ -116,6 +117,8 @@ class ZoneProfiles:
     line : Input or None
         How far the new-state line drawn on to the used zone may be off; None without an unused zone.
     lighting : Lighting
+    coated : bool
+        Whether the bit has a coating to lose.
     """
 
     unused: ProfileFit | None
@@ -124,12 +127,15 @@ class ZoneProfiles:
     zone_um: float
     line: Input | None
     lighting: Lighting
+    coated: bool
 
     def fits(self, factor: Budget | None) -> Fits:
         """Both profiles, with silhouette and radius of the used one tied by `factor`, unless that is None."""
         unused, used = self.unused, None
         if unused is not None and self.used is not None:
-            used = fit_used(self.used, self.fitted_um, unused, self.lighting, factor, self.line)
+            used = fit_used(
+                self.used, self.fitted_um, unused, self.lighting, factor, self.line, coated=self.coated
+            )
             if self.line is not None:
                 used = _for_whole_zone(used, unused, self.fitted_um, self.zone_um)
             used = with_unresolved(used, self.lighting, "used")
@@ -143,7 +149,7 @@ def zone_profiles(
     labels: NDArray[np.int8],
     datum: Datum,
     sharpness: Array,
-    radius_um: tuple[float, float],
+    edge: Edge,
     lighting: Lighting,
     new: ProfileFit | None,
 ) -> ZoneProfiles:
@@ -157,8 +163,7 @@ def zone_profiles(
     datum : Datum
     sharpness : ndarray, shape (S,)
         Steepness of the edge; where it falls off, the edge is out of focus.
-    radius_um : (float, float)
-        What is known of the unused radius, and its standard uncertainty.
+    edge : Edge
     lighting : Lighting
     new : ProfileFit or None
         Of the new-state photo: stands in where this photo shows no unused zone.
@@ -169,15 +174,15 @@ def zone_profiles(
     columns = sharpest((labels == UNUSED) & np.isfinite(departure_um), sharpness)
     if columns.sum() >= LEAST_COLUMNS:
         profile = mean_profile(strip, columns, np.zeros(len(columns)))
-        unused = fit_unused(profile, lighting, radius_um, strip.um_per_px)
+        unused = fit_unused(profile, lighting, edge.radius_um, strip.um_per_px)
     zone = (labels == USED) & np.isfinite(follow)
     columns = sharpest(zone, sharpness)
     if unused is None or columns.sum() < LEAST_COLUMNS:
-        return ZoneProfiles(unused, None, np.nan, np.nan, None, lighting)
+        return ZoneProfiles(unused, None, np.nan, np.nan, None, lighting, edge.coated)
     fitted_um = float(follow[columns].mean())
     used = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - fitted_um, 0.0))
     line = datum.line_error(columns) if (labels == UNUSED).any() else None
-    return ZoneProfiles(unused, used, fitted_um, float(follow[zone].mean()), line, lighting)
+    return ZoneProfiles(unused, used, fitted_um, float(follow[zone].mean()), line, lighting, edge.coated)
 
 
 def _for_whole_zone(used: ProfileFit, unused: ProfileFit, fitted_um: float, zone_um: float) -> ProfileFit:
@@ -594,7 +599,11 @@ def read_coating(
     usual = _usual_colour(strip, ratios, colour, silhouette_um, labels, new, fits.unused)
     found = map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, usual, blur_um)
     outside = len(whole.d_um) - len(strip.d_um)
-    return replace(found, substrate=np.pad(found.substrate, ((outside, 0), (0, 0))))
+    return replace(
+        found,
+        substrate=np.pad(found.substrate, ((outside, 0), (0, 0))),
+        grey=is_grey(whole, colour, silhouette_um),
+    )
 
 
 def _usual_colour(
@@ -654,9 +663,12 @@ def coating_findings(
         mean = None
         if seen is not None and fit is not None:
             mean = zone_coating(strip, seen, silhouette_um, fit.u_silhouette_um, labels == label)
-        if mean is None:
+        if mean is None or (seen is not None and seen.grey and not seen.found):
             why = (
-                "the coating's colour cannot be read here; light the face evenly and save the photo in colour"
+                "the coating is as grey as bare carbide, so its colour does not tell where it is gone; judge the "
+                "edge by recession and radius"
+                if mean is not None
+                else "the coating's colour cannot be read here; light the face evenly and save the photo in colour"
             )
             out += [
                 refused("coating_loss", zone, "1", why, method),
@@ -669,7 +681,7 @@ def coating_findings(
             if mean.unreadable > 0.5
             else ""
         )
-        if seen is not None and seen.faint and zone == "used":
+        if seen is not None and (seen.faint or seen.grey) and zone == "used":
             doubt = doubt or (
                 "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or hide "
                 "it; judge the coating by eye"

@@ -35,7 +35,9 @@ U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is se
 # in the arc outshines the face.
 SURROUNDINGS, U_SURROUNDINGS = 0.15, 0.08
 LAMP_IMAGE, U_LAMP_IMAGE = 2.1, 0.7
-OWN, SHARED = [0, 1, 2, 6, 7, 8], [3, 4, 5]  # parts with a strength in each channel, and with one for all
+SHARED = [3, 4, 5]  # parts with one strength for all channels; the others have one in each
+UNKNOWN = 0.4  # standard uncertainty from which light says nothing: burnt out
+LEAST_SCATTER = 0.3
 STRENGTHS_KNOWN = 5  # the mirrored card in each channel, surroundings, lamp image
 
 
@@ -181,6 +183,7 @@ def fit_profile(
     mixed: bool = False,
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
+    coat: Array | None = None,
 ) -> ProfileFit:
     """Fit the model to a profile averaged along an edge.
 
@@ -199,6 +202,8 @@ def fit_profile(
         For a used edge whose unused neighbour has been fitted.
     face_scale_um : float
         Depth over which the face may change beyond the arc.
+    coat : ndarray, shape (D,), optional
+        How much of the edge is coated at each depth, where that changes.
 
     Returns
     -------
@@ -214,10 +219,18 @@ def fit_profile(
         tint = prior.tint[1] * np.exp(np.insert(parameters[:, 6:], 1, 0.0, axis=1))
         return Scenes(tint, background, u_mirror)
 
+    def parts_of(parameters: Array) -> Array:
+        shapes, which = np.unique(
+            parameters[:, :6], axis=0, return_inverse=True
+        )  # the tint does not move them
+        parts = profile_parts(d_um, shapes, face_scale_um)
+        if coat is not None:
+            parts = np.insert(parts, parts.shape[1], coat, axis=1)
+        return parts[which]
+
     def residuals_of(parameters: Array) -> Array:
         # shape (P, 8) to (P, N): of several sets of parameters at once
-        shapes, which = np.unique(parameters[:, :6], axis=0, return_inverse=True)
-        parts = profile_parts(d_um, shapes, face_scale_um)[which]  # the tint does not move them
+        parts = parts_of(parameters)
         strengths, source_misfit = _strengths(parts, light, u_light, scenes_of(parameters))
         misfit = (parts.swapaxes(1, 2) @ strengths - light) / u_light
         known = (parameters - means) / spread
@@ -263,10 +276,11 @@ def fit_profile(
     to_pair = np.array(
         [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *5 * [0.0]], [0.0, 1.0, *6 * [0.0]]]
     )
-    silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), prior, tie)
-    parts = profile_parts(d_um, best.x[None], face_scale_um)
+    of_light = _scatter_of_light(best.fun[: light.size].reshape(light.shape), u_light < UNKNOWN)
+    silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), of_light, prior, tie)
+    parts = parts_of(best.x[None])
     strengths = _strengths(parts, light, u_light, scenes_of(best.x[None]))[0][0]
-    missed = np.where(u_light < 0.4, parts[0].T @ strengths - light, 0.0)
+    missed = np.where(u_light < UNKNOWN, parts[0].T @ strengths - light, 0.0)
     misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
     return ProfileFit(
         silhouette=silhouette,
@@ -292,8 +306,35 @@ def _strain(residuals: Array, jacobian: Array) -> float:
     return float(residuals[-1] / np.sqrt(max(1.0 - leverage, 1e-6)))
 
 
+def _scatter_of_light(residuals: Array, known: NDArray[np.bool_]) -> float:
+    """How large the light's errors are, over what was assumed of them, as the fit's residuals show.
+
+    Model errors lie alike in neighbouring samples: as many of these count as one as their correlation says.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (D, 3)
+        Over their assumed standard uncertainties.
+    known : ndarray of bool, shape (D, 3)
+    """
+    rest = np.where(known, residuals, 0.0)
+    power = float((rest**2).sum())
+    alike = 1.0
+    for lag in range(1, len(rest) // 4):
+        correlation = float((rest[lag:] * rest[:-lag]).sum()) / power
+        if correlation <= 0.0:
+            break
+        alike += 2.0 * correlation
+    return float(np.clip(np.sqrt(power / known.sum() * alike), LEAST_SCATTER, 1.0))
+
+
 def _budgets(
-    parameters: Array, to_pair: Array, jacobian: Array, prior: ProfilePrior, tie: WedgeTie | None
+    parameters: Array,
+    to_pair: Array,
+    jacobian: Array,
+    of_light: float,
+    prior: ProfilePrior,
+    tie: WedgeTie | None,
 ) -> tuple[Budget, Budget]:
     """What the silhouette and the radius of a fit owe to each thing that went into it.
 
@@ -309,6 +350,8 @@ def _budgets(
         Change of silhouette and radius with the parameters.
     jacobian : ndarray, shape (N, 8)
         Its rows as in `fit_profile`: light, strengths, parameters known beforehand, the tie.
+    of_light : float
+        How large the light's errors are, over what the fit weighed it by.
     prior : ProfilePrior
     tie : WedgeTie or None
     """
@@ -316,6 +359,7 @@ def _budgets(
     first = len(jacobian) - len(parameters) - (tie is not None)
     line, radius, ring, roughness, blur, *tail_and_tint = range(first, first + len(parameters))
     strengths = list(range(first - STRENGTHS_KNOWN, first))
+    gain[:, : strengths[0]] *= of_light
     light = [*range(strengths[0]), line]  # where the line is was guessed from the profile itself
     parts: list[tuple[Array, Estimate]] = [
         (gain[:, ring] / prior.ring_angle[1], _known("ring angle", prior.ring_angle))
@@ -382,22 +426,23 @@ def _strengths(parts: Array, light: Array, u_light: Array, scenes: Scenes) -> tu
 
     Parameters
     ----------
-    parts : ndarray, shape (P, 9, D)
+    parts : ndarray, shape (P, 9 or 10, D)
     light, u_light : ndarray, shape (D, 3)
     scenes : Scenes
 
     Returns
     -------
-    strengths : ndarray, shape (P, 9, 3)
+    strengths : ndarray, shape (P, 9 or 10, 3)
         Of each part in each channel; those of card, surroundings, ring and axial light are not negative.
     misfits : ndarray, shape (P, 5)
         Of the card in each channel, surroundings and lamp image, against what is known of them.
     """
     # per channel: background, its slope, mirrored card, three departures of the face; shared: the other sources
-    own, shared = parts[:, OWN], parts[:, SHARED]
-    n_sets, n_own, n_shared = len(parts), len(OWN), len(SHARED)
+    its_own = [part for part in range(parts.shape[1]) if part not in SHARED]
+    own, shared = parts[:, its_own], parts[:, SHARED]
+    n_sets, n_own, n_shared = len(parts), len(its_own), len(SHARED)
     size = 3 * n_own + n_shared
-    card = np.arange(3) * n_own + OWN.index(2)
+    card = np.arange(3) * n_own + its_own.index(2)
     sources = np.arange(3 * n_own, size)
     at_known = np.concatenate([card, sources[:2]])
     tint = scenes.tint
@@ -421,8 +466,8 @@ def _strengths(parts: Array, light: Array, u_light: Array, scenes: Scenes) -> tu
     normal[:, at_known, at_known] += 1.0 / u_known**2
     right[:, at_known] += known / u_known**2
     solution = _solved(normal, right, np.concatenate([card, sources]))
-    strengths = np.empty((n_sets, 9, 3))
-    strengths[:, OWN] = solution[:, : 3 * n_own].reshape(n_sets, 3, n_own).swapaxes(1, 2)
+    strengths = np.empty((n_sets, n_own + n_shared, 3))
+    strengths[:, its_own] = solution[:, : 3 * n_own].reshape(n_sets, 3, n_own).swapaxes(1, 2)
     strengths[:, SHARED] = solution[:, sources, None] * tint[:, None]
     return strengths, (solution[:, at_known] - known) / u_known
 

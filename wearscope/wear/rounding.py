@@ -30,13 +30,15 @@ SOFT = 2.2  # times the expected blur, from which a photo is plainly not in focu
 BURNT = 0.97
 # Share of the blur that no fit resolves, from photographs of known edges: of the silhouette and of the radius. Before
 # an uneven background the radius follows from the silhouette.
-UNRESOLVED = {"dark": (0.1, 0.15), "bright": (0.1, 0.5), "mixed": (0.5, 0.0)}
-# Standard uncertainties by which the light may contradict the wedge: 2.8 were seen on photographs of circular edges
-# before a plain background, 3.8 before an uneven one.
-MOST_STRAIN = {"dark": 3.0, "bright": 3.0, "mixed": 4.0}
+UNRESOLVED = {"dark": (0.05, 0.15), "bright": (0.05, 0.15), "mixed": (0.35, 0.0)}
+# Standard uncertainties by which the light may contradict the wedge: 2.0 were seen on photographs of circular edges
+# before a plain background; before an uneven one, which the edge mirrors, 3.6 are not rare.
+MOST_STRAIN = {"dark": 2.5, "bright": 2.5, "mixed": 4.0}
 PROFILE_UM = (-110.0, 240.0)  # depths that a profile needs
 LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
+LEAST_COLOUR_CHANGE = 0.1  # log ratio, by which bare carbide and coating must differ
+FACE_COLOUR_UM = (30.0, 90.0)  # beyond the arc, where the face shows the coating's own colour
 
 
 class ProfileNotSeenError(Exception):
@@ -175,6 +177,8 @@ def fit_used(
     lighting: Lighting,
     factor: Budget | None,
     datum: Input | None,
+    *,
+    coated: bool = False,
 ) -> ProfileFit:
     """Silhouette and radius of a worn edge.
 
@@ -191,6 +195,8 @@ def fit_used(
     datum : Input or None
         How far the new-state line drawn on to this zone may be off, µm; None where there is no unused zone, so that
         depths in this profile are not from the unused edge.
+    coated : bool
+        Whether the coating may end on it: then the light changes there.
     """
     theta, blur_um = lighting.ring_angle, unused.blur_um
     ratio = factor.value if factor is not None else 0.7
@@ -225,17 +231,43 @@ def fit_used(
     if factor is not None and datum is not None:
         drawn_on = linear(unused.silhouette_um, [(1.0, unused.silhouette), (1.0, datum)])
         tie = WedgeTie(drawn_on, unused.radius, factor)
+    coat = _coated_share(profile, line_um, silhouette_um + guess_um) if coated else None
     fit = fit_profile(
         profile.d_um[use],
         profile.light[use],
         profile.u_light[use],
         prior,
         starts=starts,
+        coat=None if coat is None else coat[use],
         mixed=lighting.background == "mixed",
         tie=tie,
     )
     strained = abs(fit.strain) > MOST_STRAIN[lighting.background]
-    return replace(fit, lamp_seen=image_um is not None, strained=strained)
+    return replace(_with_contradiction(fit), lamp_seen=image_um is not None, strained=strained)
+
+
+def _with_contradiction(fit: ProfileFit) -> ProfileFit:
+    """The fit with its uncertainties enlarged so far that what it rests on agrees.
+
+    Light and wedge are two accounts of one edge. Where they differ by more than their uncertainties, these are
+    multiplied by the ratio (R. T. Birge, "The calculation of errors by the method of least squares", Physical Review
+    40, 1932, from memory), here as an input of its own, so that a budget names it.
+    """
+    if abs(fit.strain) <= 1.0:
+        return fit
+    share = np.sqrt(fit.strain**2 - 1.0)
+    silhouette, radius = (
+        Input(f"light against wedge ({result})", 0.0, float(share * budget.u))
+        for result, budget in (("silhouette", fit.silhouette), ("radius", fit.radius))
+    )
+    together = {(silhouette.name, radius.name): fit.correlation}
+    return replace(
+        fit,
+        silhouette=linear(
+            fit.silhouette_um, [(1.0, fit.silhouette), (1.0, silhouette), (0.0, radius)], together
+        ),
+        radius=linear(fit.radius_um, [(1.0, fit.radius), (0.0, silhouette), (1.0, radius)], together),
+    )
 
 
 def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -> ProfileFit:
@@ -269,6 +301,39 @@ def _lamp_image_um(profile: MeanProfile, trace_um: float) -> float | None:
     bend = level[k - 1] - 2.0 * level[k] + level[k + 1]
     shift = 0.5 * (level[k - 1] - level[k + 1]) / bend if bend < 0 else 0.0
     return float(profile.d_um[k] + shift * (profile.d_um[1] - profile.d_um[0]))
+
+
+def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Array | None:
+    """How much of the edge is coated at each depth, as its colour says; None where that does not change inside.
+
+    Parameters
+    ----------
+    profile : MeanProfile
+    from_um : float
+        Depth from which on the edge shows its own colour.
+    arc_end_um : float
+        Where the face begins.
+
+    Returns
+    -------
+    ndarray, shape (D,), or None
+    """
+    d_um = profile.d_um
+    logs = np.log(np.maximum(profile.light, 1e-3))
+    colour = logs[:, [0, 2]] - logs[:, 1:2]
+    face = (d_um > arc_end_um + FACE_COLOUR_UM[0]) & (d_um < arc_end_um + FACE_COLOUR_UM[1])
+    inside = (d_um >= from_um) & (d_um < arc_end_um + FACE_COLOUR_UM[0])
+    if face.sum() < 3 or inside.sum() < 2:
+        return None
+    coated = np.median(colour[face], axis=0)
+    bare = colour[inside][0]
+    change = coated - bare
+    if np.hypot(*change) < LEAST_COLOUR_CHANGE:
+        return None
+    share = np.clip((colour - bare) @ change / float(change @ change), 0.0, 1.0)
+    share[d_um < from_um] = 0.0
+    share[d_um > arc_end_um + FACE_COLOUR_UM[0]] = 1.0
+    return np.asarray(share)
 
 
 def _arc_tint(profile: MeanProfile, line_um: float, beyond_um: float) -> Array:

@@ -23,7 +23,7 @@ U_PLACE_LINE_UM, U_PLACE_COLOUR_UM = 30.0, 50.0
 SMALLEST_COLOUR = 0.02  # of the band's colour, as log ratios
 
 
-def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool) -> list[Sign]:
+def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool, plain: bool) -> list[Sign]:
     """The bright line along the edge and, where there is a coating to lose, the colour of the band.
 
     Parameters
@@ -33,11 +33,17 @@ def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool) -> list[Sig
         NaN where the edge is not seen.
     in_colour : bool
         Whether the bit is coated and the photo in colour.
+    plain : bool
+        Whether the background is even: the edge mirrors an uneven one, brighter here than there.
     """
-    line = bright_line(strip, trace_um)
-    signs = [
-        Sign("bright-line", line, 0, rises=False, smallest=SMALLEST_BRIGHTENING, u_place_um=U_PLACE_LINE_UM)
-    ]
+    signs = []
+    if plain:
+        line = bright_line(strip, trace_um)
+        signs.append(
+            Sign(
+                "bright-line", line, 0, rises=False, smallest=SMALLEST_BRIGHTENING, u_place_um=U_PLACE_LINE_UM
+            )
+        )
     colour = band_colour(strip, trace_um) if in_colour else None
     if colour is not None:
         signs.append(

@@ -20,6 +20,7 @@ END_SHARE = 0.025  # left out at each end of the visible edge
 BLOCK_UM = 35.0
 LEAST_U_PLACE_UM = 15.0  # what photographs of known transitions show beyond that, wear being no clean step
 WANDER_UM = 60.0  # along the edge, over which noise is averaged out and the wandering of wear is left
+STRAY, MOST_STRAY, STRAY_ROUNDS = 5.0, 0.06, 3  # standard deviations of a stray place, and how many may be
 CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
 CHIP_LONGEST_UM = 400.0
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do
@@ -150,6 +151,11 @@ def find_transition(
     if float(np.sqrt(together.max())) < least:
         return None
     place_um = float(s_um[int(np.argmax(together))])
+    first = curves[0]
+    if first is not None and usable[0] and first.best.significance >= least:
+        place_um = (
+            first.best.at_um
+        )  # sure enough of itself, it need not give way to what may show something else
     near: list[tuple[Sign, Step, tuple[float, float]]] = []
     for sign, value, curve, use in zip(signs, values, curves, usable, strict=True):
         step = curve.near(place_um, GUARD_UM / 2.0) if curve is not None and use else None
@@ -235,6 +241,9 @@ class StepCurve:
 def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
     """Fit a step at every place along the edge, together with a drift; None for too short an edge.
 
+    Places that the best step and drift leave far off (where the trace has jumped to another line) are left out, and
+    the steps are fitted again.
+
     Parameters
     ----------
     s_um, value : ndarray, shape (S,)
@@ -243,9 +252,22 @@ def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
         Power up to which a drift is fitted along with the step.
     """
     s, v = _blocks(s_um, value)
-    n = len(s)
-    if n < 12:
+    if len(s) < 12:
         return None
+    for _ in range(STRAY_ROUNDS):
+        curve = _steps(s, v, degree)
+        rest = v - np.where(s > curve.best.at_um, curve.best.height, 0.0)
+        base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
+        rest = rest - base @ np.linalg.lstsq(base, rest, rcond=None)[0]
+        stray = np.abs(rest) > STRAY * 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        if not stray.any() or stray.mean() > MOST_STRAY or (~stray).sum() < 12:
+            break
+        s, v = s[~stray], v[~stray]
+    return _steps(s, v, degree)
+
+
+def _steps(s: Array, v: Array, degree: int) -> StepCurve:
+    n = len(s)
     base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
     q, _ = np.linalg.qr(base)
     heaviside = np.triu(np.ones((n, n)))[4 : n - 3]  # row k: 1 from block k on
@@ -334,12 +356,14 @@ def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Arra
 
     Returns
     -------
-    line, u_line : ndarray, shape (S,)
-        And its standard uncertainty, residuals correlated over `CORRELATION_UM` / 3.
+    line : ndarray, shape (S,)
+    errors : ndarray, shape (S, degree + 1)
+        Its errors, each column independent of the others and of standard uncertainty 1, so that a mean over some
+        places has the norm of the mean over their rows; residuals correlated over `CORRELATION_UM` / 3.
     """
     use = np.isfinite(value)
     if use.sum() < 10:
-        return np.full(len(s_um), np.nan), np.full(len(s_um), np.nan)
+        return np.full(len(s_um), np.nan), np.full((len(s_um), degree + 1), np.nan)
     middle = float(s_um[use].mean())
     x = (s_um - middle) / max(float(np.ptp(s_um[use])), 1.0)
     base = np.vander(x, degree + 1)
@@ -351,8 +375,7 @@ def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Arra
     sd = float(np.sqrt(np.mean(residual[use] ** 2)))
     independent = independent_lengths(int(use.sum()), s_um)
     inverse = np.linalg.inv(base[use].T @ base[use]) * use.sum() / independent
-    u_line = sd * np.sqrt(np.einsum("si,ij,sj->s", base, inverse, base))
-    return base @ solution, u_line
+    return base @ solution, sd * base @ np.linalg.cholesky(inverse)
 
 
 def independent_lengths(columns: int, s_um: Array) -> float:
