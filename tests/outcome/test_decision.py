@@ -140,6 +140,22 @@ def test_told_in_minutes_and_metres(trial, outcome):
         outcome_of(silent, rows_of(trial), "metres")
 
 
+def test_a_limit_that_is_not_sure_is_the_same_for_all_bits(trial):
+    """Two bits of one price, the second wearing a tenth slower: wherever the limit lies, the second lasts longer."""
+    entries = [photo for photo in trial.photos if (photo.bit, photo.flute) == ("Wren", 1) and photo.parts]
+    wren = trial.bits[0].model_copy(update={"flutes": 1, "r_unused_um": 6.0, "u_r_unused_um": 0.01})
+    other = wren.model_copy(update={"name": "Wagtail"})
+    rows = [
+        fake.row(entry, "edge_radius", "used", 6 + rate * entry.parts, "um", std_uncertainty=0.1, low95=0.0, high95=90.0)
+        for rate, bit in ((0.1, "Wren"), (0.09, "Wagtail"))
+        for entry in [entry.model_copy(update={"bit": bit}) for entry in entries]
+    ]  # fmt: skip
+    two = limited(trial, edge_radius_um=34.0, u_edge_radius_um=3.0).model_copy(update={"bits": (wren, other)})
+    found = outcome_of(two, rows)
+    assert named(found, "Wagtail").chance > 0.95
+    assert named(found, "Wagtail").life.high95 / named(found, "Wagtail").life.low95 > 1.3
+
+
 # --- What the rows are worth
 
 

@@ -290,6 +290,14 @@ class _Followed:
     limit: Limit | None
     order: NDArray[np.int_]
 
+    def limit_draws(self) -> Array:
+        """What the limit may be, shape (N,): all bits share it, so that `order` puts the same ones side by side."""
+        assert self.limit is not None
+        rng = np.random.default_rng([SEED, *f"{self.found.quantity}/limit".encode()])
+        draws = np.empty(N_DRAWS)
+        draws[self.order] = self.limit.value + self.limit.u * rng.standard_normal(N_DRAWS)
+        return draws
+
     def seen_at(self, parts: float) -> Array:
         """What each draw's worst flute shows after so many parts, shape (N,)."""
         seen: Array = self.curve.value_at(np.array([parts]), worst=True)[self.order, 0]
@@ -325,11 +333,10 @@ def _bit_outcome(trial: Trial, bit: Bit, records: Sequence[Record]) -> tuple[Bit
 def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutcome:
     worst, mean = [], []
     for one in followed:
-        assert one.limit is not None
         assert one.found.points is not None
         rng = np.random.default_rng([SEED, *f"{bit.name}/{one.found.quantity}/life".encode()])
         unseen = bit.flutes - len(one.found.flutes)
-        of_worst, of_mean = lives(one.curve, one.found.points, one.limit.value, one.limit.u, unseen, rng)
+        of_worst, of_mean = lives(one.curve, one.found.points, one.limit_draws(), unseen, rng)
         worst.append(of_worst[one.order])
         mean.append(of_mean[one.order])
     life = np.min(worst, axis=0)
