@@ -171,7 +171,7 @@ def test_refused_and_doubtful_rows_do_not_enter(trial):
     ]
     plain, beside = outcome_of(trial, rows), outcome_of(trial, rows + spoilt)
     assert named(beside, "Wren").life == named(plain, "Wren").life
-    assert any("doubtful rows left out" in remark for remark in named(beside, "Wren").remarks)
+    assert "4 doubtful rows are left out of the edge radius; read their notes." in named(beside, "Wren").remarks
 
 
 def test_rows_below_detection_count_with_their_uncertainty(trial):
@@ -188,7 +188,7 @@ def test_rows_below_detection_count_with_their_uncertainty(trial):
 def test_a_flute_without_a_photo_is_spoken_of(trial):
     rows = [row for row in rows_of(trial) if (row.bit, row.flute) != ("Wren", 2)]
     wren = named(outcome_of(trial, rows), "Wren")
-    assert any("flute 2 not measured" in remark for remark in wren.remarks)
+    assert any("of flute 2 is not measured" in remark for remark in wren.remarks)
     whole = named(outcome_of(trial, rows_of(trial)), "Wren")
     assert wren.life.low95 < whole.life.low95 - 10
 
@@ -261,6 +261,30 @@ def test_a_verdict_that_needs_more_than_was_seen_says_so(trial):
         assert found.verdict.startswith("Heron is")
 
 
+def test_bits_without_a_price_have_a_life_and_no_cost(trial):
+    free = [bit.model_copy(update={"price": 0.0, "regrinds": 0, "regrind_price": 0.0, "resale": 0.0}) for bit in trial.bits]  # fmt: skip
+    unpriced = trial.model_copy(update={"bits": tuple(free), "cost": type(trial.cost)()})
+    found = outcome_of(unpriced, rows_of(trial))
+    assert found.verdict == "Nothing can be said of cost: give the price of each bit in the trial file."
+    wren = named(found, "Wren")
+    assert wren.life is not None
+    assert (wren.cost, wren.chance, found.next_checkpoint, found.wrong_choice_per_1000_parts) == (None,) * 4
+    assert any("give its price" in sentence for sentence in wren.sentences)
+    one_free = unpriced.model_copy(update={"bits": (free[0], *trial.bits[1:])})
+    assert outcome_of(one_free, rows_of(trial)).verdict.endswith("Nothing can be said yet of Wren.")
+
+
+def test_what_is_as_cheap_already_is_not_told_to_last_longer(trial):
+    twin = trial.bits[0].model_copy(update={"name": "Wagtail"})
+    rows = rows_of(trial)
+    rows += [replace(row, bit="Wagtail") for row in rows if row.bit == "Wren"]
+    found = outcome_of(trial.model_copy(update={"bits": (trial.bits[0], twin)}), rows)
+    (pair,) = found.break_even
+    prices = {bit.bit: bit.price for bit in found.bits}
+    told = any("would cost as little" in sentence for sentence in found.sentences)
+    assert told == (pair.price < prices[pair.bit])
+
+
 # --- Words
 
 
@@ -284,6 +308,13 @@ def test_lives_in_words(outcome):
         life_text(replace(heron.life, low95=320.0, median=421.0), 320.0, outcome.axis)
         == "about 420 parts, at least 320"
     )
+    # a promise is rounded down, and a part is not divided
+    assert life_text(nothing, 287.0, outcome.axis) == "at least 280 parts"
+    assert life_text(nothing, 1.86, outcome.axis) == "at least 1 parts"
+    known = replace(heron.life, low95=0.0, median=0.8, high95=1.6)
+    assert life_text(known, 0.0, outcome.axis) == "1 parts (0 to 2)"
+    minutes = replace(outcome.axis, over="minutes", factor=2.0, unit="min")
+    assert life_text(known, 0.0, minutes) == "2 min (0 to 3)"
 
 
 # --- Files and figure

@@ -97,7 +97,8 @@ class BitOutcome:
     ended_by : dict of str to float
         How often each quantity is the one that ends its life.
     cost : Range or None
-        Money per part; low ends that need a life beyond the horizon are None.
+        Money per part; low ends that need a life beyond the horizon are None. None as a whole without a life, and for
+        a bit that costs nothing to use up.
     cost_at_horizon : float
         Money per part if it lasts just to the horizon.
     chance, chance_by_horizon : float or None
@@ -350,13 +351,14 @@ def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutc
     draws = np.clip(life, 1.0, BEYOND * base.parts_cut)  # a life of less than one part has no cost per part
     costs = base.use.per_part(draws)
     at_horizon = base.use.money / (base.use.lives * base.horizon)
+    priced = base.use.money > 0
     return replace(
         base,
         life=known,
         life_of_mean=known_range(np.min(mean, axis=0), most=base.horizon),
         at_least=base.horizon if known.low95 is None else known.low95,
         ended_by=ended,
-        cost=known_range(costs, least=at_horizon),
+        cost=known_range(costs, least=at_horizon) if priced else None,
         cost_at_horizon=at_horizon,
         life_draws=draws,
         cost_draws=costs,

@@ -24,11 +24,28 @@ _CENTS = {"EUR", "USD", "CAD", "AUD", "NZD"}
 # --- Numbers
 
 
-def _digits(*values: float, step_of: float | None = None) -> list[str]:
-    """Numbers to the first digit of their spread (of `step_of` if given), to the second where the first is a 1."""
-    spread = step_of or (max(values) - min(values)) or abs(values[-1]) / 10
-    place = floor(log10(spread / 2)) if spread > 0 else 0
-    return [f"{round(value, -place):.{max(0, -place)}f}" for value in values]
+def _place(*values: float) -> int:
+    """Decimal place of the first digit of the spread of numbers, of the second where the first is a 1."""
+    spread = (max(values) - min(values)) or abs(values[-1]) / 10
+    return floor(log10(spread / 2)) if spread > 0 else 0
+
+
+def _digits(*values: float) -> list[str]:
+    return [_to_place(value, _place(*values)) for value in values]
+
+
+def _to_place(value: float, place: int) -> str:
+    return f"{round(value, -place):.{max(0, -place)}f}"
+
+
+def _lives(axis: Axis, low: float, *values: float) -> list[str]:
+    """How long something lasts, in the units of the axis, parts in whole ones: `low` rounded down, then `values`."""
+    of_axis = [axis.factor * value for value in (low, *values)]
+    place = _place(*of_axis)
+    if axis.over == "parts":
+        place = max(place, 0)
+    least = floor(of_axis[0] / 10.0**place + 1e-9) * 10.0**place
+    return [_to_place(value, place) for value in (least, *of_axis[1:])]
 
 
 def _about(value: float) -> str:
@@ -63,13 +80,13 @@ def money_unit(currency: str, most: float) -> tuple[float, str]:
 
 def life_text(life: Range, at_least: float, axis: Axis) -> str:
     """How long a bit lasts: "270 parts (240 to 310)", "about 420 parts, at least 320", "at least 600 parts"."""
-    f, unit = axis.factor, axis.unit
+    unit = axis.unit
     if life.low95 is None or life.median is None:
-        return f"at least {_about(f * at_least)} {unit}"
+        return f"at least {_lives(axis, at_least)[0]} {unit}"
     if life.high95 is None:
-        low, middle = _digits(f * life.low95, f * life.median)
+        low, middle = _lives(axis, life.low95, life.median)
         return f"about {middle} {unit}, at least {low}"
-    low, middle, high = _digits(f * life.low95, f * life.median, f * life.high95)
+    low, middle, high = _lives(axis, life.low95, life.median, life.high95)
     return f"{middle} {unit} ({low} to {high})"
 
 
@@ -120,6 +137,8 @@ def verdict(bits: Sequence[BitOutcome], currency: str) -> str:
     )
     silent = [bit.bit for bit in bits if not bit.cost]
     without = f" Nothing can be said yet of {_joined(silent)}." if silent else ""
+    if not ranked and any(bit.life for bit in bits):
+        return "Nothing can be said of cost: give the price of each bit in the trial file."
     if not ranked:
         return "Nothing can be said of life and cost yet."
     best, others = ranked[0], ranked[1:]
@@ -162,8 +181,11 @@ def trial_sentences(
     """
     reasons = dict.fromkeys(bit.why_not for bit in bits if bit.why_not)
     said = [f"{_joined([bit.bit for bit in bits if bit.why_not == why])}: {why}." for why in reasons]
+    prices = {bit.bit: bit.price for bit in bits}
     for pair in even:
-        life = _about(axis.factor * pair.life_parts)
+        if pair.price >= prices[pair.bit]:  # as cheap already, at the medians
+            continue
+        life = _lives(axis, pair.life_parts, pair.life_parts)[1]
         price = f", or for a price of {money_text(currency, pair.price)}" if pair.price > 0 else ""
         said.append(
             f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} {axis.unit}{price}."
@@ -199,19 +221,21 @@ def bit_sentences(bit: BitOutcome, axis: Axis, currency: str) -> tuple[str, ...]
         said.append(f"{bit.bit} lasts {life_text(bit.life, bit.at_least, axis)}, by its worst flute.")
         if bit.life.high95 is None:
             said.append(
-                f"Beyond {_about(axis.factor * bit.horizon)} {axis.unit}, {HORIZON:g} times what it has cut, nothing "
-                f"is promised; photographs after more than {bit.parts_cut:.0f} parts would tell."
+                f"Beyond {_lives(axis, bit.horizon)[0]} {axis.unit}, {HORIZON:g} times what it had cut when it was last "
+                f"measured, nothing is promised; photographs after more than {bit.horizon / HORIZON:.0f} parts would "
+                "tell."
             )
-        mean = bit.life_of_mean
-        if mean.median is not None:
-            at_least = mean.low95 if mean.low95 is not None else bit.at_least
-            said.append(f"The mean of its flutes would last {life_text(mean, at_least, axis)}.")
+        if bit.life_of_mean.median is not None:
+            said.append(f"The mean of its flutes would last {life_text(bit.life_of_mean, bit.at_least, axis)}.")
         first = max(bit.ended_by, key=lambda name: bit.ended_by[name])
         if len(bit.ended_by) > 1 and bit.life.median is not None:
             said.append(
                 f"What ends its life is {quantity_words(first).name} ({percent(bit.ended_by[first])})."
             )
-        said.append(f"A part costs {cost_text(bit, currency)}.")
+        if bit.cost:
+            said.append(f"A part costs {cost_text(bit, currency)}.")
+        else:
+            said.append("It costs nothing to use up, so that there is no cost per part: give its price.")
     for curve in bit.curves:
         last = max(row.parts for row in curve.readings)
         name = quantity_words(curve.quantity)
@@ -240,11 +264,13 @@ def remarks(bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ...]:
     for found in gathered:
         name = quantity_words(found.quantity).name
         if found.n_doubtful:
-            said.append(f"{name}: {found.n_doubtful} doubtful rows left out; read their notes.")
+            rows, them = ("row is", "its note") if found.n_doubtful == 1 else ("rows are", "their notes")
+            said.append(f"{found.n_doubtful} doubtful {rows} left out of the {name}; read {them}.")
         unseen = sorted(set(range(1, bit.flutes + 1)) - set(found.flutes))
         if found.points is not None and unseen:
             which = _joined([str(flute) for flute in unseen])
-            said.append(f"{name}: flute {which} not measured; taken to wear like the others within 30 %.")
+            flutes = f"flute {which} is" if len(unseen) == 1 else f"flutes {which} are"
+            said.append(f"The {name} of {flutes} not measured, and taken to wear like the others within 30 %.")
     return tuple(said)
 
 
