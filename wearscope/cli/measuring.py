@@ -175,8 +175,12 @@ def repeat(
 
 
 def _say_what_to_open(result: BatchResult) -> None:
-    n_measured = len(result.photos) - len(result.refusals)
-    lines = [f"{n_measured} of {len(result.photos)} photos measured. To open:"]
+    from wearscope.wear.records import gave_numbers
+
+    n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
+    n_silent = len(result.photos) - len(result.refusals) - n_measured
+    silent = f"; {n_silent} more gave no number of wear, and the notes of their rows say why" if n_silent else ""
+    lines = [f"{n_measured} of {len(result.photos)} photos measured{silent}. To open:"]
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
     lines.append(f"  {shown(result.measurements)}  every number")

@@ -181,15 +181,6 @@ def trial_sentences(
     """
     reasons = dict.fromkeys(bit.why_not for bit in bits if bit.why_not)
     said = [f"{_joined([bit.bit for bit in bits if bit.why_not == why])}: {why}." for why in reasons]
-    prices = {bit.bit: bit.price for bit in bits}
-    for pair in even:
-        if pair.price >= prices[pair.bit]:  # as cheap already, at the medians
-            continue
-        life = _lives(axis, pair.life_parts, pair.life_parts)[1]
-        price = f", or for a price of {money_text(currency, pair.price)}" if pair.price > 0 else ""
-        said.append(
-            f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} {axis.unit}{price}."
-        )
     if wrong_per_1000 is not None and checkpoint is not None:
         worth = f"is worth {money_text(currency, checkpoint.money_per_1000_parts)} per 1000 parts"
         if checkpoint.money_per_year is not None:
@@ -200,6 +191,15 @@ def trial_sentences(
             f"Choosing now is expected to cost {money_text(currency, wrong_per_1000)} per 1000 parts more than "
             f"choosing with full knowledge. To cut on with {_joined(checkpoint.bits)} and photograph after "
             f"{checkpoint.parts:.0f} parts {worth}."
+        )
+    prices = {bit.bit: bit.price for bit in bits}
+    for pair in even:
+        if pair.price >= prices[pair.bit]:  # as cheap already, at the medians
+            continue
+        life = _lives(axis, pair.life_parts, pair.life_parts)[1]
+        price = f", or for a price of {money_text(currency, pair.price)}" if pair.price > 0 else ""
+        said.append(
+            f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} {axis.unit}{price}."
         )
     if any(bit.life for bit in bits):
         said.append("Ranges hold with 95 % probability, for the bits that were tried.")
@@ -313,6 +313,12 @@ def fair_head(fair: FairTrial) -> str:
     if fair.fair:
         return "Fair, as far as the trial file says."
     return "NOT FAIR: the bits did not work under the same conditions."
+
+
+def fair_warnings(fair: FairTrial) -> tuple[str, ...]:
+    """Say what must be known beside a verdict: dangers, and that the trial is not fair, and why."""
+    unfair = (f"{fair_head(fair)} Not the same: {'; '.join(map(str, fair.unfair))}.",) if fair.unfair else ()
+    return (*fair.dangers, *unfair)
 
 
 def fair_lines(fair: FairTrial) -> tuple[str, ...]:

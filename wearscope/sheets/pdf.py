@@ -204,6 +204,8 @@ def _verdict(pages: Pages, report: Report) -> None:
     with pages.local_context(fill_color=BLUE):
         pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
     pages.ln(3)
+    for warning in report.fairness.warnings:
+        pages.say(warning, bold=True, colour=RED)
     pages.rows(
         ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),
         [(bit.bit, bit.life, bit.cost, bit.chance) for bit in report.bits],
@@ -259,8 +261,6 @@ def _signs_and_fairness(pages: Pages, report: Report) -> None:
         pages.items(group.lines)
     pages.heading("Was it fair?")
     pages.say(report.fairness.head)
-    for danger in report.fairness.dangers:
-        pages.say(danger, bold=True, colour=RED)
     pages.items(report.fairness.lines)
 
 
