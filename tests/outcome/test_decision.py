@@ -171,7 +171,9 @@ def test_refused_and_doubtful_rows_do_not_enter(trial):
     ]
     plain, beside = outcome_of(trial, rows), outcome_of(trial, rows + spoilt)
     assert named(beside, "Wren").life == named(plain, "Wren").life
-    assert "4 doubtful rows are left out of the edge radius; read their notes." in named(beside, "Wren").remarks
+    assert (
+        "4 doubtful rows are left out of the edge radius; read their notes." in named(beside, "Wren").remarks
+    )
 
 
 def test_rows_below_detection_count_with_their_uncertainty(trial):
@@ -351,7 +353,19 @@ def test_figure(outcome, tmp_path):
     figure = draw_curves(outcome)
     titles = [panel.get_title(loc="left") for panel in figure.axes]
     assert titles[:3] == ["Wren", "Plover", "Heron"]
-    assert len(figure.axes) == 6
+    assert len(figure.axes) == 5  # Wren has no coating
+    assert [panel.get_ylabel() for panel in figure.axes] == ["edge radius, µm", "", "", "coating loss, %", ""]
+    assert [panel.get_xlabel() for panel in figure.axes] == ["parts", "", "", "parts", "parts"]
+    assert [panel.get_ylabel() for panel in draw_curves(outcome, narrow=True).axes] == 3 * ["edge radius, µm"] + 2 * ["coating loss, %"]  # fmt: skip
+    turned = replace(outcome, bits=outcome.bits[::-1])  # the last bit is not the one drawn last
+    assert [panel.get_xlabel() for panel in draw_curves(turned, narrow=True).axes] == [
+        "",
+        "",
+        "",
+        "",
+        "parts",
+    ]
+    assert [bit.sentences.count("It has no coating to lose.") for bit in outcome.bits] == [1, 0, 0]
     wren, *_ = figure.axes
     bars = [bar for bar in wren.containers if bar.get_label().startswith("flute")]
     assert len(bars) == 2

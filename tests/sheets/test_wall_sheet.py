@@ -57,6 +57,21 @@ def test_change_no_later_than_found_and_look_before(trial):
     assert rows["Plover", 1].next_check == min(500, rows["Plover", 1].change_at)
 
 
+def test_a_bit_that_hardly_wears_is_photographed_not_thrown_away(trial):
+    """The promise ends at twice the parts of the last photo that could be measured; the bit does not."""
+    slow = rows_of(trial, {"Wren": 0.005, "Plover": 0.005})
+    rows = wall_rows(trial, outcome_of(trial, slow))
+    assert {(row.next_check, row.change_at, row.worn_then) for row in rows} == {(500, 600, False)}
+    early = outcome_of(trial, [row for row in slow if row.parts < 300])
+    assert {(row.parts_so_far, row.change_at, row.worn_then) for row in wall_rows(trial, early)} == {
+        (300, 200, False)
+    }
+    text = PdfReader(io.BytesIO(wall_sheet_pdf(trial, early, "2026-01-06"))).pages[0].extract_text()
+    text = " ".join(text.split())
+    assert "change it now" not in text
+    assert text.count("now not before 200 parts") == 4
+
+
 @pytest.mark.parametrize(
     ("found", "said"),
     [(238.7, 235), (240.0, 240), (1049.0, 1000), (23456.0, 23000), (97.9, 97), (7.9, 7), (0.4, 0)],

@@ -179,7 +179,9 @@ def _say_what_to_open(result: BatchResult) -> None:
 
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
     n_silent = len(result.photos) - len(result.refusals) - n_measured
-    silent = f"; {n_silent} more gave no number of wear, and the notes of their rows say why" if n_silent else ""
+    silent = (
+        f"; {n_silent} more gave no number of wear, and the notes of their rows say why" if n_silent else ""
+    )
     lines = [f"{n_measured} of {len(result.photos)} photos measured{silent}. To open:"]
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")

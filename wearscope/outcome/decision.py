@@ -85,6 +85,8 @@ class BitOutcome:
     price : float
     use : Use
         What using it up costs.
+    coated : bool
+        Whether it has a coating that can be lost.
     parts_cut, horizon : float
         Parts at its last checkpoint that could be used, and parts beyond which no life is stated. 0 where nothing
         was measured.
@@ -115,6 +117,7 @@ class BitOutcome:
     bit: str
     price: float
     use: Use
+    coated: bool
     parts_cut: float
     horizon: float
     curves: tuple[QuantityCurve, ...]
@@ -321,10 +324,11 @@ def _bit_outcome(trial: Trial, bit: Bit, records: Sequence[Record]) -> tuple[Bit
         bit.name,
         bit.price,
         use,
+        bit.coated,
         parts_cut,
         HORIZON * min((one.curve.parts_cut for one in followed), default=0.0),
         tuple(_quantity_curve(one) for one in followed),
-        remarks=words.remarks(bit, gathered),
+        remarks=words.remarks(trial.life, bit, gathered),
     )
     if why_not := words.why_no_life(trial, bit, limits, gathered):
         return replace(base, why_not=why_not), followed

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from wearscope.outcome.life import HORIZON, Range
 from wearscope.sheets.words import finding, parts_text, quantity_words
-from wearscope.trial import Bit, Trial
+from wearscope.trial import Bit, Life, Trial
 
 if TYPE_CHECKING:
     from wearscope.outcome.decision import Axis, BitOutcome, BreakEven, NextCheckpoint
@@ -221,12 +221,14 @@ def bit_sentences(bit: BitOutcome, axis: Axis, currency: str) -> tuple[str, ...]
         said.append(f"{bit.bit} lasts {life_text(bit.life, bit.at_least, axis)}, by its worst flute.")
         if bit.life.high95 is None:
             said.append(
-                f"Beyond {_lives(axis, bit.horizon)[0]} {axis.unit}, {HORIZON:g} times what it had cut when it was last "
-                f"measured, nothing is promised; photographs after more than {bit.horizon / HORIZON:.0f} parts would "
-                "tell."
+                f"Beyond {_lives(axis, bit.horizon)[0]} {axis.unit}, {HORIZON:g} times what it had cut when it was "
+                f"last measured, nothing is promised; photographs after more than {bit.horizon / HORIZON:.0f} parts "
+                "would tell."
             )
         if bit.life_of_mean.median is not None:
-            said.append(f"The mean of its flutes would last {life_text(bit.life_of_mean, bit.at_least, axis)}.")
+            said.append(
+                f"The mean of its flutes would last {life_text(bit.life_of_mean, bit.at_least, axis)}."
+            )
         first = max(bit.ended_by, key=lambda name: bit.ended_by[name])
         if len(bit.ended_by) > 1 and bit.life.median is not None:
             said.append(
@@ -258,9 +260,11 @@ def why_this_curve(weights: dict[str, float], n_checkpoints: int) -> str:
     return f"Curve: {n_checkpoints} checkpoints cannot tell the shapes apart, so all count ({shares})."
 
 
-def remarks(bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ...]:
+def remarks(life: Life, bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ...]:
     """What was left out, and what that means."""
     said = []
+    if not bit.coated and (life.coating_loss is not None or not life.model_fields_set):
+        said.append("It has no coating to lose.")
     for found in gathered:
         name = quantity_words(found.quantity).name
         if found.n_doubtful:
@@ -270,7 +274,9 @@ def remarks(bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ...]:
         if found.points is not None and unseen:
             which = _joined([str(flute) for flute in unseen])
             flutes = f"flute {which} is" if len(unseen) == 1 else f"flutes {which} are"
-            said.append(f"The {name} of {flutes} not measured, and taken to wear like the others within 30 %.")
+            said.append(
+                f"The {name} of {flutes} not measured, and taken to wear like the others within 30 %."
+            )
     return tuple(said)
 
 
