@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from math import isclose
 from typing import Literal
 
 import numpy as np
@@ -13,6 +14,7 @@ from wearscope.errors import WearscopeError
 from wearscope.outcome import words
 from wearscope.outcome.cost import Use, use_of
 from wearscope.outcome.curve import Array, WearCurve, wear_curve
+from wearscope.outcome.fairness import SAME, fair_trial
 from wearscope.outcome.life import BEYOND, HORIZON, Range, known_range, lives
 from wearscope.outcome.ranking import chances, cost_of_choosing_wrongly, expected_after, value_of_checkpoint
 from wearscope.outcome.readings import Limit, Readings, limits_of, readings
@@ -227,14 +229,23 @@ def axis_of(trial: Trial, over: Over) -> Axis:
     Raises
     ------
     WearscopeError
-        The trial file does not say how much of it one part takes.
+        The trial file does not say how much of it one part takes, or it differs from bit to bit.
     """
     if over == "parts":
         return Axis(over, 1.0, "parts")
-    key, unit = {"minutes": ("minutes_per_part", "min"), "metres": ("cut_length_m_per_part", "m")}[over]
-    factor: float | None = getattr(trial, key)
-    if factor is None:
+    if over == "minutes":
+        factors, key, unit = {trial.minutes_per_part}, "minutes_per_part", "min"
+    else:  # what the programs cut counts before what is stated
+        factors = {bit.cut_length_m_per_part for bit in fair_trial(trial).bits}
+        key, unit = "cut_length_m_per_part", "m"
+    factor = max(factors, key=lambda length: length or 0.0)
+    if factor is None or None in factors:
         raise WearscopeError(f"{trial.path} has no trial.{key}", f"give it, or leave out --over {over}")
+    if not all(isclose(factor, length, rel_tol=SAME) for length in factors if length):
+        raise WearscopeError(
+            f"the programs of the bits in {trial.path} cut different lengths per part",
+            f"leave out --over {over}",
+        )
     return Axis(over, factor, unit)
 
 
@@ -340,7 +351,7 @@ def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutc
     for one in followed:
         assert one.found.points is not None
         rng = np.random.default_rng([SEED, *f"{bit.name}/{one.found.quantity}/life".encode()])
-        unseen = bit.flutes - len(one.found.flutes)
+        unseen = bit.flutes - len(set(one.found.flutes))
         of_worst, of_mean = lives(one.curve, one.found.points, one.limit_draws(), unseen, rng)
         worst.append(of_worst[one.order])
         mean.append(of_mean[one.order])
