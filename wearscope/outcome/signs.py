@@ -295,6 +295,7 @@ def note_line(note: Note) -> str:
     name = names.get(note.quantity, note.quantity.replace("_", " ").removesuffix(" 1"))
     unit = note.unit.replace("um", "µm")
     if note.value is None:
+        name = "" if note.kind == "remark" else name
         said = f"{name}: {note.text}" if name else note.text
     elif note.kind == "grade":
         said = f"{name}: {note.value:.0f} of {max(GRADES)}, {note.text}"
