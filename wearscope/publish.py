@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -132,7 +133,17 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
         sheets={entry: path for entry, path in sheets.items() if path.is_file()},
         sha256_now={entry: sha256_of(entry.path) for entry in trial.photos},
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        repeat_study=_repeat_study(trial, results),
     )
+
+
+def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
+    """What a repeat study of the trial's flutes found, a line for each quantity; empty if none lies here."""
+    try:
+        found = json.loads((results / "repeat-study.json").read_text(encoding="utf-8"))
+        return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
 
 
 def export_trial(trial: Trial, out_dir: Path, *, parquet: bool = False) -> tuple[Path, ...]:

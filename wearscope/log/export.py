@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 from importlib.util import find_spec
 from pathlib import Path
@@ -74,6 +75,11 @@ def write_bytes(path: Path, content: bytes) -> None:
             f"{path} cannot be written ({error.strerror})",
             "close any program that has it open, and check that the folder is writable and the disk not full",
         ) from error
+
+
+def write_json(path: Path, document: Mapping[str, Any]) -> None:
+    """Write a document in one step; WearscopeError if it cannot be written."""
+    write_bytes(path, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
 
 
 # --- Tables in several formats

@@ -15,6 +15,8 @@ from wearscope.outcome.fairness import FairTrial
 from wearscope.outcome.readings import limits_of
 from wearscope.outcome.signs import note_line, place_line, sound_changes
 from wearscope.outcome.words import cost_text, fair_head, fair_lines, fair_warnings, life_text, percent
+from wearscope.sheets.repeat_words import SHARED_REMARK
+from wearscope.sheets.report_words import METHOD
 from wearscope.sheets.words import (
     VIEW_WORDS,
     finding,
@@ -178,6 +180,8 @@ class Report:
         Day and version.
     signs : tuple of Signs
     fairness : Fairness
+    repeat_study : tuple of str
+        What photos of the same flutes can tell apart, a line for each quantity; empty if that was not studied.
     """
 
     title: str
@@ -190,6 +194,14 @@ class Report:
     made: str
     signs: tuple[Signs, ...]
     fairness: Fairness
+    repeat_study: tuple[str, ...] = ()
+
+    @property
+    def method(self) -> tuple[tuple[str, str], ...]:
+        """How the numbers came about, and what photos of the same flute tell apart if that was studied."""
+        if not self.repeat_study:
+            return METHOD
+        return (*METHOD[:2], ("Repeat study", " ".join((*self.repeat_study, SHARED_REMARK))), *METHOD[2:])
 
     @property
     def photos_head(self) -> str:
@@ -212,6 +224,7 @@ def report_of(
     sheets: Mapping[PhotoEntry, Path],
     sha256_now: Mapping[PhotoEntry, str],
     made_at: str,
+    repeat_study: tuple[str, ...] = (),
 ) -> Report:
     """Gather what the report says.
 
@@ -233,6 +246,8 @@ def report_of(
         Checksum that each photo's file has now; empty where there is no such file.
     made_at : str
         UTC, ISO 8601.
+    repeat_study : tuple of str
+        As in `Report`.
 
     Returns
     -------
@@ -268,6 +283,7 @@ def report_of(
         f"{made_at[:10]}, wearscope {__version__}",
         _signs(notes),
         Fairness(fair_head(fair), fair_warnings(fair), (*fair.dangers, *fair_lines(fair))),
+        repeat_study,
     )
 
 
