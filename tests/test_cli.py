@@ -590,6 +590,17 @@ def test_export(run, trial):
 
 
 @pytest.mark.parametrize("command", ["report", "export", "outcome"])
+def test_when_every_photo_was_refused(run, trial, command):
+    for photo in (trial / "photos").iterdir():
+        photo.write_text("refuse")
+    run("measure", trial)
+    code, _, err = run(command, trial)
+    assert code == 1
+    assert "no photo of Birch drawer fronts could be measured; do what " in err
+    assert "refused.csv says of each" in err
+
+
+@pytest.mark.parametrize("command", ["report", "export", "outcome"])
 def test_before_anything_is_measured(run, trial, command):
     code, out, err = run(command, trial)
     assert (code, out) == (1, "")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wearscope.batch import current_rows, photos_refused, sha256_of, sheet_names
+from wearscope.batch import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
 from wearscope.errors import WearscopeError
 from wearscope.log.export import (
     by_photo_table,
@@ -77,6 +77,11 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             tuple(log.history(trial=trial.name)),
             tuple(log.notes(trial=trial.name)),
             tuple(log.note_history(trial=trial.name)),
+        )
+    if not found.records and photos_refused(out_dir / "results"):
+        raise WearscopeError(
+            f"no photo of {trial.name} could be measured",
+            f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run wearscope measure {trial.path}",
         )
     if not found.records:
         raise WearscopeError(
