@@ -111,3 +111,15 @@ def test_many_bits_take_more_pages(tmp_path):
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     assert 1 < len(pages) < 6
     assert all(f"number {i} 2 40" in text for i in range(20))
+
+
+@pytest.mark.parametrize("n", range(1, 8))
+def test_the_lines_to_write_on_stand_under_their_heading(tmp_path, n):
+    names = [
+        "A very long name of a bit that takes three lines or so, number 0",
+        *(f"bit {i}" for i in range(n)),
+    ]
+    trial = fake.a_trial(tmp_path, bits=names, parts=(0, 40))
+    pages = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome_of(trial, []), "2026-01-06"))).pages
+    (page,) = [text for text in (page.extract_text() for page in pages) if "To write down" in text]
+    assert "Parts since new" in page

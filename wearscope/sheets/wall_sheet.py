@@ -127,7 +127,7 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     )
     pages.say(_EXPLAINED, size=8.5)
     pages.say(" ".join(CAUTIONS), size=8.5)
-    pages.heading("To write down at each check and change", 1, room_mm=_HEAD_MM + _LEAST_LINES * _LINE_MM)
+    pages.heading("To write down at each check and change", 1, room_mm=2 * _HEAD_MM + _LEAST_LINES * _LINE_MM)
     room = pages.h - pages.b_margin - pages.get_y() - _HEAD_MM
     pages.rows(
         ("Date", "Bit", "Flute", "Parts since new", "Photo taken", "Seen, heard, changed", "Who"),
