@@ -143,6 +143,9 @@ def inspector(trial, entry, scales) -> Inspection:
             row(entry, "edge_radius", "used", None, note="the bright line is not to be seen"),
             row(entry, "coating_loss", "used", 0.31, unit="1", status="doubtful", note="glare"),
         ]
+    if word == "blind":
+        nothing = {"value": None, "std_uncertainty": None, "low95": None, "high95": None, "status": "refused"}
+        rows[1:] = [replace(one, note="glare; turn the lamp down", **nothing) for one in rows[1:]]
     if word == "broken sheet":
         now = EdgeView(None, None, None, None, None, (), None, None)
     made = Inspection(entry, tuple(rows), "", ("glare",) if word == "glare" else (), now, None)

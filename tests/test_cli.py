@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 import wearscope
 from wearscope import batch, cli, samples
@@ -80,6 +81,17 @@ def test_refused_rows_alone_are_no_refused_photo(run, trial):
     assert code == 0
     assert out.count("refused") == 8
     assert "photos to take again" not in err
+
+
+def test_a_photo_without_a_number_of_wear_is_not_counted_as_measured(run, trial):
+    fake.tell(trial, "Wren", 120, 2, "blind")
+    code, _, err = run("measure", trial)
+    assert code == 0
+    assert "11 of 12 photos measured; 1 more gave no number of wear, and the notes" in err
+    run("report", trial, "--static")
+    page = (trial / "results" / "report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    assert "11 of 12 photos gave numbers" in page
+    assert page.count("no number of wear; read the notes") == 1
 
 
 @pytest.mark.parametrize("how", [(), ("--json",), ("--quiet",), ("--json", "--quiet")])
@@ -543,6 +555,26 @@ def test_report(run, trial, tmp_path):
     assert json.loads(out)["paths"]["html"] == str(trial / "results" / "report.html")
 
 
+def test_what_is_unfair_stands_beside_the_verdict(run, trial):
+    text = (trial / "trial.toml").read_text()
+    slower = 'name = "Plover"\nspindle_rpm = 12000\nmax_rpm = 10000'
+    (trial / "trial.toml").write_text(text.replace('name = "Plover"', slower))
+    run("measure", trial)
+    _, _, err = run("outcome", trial)
+    danger, unfair = errors(err)
+    assert "DANGER: Plover runs at 12000 rpm" in danger
+    assert "NOT FAIR" in unfair
+    assert "spindle speed: Wren 18000 rpm; Plover 12000 rpm" in unfair
+    run("report", trial, "--static")
+    page = (trial / "results" / "report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    head = page[page.index("<header>") : page.index("</header>")]
+    for warning in (danger, unfair):
+        assert warning.removeprefix("wearscope: ").replace("'", "&#39;") in head
+    first = PdfReader(trial / "results" / "report.pdf").pages[0].extract_text()
+    assert "NOT FAIR" in first
+    assert "DANGER" in first
+
+
 def test_export(run, trial):
     run("measure", trial)
     before = (trial / "results" / "measurements.csv").read_bytes()
@@ -555,6 +587,17 @@ def test_export(run, trial):
     assert (trial / "results" / "measurements.csv").read_bytes() == before
     code, out, _ = run("export", trial, "--json")
     assert len(json.loads(out)["paths"]) == 7
+
+
+@pytest.mark.parametrize("command", ["report", "export", "outcome"])
+def test_when_every_photo_was_refused(run, trial, command):
+    for photo in (trial / "photos").iterdir():
+        photo.write_text("refuse")
+    run("measure", trial)
+    code, _, err = run(command, trial)
+    assert code == 1
+    assert "no photo of Birch drawer fronts could be measured; do what " in err
+    assert "refused.csv says of each" in err
 
 
 @pytest.mark.parametrize("command", ["report", "export", "outcome"])

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from wearscope import repeat
+from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.repeat import measure_study
 from wearscope.samples import copy_sample_trial
 from wearscope.sheets import repeat_words
@@ -252,6 +253,46 @@ def test_the_command_as_json(study, tmp_path):
     assert document["refused"][0]["taken_by"] == "Ben"
     assert "focus on the edge" in err
     assert (tmp_path / "elsewhere/results/repeat-study.csv").is_file()
+
+
+def test_the_report_of_the_trial_tells_what_the_study_found(study, run, tmp_path):
+    trial = fake.a_trial(tmp_path)
+    with WearLog(tmp_path / LOG_NAME) as log:
+        entry = trial.photos[1]
+        place = (entry.bit, entry.flute, entry.parts, entry.view)
+        made = LoggedInspection(trial.name, *place, entry.file, "00", "", "0.1.0", "2026-01-05")
+        log.append(made, [fake.row(entry, "edge_recession", "difference", 12.0)])
+
+    def told():
+        assert run("report", tmp_path, "--static")[0] == 0
+        return (
+            (tmp_path / "results/report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+        )
+
+    assert "Repeat study" not in told()
+    study(write_study(tmp_path), "--jobs", 1)
+    said = told()
+    (in_short,) = [one["in_short"] for one in json.loads((tmp_path / "results/repeat-study.json").read_text())["quantities"]]  # fmt: skip
+    assert "Two bits can be told apart, by one photo each, if they differ by " in in_short
+    assert in_short in said
+    assert repeat_words.SHARED_REMARK in said
+    other = (tmp_path / "results/repeat-study.json").read_text().replace(trial.name, "Oak stair treads")
+    (tmp_path / "results/repeat-study.json").write_text(other)
+    assert "Repeat study" not in told()
+    (tmp_path / "results/repeat-study.json").write_text("{")
+    assert "Repeat study" not in told()
+
+
+@pytest.mark.parametrize("people", [("Ann",), ("Ann", "Ben")])
+@pytest.mark.parametrize("flutes", [1, 3])
+def test_the_command_with_few_flutes_or_people(study, tmp_path, monkeypatch, people, flutes):
+    monkeypatch.setitem(globals(), "FLUTES", FLUTES[:flutes])
+    monkeypatch.setitem(globals(), "WORN", WORN[:flutes])
+    code, out, _ = study(write_study(tmp_path, people=people), "--jobs", 1)
+    assert code == 0
+    assert "Two bits can be told apart" in " ".join(out.split())
+    document = json.loads((tmp_path / "results/repeat-study.json").read_text(), parse_constant=pytest.fail)
+    assert document["quantities"][0]["in_short"].startswith("Edge recession")
 
 
 def test_nothing_to_study(study, tmp_path):

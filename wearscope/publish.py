@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wearscope.batch import current_rows, photos_refused, sha256_of, sheet_names
+from wearscope.batch import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
 from wearscope.errors import WearscopeError
 from wearscope.log.export import (
     by_photo_table,
@@ -77,6 +78,11 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             tuple(log.notes(trial=trial.name)),
             tuple(log.note_history(trial=trial.name)),
         )
+    if not found.records and photos_refused(out_dir / "results"):
+        raise WearscopeError(
+            f"no photo of {trial.name} could be measured",
+            f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run wearscope measure {trial.path}",
+        )
     if not found.records:
         raise WearscopeError(
             f"{out_dir / LOG_NAME} holds no measurement of {trial.name}",
@@ -132,7 +138,17 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
         sheets={entry: path for entry, path in sheets.items() if path.is_file()},
         sha256_now={entry: sha256_of(entry.path) for entry in trial.photos},
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        repeat_study=_repeat_study(trial, results),
     )
+
+
+def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
+    """What a repeat study of the trial's flutes found, a line for each quantity; empty if none lies here."""
+    try:
+        found = json.loads((results / "repeat-study.json").read_text(encoding="utf-8"))
+        return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
 
 
 def export_trial(trial: Trial, out_dir: Path, *, parquet: bool = False) -> tuple[Path, ...]:

@@ -23,12 +23,7 @@ from wearscope.outcome.repeatability import (
     study_by_ranges,
 )
 from wearscope.trial import PhotoEntry, RepeatPhoto, Study
-from wearscope.wear.records import Record, Zone
-
-OF_THE_PHOTO = frozenset(
-    {"transition_x_px", "transition_y_px", "used_length", "sharpness", "registration_residual"}
-)
-"""Quantities that say how a photo was taken, not how worn the flute is: studied only when asked for."""
+from wearscope.wear.records import OF_THE_PHOTO, Record, Zone
 
 
 @dataclass(frozen=True)

@@ -151,6 +151,8 @@ def test_the_workbook_holds_every_number_under_frozen_headings_with_units(tmp_pa
                 pytest.approx(cell, rel=1e-15) if isinstance(cell, float) else (None if cell == "" else cell)
                 for cell in row
             )
+        # an uncertainty of 0.0004 is not shown as 0
+        assert {cell.number_format for row in sheet.iter_rows(min_row=2) for cell in row} == {"General"}
     assert [cell.value for cell in book["By photo"][1]][4:8] == [
         "edge radius, used, µm",
         "edge radius, used, standard uncertainty, µm",

@@ -16,6 +16,7 @@ from wearscope.errors import LogError
 from wearscope.log import schema
 from wearscope.log.notes import GRADES, Note
 from wearscope.log.wear_log import LoggedInspection, WearLog
+from wearscope.outcome.signs import note_line
 from wearscope.wear.records import Record
 
 
@@ -75,6 +76,15 @@ def test_a_later_note_of_the_kind_takes_the_place_of_all_of_it(path):
     assert [entry.note for entry in history] == [a_note(), TONE, GRADE, later]
     assert [entry.superseded_at for entry in history] == [later.noted_at, later.noted_at, None, None]
     assert [entry.superseded_by for entry in history] == ["Ben", "Ben", "", ""]
+
+
+def test_remarks_add_up(path):
+    second, third = (replace(REMARK, text=text, noted_by="Ben") for text in ("burn marks", "new collet"))
+    with WearLog(path) as log:
+        assert [log.add_note([made]) for made in (REMARK, second, third, second, REMARK)] == [1, 1, 1, 0, 0]
+        held = log.notes()
+    assert [(made.text, made.noted_by) for made in held] == [("smells hot", "Ann"), ("burn marks", "Ben"), ("new collet", "Ben")]  # fmt: skip
+    assert [note_line(made) for made in held] == ["smells hot", "burn marks", "new collet"]
 
 
 def test_places_and_kinds_do_not_supersede_one_another(path):

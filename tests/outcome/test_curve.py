@@ -155,7 +155,7 @@ def test_coating_can_be_no_more_than_gone():
     )
     curve = wear_curve(lost, rng())
     assert curve.value_at(np.array([600.0]), worst=True).max() == 1
-    said = known_range(lives(curve, lost, 0.8, 0.0, 0, rng())[0])
+    said = known_range(lives(curve, lost, 0.8, 0, rng())[0])
     assert said.low95 < 150 < said.high95
 
 
@@ -198,7 +198,7 @@ def simulated(shape, checkpoints, r):
     error = u * np.sqrt(0.5) * (r.normal() + r.normal(size=t.size))
     read = points(t, wear + error, u, NEW + r.normal(0, 1.3), 1.3, flute)
     curve = wear_curve(read, r, 2000)
-    return true_life * CUT, lives(curve, read, LIMIT, 0.0, 0, r)[0]
+    return true_life * CUT, lives(curve, read, LIMIT, 0, r)[0]
 
 
 def in_range(true, low, high):

@@ -20,7 +20,8 @@ def line(per_part, u=0.01, flutes=1, parts=(50, 100, 150, 200, 250, 300), new=6.
 
 def drawn(points, limit, u_limit=0.0, n_unseen=0, seed=0):
     curve = wear_curve(points, np.random.default_rng(seed))
-    return lives(curve, points, limit, u_limit, n_unseen, np.random.default_rng(seed + 1))
+    rng = np.random.default_rng(seed + 1)
+    return lives(curve, points, limit + u_limit * rng.standard_normal(len(curve.new)), n_unseen, rng)
 
 
 @pytest.mark.parametrize("limit", [20.0, 33.0, 39.0])
@@ -61,9 +62,15 @@ def test_a_flute_that_was_not_measured_may_be_the_worst():
 
 def test_a_limit_never_approached_gives_a_bound_not_a_number():
     worst, _ = drawn(line(0.005, u=1.0), 40.0)
-    said = known_range(worst, most=HORIZON * 300)
-    assert said.low95 > 400
-    assert (said.median, said.high95) == (None, None)
+    assert known_range(worst, most=HORIZON * 300) == known_range(np.array([inf]), most=HORIZON * 300)
+    assert 600 < np.quantile(worst, 0.025, method="inverted_cdf") < 6800  # what the line itself would give
+
+
+@pytest.mark.parametrize("worn", [[0.2, -0.5, 0.4, 1.2], [1.3, 0.1, 1.1, 0.9]])
+def test_wear_that_is_hardly_seen_promises_a_long_life_not_none(worn):
+    parts, u = np.array([150.0, 150, 300, 300]), np.ones(4)
+    worst, _ = drawn(Points(parts, np.array([0, 1, 0, 1]), np.array(worn), u), 40.0)
+    assert np.quantile(worst, 0.025, method="inverted_cdf") > 400
 
 
 def test_a_limit_passed_long_ago_lies_between_the_points():

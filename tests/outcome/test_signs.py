@@ -87,7 +87,8 @@ def test_a_recording_gives_level_and_tooth_passing_tone(note, trial):
     assert "taken as 1 dB" in level.text
     assert first.text == "at 591.0 Hz, expected 600 Hz"
     assert [(n.value, n.text.split(" near")[0]) for n in rest] == [(None, "no tone stands out")] * 3
-    assert "tooth passing level: " in out
+    assert "tone at the tooth-passing frequency: " in out
+    assert "tone at 2 times the tooth-passing frequency: no tone stands out" in out
 
 
 def test_a_calibration_makes_it_absolute(note, trial):

@@ -260,7 +260,23 @@ def test_tones_are_found_where_the_spindle_slips(write):
     assert second.level_db == pytest.approx(-30.46 + 0.5, abs=0.3)
     assert (third.found_hz, third.level_db, third.u_db) == (None, None, None)
     assert fourth.found_hz == pytest.approx(2352, abs=0.3)
-    assert 0 < first.u_db < 0.5
+    assert first.u_db == pytest.approx(
+        1.0, abs=0.05
+    )  # one recording repeats within 1 dB, however steady it is
+
+
+def test_a_tone_repeats_no_better_than_the_recording(write):
+    takes = [
+        read_recording(write(gain * cutting_sound([(600.0, 0.1)], seed), name=f"{seed}.wav"))
+        for seed, gain in enumerate((1.0, 1.5, 0.7))
+    ]
+    level = level_of_recordings(takes, tooth_hz=600.0)
+    assert level.repeatability_db > 3
+    assert level.tones[0].u_db > 0.95 * level.repeatability_db > level.u_db
+    known = read_recording(write(tone(1000, 0.1), name="known.wav"))
+    options = {"calibration": known, "calibration_db": 94.0, "u_calibration_db": 3.0, "tooth_hz": 600.0}
+    (first, *_) = level_of_recordings(takes[:1], **options).tones
+    assert first.u_db == pytest.approx(np.hypot(3.0, 1.0), abs=0.05)
 
 
 def test_noise_alone_has_no_tones(write):

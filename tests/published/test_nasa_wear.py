@@ -66,7 +66,7 @@ def foretold(case, limit_mm, share):
     minutes, wear = np.array(early).T
     points = Points(minutes, np.zeros(len(early), int), wear, np.full(len(early), U_MM))
     curve = wear_curve(points, np.random.default_rng(case))
-    draws, _ = lives(curve, points, limit_mm, 0.0, 0, np.random.default_rng(1000 + case))
+    draws, _ = lives(curve, points, limit_mm, 0, np.random.default_rng(1000 + case))
     return truth, points.parts_cut, draws
 
 

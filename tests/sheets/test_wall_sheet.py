@@ -57,6 +57,21 @@ def test_change_no_later_than_found_and_look_before(trial):
     assert rows["Plover", 1].next_check == min(500, rows["Plover", 1].change_at)
 
 
+def test_a_bit_that_hardly_wears_is_photographed_not_thrown_away(trial):
+    """The promise ends at twice the parts of the last photo that could be measured; the bit does not."""
+    slow = rows_of(trial, {"Wren": 0.005, "Plover": 0.005})
+    rows = wall_rows(trial, outcome_of(trial, slow))
+    assert {(row.next_check, row.change_at, row.worn_then) for row in rows} == {(500, 600, False)}
+    early = outcome_of(trial, [row for row in slow if row.parts < 300])
+    assert {(row.parts_so_far, row.change_at, row.worn_then) for row in wall_rows(trial, early)} == {
+        (300, 200, False)
+    }
+    text = PdfReader(io.BytesIO(wall_sheet_pdf(trial, early, "2026-01-06"))).pages[0].extract_text()
+    text = " ".join(text.split())
+    assert "change it now" not in text
+    assert text.count("now not before 200 parts") == 4
+
+
 @pytest.mark.parametrize(
     ("found", "said"),
     [(238.7, 235), (240.0, 240), (1049.0, 1000), (23456.0, 23000), (97.9, 97), (7.9, 7), (0.4, 0)],
@@ -96,3 +111,15 @@ def test_many_bits_take_more_pages(tmp_path):
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     assert 1 < len(pages) < 6
     assert all(f"number {i} 2 40" in text for i in range(20))
+
+
+@pytest.mark.parametrize("n", range(1, 8))
+def test_the_lines_to_write_on_stand_under_their_heading(tmp_path, n):
+    names = [
+        "A very long name of a bit that takes three lines or so, number 0",
+        *(f"bit {i}" for i in range(n)),
+    ]
+    trial = fake.a_trial(tmp_path, bits=names, parts=(0, 40))
+    pages = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome_of(trial, []), "2026-01-06"))).pages
+    (page,) = [text for text in (page.extract_text() for page in pages) if "To write down" in text]
+    assert "Parts since new" in page

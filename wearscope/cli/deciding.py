@@ -14,6 +14,7 @@ from wearscope.cli.common import (
     OutOption,
     OverOption,
     TrialArgument,
+    complain,
     load,
     print_json,
     say_to_open,
@@ -41,10 +42,13 @@ def outcome(
 def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
     """Print and write the outcome of a trial."""
     from wearscope.outcome.decision import outcome_of
+    from wearscope.outcome.fairness import fair_trial
     from wearscope.outcome.files import outcome_document, write_outcome
+    from wearscope.outcome.words import fair_warnings
     from wearscope.publish import measured
     from wearscope.sheets.curves import write_curves
 
+    complain(fair_warnings(fair_trial(trial)))
     found = outcome_of(trial, measured(trial, folder).records, over)  # type: ignore[arg-type]
     results = folder / "results"
     written = [*write_outcome(results, found), *write_curves(found, results)]

@@ -93,7 +93,7 @@ def fairness_document(fair: FairTrial) -> dict[str, Any]:
 def study_document(study: Study, result: StudyResult) -> dict[str, Any]:
     """What a repeat study found of each quantity."""
     from wearscope.outcome.repeatability import percent_of_tolerance, smallest_difference
-    from wearscope.sheets.repeat_words import verdict
+    from wearscope.sheets.repeat_words import in_short, verdict
 
     def quantity_document(studied: RepeatedQuantity) -> dict[str, Any]:
         anova = studied.anova
@@ -111,7 +111,7 @@ def study_document(study: Study, result: StudyResult) -> dict[str, Any]:
         document["percent_of_tolerance"] = (
             asdict(percent_of_tolerance(anova.combined, tolerance)) if tolerance else None
         )
-        return document | {"verdict": verdict(studied, study.tolerance_um)}
+        return document | {"in_short": in_short(studied), "verdict": verdict(studied, study.tolerance_um)}
 
     return {
         "trial": study.of.name,

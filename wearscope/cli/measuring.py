@@ -148,7 +148,8 @@ def repeat(
 ) -> None:
     """Find out how well photos of the same flutes agree, and what they can tell apart.
 
-    Measures every photo of the study and writes results/repeat-study.csv; the wear log is left alone.
+    Measures every photo of the study and writes results/repeat-study.csv, and results/repeat-study.json, which the
+    report of the trial beside it tells; the wear log is left alone.
     """
     from wearscope.sheets.words import QUANTITIES
     from wearscope.trial import load_study
@@ -156,14 +157,17 @@ def repeat(
     if quantity is not None and quantity not in QUANTITIES:
         raise CommandLineError(f"--quantity is {quantity}", f"give one of {', '.join(QUANTITIES)}")
     loaded = load_study(study)
+    from wearscope.log.export import write_json
     from wearscope.repeat import measure_study
 
     with progress_bar("Measuring", quiet=False) as progress:
         result = measure_study(
             loaded, (out or loaded.folder).absolute(), quantity=quantity, jobs=jobs, progress=progress
         )
+    document = documents.study_document(loaded, result)
+    write_json(result.table.with_suffix(".json"), document)
     if as_json:
-        print_json(documents.study_document(loaded, result))
+        print_json(document)
     else:
         tables.print_study(loaded, result)
     complain(photo.refusal for photo in result.refusals)
@@ -175,8 +179,14 @@ def repeat(
 
 
 def _say_what_to_open(result: BatchResult) -> None:
-    n_measured = len(result.photos) - len(result.refusals)
-    lines = [f"{n_measured} of {len(result.photos)} photos measured. To open:"]
+    from wearscope.wear.records import gave_numbers
+
+    n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
+    n_silent = len(result.photos) - len(result.refusals) - n_measured
+    silent = (
+        f"; {n_silent} more gave no number of wear, and the notes of their rows say why" if n_silent else ""
+    )
+    lines = [f"{n_measured} of {len(result.photos)} photos measured{silent}. To open:"]
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
     lines.append(f"  {shown(result.measurements)}  every number")

@@ -74,7 +74,7 @@ def note(
     """Note another sign of wear in the wear log, or list what is noted.
 
     Without anything to note, it lists the notes, of one bit or checkpoint if these are named. A later note of the
-    same kind takes the place of the earlier one, which stays in the log as history.
+    same kind takes the place of the earlier one, which stays in the log as history; remarks add up.
 
     Where you can hear a router you need ear and eye protection, and extraction or a mask against dust.
     """

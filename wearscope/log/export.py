@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 from importlib.util import find_spec
 from pathlib import Path
@@ -74,6 +75,11 @@ def write_bytes(path: Path, content: bytes) -> None:
             f"{path} cannot be written ({error.strerror})",
             "close any program that has it open, and check that the folder is writable and the disk not full",
         ) from error
+
+
+def write_json(path: Path, document: Mapping[str, Any]) -> None:
+    """Write a document in one step; WearscopeError if it cannot be written."""
+    write_bytes(path, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
 
 
 # --- Tables in several formats
@@ -173,7 +179,6 @@ def workbook(tables: Sequence[Table]) -> bytes:
         head = book.add_format(
             {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#E8E8E8"}
         )
-        number = book.add_format({"num_format": "#,##0.###"})
         for table in tables:
             sheet = book.add_worksheet(table.title)
             sheet.freeze_panes(1, table.n_frozen)
@@ -185,7 +190,9 @@ def workbook(tables: Sequence[Table]) -> bytes:
             for j, column in enumerate(table.columns):
                 longest = max((len(str(row[j])) for row in table.rows if row[j] is not None), default=0)
                 width = 12 if column.kind is float else min(max(longest, 8), 40) + 2
-                sheet.set_column(j, j, width, number if column.kind is float else None)
+                sheet.set_column(
+                    j, j, width
+                )  # numbers as they are: three decimals would show 0.0004 as nothing
                 sheet.write_string(0, j, column.heading, head)
                 for i, row in enumerate(table.rows, 1):
                     cell = row[j]

@@ -29,9 +29,10 @@ class Note:
     parts : int
         Parts cut when it was noted; 0 is the new state.
     kind : {"sound", "grade", "part_photo", "marks", "remark"}
-        A later note of the same kind at the same place makes the earlier one history.
+        A later note of the same kind at the same place makes the earlier one history; remarks add up.
     quantity : str
-        What the number is, such as ``sound_level``; empty where there is no number.
+        What the number is, such as ``sound_level``; empty where there is no number, and ``remark_2`` and so on for
+        further remarks at a place.
     value : float or None
     unit : str
     std_uncertainty : float or None

@@ -182,8 +182,8 @@ class WearLog(database.OpenLog):
     def add_note(self, notes: Sequence[Note]) -> int:
         """Add what was noted on one occasion, whole or not at all.
 
-        Rows of the same trial, bit, flute, parts and kind that hold until now become history. Noting again what
-        holds already, by the same person, adds nothing.
+        Rows of the same trial, bit, flute, parts and kind that hold until now become history, but for remarks,
+        which add up. Noting again what holds already, by the same person, adds nothing.
 
         Parameters
         ----------
@@ -297,6 +297,13 @@ def _add_notes(connection: Connection, place: dict[str, object], fresh: dict[str
     stored = {row["quantity"]: row for row in connection.execute(select(note).where(here)).mappings()}
     if stored.keys() == fresh.keys() and all(_same_note(fresh[q], _note(stored[q])) for q in fresh):
         return 0
+    if place["kind"] == "remark":  # the index lets only one hold for each quantity, so that each has its own
+        (made,) = fresh.values()
+        if any(_same_note(replace(made, quantity=q), _note(row)) for q, row in stored.items()):
+            return 0
+        quantity = f"remark_{len(stored) + 1}" if stored else ""
+        connection.execute(insert(note).values(asdict(replace(made, quantity=quantity))))
+        return 1
     # The rows that are there step aside first, for an index lets only one hold for each quantity.
     ids = [row["id"] for row in stored.values()]
     connection.execute(update(note).where(note.c.id.in_(ids)).values(superseded_by=note.c.id))

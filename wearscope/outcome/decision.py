@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from math import isclose
 from typing import Literal
 
 import numpy as np
@@ -13,6 +14,7 @@ from wearscope.errors import WearscopeError
 from wearscope.outcome import words
 from wearscope.outcome.cost import Use, use_of
 from wearscope.outcome.curve import Array, WearCurve, wear_curve
+from wearscope.outcome.fairness import SAME, fair_trial
 from wearscope.outcome.life import BEYOND, HORIZON, Range, known_range, lives
 from wearscope.outcome.ranking import chances, cost_of_choosing_wrongly, expected_after, value_of_checkpoint
 from wearscope.outcome.readings import Limit, Readings, limits_of, readings
@@ -85,6 +87,8 @@ class BitOutcome:
     price : float
     use : Use
         What using it up costs.
+    coated : bool
+        Whether it has a coating that can be lost.
     parts_cut, horizon : float
         Parts at its last checkpoint that could be used, and parts beyond which no life is stated. 0 where nothing
         was measured.
@@ -97,7 +101,8 @@ class BitOutcome:
     ended_by : dict of str to float
         How often each quantity is the one that ends its life.
     cost : Range or None
-        Money per part; low ends that need a life beyond the horizon are None.
+        Money per part; low ends that need a life beyond the horizon are None. None as a whole without a life, and for
+        a bit that costs nothing to use up.
     cost_at_horizon : float
         Money per part if it lasts just to the horizon.
     chance, chance_by_horizon : float or None
@@ -114,6 +119,7 @@ class BitOutcome:
     bit: str
     price: float
     use: Use
+    coated: bool
     parts_cut: float
     horizon: float
     curves: tuple[QuantityCurve, ...]
@@ -223,14 +229,23 @@ def axis_of(trial: Trial, over: Over) -> Axis:
     Raises
     ------
     WearscopeError
-        The trial file does not say how much of it one part takes.
+        The trial file does not say how much of it one part takes, or it differs from bit to bit.
     """
     if over == "parts":
         return Axis(over, 1.0, "parts")
-    key, unit = {"minutes": ("minutes_per_part", "min"), "metres": ("cut_length_m_per_part", "m")}[over]
-    factor: float | None = getattr(trial, key)
-    if factor is None:
+    if over == "minutes":
+        factors, key, unit = {trial.minutes_per_part}, "minutes_per_part", "min"
+    else:  # what the programs cut counts before what is stated
+        factors = {bit.cut_length_m_per_part for bit in fair_trial(trial).bits}
+        key, unit = "cut_length_m_per_part", "m"
+    factor = max(factors, key=lambda length: length or 0.0)
+    if factor is None or None in factors:
         raise WearscopeError(f"{trial.path} has no trial.{key}", f"give it, or leave out --over {over}")
+    if not all(isclose(factor, length, rel_tol=SAME) for length in factors if length):
+        raise WearscopeError(
+            f"the programs of the bits in {trial.path} cut different lengths per part",
+            f"leave out --over {over}",
+        )
     return Axis(over, factor, unit)
 
 
@@ -290,6 +305,14 @@ class _Followed:
     limit: Limit | None
     order: NDArray[np.int_]
 
+    def limit_draws(self) -> Array:
+        """What the limit may be, shape (N,): all bits share it, so that `order` puts the same ones side by side."""
+        assert self.limit is not None
+        rng = np.random.default_rng([SEED, *f"{self.found.quantity}/limit".encode()])
+        draws = np.empty(N_DRAWS)
+        draws[self.order] = self.limit.value + self.limit.u * rng.standard_normal(N_DRAWS)
+        return draws
+
     def seen_at(self, parts: float) -> Array:
         """What each draw's worst flute shows after so many parts, shape (N,)."""
         seen: Array = self.curve.value_at(np.array([parts]), worst=True)[self.order, 0]
@@ -312,10 +335,11 @@ def _bit_outcome(trial: Trial, bit: Bit, records: Sequence[Record]) -> tuple[Bit
         bit.name,
         bit.price,
         use,
+        bit.coated,
         parts_cut,
         HORIZON * min((one.curve.parts_cut for one in followed), default=0.0),
         tuple(_quantity_curve(one) for one in followed),
-        remarks=words.remarks(bit, gathered),
+        remarks=words.remarks(trial.life, bit, gathered),
     )
     if why_not := words.why_no_life(trial, bit, limits, gathered):
         return replace(base, why_not=why_not), followed
@@ -325,11 +349,10 @@ def _bit_outcome(trial: Trial, bit: Bit, records: Sequence[Record]) -> tuple[Bit
 def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutcome:
     worst, mean = [], []
     for one in followed:
-        assert one.limit is not None
         assert one.found.points is not None
         rng = np.random.default_rng([SEED, *f"{bit.name}/{one.found.quantity}/life".encode()])
-        unseen = bit.flutes - len(one.found.flutes)
-        of_worst, of_mean = lives(one.curve, one.found.points, one.limit.value, one.limit.u, unseen, rng)
+        unseen = bit.flutes - len(set(one.found.flutes))
+        of_worst, of_mean = lives(one.curve, one.found.points, one.limit_draws(), unseen, rng)
         worst.append(of_worst[one.order])
         mean.append(of_mean[one.order])
     life = np.min(worst, axis=0)
@@ -343,13 +366,14 @@ def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutc
     draws = np.clip(life, 1.0, BEYOND * base.parts_cut)  # a life of less than one part has no cost per part
     costs = base.use.per_part(draws)
     at_horizon = base.use.money / (base.use.lives * base.horizon)
+    priced = base.use.money > 0
     return replace(
         base,
         life=known,
         life_of_mean=known_range(np.min(mean, axis=0), most=base.horizon),
         at_least=base.horizon if known.low95 is None else known.low95,
         ended_by=ended,
-        cost=known_range(costs, least=at_horizon),
+        cost=known_range(costs, least=at_horizon) if priced else None,
         cost_at_horizon=at_horizon,
         life_draws=draws,
         cost_draws=costs,

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from wearscope.log.export import Column, Table, make_folder, write_bytes, write_table
+from wearscope.log.export import Column, Table, make_folder, write_json, write_table
 from wearscope.outcome.decision import BitOutcome, Outcome
 from wearscope.outcome.life import Range
 
@@ -69,8 +68,7 @@ def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
     """
     make_folder(folder)
     as_json, as_csv = folder / "outcome.json", folder / "outcome.csv"
-    text = json.dumps(outcome_document(outcome), indent=1, ensure_ascii=False, allow_nan=False)
-    write_bytes(as_json, (text + "\n").encode())
+    write_json(as_json, outcome_document(outcome))
     write_table(as_csv, COLUMNS, outcome_table(outcome).rows)
     return as_json, as_csv
 

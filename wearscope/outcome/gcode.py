@@ -436,8 +436,8 @@ class _Reader:
         targets = {axis: values[letter] for axis, letter in enumerate(_AXES) if letter in values}
         arc_words = [letter for letter in (*_CENTRES, "R") if letter in values]
         if once == 4:
-            if targets or "S" in values:
-                raise self._refuse("G4 with X, Y, Z or S", "give the dwell as P")
+            if targets or "S" in values or "F" in values:  # a control may take any of these for its time
+                raise self._refuse("G4 with X, Y, Z, S or F", "give the dwell as P")
             return
         if once in (28, 30):
             self.at = [None, None, None]

@@ -19,8 +19,7 @@ _T = np.concatenate([np.linspace(0.0, HORIZON, 161), np.geomspace(HORIZON, BEYON
 def lives(
     curve: WearCurve,
     points: Points,
-    limit: float,
-    u_limit: float,
+    limit: Array | float,
     n_unseen: int,
     rng: np.random.Generator,
 ) -> tuple[Array, Array]:
@@ -31,8 +30,8 @@ def lives(
     curve : WearCurve
     points : Points
         What the curve was fitted to.
-    limit, u_limit : float
-        In the unit of the quantity, with its standard uncertainty.
+    limit : ndarray, shape (N,), or float
+        Draws of what it may be, or the one value that it is, in the unit of the quantity.
     n_unseen : int
         Flutes of the bit that were not measured: they wear like the mean of the others, with the scatter
         between flutes.
@@ -48,8 +47,9 @@ def lives(
     if n_unseen:
         unseen = wear.mean(axis=1, keepdims=True) * np.exp(FLUTE_SCATTER * rng.standard_normal((n, n_unseen)))
         wear = np.hstack([wear, unseen])
-    to_go = limit + np.hypot(u_limit, curve.scatter) * rng.standard_normal(n) - curve.new
-    to_go = to_go * (1 + shared_error(points) * rng.standard_normal(n))
+    to_go = limit + curve.scatter * rng.standard_normal(n) - curve.new
+    # a factor, so that wear which is hardly seen cannot be taken for wear that has passed the limit
+    to_go = to_go * np.exp(shared_error(points) * rng.standard_normal(n))
     shape = curve.shape_at(_T)
     worst, mean = (_first(shape, to_go / by) for by in (wear.max(axis=1), wear.mean(axis=1)))
     return worst * curve.parts_cut, mean * curve.parts_cut

@@ -53,7 +53,8 @@ class Readings:
     points : Points or None
         None if there is no usable row.
     flutes : tuple of int
-        Number of the flute for each index in `points`.
+        Number of the flute for each index in `points`. Of coating loss a flute has an index for each face that was
+        photographed: either may be the one to lose it.
     """
 
     quantity: str
@@ -100,13 +101,17 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
         if row.bit == bit.name and row.parts and row.quantity == quantity and row.zone in _ZONES[quantity]
     ]
     used = tuple(row for row in rows if row.status in ("ok", "below_detection") and row.std_uncertainty)
-    flutes = tuple(sorted({row.flute for row in used}))
+    used = tuple(
+        sorted(used, key=lambda row: (row.parts, row.flute, row.view))
+    )  # in whatever order they were logged
+    faces = [(row.flute, row.view if quantity == "coating_loss" else "") for row in used]
+    wearing = sorted(set(faces))
     points = None
     if used:
         new, u_new = _new_radius(records, bit) if quantity == "edge_radius" else (0.0, 0.0)
         points = Points(
             np.array([row.parts for row in used], float),
-            np.array([flutes.index(row.flute) for row in used]),
+            np.array([wearing.index(face) for face in faces]),
             np.array([row.value for row in used], float),
             np.array([row.std_uncertainty for row in used], float),
             new,
@@ -120,7 +125,7 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
         sum(row.status == "doubtful" for row in rows),
         sum(row.status == "refused" for row in rows),
         points,
-        flutes,
+        tuple(flute for flute, _ in wearing),
     )
 
 
@@ -130,7 +135,8 @@ def _new_radius(records: Sequence[Record], bit: Bit) -> tuple[float, float]:
         (row.value, row.std_uncertainty)
         for row in records
         if row.bit == bit.name
-        and (row.quantity, row.zone) == ("edge_radius", "unused")
+        and row.quantity == "edge_radius"
+        and (row.zone == "unused" or (row.zone == "whole" and row.parts == 0))  # the latter in a profile view
         and row.status == "ok"
         and row.value is not None
         and row.std_uncertainty

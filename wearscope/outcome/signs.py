@@ -292,9 +292,13 @@ def _series(note: Note) -> tuple[str, str, int, str, str]:
 def note_line(note: Note) -> str:
     """Say a note in one line, without its place."""
     names = {"sound_level": "sound level", "mark_pitch": "pitch of marks", "cut_grade": "cut quality"}
-    name = names.get(note.quantity, note.quantity.replace("_", " ").removesuffix(" 1"))
+    name = names.get(note.quantity, note.quantity.replace("_", " "))
+    if note.quantity.startswith("tooth_passing_level_"):
+        times = note.quantity.rpartition("_")[2]
+        name = f"tone at {f'{times} times ' if times != '1' else ''}the tooth-passing frequency"
     unit = note.unit.replace("um", "µm")
     if note.value is None:
+        name = "" if note.kind == "remark" else name
         said = f"{name}: {note.text}" if name else note.text
     elif note.kind == "grade":
         said = f"{name}: {note.value:.0f} of {max(GRADES)}, {note.text}"

@@ -89,7 +89,8 @@ class ToothTone:
     level_db : float or None
         Its A-weighted level, on the scale of the whole level.
     u_db : float or None
-        Standard uncertainty of `level_db`, from its changes during the recording.
+        Standard uncertainty of `level_db`: its changes during the recording, and all that the level of one recording
+        has.
     """
 
     harmonic: int
@@ -345,13 +346,16 @@ def level_of_recordings(
     # few degrees of freedom tell a scatter badly: Student's t at 68 % in place of 1 (GUM, G.3)
     few = float(stats.t.ppf(0.8413, n)) if n > 1 else 1.0
     u_db = hypot(few * pooled_db / sqrt(n), blocks[0].u_db / sqrt(n))
+    u_tone_db = hypot(
+        few * pooled_db, u_shift_db
+    )  # a tone of one take repeats no better than the level of one
     return SoundLevel(
         mean_level_db(levels) + shift_db,
         hypot(u_db, u_shift_db),
         calibration is not None,
         len(takes),
         repeatability_db,
-        tuple(_tones(blocks[0], shift_db, tooth_hz)) if tooth_hz else (),
+        tuple(_tones(blocks[0], shift_db, u_tone_db, tooth_hz)) if tooth_hz else (),
         tuple(notes),
     )
 
@@ -402,17 +406,18 @@ def _blocks(recording: Recording) -> _Blocks:
     return _Blocks(frequency_hz[1:], power)
 
 
-def _tones(blocks: _Blocks, shift_db: float, tooth_hz: float) -> list[ToothTone]:
+def _tones(blocks: _Blocks, shift_db: float, u_shift_db: float, tooth_hz: float) -> list[ToothTone]:
     """Tones at the multiples of the tooth-passing frequency; the first that is found says where the others are."""
     tones = []
     ratio, slack = 1.0, SLIP
     for harmonic in range(1, HARMONICS + 1):
         expected = harmonic * tooth_hz
         tone = _tone(blocks, harmonic, expected, expected * ratio, slack)
-        if tone.found_hz is not None and tone.level_db is not None:
+        if tone.found_hz is not None and tone.level_db is not None and tone.u_db is not None:
             if slack == SLIP:
                 ratio, slack = tone.found_hz / expected, 0.01
-            tone = ToothTone(harmonic, expected, tone.found_hz, tone.level_db + shift_db, tone.u_db)
+            level_db, u_db = tone.level_db + shift_db, hypot(tone.u_db, u_shift_db)
+            tone = ToothTone(harmonic, expected, tone.found_hz, level_db, u_db)
         tones.append(tone)
     return tones
 

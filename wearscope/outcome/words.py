@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from wearscope.outcome.life import HORIZON, Range
 from wearscope.sheets.words import finding, parts_text, quantity_words
-from wearscope.trial import Bit, Trial
+from wearscope.trial import Bit, Life, Trial
 
 if TYPE_CHECKING:
     from wearscope.outcome.decision import Axis, BitOutcome, BreakEven, NextCheckpoint
@@ -24,11 +24,28 @@ _CENTS = {"EUR", "USD", "CAD", "AUD", "NZD"}
 # --- Numbers
 
 
-def _digits(*values: float, step_of: float | None = None) -> list[str]:
-    """Numbers to the first digit of their spread (of `step_of` if given), to the second where the first is a 1."""
-    spread = step_of or (max(values) - min(values)) or abs(values[-1]) / 10
-    place = floor(log10(spread / 2)) if spread > 0 else 0
-    return [f"{round(value, -place):.{max(0, -place)}f}" for value in values]
+def _place(*values: float) -> int:
+    """Decimal place of the first digit of the spread of numbers, of the second where the first is a 1."""
+    spread = (max(values) - min(values)) or abs(values[-1]) / 10
+    return floor(log10(spread / 2)) if spread > 0 else 0
+
+
+def _digits(*values: float) -> list[str]:
+    return [_to_place(value, _place(*values)) for value in values]
+
+
+def _to_place(value: float, place: int) -> str:
+    return f"{round(value, -place):.{max(0, -place)}f}"
+
+
+def _lives(axis: Axis, low: float, *values: float) -> list[str]:
+    """How long something lasts, in the units of the axis, parts in whole ones: `low` rounded down, then `values`."""
+    of_axis = [axis.factor * value for value in (low, *values)]
+    place = _place(*of_axis)
+    if axis.over == "parts":
+        place = max(place, 0)
+    least = floor(of_axis[0] / 10.0**place + 1e-9) * 10.0**place
+    return [_to_place(value, place) for value in (least, *of_axis[1:])]
 
 
 def _about(value: float) -> str:
@@ -63,13 +80,13 @@ def money_unit(currency: str, most: float) -> tuple[float, str]:
 
 def life_text(life: Range, at_least: float, axis: Axis) -> str:
     """How long a bit lasts: "270 parts (240 to 310)", "about 420 parts, at least 320", "at least 600 parts"."""
-    f, unit = axis.factor, axis.unit
+    unit = axis.unit
     if life.low95 is None or life.median is None:
-        return f"at least {_about(f * at_least)} {unit}"
+        return f"at least {_lives(axis, at_least)[0]} {unit}"
     if life.high95 is None:
-        low, middle = _digits(f * life.low95, f * life.median)
+        low, middle = _lives(axis, life.low95, life.median)
         return f"about {middle} {unit}, at least {low}"
-    low, middle, high = _digits(f * life.low95, f * life.median, f * life.high95)
+    low, middle, high = _lives(axis, life.low95, life.median, life.high95)
     return f"{middle} {unit} ({low} to {high})"
 
 
@@ -120,6 +137,8 @@ def verdict(bits: Sequence[BitOutcome], currency: str) -> str:
     )
     silent = [bit.bit for bit in bits if not bit.cost]
     without = f" Nothing can be said yet of {_joined(silent)}." if silent else ""
+    if not ranked and any(bit.life for bit in bits):
+        return "Nothing can be said of cost: give the price of each bit in the trial file."
     if not ranked:
         return "Nothing can be said of life and cost yet."
     best, others = ranked[0], ranked[1:]
@@ -162,12 +181,6 @@ def trial_sentences(
     """
     reasons = dict.fromkeys(bit.why_not for bit in bits if bit.why_not)
     said = [f"{_joined([bit.bit for bit in bits if bit.why_not == why])}: {why}." for why in reasons]
-    for pair in even:
-        life = _about(axis.factor * pair.life_parts)
-        price = f", or for a price of {money_text(currency, pair.price)}" if pair.price > 0 else ""
-        said.append(
-            f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} {axis.unit}{price}."
-        )
     if wrong_per_1000 is not None and checkpoint is not None:
         worth = f"is worth {money_text(currency, checkpoint.money_per_1000_parts)} per 1000 parts"
         if checkpoint.money_per_year is not None:
@@ -178,6 +191,15 @@ def trial_sentences(
             f"Choosing now is expected to cost {money_text(currency, wrong_per_1000)} per 1000 parts more than "
             f"choosing with full knowledge. To cut on with {_joined(checkpoint.bits)} and photograph after "
             f"{checkpoint.parts:.0f} parts {worth}."
+        )
+    prices = {bit.bit: bit.price for bit in bits}
+    for pair in even:
+        if pair.price >= prices[pair.bit]:  # as cheap already, at the medians
+            continue
+        life = _lives(axis, pair.life_parts, pair.life_parts)[1]
+        price = f", or for a price of {money_text(currency, pair.price)}" if pair.price > 0 else ""
+        said.append(
+            f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} {axis.unit}{price}."
         )
     if any(bit.life for bit in bits):
         said.append("Ranges hold with 95 % probability, for the bits that were tried.")
@@ -199,19 +221,23 @@ def bit_sentences(bit: BitOutcome, axis: Axis, currency: str) -> tuple[str, ...]
         said.append(f"{bit.bit} lasts {life_text(bit.life, bit.at_least, axis)}, by its worst flute.")
         if bit.life.high95 is None:
             said.append(
-                f"Beyond {_about(axis.factor * bit.horizon)} {axis.unit}, {HORIZON:g} times what it has cut, nothing "
-                f"is promised; photographs after more than {bit.parts_cut:.0f} parts would tell."
+                f"Beyond {_lives(axis, bit.horizon)[0]} {axis.unit}, {HORIZON:g} times what it had cut when it was "
+                f"last measured, nothing is promised; photographs after more than {bit.horizon / HORIZON:.0f} parts "
+                "would tell."
             )
-        mean = bit.life_of_mean
-        if mean.median is not None:
-            at_least = mean.low95 if mean.low95 is not None else bit.at_least
-            said.append(f"The mean of its flutes would last {life_text(mean, at_least, axis)}.")
+        if bit.life_of_mean.median is not None:
+            said.append(
+                f"The mean of its flutes would last {life_text(bit.life_of_mean, bit.at_least, axis)}."
+            )
         first = max(bit.ended_by, key=lambda name: bit.ended_by[name])
         if len(bit.ended_by) > 1 and bit.life.median is not None:
             said.append(
                 f"What ends its life is {quantity_words(first).name} ({percent(bit.ended_by[first])})."
             )
-        said.append(f"A part costs {cost_text(bit, currency)}.")
+        if bit.cost:
+            said.append(f"A part costs {cost_text(bit, currency)}.")
+        else:
+            said.append("It costs nothing to use up, so that there is no cost per part: give its price.")
     for curve in bit.curves:
         last = max(row.parts for row in curve.readings)
         name = quantity_words(curve.quantity)
@@ -234,17 +260,23 @@ def why_this_curve(weights: dict[str, float], n_checkpoints: int) -> str:
     return f"Curve: {n_checkpoints} checkpoints cannot tell the shapes apart, so all count ({shares})."
 
 
-def remarks(bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ...]:
+def remarks(life: Life, bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ...]:
     """What was left out, and what that means."""
     said = []
+    if not bit.coated and (life.coating_loss is not None or not life.model_fields_set):
+        said.append("It has no coating to lose.")
     for found in gathered:
         name = quantity_words(found.quantity).name
         if found.n_doubtful:
-            said.append(f"{name}: {found.n_doubtful} doubtful rows left out; read their notes.")
+            rows, them = ("row is", "its note") if found.n_doubtful == 1 else ("rows are", "their notes")
+            said.append(f"{found.n_doubtful} doubtful {rows} left out of the {name}; read {them}.")
         unseen = sorted(set(range(1, bit.flutes + 1)) - set(found.flutes))
         if found.points is not None and unseen:
             which = _joined([str(flute) for flute in unseen])
-            said.append(f"{name}: flute {which} not measured; taken to wear like the others within 30 %.")
+            flutes = f"flute {which} is" if len(unseen) == 1 else f"flutes {which} are"
+            said.append(
+                f"The {name} of {flutes} not measured, and taken to wear like the others within 30 %."
+            )
     return tuple(said)
 
 
@@ -287,6 +319,12 @@ def fair_head(fair: FairTrial) -> str:
     if fair.fair:
         return "Fair, as far as the trial file says."
     return "NOT FAIR: the bits did not work under the same conditions."
+
+
+def fair_warnings(fair: FairTrial) -> tuple[str, ...]:
+    """Say what must be known beside a verdict: dangers, and that the trial is not fair, and why."""
+    unfair = (f"{fair_head(fair)} Not the same: {'; '.join(map(str, fair.unfair))}.",) if fair.unfair else ()
+    return (*fair.dangers, *unfair)
 
 
 def fair_lines(fair: FairTrial) -> tuple[str, ...]:

@@ -32,7 +32,8 @@ def draw_costs(outcome: Outcome) -> Figure | None:
         return None
     figure = Figure(figsize=(3.7, 0.75 + 0.42 * len(bits)), facecolor=PAPER, layout="constrained")
     axes = figure.subplots()
-    factor, unit = money_unit(outcome.currency, max(float(np.max(bit.cost_draws)) for bit in bits))
+    most = max(float(np.quantile(np.maximum(bit.cost_draws, bit.cost_at_horizon), 0.975)) for bit in bits)
+    factor, unit = money_unit(outcome.currency, most)
     for y, bit in enumerate(bits):
         assert bit.cost is not None
         # below the cost at the horizon nothing is known

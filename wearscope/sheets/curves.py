@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from wearscope.log.export import write_bytes
 from wearscope.outcome.decision import Axis, BitOutcome, Outcome, QuantityCurve
@@ -46,44 +47,40 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
     quantities = list(dict.fromkeys(curve.quantity for bit in bits for curve in bit.curves))
     if not bits:
         return None
-    n, m = len(quantities), len(bits)
-    size = (3.7, 1.3 + 2.1 * n * m) if narrow else (max(7.1, 2.36 * m), 0.9 + 2.4 * n)
-    figure = Figure(figsize=size, facecolor=PAPER, layout="constrained")
-    if narrow:
-        panels = figure.subplots(n * m, 1, squeeze=False, sharex=True).reshape(n, m)
-        for row in panels:
-            for panel in row[1:]:
-                panel.sharey(row[0])
-    else:
-        panels = figure.subplots(n, m, squeeze=False, sharex=True, sharey="row")
+    panels = _panels(bits, quantities, narrow=narrow)
     for row, quantity in zip(panels, quantities, strict=True):
         for panel, bit in zip(row, bits, strict=True):
             found = [curve for curve in bit.curves if curve.quantity == quantity]
             if found:
                 _draw(panel, bit, found[0], outcome.axis)
-            else:
+            elif panel:
                 panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
-        _scale_to(row[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
+        there = [panel for panel in row if panel]
+        _scale_to(there[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
         words = quantity_words(quantity)
-        for panel in row if narrow else row[:1]:
+        for panel in there if narrow else there[:1]:
             panel.set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
-    for row in panels if narrow else panels[:1]:
-        for panel, bit in zip(row, bits, strict=True):
+            panel.tick_params(labelleft=True)
+    for column, bit in zip(panels.T, bits, strict=True):
+        there = [panel for panel in column if panel]
+        for panel in there if narrow else there[:1]:
             panel.set_title(
                 shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False
             )
-    for panel in panels.flat[-1:] if narrow else panels[-1]:
-        panel.set_xlabel(
-            {"parts": "parts", "min": "minutes", "m": "metres"}[outcome.axis.unit], fontsize=_TEXT
-        )
-    for panel in panels.flat:
+    drawn: list[Any] = [panel for panel in panels.flat if panel]
+    bottom = drawn[-1:] if narrow else [[panel for panel in column if panel][-1] for column in panels.T]
+    for panel in bottom:
+        panel.set_xlabel(_axis_words(outcome.axis), fontsize=_TEXT)
+        panel.tick_params(labelbottom=True)
+    for panel in drawn:
         panel.tick_params(labelsize=_TEXT, colors=INK)
         panel.spines[["top", "right"]].set_visible(False)
     handles = {
         label: handle
-        for panel in panels.flat
+        for panel in drawn
         for handle, label in zip(*panel.get_legend_handles_labels(), strict=True)
     }
+    figure: Figure = drawn[0].figure
     figure.legend(
         handles.values(),
         handles.keys(),
@@ -93,6 +90,31 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
         frameon=False,
     )
     return figure
+
+
+def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
+    """Axes for each quantity and bit, shape (Q, B); None where an uncoated bit has no coating to lose."""
+    shown = np.array([[q != "coating_loss" or bit.coated for bit in bits] for q in quantities])
+    n, m = shown.shape
+    panels = np.full((n, m), None)
+    if narrow:
+        figure = Figure(figsize=(3.7, 1.3 + 2.1 * shown.sum()), facecolor=PAPER, layout="constrained")
+        panels[shown] = figure.subplots(int(shown.sum()), 1, squeeze=False, sharex=True).ravel()
+        for row in panels:
+            first, *others = filter(None, row)
+            for panel in others:
+                panel.sharey(first)
+        return panels
+    figure = Figure(figsize=(max(7.1, 2.36 * m), 0.9 + 2.4 * n), facecolor=PAPER, layout="constrained")
+    panels[:] = figure.subplots(n, m, squeeze=False, sharex=True, sharey="row")
+    for panel in panels[~shown]:
+        panel.remove()
+    panels[~shown] = None
+    return panels
+
+
+def _axis_words(axis: Axis) -> str:
+    return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
 
 
 def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:

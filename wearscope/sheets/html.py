@@ -16,7 +16,7 @@ from wearscope.sheets.cost_bars import draw_costs
 from wearscope.sheets.curves import draw_curves, rendered
 from wearscope.sheets.plots import interactive_curves
 from wearscope.sheets.report import Report, costs_alt, curves_alt
-from wearscope.sheets.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, METHOD, PLOTS_HINT
+from wearscope.sheets.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, PLOTS_HINT
 
 SHEET_WIDTH_PX = 1100
 """Width of the sheets inside the HTML file: legible when enlarged, and some 100 kB each."""
@@ -48,7 +48,7 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
         report=report,
         outcome=report.outcome,
         cautions=CAUTIONS,
-        method=METHOD,
+        method=report.method,
         curves_caption=CURVES_CAPTION,
         costs_caption=COSTS_CAPTION,
         plots_hint=PLOTS_HINT,

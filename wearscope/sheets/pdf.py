@@ -16,7 +16,7 @@ from wearscope.sheets.cost_bars import draw_costs
 from wearscope.sheets.curves import draw_curves, rendered
 from wearscope.sheets.html import sheet_picture
 from wearscope.sheets.report import PhotoCard, Report, costs_alt, curves_alt
-from wearscope.sheets.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, METHOD
+from wearscope.sheets.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION
 
 _SHEET_WIDTH_PX, _JPEG_QUALITY = 1400, 82
 _FAMILY = "DejaVu"
@@ -186,7 +186,7 @@ def report_pdf(report: Report) -> bytes:
     pages.rows((), report.facts, (1, 3))
     _photos(pages, report)
     pages.heading("Method and uncertainty", room_mm=60)
-    for name, text in METHOD:
+    for name, text in report.method:
         pages.heading(name, 1, room_mm=25)
         pages.say(text, size=9.5)
     _sheets(pages, report)
@@ -204,6 +204,8 @@ def _verdict(pages: Pages, report: Report) -> None:
     with pages.local_context(fill_color=BLUE):
         pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
     pages.ln(3)
+    for warning in report.fairness.warnings:
+        pages.say(warning, bold=True, colour=RED)
     pages.rows(
         ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),
         [(bit.bit, bit.life, bit.cost, bit.chance) for bit in report.bits],
@@ -259,8 +261,6 @@ def _signs_and_fairness(pages: Pages, report: Report) -> None:
         pages.items(group.lines)
     pages.heading("Was it fair?")
     pages.say(report.fairness.head)
-    for danger in report.fairness.dangers:
-        pages.say(danger, bold=True, colour=RED)
     pages.items(report.fairness.lines)
 
 

@@ -73,6 +73,11 @@ def verdict(studied: RepeatedQuantity, tolerance_um: float | None = None) -> lis
     return lines
 
 
+def in_short(studied: RepeatedQuantity) -> str:
+    """What was studied and what can be told apart, and a caution if the photos scatter more than stated."""
+    return f"{heading(studied)}. {' '.join([_differences(studied)[0], *_scatter(studied)])}"
+
+
 def _agreement(studied: RepeatedQuantity) -> list[str]:
     """Say how much of the variation is the measurement's, and how sure that is."""
     anova = studied.anova
@@ -131,14 +136,18 @@ def _differences(studied: RepeatedQuantity) -> list[str]:
     return lines
 
 
+def _scatter(studied: RepeatedQuantity) -> list[str]:
+    if studied.anova.repeatability.low95 <= studied.stated_u:
+        return []
+    return [
+        "The photos scatter more than their stated uncertainty: something changes from photo to photo that "
+        "wearscope does not know of. Look at focus, light and how the bit is laid down, and trust the scatter."
+    ]
+
+
 def _cautions(studied: RepeatedQuantity) -> list[str]:
     anova = studied.anova
-    lines = []
-    if anova.repeatability.low95 > studied.stated_u:
-        lines.append(
-            "The photos scatter more than their stated uncertainty: something changes from photo to photo that "
-            "wearscope does not know of. Look at focus, light and how the bit is laid down, and trust the scatter."
-        )
+    lines = _scatter(studied)
     if anova.n_people == 1:
         lines.append("Only one person took photos; another may read more or less.")
     elif anova.interaction and not anova.pooled:

@@ -14,7 +14,9 @@ from wearscope.outcome.decision import BitOutcome, Outcome
 from wearscope.outcome.fairness import FairTrial
 from wearscope.outcome.readings import limits_of
 from wearscope.outcome.signs import note_line, place_line, sound_changes
-from wearscope.outcome.words import cost_text, fair_head, fair_lines, life_text, percent
+from wearscope.outcome.words import cost_text, fair_head, fair_lines, fair_warnings, life_text, percent
+from wearscope.sheets.repeat_words import SHARED_REMARK
+from wearscope.sheets.report_words import METHOD
 from wearscope.sheets.words import (
     VIEW_WORDS,
     finding,
@@ -27,7 +29,7 @@ from wearscope.sheets.words import (
     row_name,
 )
 from wearscope.trial import Bit, PhotoEntry, Trial
-from wearscope.wear.records import COVERAGE_95, Record
+from wearscope.wear.records import COVERAGE_95, Record, gave_numbers
 
 _UNKNOWN = "not known yet"
 
@@ -83,6 +85,8 @@ class PhotoCard:
     sheet : Path or None
     is_last : bool
         Whether it is of the last checkpoint of its flute and view.
+    gave_numbers : bool
+        Whether any of its numbers tells of wear and is not refused.
     """
 
     number: int
@@ -104,6 +108,7 @@ class PhotoCard:
     numbers: tuple[Number, ...]
     sheet: Path | None
     is_last: bool
+    gave_numbers: bool
 
 
 @dataclass(frozen=True)
@@ -137,10 +142,19 @@ class Signs:
 
 @dataclass(frozen=True)
 class Fairness:
-    """Whether the bits worked under the same conditions, in words."""
+    """Whether the bits worked under the same conditions, in words.
+
+    Attributes
+    ----------
+    head : str
+    warnings : tuple of str
+        What must be known beside the verdict; empty for a fair trial.
+    lines : tuple of str
+        All that differs, doubts, and what the settings come to.
+    """
 
     head: str
-    dangers: tuple[str, ...]
+    warnings: tuple[str, ...]
     lines: tuple[str, ...]
 
 
@@ -166,6 +180,8 @@ class Report:
         Day and version.
     signs : tuple of Signs
     fairness : Fairness
+    repeat_study : tuple of str
+        What photos of the same flutes can tell apart, a line for each quantity; empty if that was not studied.
     """
 
     title: str
@@ -178,11 +194,19 @@ class Report:
     made: str
     signs: tuple[Signs, ...]
     fairness: Fairness
+    repeat_study: tuple[str, ...] = ()
+
+    @property
+    def method(self) -> tuple[tuple[str, str], ...]:
+        """How the numbers came about, and what photos of the same flute tell apart if that was studied."""
+        if not self.repeat_study:
+            return METHOD
+        return (*METHOD[:2], ("Repeat study", " ".join((*self.repeat_study, SHARED_REMARK))), *METHOD[2:])
 
     @property
     def photos_head(self) -> str:
         """Say how many photos gave numbers, and how to read their quality."""
-        n_measured = sum(bool(photo.numbers) for photo in self.photos)
+        n_measured = sum(photo.gave_numbers for photo in self.photos)
         return (
             f"{n_measured} of {len(self.photos)} photos gave numbers. The smaller the blur, the better the photo; "
             "the misfit tells how well the unused edge lies on that of the new-state photo."
@@ -200,6 +224,7 @@ def report_of(
     sheets: Mapping[PhotoEntry, Path],
     sha256_now: Mapping[PhotoEntry, str],
     made_at: str,
+    repeat_study: tuple[str, ...] = (),
 ) -> Report:
     """Gather what the report says.
 
@@ -221,6 +246,8 @@ def report_of(
         Checksum that each photo's file has now; empty where there is no such file.
     made_at : str
         UTC, ISO 8601.
+    repeat_study : tuple of str
+        As in `Report`.
 
     Returns
     -------
@@ -255,7 +282,8 @@ def report_of(
         tuple(_cost_notes(trial)),
         f"{made_at[:10]}, wearscope {__version__}",
         _signs(notes),
-        Fairness(fair_head(fair), fair.dangers, fair_lines(fair)),
+        Fairness(fair_head(fair), fair_warnings(fair), (*fair.dangers, *fair_lines(fair))),
+        repeat_study,
     )
 
 
@@ -286,6 +314,8 @@ def _photo_card(
     view = "" if entry.view == "relief" else f", {VIEW_WORDS[entry.view]}"
     n_doubtful = sum(row.status == "doubtful" for row in rows)
     measured = f"measured, {n_doubtful} of {len(rows)} numbers doubtful" if n_doubtful else "measured"
+    if not gave_numbers(rows):
+        measured = "measured, but no number of wear; read the notes"
     scales = {f"{row.scale} ({row.um_per_px:.5g} µm per pixel)" for row in rows if row.um_per_px}
     return PhotoCard(
         number=number,
@@ -307,6 +337,7 @@ def _photo_card(
         numbers=tuple(_number(row) for row in rows),
         sheet=sheet,
         is_last=is_last,
+        gave_numbers=gave_numbers(rows),
     )
 
 

@@ -26,6 +26,8 @@ class WallRow:
         Parts after which to photograph it next; None if it is due to be changed, or was never photographed.
     change_at : int or None
         Parts that the bit lasts with 97.5 % probability, rounded down; None if no life is known.
+    worn_then : bool
+        Whether wear may have reached a limit soon after; if not, `change_at` is only as far as can be promised.
     """
 
     bit: str
@@ -33,6 +35,7 @@ class WallRow:
     parts_so_far: int
     next_check: int | None
     change_at: int | None
+    worn_then: bool = True
 
     @property
     def due(self) -> bool:
@@ -56,16 +59,17 @@ def wall_rows(trial: Trial, outcome: Outcome) -> tuple[WallRow, ...]:
     tuple of WallRow
     """
     lasts = {bit.bit: _down(bit.at_least) if bit.life else None for bit in outcome.bits}
-    return tuple(row for bit in trial.bits for row in _rows(trial, bit, lasts[bit.name]))
+    worn = {bit.bit: bit.life is None or bit.life.low95 is not None for bit in outcome.bits}
+    return tuple(row for bit in trial.bits for row in _rows(trial, bit, lasts[bit.name], worn[bit.name]))
 
 
-def _rows(trial: Trial, bit: Bit, change_at: int | None) -> Iterable[WallRow]:
+def _rows(trial: Trial, bit: Bit, change_at: int | None, worn_then: bool) -> Iterable[WallRow]:
     done = sorted({0} | {photo.parts for photo in trial.photos if photo.bit == bit.name})
     next_check = 2 * done[-1] - done[-2] if len(done) > 1 else None
     if change_at is not None:
         next_check = None if done[-1] >= change_at else min(next_check or change_at, change_at)
     for flute in range(1, bit.flutes + 1):
-        yield WallRow(bit.name, flute, done[-1], next_check, change_at)
+        yield WallRow(bit.name, flute, done[-1], next_check, change_at, worn_then)
 
 
 def _last_reading(bit: BitOutcome, flute: int) -> str:
@@ -113,7 +117,7 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
                 str(row.flute),
                 str(row.parts_so_far),
                 _last_reading(bits[row.bit], row.flute),
-                "–" if row.next_check is None else f"{row.next_check} parts",
+                _check(row),
                 _change(row),
             )
             for row in wall_rows(trial, outcome)
@@ -123,7 +127,7 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     )
     pages.say(_EXPLAINED, size=8.5)
     pages.say(" ".join(CAUTIONS), size=8.5)
-    pages.heading("To write down at each check and change", 1, room_mm=_HEAD_MM + _LEAST_LINES * _LINE_MM)
+    pages.heading("To write down at each check and change", 1, room_mm=2 * _HEAD_MM + _LEAST_LINES * _LINE_MM)
     room = pages.h - pages.b_margin - pages.get_y() - _HEAD_MM
     pages.rows(
         ("Date", "Bit", "Flute", "Parts since new", "Photo taken", "Seen, heard, changed", "Who"),
@@ -136,13 +140,22 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
 
 _LINE_MM, _HEAD_MM, _LEAST_LINES = 8.0, 12.0, 5
 _EXPLAINED = (
-    "Change at: so many parts a bit like this one lasts, by its worst flute, with 97.5 % probability, in this "
-    "material at these settings. Change it sooner if a flute is chipped or cracked, or if the cut or the sound is "
-    "bad."
+    "Change at: so many parts the bit that was tried lasts, by its worst flute, with 97.5 % probability, in this "
+    "material at these settings. Another of its kind may wear faster: photograph it at its first checks too. Not "
+    "before: no wear near the limit was seen; photograph it then, and cut on if it is not worn. Change a bit sooner "
+    "if a flute is chipped or cracked, or if the cut or the sound is bad."
 )
+
+
+def _check(row: WallRow) -> str:
+    if row.next_check is not None:
+        return f"{row.next_check} parts"
+    return "now" if row.due and not row.worn_then else "–"
 
 
 def _change(row: WallRow) -> str:
     if row.change_at is None:
         return "not known yet"
+    if not row.worn_then:
+        return f"not before {row.change_at} parts"
     return f"{row.change_at} parts: change it now" if row.due else f"{row.change_at} parts"

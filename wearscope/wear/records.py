@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -41,6 +42,19 @@ class Record:
     um_per_px: float | None
     wearscope_version: str
     measured_at: str
+
+
+OF_THE_PHOTO = frozenset(
+    {"transition_x_px", "transition_y_px", "used_length", "sharpness", "registration_residual"}
+)
+"""Quantities that say how a photo was taken, not how worn the flute is."""
+
+
+def gave_numbers(records: Iterable[Record]) -> bool:
+    """Whether the rows of a photo hold a number of wear; of a new-state photo, any number."""
+    return any(
+        row.value is not None and (row.quantity not in OF_THE_PHOTO or row.parts == 0) for row in records
+    )
 
 
 @dataclass(frozen=True)
