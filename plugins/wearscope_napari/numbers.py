@@ -22,6 +22,7 @@ from wearscope.inspect import Inspection
 from wearscope.log.order import in_order
 from wearscope.sheets import words
 from wearscope.sheets.style import INK, ORANGE, VERMILION
+from wearscope.trial import PhotoEntry
 from wearscope.wear.records import Record
 
 CURVE_FIRST = ("edge_recession", "edge_radius", "coating_loss")
@@ -33,6 +34,7 @@ class Numbers(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self.title = QLabel()
         self.table = QTableWidget(0, 3)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
@@ -47,6 +49,7 @@ class Numbers(QWidget):
         self.curve.setMinimumWidth(230)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.title)
         column.addWidget(self.table, 1)
         column.addWidget(self.reason)
         beside.addLayout(column, 3)
@@ -66,6 +69,7 @@ class Numbers(QWidget):
         """
         before = self._row()
         entry = found.entry
+        self.title.setText(photo_text(entry))
         earlier = sorted({row.parts for row in of_flute if row.parts < entry.parts})
         known = {(row.parts, row.quantity, row.zone): row for row in of_flute}
         self._rows, self._of_flute = in_order(found.records), list(of_flute)
@@ -132,6 +136,12 @@ class Numbers(QWidget):
         axes.set_ylabel(f"{words.quantity_words(chosen.quantity).name}\n{unit}".strip(), fontsize=8)
         axes.tick_params(labelsize=8)
         self.curve.draw_idle()
+
+
+def photo_text(entry: PhotoEntry) -> str:
+    """What a photo shows, in words."""
+    view = "" if entry.view == "relief" else f", {words.VIEW_WORDS[entry.view]}"
+    return f"{entry.bit}, flute {entry.flute}, {words.parts_text(entry.parts)}{view}"
 
 
 def _number(row: Record) -> tuple[str, str]:
