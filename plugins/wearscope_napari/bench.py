@@ -53,7 +53,7 @@ from wearscope_napari.work import Work
 if TYPE_CHECKING:
     import napari
 
-STATE_COLOURS = {"refused": "#E4572E", "doubtful": "#E69F00", "to measure": "#9A9A9A", "done": "#3FA66B"}
+STATE_COLOURS = {"refused": "#E4572E", "doubtful": "#E69F00", "to measure": "#B8BEC6", "done": "#3FA66B"}
 STRIP, NUMBERS = "Strip along the edge", "Numbers"
 BLINK_MS = 600
 MOST_POINTS = 40  # of an edge drawn free-hand

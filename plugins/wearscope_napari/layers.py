@@ -167,7 +167,7 @@ def _zones(found: Inspection) -> Drawn:
         view = found.now
         for zone, colour in ZONE_COLOURS.items():
             for run in _runs((view.zone == zone) & np.isfinite(view.silhouette_um)):
-                at = _thinned(run)
+                at = _thinned(run, 40)  # napari cuts each polygon into triangles, in Python
                 inner, outer = (_path(found, at, view.silhouette_um[at] - off) for off in (12.0, 45.0))
                 polygons.append(np.vstack([inner, outer[::-1]]))
                 colours.append(colour)
@@ -232,7 +232,7 @@ def _outline(found: Inspection) -> Drawn:
         order = np.argsort(along)
         pieces = np.split(order, np.flatnonzero(np.diff(along[order]) > GAP_PX) + 1)
         paths = [to_napari(points[_thinned(piece, 400)]) for piece in pieces if len(piece) > 1]
-    look = {"shape_type": "path", "edge_color": "white", "edge_width": 0.8, "face_color": "transparent"}
+    look = {"shape_type": "path", "edge_color": ORANGE, "edge_width": 2.4, "face_color": "transparent"}
     return Drawn("outline", "outline as read", "shapes", paths, look)
 
 
@@ -240,13 +240,8 @@ def _tip(found: Inspection) -> Drawn:
     paths: list[Array] = []
     if found.section is not None:
         paths = [to_napari(line) for line in tip_lines_px(found.section)]
-    look = {
-        "shape_type": "path",
-        "edge_color": [BLUE, ORANGE, BLUE] if paths else BLUE,
-        "edge_width": 0.8,
-        "face_color": "transparent",
-    }
-    return Drawn("tip", "faces (blue) and arc (orange)", "shapes", paths, look)
+    look = {"shape_type": "path", "edge_color": BLUE, "edge_width": 1.0, "face_color": "transparent"}
+    return Drawn("tip", "faces and arc fitted", "shapes", paths, look)
 
 
 def _dust(found: Inspection) -> Drawn:

@@ -46,15 +46,15 @@ class Numbers(QWidget):
         self.reason.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.figure = Figure(figsize=(3.4, 1.7), layout="constrained")
         self.curve = FigureCanvasQTAgg(self.figure)
-        self.curve.setMinimumWidth(230)
+        self.curve.setMinimumWidth(210)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.title)
         column.addWidget(self.table, 1)
         column.addWidget(self.reason)
-        beside.addLayout(column, 3)
+        beside.addLayout(column, 5)
         beside.addWidget(self.curve, 2)
-        self.setMinimumSize(620, 230)
+        self.setMinimumSize(680, 240)
         self._rows: list[Record] = []
         self._of_flute: list[Record] = []
 
@@ -131,7 +131,7 @@ class Numbers(QWidget):
             )
         line = sorted((r.parts, r.value * factor) for r in rows if r.value is not None)
         axes.plot([x for x, _ in line], [y for _, y in line], color=ORANGE, linewidth=1, zorder=0)
-        axes.set_xlabel("parts cut")
+        axes.set_xlabel("parts cut", fontsize=8)
         unit = words.quantity_words(chosen.quantity).unit
         axes.set_ylabel(f"{words.quantity_words(chosen.quantity).name}\n{unit}".strip(), fontsize=8)
         axes.tick_params(labelsize=8)

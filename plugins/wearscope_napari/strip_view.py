@@ -67,7 +67,7 @@ def _shape(axes: Axes, tips: list[tuple[str, str, SectionView]]) -> None:
     deep = 2.0 * max(fit.departure_a_um, fit.departure_b_um, fit.radius_um / np.tan(fit.wedge_angle / 2))
     axes.set_ylim(deep, -0.1 * deep)
     axes.set_xlim(-deep, deep)
-    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_aspect("equal", adjustable="box")
     axes.set_xlabel("across, µm", fontsize=8)
     axes.set_ylabel("below the apex, µm", fontsize=8)
     axes.tick_params(labelsize=7)

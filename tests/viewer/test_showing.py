@@ -201,7 +201,7 @@ def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_d
     bench = hands.bench
     assert not shown.inspection.refusal, shown.inspection.refusal
     names = {layer.name for layer in bench.viewer.layers}
-    assert names == {"photo", "outline as read", "faces (blue) and arc (orange)", "left out as dust"} | {
+    assert names == {"photo", "outline as read", "faces and arc fitted", "left out as dust"} | {
         "mark near the tip"
     }
     face_a, arc, face_b = (path[:, ::-1] for path in bench.layers["tip"].data)
