@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
 from threading import Event
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 from weakref import ref
 
 import numpy as np
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer, Signal
-from qtpy.QtGui import QColor
+from qtpy.QtGui import QColor, QKeySequence
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -39,12 +39,13 @@ from qtpy.QtWidgets import (
 from wearscope.errors import WearscopeError
 from wearscope.hand import NOTHING, DrawnEdge, HandScale, scale_between
 from wearscope.imaging.scale import scale_from_graticule
-from wearscope.sheets import words
 from wearscope.trial import PhotoEntry, load_trial
+from wearscope.wear.records import Record
+from wearscope.wear.strip import USED
 from wearscope_napari import layers as drawing
 from wearscope_napari.capture import Capture
 from wearscope_napari.coordinates import from_napari
-from wearscope_napari.numbers import Numbers
+from wearscope_napari.numbers import Numbers, photo_text
 from wearscope_napari.session import Measured, PhotoState, Session
 from wearscope_napari.strip_view import StripView
 from wearscope_napari.work import Work
@@ -52,16 +53,19 @@ from wearscope_napari.work import Work
 if TYPE_CHECKING:
     import napari
 
-STATE_COLOURS = {"refused": "#E4572E", "doubtful": "#E69F00", "to measure": "#9A9A9A", "done": "#3FA66B"}
+STATE_COLOURS = {"refused": "#E4572E", "doubtful": "#E69F00", "to measure": "#B8BEC6", "done": "#3FA66B"}
 STRIP, NUMBERS = "Strip along the edge", "Numbers"
 BLINK_MS = 600
 MOST_POINTS = 40  # of an edge drawn free-hand
-KEYS = {
-    "PageDown": "next photo",
-    "PageUp": "photo before",
-    "Control-Z": "take back",
-    "Control-Shift-Z": "make again",
-}
+WAIT_MS = 40
+KEYS = {"PageDown": "PgDown", "PageUp": "PgUp", "Control-Z": "Ctrl+Z", "Control-Shift-Z": "Ctrl+Shift+Z"}
+"""Next photo, photo before, take back, make again: by napari's names and by Qt's."""
+LEAST_BOX_PX = 20  # of a graticule
+
+
+Side = Literal["left", "right"]
+_Shown = tuple[Measured, list[Record], list[drawing.Drawn]]
+"""A photo measured, the rows of all checkpoints of its flute, and what is drawn on it."""
 
 
 class WearBench(QWidget):
@@ -82,17 +86,24 @@ class WearBench(QWidget):
         self._quiet = False
         self._stop = Event()
         self._measuring_all = False
-        self._asked: PhotoEntry | None = None
+        self._asked = 0  # results of earlier askings are out of date
+        self._news = ""  # what became of the last correction: stays said until the next one
+        self._held: Any = None  # the layer on which the mouse button is down
+        self._begun: tuple[Any, int] | None = (
+            None  # the layer on which something is being drawn, and what it had
+        )
         self._over: np.ndarray | None = None
         self._window: Callable[[], QWidget | None] = lambda: None  # weak: the window is not ours to keep
         self._blink = QTimer(self)
         self._blink.setInterval(BLINK_MS)
         self._blink.timeout.connect(self._blinked)
         self._build()
-        self.work.failed.connect(self.say)
+        self.work.failed.connect(self._tell)
         self.work.idle.connect(lambda idle: self.busy.setVisible(not idle))
-        for key, act in zip(KEYS, (self.next_photo, self.photo_before, self.undo, self.redo), strict=True):
+        self._acts = dict(zip(KEYS, (self.next_photo, self.photo_before, self.undo, self.redo), strict=True))
+        for key, act in self._acts.items():
             self.viewer.bind_key(key, lambda _viewer, act=act: act(), overwrite=True)
+        self.list.installEventFilter(self)  # or Page Down would leaf through it
 
     # --- What it consists of
 
@@ -102,7 +113,7 @@ class WearBench(QWidget):
         self.who = QLineEdit()
         self.who.setPlaceholderText("your name")
         self.who.setToolTip("who corrects: kept with every correction")
-        self.who.editingFinished.connect(self._who_changed)
+        self.who.textChanged.connect(self._who_changed)
         self.list = QListWidget()
         self.list.setToolTip("what needs an eye comes first; Page Down and Page Up go through it")
         self.list.currentItemChanged.connect(self._chosen)
@@ -154,12 +165,11 @@ class WearBench(QWidget):
     def _hand_box(self) -> QWidget:
         box = QWidget()
         grid = QGridLayout(box)
-        self.distance = QDoubleSpinBox()
-        self.distance.setRange(0.1, 100_000.0)
-        self.distance.setDecimals(1)
-        self.distance.setValue(1000.0)
-        self.distance.setSuffix(" µm")
-        self.distance.setToolTip("distance of the two points, or pitch of the graticule")
+        grid.setVerticalSpacing(4)
+        grid.setColumnStretch(1, 1)
+        grid.setColumnStretch(2, 1)
+        self.distance = _length("distance of the two points")
+        self.pitch = _length("pitch: from one line of the graticule to the next")
         self.undo_button = _button("Take back", self.undo, "Ctrl+Z")
         self.redo_button = _button("Make again", self.redo, "Ctrl+Shift+Z")
         self.clear = QComboBox()
@@ -167,25 +177,36 @@ class WearBench(QWidget):
         self.clear.addItems(["forget …", "edge line", "transition", "used side", "left out", "scale"])
         self.clear.activated.connect(self._forget)
         draw = partial(partial, self._draw)
-        nudge = _button("Nudge edge", draw("edge", "direct"), "drag the points of the edge line")
-        redraw = _button("Draw edge", draw("edge", "add_path"), "drag along the cutting edge")
+        nudge = _button("Nudge", draw("edge", "direct"), "drag the points of the edge line")
+        redraw = _button("Draw anew", draw("edge", "add_path"), "drag along the cutting edge")
         turn = _button(
             "Tool on other side", self.turn_tool, "the tool lies on the other side of the edge line"
         )
-        swap = _button("Swap used/unused", self.swap_sides, "the other side of the transition has cut")
-        paint = _button("Leave out", draw("ignored", "add_polygon_lasso"), "drag round resin or glare")
-        where = _button("Set transition", draw("transition", "add"), "click where the used edge begins")
-        points = _button("Scale: two points", draw("ruler", "add_line"), "drag between them")
-        lines = _button("Scale: graticule", draw("ruler", "add_rectangle"), "drag a box over its lines")
-        rows: list[list[QWidget]] = [
-            [nudge, redraw, turn],
-            [where, swap, paint],
-            [points, lines, self.distance],
-            [self.undo_button, self.redo_button, self.clear],
+        where = _button("Set", draw("transition", "add"), "click where the used edge begins")
+        swap = _button("Swap used and unused", self.swap_sides, "the other side of the transition has cut")
+        paint = _button(
+            "Leave out a patch", draw("ignored", "add_polygon_lasso"), "drag round resin or glare"
+        )
+        points = _button(
+            "Two points", draw("ruler", "add_line"), "give their distance, then drag between them"
+        )
+        lines = _button(
+            "Graticule", draw("ruler", "add_rectangle"), "give its pitch, then drag a box over its lines"
+        )
+        self.for_faces = (turn, where, swap, paint)
+        rows: list[tuple[str, list[QWidget]]] = [
+            ("edge", [nudge, redraw, turn]),
+            ("transition", [where, swap]),
+            ("resin, glare", [paint]),
+            ("scale", [points, self.distance]),
+            ("", [lines, self.pitch]),
+            ("", [self.undo_button, self.redo_button, self.clear]),
         ]
-        for n, row in enumerate(rows):
+        for n, (name, row) in enumerate(rows):
+            grid.addWidget(QLabel(name), n, 0)
             for column, widget in enumerate(row):
-                grid.addWidget(widget, n, column)
+                last = column == len(row) - 1
+                grid.addWidget(widget, n, column + 1, 1, 3 - column if last else 1)
         return box
 
     def _compare_box(self) -> QWidget:
@@ -213,38 +234,51 @@ class WearBench(QWidget):
             self.open_trial(Path(path))
 
     def open_trial(self, path: Path, out_dir: Path | None = None) -> bool:
-        """Open a trial; what is wrong with it is said and False given."""
+        """Open a trial, which may have no photos yet; what is wrong with it is said and False given.
+
+        How its photos stand is found out in the background, and the first that needs an eye is shown then.
+        """
         try:
-            trial = load_trial(path)
-            session = Session(trial, (out_dir or trial.folder).absolute())
-            session.read_states()
+            trial = load_trial(path, photos_to_come=True)
         except WearscopeError as problem:
             self.say(str(problem))
             return False
+        session = Session(trial, (out_dir or trial.folder).absolute())
         self._settle()
         self._clear_layers()
-        self.session, self.shown = session, None
+        self.session, self.shown, self._news = session, None, ""
+        self._asked += 1
         if self.who.text().strip():
             session.who = self.who.text().strip()
         else:
             self.who.setText(session.who)
         self.title.setText(f"{trial.name}\n{trial.path}")
+        self.pitch.setValue(next((scale.division_um for scale in trial.scales if scale.division_um), 0.0))
         self.say(f"{len(trial.photos)} photos. Wear log: {session.log_path}")
         self.capture.show_trial()
+        with self._quietly():
+            self.list.clear()
         self.list_photos()
-        self.list.setCurrentRow(0)
+        self.work.do(session.read_states, lambda _: self._states_read(session), name="states")
         return True
+
+    def _states_read(self, session: Session) -> None:
+        if session is not self.session:
+            return
+        self.list_photos()
+        if self.entry is None:
+            self.list.setCurrentRow(0)
 
     def reload(self) -> None:
         """Read the trial file again, as after a photo was filed; what can be taken back stays so."""
         assert self.session is not None
         try:
-            self.session.trial = load_trial(self.session.trial.path)
+            self.session.trial = load_trial(self.session.trial.path, photos_to_come=True)
         except WearscopeError as problem:
             self.say(str(problem))
             return
-        self.session.read_states()
         self.list_photos()
+        self.work.do(self.session.read_states, lambda _: self._mark_states(), name="states")
 
     def list_photos(self) -> None:
         """List the photos afresh, those first that need an eye."""
@@ -267,7 +301,8 @@ class WearBench(QWidget):
         states = {state.entry: state for state in self.session.queue()}
         for row in range(self.list.count()):
             item = self.list.item(row)
-            _mark(item, states[item.data(Qt.ItemDataRole.UserRole)])
+            if state := states.get(item.data(Qt.ItemDataRole.UserRole)):
+                _mark(item, state)
 
     @property
     def entry(self) -> PhotoEntry | None:
@@ -276,9 +311,11 @@ class WearBench(QWidget):
         return None if item is None else item.data(Qt.ItemDataRole.UserRole)
 
     def choose(self, entry: PhotoEntry) -> None:
-        """Choose a photo in the list."""
+        """Choose a photo in the list; the one that is chosen already is read and measured again."""
         for row in range(self.list.count()):
             if self.list.item(row).data(Qt.ItemDataRole.UserRole) == entry:
+                if row == self.list.currentRow():
+                    self._chosen()
                 self.list.setCurrentRow(row)
 
     def next_photo(self) -> None:
@@ -295,46 +332,86 @@ class WearBench(QWidget):
 
     def _chosen(self, *_items: object) -> None:
         if not self._quiet and self.session is not None and self.entry is not None:
+            self._news = ""
             self._measure(self.entry)
 
     # --- Measuring
 
-    def _measure(self, entry: PhotoEntry, before: Callable[[], Any] | None = None) -> None:
-        """Measure a photo in the background and show it; `before` is done first, whatever comes after it."""
+    def _measure(self, entry: PhotoEntry) -> None:
+        """Measure a photo in the background and show it, unless another one is asked for meanwhile."""
         session = self.session
         assert session is not None
-        self._asked = entry
+        self._asked += 1
+        if self.shown is None or self.shown.inspection.entry != entry:
+            self.numbers.setEnabled(False)  # those of the photo before, until these are there
 
-        def job() -> tuple[Measured, list[Any]]:
-            return session.measure(entry), session.earlier(entry)
+        def job() -> _Shown:
+            shown = session.measure(entry)
+            return shown, session.earlier(entry), drawing.findings_layers(shown.inspection, shown.said)
 
-        if before is not None:
-            self.work.do(before, lambda _: self._said("saved"))
-        self.work.do(job, self._show, name="measure")
+        self.work.do(job, partial(self._show, self._asked), name="measure")
 
-    def _show(self, result: tuple[Measured, list[Any]]) -> None:
-        shown, of_flute = result
-        found = shown.inspection
-        if found.entry != self._asked:
+    def _measure_unseen(self, entries: Iterable[PhotoEntry]) -> None:
+        """Bring the wear log up to date with photos that are not shown."""
+        session = self.session
+        assert session is not None
+        for entry in entries:
+            self.work.do(
+                partial(session.measure, entry), lambda _: self._mark_states(), name=f"unseen {entry.file}"
+            )
+
+    def _show(self, asked: int, result: _Shown) -> None:
+        if asked != self._asked:
             return
-        another = self.shown is None or self.shown.inspection.photo_sha256 != found.photo_sha256
+        shown, of_flute, drawn = result
+        found = shown.inspection
+        another = self.shown is None or (
+            (self.shown.inspection.entry, self.shown.inspection.photo_sha256)
+            != (found.entry, found.photo_sha256)
+        )
+        if not another and self.in_hand:
+            QTimer.singleShot(WAIT_MS, partial(self._show, asked, result))
+            return
+        rescaled = self.shown is not None and self.shown.um_per_px != shown.um_per_px
         self.shown = shown
         with self._quietly():
             if another:
                 self._clear_layers()
-                self._add_layers(shown)
-                self.viewer.reset_view()
+                self._add_layers(shown, drawn)
             else:
-                self._update_layers(shown)
+                self._update_layers(shown, drawn)
+            if another or rescaled:
+                self.viewer.reset_view()
         self.numbers.show_photo(found, of_flute)
+        self.numbers.setEnabled(True)
         self.strip.show_photo(found)
         self._mark_states()
-        by = f"; corrected by {shown.history[-1].by}" if shown.history and not shown.said.empty else ""
-        line = found.refusal or f"{found.entry.file}: measured in {shown.seconds:.2f} s{by}"
-        self.say("\n".join([line, *found.warnings]))
+        self._tell(self._news)
         self._over = None
         self._compare()
         self._buttons()
+
+    @property
+    def in_hand(self) -> bool:
+        """Whether the person is at it with the mouse: what they hold must not be put right under their hand."""
+        busy = (self._held, self._begun[0] if self._begun else None)
+        return self.viewer.layers.selection.active in [layer for layer in busy if layer is not None]
+
+    def _watch(self, layer: Any) -> None:
+        """Notice when the person begins something on a layer, and when it is done."""
+        layer.mouse_drag_callbacks.append(self._holding)
+        layer.events.data.connect(partial(self._begins, layer))
+
+    def _begins(self, layer: Any, event: Any) -> None:
+        if not self._quiet and str(event.action.value) == "adding":
+            self._begun = layer, len(layer.data)
+
+    def _holding(self, layer: Any, event: Any) -> Iterator[None]:
+        self._held = layer
+        yield
+        while event.type == "mouse_move":
+            yield
+        self._held = None
 
     def measure_all(self) -> None:
         """Measure every photo of the trial in the background, with progress and a way to stop."""
@@ -352,34 +429,43 @@ class WearBench(QWidget):
         told = _Told(self)
         told.done.connect(self.progress.setValue)
 
-        def run() -> str:
+        def run() -> tuple[str, list[PhotoEntry]]:
             def progress(done: int, _of: int, _entry: PhotoEntry) -> None:
                 told.done.emit(done)
                 if self._stop.is_set() or worker.abort_requested:
                     raise _StoppedError
 
             try:
-                result = session.measure_all(progress)
-            except _StoppedError:
-                return "stopped; what was finished is kept"
+                rows = session.corrections_made()
+                try:
+                    result = session.measure_all(progress)
+                    refused = len(result.refusals)
+                    line = (
+                        f"{len(result.photos) - refused} measured, {refused} refused; {result.measurements}"
+                    )
+                except _StoppedError:
+                    line = "stopped; what was finished is kept"
+                # a run works with the corrections that held when it began
+                return line, session.corrected_after(rows)
             except WearscopeError as problem:
-                return str(problem)
-            refused = len(result.refusals)
-            return f"{len(result.photos) - refused} measured, {refused} refused; {result.measurements}"
+                return str(problem), []
 
         worker = create_worker(run, _start_thread=False)
-        worker.returned.connect(self._all_done)
+        worker.returned.connect(lambda done: self._all_done(session, *done))
         worker.errored.connect(
-            lambda error: self._all_done(f"the program failed ({error}); please report this")
+            lambda error: self._all_done(session, f"the program failed ({error}); please report this", [])
         )
         worker.start()
 
-    def _all_done(self, line: str) -> None:
+    def _all_done(self, session: Session, line: str, late: list[PhotoEntry]) -> None:
         self._measuring_all = False
         self.progress.setVisible(False)
-        self.list_photos()
         self._buttons()
-        self.say(line)
+        self._tell(line)
+        if session is not self.session:
+            return
+        self.list_photos()
+        self._measure_unseen(late)
         if self.entry is not None:
             self._measure(self.entry)
 
@@ -390,18 +476,18 @@ class WearBench(QWidget):
             self.viewer.layers.remove(layer)
         self.layers = {}
 
-    def _add_layers(self, shown: Measured) -> None:
+    def _add_layers(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
         if shown.photo is None:
             return
-        wanted = [drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale)]
-        wanted += drawing.findings_layers(shown.inspection, shown.said)
-        for one in wanted:
+        for one in [drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale), *drawn]:
             self._add(one)
-        for part in ("edge", "ignored", "transition"):
+        for part in drawing.BY_HAND & self.layers.keys():
+            self._watch(self.layers[part])
             self.layers[part].events.data.connect(partial(self._edited, part))
-        self.layers["transition"].mode = "select"
         self._ready_edge()
-        self.viewer.layers.selection.active = self.layers["transition"]
+        if "transition" in self.layers:
+            self.layers["transition"].mode = "select"
+        self.viewer.layers.selection.active = self.layers.get("transition", self.layers["edge"])
         self.viewer.canvas.overlays.scale_bar.visible = shown.um_per_px is not None
 
     def _add(self, one: drawing.Drawn) -> Any:
@@ -425,9 +511,9 @@ class WearBench(QWidget):
         self.layers[one.part] = layer
         return layer
 
-    def _update_layers(self, shown: Measured) -> None:
+    def _update_layers(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
         place = drawing.on_scale(shown.um_per_px)
-        for one in drawing.findings_layers(shown.inspection, shown.said):
+        for one in drawn:
             layer = self.layers.get(one.part)
             if layer is None or layer not in self.viewer.layers:  # the person has deleted it
                 continue
@@ -447,6 +533,7 @@ class WearBench(QWidget):
         for layer in self.layers.values():
             if layer in self.viewer.layers and tuple(layer.scale) != place["scale"]:
                 layer.scale, layer.units = place["scale"], place["units"]
+        self.viewer.canvas.overlays.scale_bar.visible = shown.um_per_px is not None
 
     def _ready_edge(self) -> None:
         """Have the points of the edge line ready to be dragged: napari lets go of what is not selected."""
@@ -474,7 +561,14 @@ class WearBench(QWidget):
             or str(event.action.value) not in ("added", "changed", "removed")
         ):
             return
-        layer = self.layers[part]
+        layer, action = self.layers[part], str(event.action.value)
+        begun, self._begun = self._begun, None
+        if action == "added":
+            # drawing is done: back to dragging, once napari has finished with the shape
+            QTimer.singleShot(0, partial(self._back_to_dragging, part))
+            if begun is not None and len(layer.data) <= begun[1]:
+                self.say("that was too small to be anything; hold the button down and drag")
+                return
         try:
             if part == "transition":
                 points = from_napari(layer.data)
@@ -485,21 +579,18 @@ class WearBench(QWidget):
             elif not len(layer.data):
                 self.correct(edge=None)
             else:
-                points = np.array(from_napari(layer.data[-1]))
-                few = points[np.unique(np.linspace(0, len(points) - 1, MOST_POINTS).round().astype(int))]
-                self.correct(edge=DrawnEdge(tuple(map(tuple, few.tolist())), self._tool_beside(few)))
+                line = np.array(from_napari(layer.data[-1]))
+                few = line[np.unique(np.linspace(0, len(line) - 1, MOST_POINTS).round().astype(int))]
+                self.correct(edge=_drawn(few, self._tool_beside(few)))
         except WearscopeError as problem:
             self.say(str(problem))
-        if str(event.action.value) == "added":
-            # drawing is done: back to dragging, once napari has finished with the shape
-            QTimer.singleShot(0, partial(self._back_to_dragging, part))
 
     def _back_to_dragging(self, part: str) -> None:
         layer = self.layers.get(part)
         if layer is not None and layer in self.viewer.layers:
             layer.mode = "select" if part != "edge" else "direct"
 
-    def _tool_beside(self, points: np.ndarray) -> Any:
+    def _tool_beside(self, points: drawing.Array) -> Side | None:
         """On which side of a polyline the tool lies, as far as is known."""
         assert self.shown is not None
         said, placing = self.shown.said.edge, self.shown.inspection.on_photo
@@ -507,12 +598,24 @@ class WearBench(QWidget):
             return "right" if (points[-1] - points[0]) @ placing.look.line.direction > 0 else "left"
         return said.tool if said is not None else None
 
-    def correct(self, **said: Any) -> None:
-        """Save what the person says of the photo shown, and measure it again."""
-        if self.session is None or self.shown is None or not self.shown.inspection.photo_sha256:
+    def correct(self, of: Measured | None = None, **said: Any) -> None:
+        """Save what the person says of a photo, by default of the one shown, and measure it again."""
+        session, shown = self.session, of or self.shown
+        if session is None or shown is None or not shown.inspection.photo_sha256:
             return
-        entry, sha256 = self.shown.inspection.entry, self.shown.inspection.photo_sha256
-        self._measure(entry, partial(self.session.correct, entry, sha256, **said))
+        entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
+        self._news = ""
+        self.work.do(partial(session.correct, entry, sha256, **said), lambda _: self._said("saved"))
+        self._measure_again(entry)
+
+    def _measure_again(self, entry: PhotoEntry) -> None:
+        """Measure a photo after a correction, and those whose numbers rest on it."""
+        assert self.session is not None
+        if entry == self.entry:
+            self._measure(entry)
+        else:  # the person has gone on meanwhile
+            self._measure_unseen([entry])
+        self._measure_unseen(self.session.resting_on(entry))
 
     def turn_tool(self) -> None:
         """Say that the tool lies on the other side of the edge line."""
@@ -522,8 +625,8 @@ class WearBench(QWidget):
         if len(points) < 2:
             self.say("draw the edge line first; then it can be turned")
             return
-        side = "left" if self._tool_beside(points) == "right" else "right"
-        self.correct(edge=DrawnEdge(tuple(map(tuple, points.tolist())), side))
+        side: Side = "left" if self._tool_beside(points) == "right" else "right"
+        self.correct(edge=_drawn(points, side))
 
     def swap_sides(self) -> None:
         """Say that the other side of the transition is the used one."""
@@ -546,12 +649,14 @@ class WearBench(QWidget):
         ends = found.on_photo.look.places_px(s_um[[0, -1]], np.zeros(2)).tolist()
         used = 1
         if found.now is not None and found.now.transition_um is not None:
-            used = int(np.sign(s_um[found.now.zone > 0].mean() - found.now.transition_um))
+            of_used = s_um[found.now.zone == USED]
+            used = 1 if len(of_used) and of_used.mean() > found.now.transition_um else -1
         return (tuple(ends[0]), tuple(ends[1])) if used > 0 else (tuple(ends[1]), tuple(ends[0]))
 
     def undo(self) -> None:
-        """Take back the last correction."""
-        self._step(lambda session: session.undo(), "taken back")
+        """Take back the last correction of this session, else the last one ever made of this photo."""
+        shown = self.shown
+        self._step(lambda session: session.undo(shown), "taken back")
 
     def redo(self) -> None:
         """Make the correction taken back last again."""
@@ -561,18 +666,20 @@ class WearBench(QWidget):
         session = self.session
         if session is None:
             return
+        self._news = ""
 
         def then(entry: PhotoEntry | None) -> None:
             if entry is None:
-                self.say("there is nothing to take back or make again")
+                self._tell("there is nothing to take back or make again")
                 return
-            self._said(word)
-            if entry == self.entry:
-                self._measure(entry)
-            else:
+            if entry != self.entry:
                 self.choose(entry)
+            self._said(word)
+            self._measure_unseen(session.resting_on(entry))
 
         self.work.do(lambda: turn(session), then)
+        if self.entry is not None:  # also if it failed, for someone else has said something then
+            self._measure(self.entry)
 
     def _forget(self, index: int) -> None:
         """Let the program decide again what was said by hand."""
@@ -586,23 +693,37 @@ class WearBench(QWidget):
 
     def _draw(self, part: str, mode: str) -> None:
         """Give the person the tool to draw with."""
-        if self.shown is None or "photo" not in self.layers:
+        shown = self.shown
+        if shown is None or shown.photo is None:
             self.say("open a trial and choose a photo first")
             return
-        if part == "ruler" and (part not in self.layers or self.layers[part] not in self.viewer.layers):
-            look = {
-                "shape_type": "line",
-                "edge_color": "cyan",
-                "edge_width": 1.5,
-                "face_color": "transparent",
-            }
+        if any(
+            layer not in self.viewer.layers for layer in self.layers.values()
+        ):  # deleted, by mistake or not
             with self._quietly():
-                ruler = self._add(drawing.Drawn("ruler", "ruler", "shapes", [], look))
-            ruler.events.data.connect(self._ruled)
+                self._clear_layers()
+                self._add_layers(shown, drawing.findings_layers(shown.inspection, shown.said))
+        if part == "ruler":
+            field, what = {
+                "add_line": (self.distance, "distance of the two points"),
+                "add_rectangle": (self.pitch, "pitch of the graticule"),
+            }[mode]
+            if not field.value():
+                field.setFocus()
+                self.say(f"give the {what} in µm first")
+                return
+            if part not in self.layers:
+                look = {
+                    "shape_type": "line",
+                    "edge_color": "cyan",
+                    "edge_width": 1.5,
+                    "face_color": "transparent",
+                }
+                with self._quietly():
+                    ruler = self._add(drawing.Drawn("ruler", "ruler", "shapes", [], look))
+                self._watch(ruler)
+                ruler.events.data.connect(self._ruled)
         layer = self.layers[part]
-        if layer not in self.viewer.layers:
-            self.say("that layer was deleted; choose the photo again to have it back")
-            return
         self.viewer.layers.selection.active = layer
         layer.mode = mode
 
@@ -610,29 +731,32 @@ class WearBench(QWidget):
         """A line between two points, or a box over a graticule, was drawn."""
         if self._quiet or self.shown is None or str(event.action.value) != "added":
             return
-        ruler, photo = self.layers["ruler"], self.shown.photo
+        self._begun = None
+        ruler, shown = self.layers["ruler"], self.shown
         corners, kind = np.array(from_napari(ruler.data[-1])), str(ruler.shape_type[-1])
-        length_um = self.distance.value()
+        QTimer.singleShot(0, self._tidy_ruler)
         if kind == "line":
             try:
-                scale = scale_between(tuple(corners[0]), tuple(corners[1]), length_um)
+                self.correct(scale=scale_between(tuple(corners[0]), tuple(corners[1]), self.distance.value()))
             except WearscopeError as problem:
                 self.say(str(problem))
-            else:
-                self.correct(scale=scale)
-        elif photo is not None:
-            (left, top), (right, bottom) = np.round(corners.min(axis=0)), np.round(corners.max(axis=0))
-            rows, columns = slice(max(int(top), 0), int(bottom)), slice(max(int(left), 0), int(right))
-            file = photo.path.name
+            return
+        photo, pitch_um = shown.photo, self.pitch.value()
+        assert photo is not None
+        (left, top), (right, bottom) = np.round(corners.min(axis=0)), np.round(corners.max(axis=0))
+        rows, columns = slice(max(int(top), 0), int(bottom)), slice(max(int(left), 0), int(right))
+        part = photo.pixels[rows, columns]
+        if min(part.shape[:2]) < LEAST_BOX_PX:
+            self.say("the box is too small; drag it over as many lines of the graticule as the photo shows")
+            return
 
-            def read() -> HandScale:
-                found = scale_from_graticule(photo.linear(rows, columns), length_um, file=file)
-                return HandScale(
-                    found.um_per_px, found.u_um_per_px, f"a graticule of {length_um:g} µm, boxed by hand"
-                )
+        def read() -> HandScale:
+            found = scale_from_graticule(photo.linear(rows, columns), pitch_um, file=photo.path.name)
+            return HandScale(
+                found.um_per_px, found.u_um_per_px, f"a graticule of {pitch_um:g} µm, boxed by hand"
+            )
 
-            self.work.do(read, lambda scale: self.correct(scale=scale))
-        QTimer.singleShot(0, self._tidy_ruler)
+        self.work.do(read, lambda scale: self.correct(of=shown, scale=scale))
 
     def _tidy_ruler(self) -> None:
         ruler = self.layers.get("ruler")
@@ -705,21 +829,36 @@ class WearBench(QWidget):
         """Say something under the numbers."""
         self.status.setText(line)
 
+    def _tell(self, news: str) -> None:
+        """Say what became of the last thing done, and how the photo shown stands."""
+        self._news = news
+        lines = [news]
+        if self.shown is not None:
+            found, said = self.shown.inspection, not self.shown.said.empty
+            by = f"; corrected by {self.shown.history[-1].by}" if said else ""
+            measured = f"{found.entry.file}: measured in {self.shown.seconds:.2f} s{by}"
+            lines += [self.shown.not_kept, found.refusal or measured, *found.warnings]
+        self.say("\n".join(filter(None, lines)))
+
     def _said(self, word: str) -> None:
         assert self.session is not None
         self._buttons()
-        self.say(f"{word} {datetime.now():%H:%M:%S}, by {self.session.who}")
+        self._tell(f"{word} {datetime.now():%H:%M:%S}, by {self.session.who}")
 
     def _who_changed(self) -> None:
         if self.session is not None and self.who.text().strip():
             self.session.who = self.who.text().strip()
 
     def _buttons(self) -> None:
-        session = self.session
-        self.undo_button.setEnabled(session is not None and session.undoable)
+        session, shown = self.session, self.shown
+        self.undo_button.setEnabled(
+            session is not None and (session.undoable or (shown is not None and shown.undoable))
+        )
         self.redo_button.setEnabled(session is not None and session.redoable)
         self.all.setEnabled(session is not None and not self._measuring_all)
         self.stop.setEnabled(self._measuring_all)
+        for button in self.for_faces:  # a section has no transition, and nothing in it is left out
+            button.setEnabled(shown is None or shown.inspection.entry.view != "profile")
 
     # --- Closing
 
@@ -729,22 +868,48 @@ class WearBench(QWidget):
         self._settle()
 
     def _settle(self) -> None:
-        """Put the strip beside the photo, and stand by for the closing of the window."""
+        """Put strip and numbers under the photo, and stand by for the closing of the window."""
         window = self.window()
-        if self._window() is window or not isinstance(window, QMainWindow):
+        if not isinstance(window, QMainWindow):
             return
-        self._window = ref(window)
-        window.installEventFilter(self)
-        for name, widget in ((STRIP, self.strip), (NUMBERS, self.numbers)):
-            if name not in self.viewer.window.dock_widgets:
+        docked = list(self.viewer.window.dock_widgets.values())
+        for name, widget in self._below():
+            if widget not in docked:
                 self.viewer.window.add_dock_widget(widget, area="bottom", name=name)
+        if self._window() is not window:
+            self._window = ref(window)
+            window.installEventFilter(self)
+
+    def _below(self) -> tuple[tuple[str, QWidget], ...]:
+        return (STRIP, self.strip), (NUMBERS, self.numbers)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802 - Qt's name
-        """Finish saving before the window goes; the person may yet decide to stay."""
+        """Finish saving before the window goes; the person may yet decide to stay. Keys pressed in the list."""
+        if watched is self.list and event.type() == QEvent.Type.KeyPress:
+            return self._pressed(event)
         if event.type() == QEvent.Type.Close and watched is self._window():
             self._stop.set()
             self.work.flush()
         return False
+
+    def keyPressEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
+        """Keys that the part of the bench which has the focus leaves alone."""
+        if not self._pressed(event):
+            super().keyPressEvent(event)
+
+    def _pressed(self, event: Any) -> bool:
+        pressed = QKeySequence(event.keyCombination())
+        for key, act in self._acts.items():
+            if pressed == QKeySequence(KEYS[key]):
+                act()
+                return True
+        return False
+
+    def changeEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
+        """Taken out of the window by the cross of its dock, of which no closing tells."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.ParentChange and self.parent() is None and self._window() is not None:
+            self.finish()
 
     def closeEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
         """The dock was closed."""
@@ -752,14 +917,19 @@ class WearBench(QWidget):
         super().closeEvent(event)
 
     def finish(self) -> None:
-        """Stop what runs, save what is to be saved, give back the keys."""
+        """Stop what runs, save what is to be saved, give back the keys, take the panels away."""
         self._stop.set()
+        self._asked += 1
         self.work.close()
         for key in KEYS:
             self.viewer.bind_key(key, None)
-        with suppress(RuntimeError):  # with the window, Qt's own parts are gone
+        with suppress(RuntimeError, LookupError):  # with the window, Qt's own parts are gone
             self._blink.stop()
             self.capture.finish()
+            docked = list(self.viewer.window.dock_widgets.values())
+            for _, widget in self._below():
+                if widget in docked:
+                    self.viewer.window.remove_dock_widget(widget)
 
 
 class _Told(QObject):
@@ -770,6 +940,21 @@ class _Told(QObject):
 
 class _StoppedError(Exception):
     """The person has stopped it."""
+
+
+def _length(tip: str) -> QDoubleSpinBox:
+    """A length to be given in µm; none is assumed, for a scale would silently follow from it."""
+    field = QDoubleSpinBox()
+    field.setRange(0.0, 100_000.0)
+    field.setDecimals(1)
+    field.setSuffix(" µm")
+    field.setSpecialValueText("give µm")
+    field.setToolTip(tip)
+    return field
+
+
+def _drawn(points_px: drawing.Array, tool: Side | None) -> DrawnEdge:
+    return DrawnEdge(tuple((column, row) for column, row in points_px.tolist()), tool)
 
 
 def _button(text: str, act: Callable[[], Any], tip: str) -> QPushButton:
@@ -786,6 +971,4 @@ def _mark(item: QListWidgetItem, state: PhotoState) -> None:
 
 
 def _line(state: PhotoState) -> str:
-    entry = state.entry
-    view = "" if entry.view == "relief" else f", {words.VIEW_WORDS[entry.view]}"
-    return f"{state.state}:  {entry.bit}, flute {entry.flute}, {words.parts_text(entry.parts)}{view}"
+    return f"{state.state}:  {photo_text(state.entry)}"

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
 
-from wearscope.trial import Trial
-from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in
+from wearscope.errors import WearscopeError
+from wearscope.log.corrections import CorrectionLog
+from wearscope.sheets import words
+from wearscope.trial import Trial, View, load_trial
+from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in, shows
 
 if TYPE_CHECKING:
     from wearscope_napari.bench import WearBench
@@ -26,7 +29,9 @@ class Capture(QWidget):
         self.folder: Path | None = None
         self._known: dict[Path, tuple[int, int]] = {}
         self._growing: dict[Path, tuple[int, int]] = {}
-        self.bit, self.scale = QComboBox(), QComboBox()
+        self.bit, self.view, self.scale = QComboBox(), QComboBox(), QComboBox()
+        for view in get_args(View):
+            self.view.addItem(words.VIEW_WORDS[view], view)
         self.flute, self.parts = QSpinBox(), QSpinBox()
         self.flute.setRange(1, 100)
         self.parts.setRange(0, 1_000_000_000)
@@ -41,6 +46,7 @@ class Capture(QWidget):
             ("bit", self.bit),
             ("flute", self.flute),
             ("parts cut", self.parts),
+            ("view", self.view),
             ("scale", self.scale),
         ):
             form.addRow(label, widget)
@@ -54,7 +60,11 @@ class Capture(QWidget):
     def place(self) -> Place:
         """What the next picture shows."""
         return Place(
-            self.bit.currentText(), self.flute.value(), self.parts.value(), "relief", self.scale.currentText()
+            self.bit.currentText(),
+            self.flute.value(),
+            self.parts.value(),
+            self.view.currentData(),
+            self.scale.currentText(),
         )
 
     def show_trial(self) -> None:
@@ -95,7 +105,7 @@ class Capture(QWidget):
             self.verdict.setText(f"{self.folder} cannot be read ({error.strerror}); choose it again")
             self.finish()
             return
-        for picture, seen in now.items():
+        for picture, seen in sorted(now.items(), key=lambda one: (one[1][1], one[0])):  # as they were taken
             if self._known.get(picture) == seen:
                 continue
             if (
@@ -111,12 +121,18 @@ class Capture(QWidget):
         if session is None:
             self.verdict.setText("open a trial first; then take the picture again")
             return
-        trial = session.trial
         self.verdict.setText(f"{picture.name}: looking at it …")
 
         def job() -> tuple[Verdict, Trial | None]:
-            verdict = judge(trial, picture, place, session.scales())
-            return verdict, file_picture(trial, picture, place) if verdict.fit else None
+            try:
+                # read now: a picture that came just before may have gone into it
+                trial = load_trial(session.trial.path, photos_to_come=True)
+                with CorrectionLog(session.log_path) as by_hand:
+                    corrections = by_hand.current(trial.name)
+                verdict = judge(trial, picture, place, session.scales(), corrections)
+                return verdict, file_picture(trial, picture, place) if verdict.fit else None
+            except WearscopeError as problem:
+                return Verdict(False, (str(problem),)), None
 
         self.bench.work.do(job, lambda result: self._taken(picture, place, *result))
 
@@ -126,11 +142,7 @@ class Capture(QWidget):
             self.verdict.setText(f"{picture.name}: take it again. {said}")
             return
         self.bench.reload()
-        new = next(
-            p
-            for p in trial.photos
-            if (p.bit, p.flute, p.parts, p.view) == (place.bit, place.flute, place.parts, place.view)
-        )
+        new = next(photo for photo in trial.photos if shows(photo, place))
         self.bench.choose(new)
         self.verdict.setText(f"{picture.name}: filed as {new.file}. {said}")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from wearscope.imaging.photo import read_photo
 from wearscope.samples import copy_sample_trial
@@ -46,9 +46,9 @@ def _is_trial(path: Path) -> bool:
 def _read_trial(path: str | Sequence[str]) -> list[LayerData]:
     """Open the trial on the bench; without a window its first photo is all there is to show."""
     one = Path(path if isinstance(path, str) else path[0])
-    trial = load_trial(one)  # a mistake in it is said as an error
+    trial = load_trial(one, photos_to_come=True)  # a mistake in it is said as an error
     bench = open_bench()
-    if bench is not None and bench.open_trial(trial.path):
+    if (bench is not None and bench.open_trial(trial.path)) or not trial.photos:
         return [(None,)]  # type: ignore[list-item]  # napari's way to say: no layer, all is well
     return [_layer_data(trial.photos[0].path)]
 
@@ -91,11 +91,6 @@ def open_bench(viewer: napari.viewer.Viewer | None = None) -> WearBench | None:
     viewer = viewer or napari.current_viewer()
     if viewer is None or getattr(viewer, "window", None) is None:
         return None
-    from wearscope_napari.bench import WearBench
-
-    for widget in viewer.window.dock_widgets.values():
-        if isinstance(widget, WearBench):
-            return widget
-    bench = WearBench(viewer)
-    viewer.window.add_dock_widget(bench, area="right", name=PANEL)
-    return bench
+    # the one that the menu opens and closes, or there would be two
+    _, bench = viewer.window.add_plugin_dock_widget("wearscope", PANEL)
+    return cast("WearBench", bench)

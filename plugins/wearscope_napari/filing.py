@@ -8,11 +8,13 @@ import re
 import shutil
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from wearscope.errors import TrialError, WearscopeError
+from wearscope.hand import Correction
 from wearscope.imaging.scale import Scale
 from wearscope.inspect import inspect_photo, judge_photo
 from wearscope.log.export import write_bytes
@@ -74,13 +76,24 @@ def entry_for(picture: Path, place: Place) -> PhotoEntry:
     )
 
 
-def judge(trial: Trial, picture: Path, place: Place, scales: Mapping[str, Scale]) -> Verdict:
-    """Whether a picture can be measured: sharp, lit, on a scale, the edge in view, and the right flute."""
+def judge(
+    trial: Trial,
+    picture: Path,
+    place: Place,
+    scales: Mapping[str, Scale],
+    corrections: Mapping[str, Correction] | None = None,
+) -> Verdict:
+    """Whether a picture can be measured: sharp, lit, on a scale, the edge in view, and the right flute.
+
+    `corrections` are those of the trial's photos: the new-state photo may owe its edge or scale to them.
+    """
     entry = entry_for(picture, place)
     judged = judge_photo(trial, entry, scales)
     if judged.verdict == "refused":
         return Verdict(False, judged.remarks)
-    found = inspect_photo(trial, entry, scales)  # lays it over the new-state photo: is it this flute?
+    found = inspect_photo(
+        trial, entry, scales, corrections
+    )  # lays it over the new-state photo: is it this flute?
     if found.refusal:
         return Verdict(False, (found.refusal,))
     absent = [row.note for row in found.records if row.quantity == "used_length" and row.status == "refused"]
@@ -100,10 +113,12 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
     WearscopeError
         It cannot be copied, or the trial file cannot take it; then both are as before.
     """
-    content = picture.read_bytes()
-    before = trial.path.read_bytes()
+    try:
+        content, before = picture.read_bytes(), trial.path.read_bytes()
+    except OSError as error:
+        raise WearscopeError(f"{picture.name} cannot be filed ({error})", "take it again") from error
     pattern = tomllib.loads(before.decode("utf-8-sig")).get("photos", {}).get("pattern")
-    old = next((photo for photo in trial.photos if _shows(photo, place)), None)
+    old = next((photo for photo in trial.photos if shows(photo, place)), None)
     target = (
         old.path
         if old is not None
@@ -124,12 +139,13 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
             write_bytes(
                 trial.path, before + _table(target.relative_to(trial.folder).as_posix(), place).encode()
             )
-        return load_trial(trial.path)
+        return load_trial(trial.path, photos_to_come=True)
     except (OSError, TrialError) as error:
         if aside is not None and aside.exists():
             shutil.copy2(aside, target)
         elif aside is None:
-            target.unlink(missing_ok=True)
+            with suppress(OSError):
+                target.unlink(missing_ok=True)
         if trial.path.read_bytes() != before:
             write_bytes(trial.path, before)
         raise WearscopeError(
@@ -137,7 +153,8 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         ) from error
 
 
-def _shows(photo: PhotoEntry, place: Place) -> bool:
+def shows(photo: PhotoEntry, place: Place) -> bool:
+    """Whether a photo of the trial stands at a place."""
     return (photo.bit, photo.flute, photo.parts, photo.view) == (
         place.bit,
         place.flute,

@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 from wearscope.hand import Correction
 from wearscope.inspect import Inspection
 from wearscope.sheets.style import BLUE, ORANGE, SKY, VERMILION
+from wearscope.wear.section import SectionView
 from wearscope.wear.strip import UNUSED, USED
+from wearscope.wear.tip import TipFit
 from wearscope_napari.coordinates import to_napari
 
 Array = NDArray[np.float64]
@@ -23,6 +25,10 @@ Array = NDArray[np.float64]
 PART = "wearscope"
 """Key in a layer's metadata that marks it as the bench's own; its value says what it shows."""
 
+BY_HAND = frozenset({"edge", "ignored", "transition"})
+"""Layers on which a person corrects."""
+
+GAP_PX = 4.0  # in an outline, where something was left out
 HANDLES = 7  # points of the edge line that can be dragged
 LIME = "#7CFF4F"
 ZONE_COLOURS = {USED: ORANGE, UNUSED: SKY}
@@ -67,16 +73,15 @@ def photo_layer(pixels: NDArray[Any], full_scale: int = 255) -> Drawn:
 
 def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:
     """What was found on a photo, and what can be corrected on it."""
-    out = [_coating(found), _zones(found), _lines(found), _chips(found)]
-    edge, transition = edge_handles(found, said), transition_point(found, said)
-    out += [
-        Drawn(
-            "edge",
-            "edge line (drag its points)",
-            "shapes",
-            [to_napari(edge)] if len(edge) else [],
-            {"shape_type": "path", "edge_color": LIME, "edge_width": 1.5, "face_color": "transparent"},
-        ),
+    if found.entry.view == "profile":
+        return [_outline(found), _tip(found), _dust(found), _edge(found, said, "mark near the tip")]
+    transition = transition_point(found, said)
+    return [
+        _coating(found),
+        _zones(found),
+        _lines(found),
+        _chips(found),
+        _edge(found, said, "edge line (drag its points)"),
         Drawn(
             "ignored",
             "left out (resin, glare)",
@@ -98,7 +103,12 @@ def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:
             },
         ),
     ]
-    return out
+
+
+def _edge(found: Inspection, said: Correction, name: str) -> Drawn:
+    edge = edge_handles(found, said)
+    look = {"shape_type": "path", "edge_color": LIME, "edge_width": 1.5, "face_color": "transparent"}
+    return Drawn("edge", name, "shapes", [to_napari(edge)] if len(edge) else [], look)
 
 
 def edge_handles(found: Inspection, said: Correction) -> Array:
@@ -157,7 +167,7 @@ def _zones(found: Inspection) -> Drawn:
         view = found.now
         for zone, colour in ZONE_COLOURS.items():
             for run in _runs((view.zone == zone) & np.isfinite(view.silhouette_um)):
-                at = _thinned(run)
+                at = _thinned(run, 40)  # napari cuts each polygon into triangles, in Python
                 inner, outer = (_path(found, at, view.silhouette_um[at] - off) for off in (12.0, 45.0))
                 polygons.append(np.vstack([inner, outer[::-1]]))
                 colours.append(colour)
@@ -211,6 +221,60 @@ def new_on_now(found: Inspection) -> NDArray[np.uint8] | None:
     return np.asarray(
         cv2.warpAffine(pixels, placing.new_onto_now_px, (width, height), flags=cv2.INTER_LINEAR)
     )
+
+
+def _outline(found: Inspection) -> Drawn:
+    """The outline of a section as it was read, without what counts as dust."""
+    paths = []
+    if found.section is not None:
+        fit, um = found.section.fit, found.section.um_per_px
+        points, along = fit.points_um[fit.kept] / um, fit.along_um[fit.kept] / um
+        order = np.argsort(along)
+        pieces = np.split(order, np.flatnonzero(np.diff(along[order]) > GAP_PX) + 1)
+        paths = [to_napari(points[_thinned(piece, 400)]) for piece in pieces if len(piece) > 1]
+    look = {"shape_type": "path", "edge_color": ORANGE, "edge_width": 2.4, "face_color": "transparent"}
+    return Drawn("outline", "outline as read", "shapes", paths, look)
+
+
+def _tip(found: Inspection) -> Drawn:
+    paths: list[Array] = []
+    if found.section is not None:
+        paths = [to_napari(line) for line in tip_lines_px(found.section)]
+    look = {"shape_type": "path", "edge_color": BLUE, "edge_width": 1.0, "face_color": "transparent"}
+    return Drawn("tip", "faces and arc fitted", "shapes", paths, look)
+
+
+def _dust(found: Inspection) -> Drawn:
+    points = np.empty((0, 2))
+    if found.section is not None:
+        fit = found.section.fit
+        points = to_napari(fit.points_um[~fit.kept] / found.section.um_per_px)
+    look = {"size": 3, "face_color": VERMILION, "border_width": 0.0}
+    return Drawn("dust", "left out as dust", "points", points, look)
+
+
+def tip_axes(fit: TipFit) -> tuple[Array, Array]:
+    """Unit vectors in the photo that point right and into the tool once the tip points up."""
+    into = np.array([np.cos(fit.bisector_angle), np.sin(fit.bisector_angle)])
+    return np.array([into[1], -into[0]]), into
+
+
+def tip_lines_px(section: SectionView) -> tuple[Array, Array, Array]:
+    """Face a, arc and face b as they were fitted: columns and rows, each face as far as the outline was used."""
+    fit = section.fit
+    half, radius = fit.wedge_angle / 2, fit.radius_um
+    across, into = tip_axes(fit)
+    touches = radius / np.tan(half)  # from the apex
+    faces = []
+    for side in (-1.0, 1.0):
+        direction = side * np.sin(half) * across + np.cos(half) * into
+        of_face = fit.points_um[np.sign(fit.along_um) == side]
+        far = max(float(((of_face - fit.apex_um) @ direction).max(initial=0.0)), touches)
+        faces.append(fit.apex_um + np.array([[touches], [far]]) * direction)
+    turn = np.linspace(half - np.pi / 2, np.pi / 2 - half, 91)[:, None]
+    arc = fit.centre_um + radius * (np.sin(turn) * across - np.cos(turn) * into)
+    a, b, c = (line / section.um_per_px for line in (faces[0], arc, faces[1]))
+    return a, b, c
 
 
 def _path(found: Inspection, at: NDArray[np.intp], d_um: Array) -> Array:

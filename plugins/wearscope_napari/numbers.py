@@ -22,6 +22,7 @@ from wearscope.inspect import Inspection
 from wearscope.log.order import in_order
 from wearscope.sheets import words
 from wearscope.sheets.style import INK, ORANGE, VERMILION
+from wearscope.trial import PhotoEntry
 from wearscope.wear.records import Record
 
 CURVE_FIRST = ("edge_recession", "edge_radius", "coating_loss")
@@ -33,8 +34,10 @@ class Numbers(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self.title = QLabel()
         self.table = QTableWidget(0, 3)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.verticalHeader().setVisible(False)
         self.table.verticalHeader().setDefaultSectionSize(22)
@@ -44,14 +47,15 @@ class Numbers(QWidget):
         self.reason.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.figure = Figure(figsize=(3.4, 1.7), layout="constrained")
         self.curve = FigureCanvasQTAgg(self.figure)
-        self.curve.setMinimumWidth(230)
+        self.curve.setMinimumWidth(210)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.title)
         column.addWidget(self.table, 1)
         column.addWidget(self.reason)
-        beside.addLayout(column, 3)
+        beside.addLayout(column, 5)
         beside.addWidget(self.curve, 2)
-        self.setMinimumSize(620, 230)
+        self.setMinimumSize(680, 240)
         self._rows: list[Record] = []
         self._of_flute: list[Record] = []
 
@@ -66,6 +70,7 @@ class Numbers(QWidget):
         """
         before = self._row()
         entry = found.entry
+        self.title.setText(photo_text(entry))
         earlier = sorted({row.parts for row in of_flute if row.parts < entry.parts})
         known = {(row.parts, row.quantity, row.zone): row for row in of_flute}
         self._rows, self._of_flute = in_order(found.records), list(of_flute)
@@ -127,11 +132,17 @@ class Numbers(QWidget):
             )
         line = sorted((r.parts, r.value * factor) for r in rows if r.value is not None)
         axes.plot([x for x, _ in line], [y for _, y in line], color=ORANGE, linewidth=1, zorder=0)
-        axes.set_xlabel("parts cut")
+        axes.set_xlabel("parts cut", fontsize=8)
         unit = words.quantity_words(chosen.quantity).unit
         axes.set_ylabel(f"{words.quantity_words(chosen.quantity).name}\n{unit}".strip(), fontsize=8)
         axes.tick_params(labelsize=8)
         self.curve.draw_idle()
+
+
+def photo_text(entry: PhotoEntry) -> str:
+    """What a photo shows, in words."""
+    view = "" if entry.view == "relief" else f", {words.VIEW_WORDS[entry.view]}"
+    return f"{entry.bit}, flute {entry.flute}, {words.parts_text(entry.parts)}{view}"
 
 
 def _number(row: Record) -> tuple[str, str]:

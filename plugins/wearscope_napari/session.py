@@ -6,18 +6,24 @@ import csv
 import getpass
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from hashlib import file_digest
 from pathlib import Path
 from time import perf_counter
 from typing import Any, Literal
 
-from wearscope.batch import BatchResult, PhotoResult, Progress, log_result, measure_trial
-from wearscope.errors import PhotoRefused
+from wearscope.batch import BatchResult, PhotoResult, Progress, log_result, measure_trial, sha256_of
+from wearscope.errors import LogError, PhotoRefused
 from wearscope.hand import NOTHING, Correction
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.scale import Scale
 from wearscope.inspect import Inspection, Memory, inspect_photo, read_scales, scale_of
-from wearscope.log.corrections import CorrectionLog, LoggedCorrection, changes, logged
+from wearscope.log.corrections import (
+    ChangedMeanwhileError,
+    CorrectionLog,
+    LoggedCorrection,
+    changes,
+    logged,
+    standing,
+)
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.wear.records import Record
@@ -61,6 +67,8 @@ class Measured:
         All that was ever said of it.
     seconds : float
         That measuring took.
+    not_kept : str
+        Why the wear log could not take its numbers; "" if it did.
     """
 
     inspection: Inspection
@@ -69,6 +77,12 @@ class Measured:
     said: Correction
     history: tuple[LoggedCorrection, ...]
     seconds: float = 0.0
+    not_kept: str = ""
+
+    @property
+    def undoable(self) -> bool:
+        """Whether a correction of it stands that can be taken back."""
+        return bool(standing(self.history))
 
 
 @dataclass(frozen=True)
@@ -105,6 +119,7 @@ class Session:
     _memory: Memory = field(default_factory=Memory)
     _seen: dict[str, tuple[Correction, int]] = field(default_factory=dict)
     _scales: dict[str, Scale] | None = None
+    _checksums: dict[Path, tuple[tuple[int, int], str]] = field(default_factory=dict)
 
     @property
     def log_path(self) -> Path:
@@ -123,11 +138,22 @@ class Session:
             by_place.setdefault((row.bit, row.flute, row.parts, row.view), []).append(row)
         for entry in self.trial.photos:
             records = by_place.get(_place(entry), [])
-            if records and records[0].photo_sha256 != _sha256(entry.path):
+            if records and records[0].photo_sha256 != self._sha256(entry.path):
                 records = []  # the picture is another one now
             self._states[entry] = state_of(
                 entry, records, refusals.get(entry.file, "") if not records else ""
             )
+
+    def _sha256(self, path: Path) -> str:
+        """Checksum of a file; read again only if it has changed, for there may be hundreds on a slow share."""
+        try:
+            seen = path.stat()
+        except OSError:
+            return ""
+        version = seen.st_mtime_ns, seen.st_size
+        if path not in self._checksums or self._checksums[path][0] != version:
+            self._checksums[path] = version, sha256_of(path)
+        return self._checksums[path][1]
 
     def queue(self) -> list[PhotoState]:
         """The photos, those first that need an eye; else in the order of the trial."""
@@ -146,16 +172,20 @@ class Session:
         """Measure one photo with what holds for it now, and log its numbers."""
         scales = self.scales()
         with CorrectionLog(self.log_path) as by_hand:
+            said_so_far = by_hand.history(self.trial.name)  # first: what comes after it counts as not seen
             corrections = by_hand.current(self.trial.name)
-            start = perf_counter()
-            found = inspect_photo(self.trial, entry, scales, corrections, self._memory)
-            seconds = perf_counter() - start
-            sha256 = found.photo_sha256
-            history = tuple(by_hand.history(self.trial.name, sha256)) if sha256 else ()
-        result = PhotoResult(entry, sha256, found.records, found.refusal, found.warnings)
+        start = perf_counter()
+        found = inspect_photo(self.trial, entry, scales, corrections, self._memory)
+        seconds = perf_counter() - start
+        sha256 = found.photo_sha256
+        history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)
+        result, not_kept = PhotoResult(entry, sha256, found.records, found.refusal, found.warnings), ""
         if found.records:
-            with WearLog(self.log_path) as log:
-                result = log_result(log, self.trial, result)
+            try:
+                with WearLog(self.log_path) as log:
+                    result = log_result(log, self.trial, result)
+            except LogError as problem:
+                not_kept = str(problem)
         self._states[entry] = state_of(entry, found.records, result.refusal)
         self._seen[sha256] = (corrections.get(sha256, NOTHING), len(history))
         said = corrections.get(sha256, NOTHING)
@@ -166,7 +196,7 @@ class Session:
             um_per_px = found.on_photo.look.photo_um_per_px if found.on_photo else scale
         except PhotoRefused:
             pass  # the inspection says so too
-        return Measured(found, photo, um_per_px, said, history, seconds)
+        return Measured(found, photo, um_per_px, said, history, seconds, not_kept)
 
     def measure_all(self, progress: Progress, jobs: int | None = None) -> BatchResult:
         """Measure every photo, as ``wearscope measure`` does; an exception from `progress` ends it early."""
@@ -174,6 +204,26 @@ class Session:
             return measure_trial(self.trial, self.out_dir, jobs=jobs, progress=progress)
         finally:
             self.read_states()
+
+    def resting_on(self, entry: PhotoEntry) -> list[PhotoEntry]:
+        """Photos whose numbers rest on this one too: the later ones of a flute on its new-state photo."""
+        return [
+            photo for photo in self.trial.photos if photo != entry and self.trial.new_state(photo) == entry
+        ]
+
+    def corrections_made(self) -> int:
+        """How many rows of corrections the wear log holds of the trial."""
+        with CorrectionLog(self.log_path) as by_hand:
+            return len(by_hand.history(self.trial.name))
+
+    def corrected_after(self, rows: int) -> list[PhotoEntry]:
+        """Photos corrected since there were so many rows, and those whose numbers rest on them."""
+        with CorrectionLog(self.log_path) as by_hand:
+            late = by_hand.history(self.trial.name)[rows:]
+        places = {(row.bit, row.flute, row.parts, row.view) for row in late}
+        corrected = [entry for entry in self.trial.photos if _place(entry) in places]
+        resting = [photo for entry in corrected for photo in self.resting_on(entry)]
+        return list(dict.fromkeys([*corrected, *resting]))
 
     def earlier(self, entry: PhotoEntry) -> list[Record]:
         """Current rows of all checkpoints of a flute, this one included."""
@@ -206,8 +256,14 @@ class Session:
             self._done.append(step)
             self._undone.clear()
 
-    def undo(self) -> PhotoEntry | None:
-        """Take back the last correction of this session; the photo it was made on."""
+    def undo(self, shown: Measured | None = None) -> PhotoEntry | None:
+        """Take back the last correction of this session, else the last that stands of the photo shown; its photo."""
+        if not self._done and shown is not None and shown.inspection.photo_sha256:
+            entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
+            with CorrectionLog(self.log_path) as by_hand:
+                last = by_hand.last_step(self.trial.name, sha256)
+            if last is not None:
+                self._done.append(Step(entry, sha256, *last))
         return self._turn_back(self._done, self._undone)
 
     def redo(self) -> PhotoEntry | None:
@@ -228,14 +284,16 @@ class Session:
         if not steps:
             return None
         step = steps[-1]
-        back = replace(step, before=step.after, after=step.before)
+        kinds = changes(step.before, step.after)
         with CorrectionLog(self.log_path) as by_hand:
+            rows = by_hand.history(self.trial.name, step.photo_sha256)
             holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
-            seen = len(by_hand.history(self.trial.name, step.photo_sha256))
+        if kinds.keys() & changes(holds, step.after).keys():
+            steps.pop()
+            raise ChangedMeanwhileError.by(rows[-1].by)
         # only what this step changed goes back: someone else may have said other things since
-        kinds = changes(back.before, back.after)
-        target = replace(holds, **{kind: getattr(back.after, kind) for kind in kinds})
-        self._append(replace(back, before=holds, after=target), seen)
+        target = replace(holds, **{kind: getattr(step.before, kind) for kind in kinds})
+        self._append(replace(step, before=holds, after=target), len(rows))
         onto.append(replace(step, before=step.after, after=step.before))
         steps.pop()
         return step.entry
@@ -264,14 +322,6 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
 
 def _place(entry: PhotoEntry) -> tuple[Any, ...]:
     return entry.bit, entry.flute, entry.parts, entry.view
-
-
-def _sha256(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            return file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return ""
 
 
 def _refusals(path: Path) -> Mapping[str, str]:

@@ -1,4 +1,4 @@
-"""The strip laid straight, when new and now, and under it how far the edge has moved back at each place."""
+"""The strip laid straight, new and now, over how far the edge has moved back; of a section the outline of its tip."""
 
 from __future__ import annotations
 
@@ -11,14 +11,16 @@ from qtpy.QtWidgets import QVBoxLayout, QWidget
 from wearscope.inspect import Inspection
 from wearscope.sheets.style import BLUE, INK, ORANGE, SKY, VERMILION
 from wearscope.sheets.tone import to_display, white_level
+from wearscope.wear.section import SectionView
 from wearscope.wear.strip import UNUSED, USED, EdgeView
+from wearscope_napari.layers import tip_axes
 
 SHOWN_UM = (-60.0, 260.0)
 MOST_COLUMNS = 1200
 
 
 class StripView(QWidget):
-    """Pictures of the strip over a plot of the recession, on one axis along the edge."""
+    """Pictures of the strip over a plot of the recession, on one axis along the edge; or the tip of a section."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -41,9 +43,55 @@ class StripView(QWidget):
             for (word, view), on in zip(views, axes, strict=False):
                 _picture(on, view, white, word)
             _recession(axes[-1], found.now)
+        elif found.section is not None:
+            tips = [("now", INK, found.section)]
+            if found.new_section is not None:
+                tips.insert(0, ("new", BLUE, found.new_section))
+            shape, rest = self.figure.subplots(1, 2, width_ratios=(1, 2))
+            _shape(shape, tips)
+            _residuals(rest, tips)
         else:
             self.figure.text(0.5, 0.5, "no strip: this photo was not measured", ha="center", color=INK)
         self.canvas.draw_idle()
+
+
+def _shape(axes: Axes, tips: list[tuple[str, str, SectionView]]) -> None:
+    """The outlines one over the other, by their apex, with the tip up."""
+    for word, colour, section in tips:
+        fit = section.fit
+        order = np.argsort(fit.along_um)
+        turned = (fit.points_um - fit.apex_um)[order] @ np.column_stack(tip_axes(fit))
+        turned[~fit.kept[order]] = np.nan
+        axes.plot(turned[:, 0], turned[:, 1], color=colour, linewidth=1.0, label=word)
+    fit = tips[-1][2].fit
+    deep = 2.0 * max(fit.departure_a_um, fit.departure_b_um, fit.radius_um / np.tan(fit.wedge_angle / 2))
+    axes.set_ylim(deep, -0.1 * deep)
+    axes.set_xlim(-deep, deep)
+    axes.set_aspect("equal", adjustable="box")
+    axes.set_xlabel("across, µm", fontsize=8)
+    axes.set_ylabel("below the apex, µm", fontsize=8)
+    axes.tick_params(labelsize=7)
+    axes.legend(fontsize=7, frameon=False, loc="lower center")
+
+
+def _residuals(axes: Axes, tips: list[tuple[str, str, SectionView]]) -> None:
+    """What the outline leaves over from faces and arc; above the line the tool stands out."""
+    fit = tips[-1][2].fit
+    half = 0.5 * fit.radius_um * (np.pi - fit.wedge_angle)
+    axes.axvspan(-half, half, color=ORANGE, alpha=0.2, linewidth=0)
+    axes.axhline(0.0, color=BLUE, linewidth=0.6)
+    for _, colour, section in tips:
+        fit = section.fit
+        order = np.argsort(fit.along_um)
+        axes.plot(
+            fit.along_um[order],
+            np.where(fit.kept, -fit.residual_um, np.nan)[order],
+            color=colour,
+            linewidth=0.8,
+        )
+    axes.set_xlabel("along the outline from face a to face b, µm; orange: the arc", fontsize=8)
+    axes.set_ylabel("off faces and arc\nµm", fontsize=8)
+    axes.tick_params(labelsize=7)
 
 
 def _picture(axes: Axes, view: EdgeView, white: float, word: str) -> None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import multiprocessing
 import sqlite3
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import text
 
 from wearscope.errors import LogError
 from wearscope.hand import Correction, DrawnEdge, HandScale
-from wearscope.log.corrections import ChangedMeanwhileError, CorrectionLog, changes, logged
+from wearscope.log.corrections import ChangedMeanwhileError, CorrectionLog, changes, logged, standing
 from wearscope.log.wear_log import WearLog
 
 PLACE = {"trial": "Birch", "bit": "Dunlin", "flute": 1, "parts": 100, "view": "relief"}
@@ -119,3 +120,25 @@ def test_what_someone_else_said_meanwhile_is_not_overwritten(tmp_path):
         assert ours.current("Birch")["a" * 64].transition_px == (1.0, 2.0)
         ours.append(rows, seen=1)
         assert ours.current("Birch")["a" * 64].transition_px == (9.0, 9.0)
+
+
+def test_what_stands_is_what_was_not_taken_back(tmp_path):
+    """Worked by hand, after the last of: a set, b set, a moved, a moved back, b taken back, a taken back."""
+    a1, a2 = Correction(transition_px=(1.0, 2.0)), Correction(transition_px=(3.0, 4.0))
+    patch = (((0.0, 0.0), (5.0, 0.0), (5.0, 5.0)),)
+    with_b = [replace(a, ignored_px=patch) for a in (a1, a2)]
+    way = [Correction(), a1, with_b[0], with_b[1], with_b[0], a1, Correction()]
+    expected = [["transition_px"], ["transition_px", "ignored_px"]]
+    expected += [["transition_px", "ignored_px", "transition_px"], expected[1], expected[0], []]
+    with CorrectionLog(tmp_path / "wear-log.sqlite") as log:
+        assert log.last_step("Birch", "a" * 64) is None
+        for before, after, kinds in zip(way[:-1], way[1:], expected, strict=True):
+            say(log, before, after)
+            assert [kind for kind, _ in standing(log.history("Birch", "a" * 64))] == kinds
+            last = log.last_step("Birch", "a" * 64)
+            if kinds:
+                assert last is not None
+                assert last[1] == after
+                assert changes(last[0], after).keys() == {kinds[-1]}
+            else:
+                assert last is None

@@ -517,6 +517,26 @@ def test_a_bit_that_no_photo_shows_is_a_mistake(folder):
     assert f"line {line_of(text, '[[bit]]' + second[7:])}: bit (B) has no photo" in line
 
 
+@pytest.mark.parametrize(
+    "photos",
+    [
+        "",
+        '[photos]\npattern = "none/{bit}/{parts}/{flute}.jpg"\nview = "relief"\nscale = "bench"\n',
+        "[[photo]]" + TRIAL.split("[[photo]]")[1],
+    ],
+)
+def test_photos_may_be_yet_to_come_where_that_is_said(folder, photos):
+    head = TRIAL.split("[[photo]]")[0]
+    second = "[[bit]]" + head.split("[[bit]]")[1].replace('"A"', '"B"')
+    path = folder / "trial.toml"
+    path.write_text(head + second + "\n" + photos)
+    with pytest.raises(TrialError):
+        load_trial(path)
+    trial = load_trial(path, photos_to_come=True)
+    assert [bit.name for bit in trial.bits] == ["A", "B"]
+    assert len(trial.photos) == photos.count("[[photo]]")
+
+
 def test_names_and_photos_may_stand_once_only(folder):
     again = TRIAL[TRIAL.index("[[scale]]") :]
     text = TRIAL + again

@@ -54,32 +54,45 @@ class Hands:
         self.bench.viewer.keymap[coerce_keybinding(key)](self.bench.viewer)
         self.idle()
 
+    def type_key(self, widget, key, modifier=None):
+        """Press a key while a widget has the focus."""
+        from qtpy.QtCore import Qt
+        from qtpy.QtTest import QTest
+
+        QTest.keyClick(widget, key, modifier or Qt.KeyboardModifier.NoModifier)
+        self.idle()
+
     def drag(self, part, *places_px):
         """Press, move and release the mouse on one of the bench's layers; places are (column, row)."""
-        from napari.utils._test_utils import read_only_mouse_event  # private: here and nowhere else
-        from napari.utils.interactions import (
-            mouse_move_callbacks,
-            mouse_press_callbacks,
-            mouse_release_callbacks,
-        )
+        self.hold(part, *places_px)
+        self.let_go(part, places_px[-1])
+        self.idle()
+
+    def hold(self, part, *places_px):
+        """Press at the first place and move on to the others; the button stays down."""
+        self.bench.viewer.layers.selection.active = self.bench.layers[part]
+        for kind, place in zip(
+            ["mouse_press", *["mouse_move"] * (len(places_px) - 1)], places_px, strict=True
+        ):
+            self._mouse(kind, part, place)
+
+    def let_go(self, part, place_px):
+        """Release the button."""
+        self._mouse("mouse_release", part, place_px)
+
+    def _mouse(self, kind, part, place_px):
+        from napari.utils import interactions  # private: here and nowhere else
+        from napari.utils._test_utils import read_only_mouse_event
 
         layer = self.bench.layers[part]
-        self.bench.viewer.layers.selection.active = layer
-        kinds = ["mouse_press", *["mouse_move"] * (len(places_px) - 1), "mouse_release"]
-        calls = {
-            "mouse_press": mouse_press_callbacks,
-            "mouse_move": mouse_move_callbacks,
-            "mouse_release": mouse_release_callbacks,
-        }
-        for kind, (column, row) in zip(kinds, [*places_px, places_px[-1]], strict=True):
-            event = read_only_mouse_event(
-                type=kind,
-                is_dragging=kind == "mouse_move",
-                position=layer.data_to_world((row, column)),
-                pos=(column, row),
-                view_direction=None,
-                up_direction=None,
-                dims_displayed=[0, 1],
-            )
-            calls[kind](layer, event)
-        self.idle()
+        column, row = place_px
+        event = read_only_mouse_event(
+            type=kind,
+            is_dragging=kind == "mouse_move",
+            position=layer.data_to_world((row, column)),
+            pos=(column, row),
+            view_direction=None,
+            up_direction=None,
+            dims_displayed=[0, 1],
+        )
+        getattr(interactions, f"{kind}_callbacks")(layer, event)

@@ -182,7 +182,7 @@ def test_a_scale_from_a_graticule_boxed_in_the_photo(hands, tmp_path):
     light[520:880, 50:850] = Graticule(shape=(360, 800), pitch_px=20.0).luminance()[..., None]
     write_trial(tmp_path, {0: save_light(light, tmp_path / "0.png")})
     hands.open(tmp_path, 0)
-    hands.bench.distance.setValue(100.0)
+    hands.bench.pitch.setValue(100.0)
     hands.bench._draw("ruler", "add_rectangle")
     hands.drag("ruler", (55.0, 525.0), (400.0, 700.0), (845.0, 875.0))
     hands.idle()
@@ -192,6 +192,7 @@ def test_a_scale_from_a_graticule_boxed_in_the_photo(hands, tmp_path):
 
 def test_what_makes_no_sense_is_said_and_not_saved(hands, folder):
     hands.open(folder, 0)
+    hands.bench.distance.setValue(1000.0)
     hands.bench._draw("ruler", "add_line")
     hands.drag("ruler", (100.0, 50.0), (104.0, 50.0), (105.0, 50.0))
     assert "pixels apart" in hands.bench.status.text()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import sections
 from flutes import NEW, WORN
 from hands import Hands  # noqa: F401 - skips where there is no viewer
 from pictures import CARD, Flute, write_trial
@@ -37,6 +38,7 @@ def test_what_needs_an_eye_comes_first(hands, folder):
 def test_how_a_run_left_the_photos_is_known(hands, folder):
     measure_trial(load_trial(folder), folder, jobs=1)
     hands.bench.open_trial(folder)
+    hands.wait(lambda: hands.bench.entry is not None)
     states = {line.split(":")[0] for line in lines(hands.bench)}
     assert "refused" in states
     assert "to measure" not in states
@@ -47,6 +49,7 @@ def test_a_photo_taken_again_is_to_be_measured(hands, folder):
     measure_trial(load_trial(folder), folder, jobs=1)
     NEW.worn(seed=9).save(folder / "100.png")
     hands.bench.open_trial(folder)
+    hands.wait(lambda: hands.bench.entry is not None)
     (line,) = [line for line in lines(hands.bench) if "100 parts" in line]
     assert line.startswith("to measure")
     hands.idle()
@@ -185,3 +188,53 @@ def test_points_change_their_order_in_one_place():
     points = np.array([[3.0, 10.0], [4.0, 20.0]])
     assert to_napari(points).tolist() == [[10.0, 3.0], [20.0, 4.0]]
     assert from_napari(to_napari(points)) == ((3.0, 10.0), (4.0, 20.0))
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 65.0, 180.0])
+def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_deg):
+    """Outline, both faces and the arc against the truth of the picture, in micrometres from each."""
+    wedge = sections.Wedge(size=(360, 420), radius_px=24.0, turned_deg=turned_deg)
+    sections.write_trial(tmp_path, {0: wedge.save(tmp_path / "0.png"), 100: wedge.save(tmp_path / "1.png")})
+    into = np.array([np.cos(np.radians(turned_deg)), np.sin(np.radians(turned_deg))])
+    centre = wedge.apex + wedge.radius_px / np.sin(np.radians(wedge.wedge_deg) / 2) * into
+    shown = hands.open(tmp_path, 100)
+    bench = hands.bench
+    assert not shown.inspection.refusal, shown.inspection.refusal
+    names = {layer.name for layer in bench.viewer.layers}
+    assert names == {"photo", "outline as read", "faces and arc fitted", "left out as dust"} | {
+        "mark near the tip"
+    }
+    face_a, arc, face_b = (path[:, ::-1] for path in bench.layers["tip"].data)
+    from_centre = np.hypot(*(arc - centre).T)
+    assert from_centre == pytest.approx(wedge.radius_px, abs=0.7)
+    for face in (face_a, face_b):
+        along = (face[1] - face[0]) / np.hypot(*(face[1] - face[0]))
+        off = face[0] - wedge.apex
+        assert abs(along[0] * off[1] - along[1] * off[0]) < 0.7  # its line goes through the apex
+        assert np.arccos(along @ into) == pytest.approx(np.radians(wedge.wedge_deg) / 2, abs=0.02)
+    outline = np.vstack(bench.layers["outline"].data)[:, ::-1]
+    gap = np.abs(np.hypot(*(outline - centre).T) - wedge.radius_px)
+    near_arc = np.hypot(*(outline - arc[45]).T) < 0.4 * wedge.radius_px
+    assert near_arc.sum() > 5
+    assert gap[near_arc].max() < 0.7
+    assert len(bench.strip.figure.axes) == 2
+    assert "profile view" in bench.numbers.title.text()
+    assert any("wedge angle" in bench.numbers.table.item(row, 0).text() for row in range(5))
+    assert not any(button.isEnabled() for button in bench.for_faces)
+
+
+def test_a_section_is_marked_and_scaled_by_hand(hands, tmp_path):
+    wedge = sections.Wedge(size=(360, 420), radius_px=24.0)
+    sections.write_trial(tmp_path, {0: wedge.save(tmp_path / "0.png")})
+    hands.open(tmp_path, 0)
+    bench = hands.bench
+    bench._draw("edge", "add_path")
+    hands.drag("edge", *[tuple(np.add(wedge.apex, (0.0, d))) for d in (-20.0, 0.0, 15.0, 30.0)])
+    assert bench.shown.said.edge is not None
+    assert {row.method.split("+")[-1] for row in bench.shown.inspection.records} == {"hand"}
+    bench.distance.setValue(300.0)
+    bench._draw("ruler", "add_line")
+    hands.drag("ruler", (50.0, 20.0), (150.0, 20.0), (250.0, 20.0))
+    radius = next(row for row in bench.shown.inspection.records if row.quantity == "edge_radius")
+    assert radius.value == pytest.approx(24.0 * 1.5, rel=0.06)
+    assert bench.viewer.layers["photo"].scale[0] == pytest.approx(1.5, rel=0.01)

@@ -59,8 +59,8 @@ def complain(lines: Iterable[str]) -> None:
         typer.echo(f"wearscope: {line}", err=True)
 
 
-def load(trial: Path | None) -> Trial:
-    """Load the trial that the command line names."""
+def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
+    """Load the trial that the command line names, which may have no photos yet where that is said."""
     if trial is None:
         here = "wearscope measure trial.toml" if Path("trial.toml").is_file() else "wearscope demo makes one"
         raise CommandLineError(
@@ -68,7 +68,7 @@ def load(trial: Path | None) -> Trial:
         )
     from wearscope.trial import load_trial
 
-    return load_trial(trial)
+    return load_trial(trial, photos_to_come=photos_to_come)
 
 
 def print_json(document: dict[str, Any]) -> None:

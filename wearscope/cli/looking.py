@@ -20,7 +20,7 @@ def view(
             "the viewer is not installed",
             "install it, in the folder of wearscope: .venv/bin/pip install -c requirements-tested.txt -e '.[viewer]'",
         )
-    loaded = load(trial)
+    loaded = load(trial, photos_to_come=True)
     from wearscope_napari.app import view as open_viewer
 
     open_viewer(loaded.path, out)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Self
 
 from pydantic import TypeAdapter
 from sqlalchemy import (
@@ -88,6 +88,11 @@ _NAMES = tuple(field.name for field in fields(LoggedCorrection))
 class ChangedMeanwhileError(WearscopeError):
     """Someone else has corrected the same photo since it was looked at."""
 
+    @classmethod
+    def by(cls, name: str) -> Self:
+        """Said of who did it."""
+        return cls(f"{name} has corrected this photo meanwhile", "look at it again, then correct it")
+
 
 class CorrectionLog(database.OpenLog):
     """The corrections in a wear log.
@@ -126,10 +131,7 @@ class CorrectionLog(database.OpenLog):
             said = _of(rows[0].trial, rows[0].photo_sha256)
             known = connection.execute(said).mappings().all() if seen is not None else []
             if seen is not None and len(known) > seen:
-                raise ChangedMeanwhileError(
-                    f"{known[-1]['by']} has corrected this photo meanwhile",
-                    "look at it again, then correct it",
-                )
+                raise ChangedMeanwhileError.by(known[-1]["by"])
             connection.execute(insert(correction), [asdict(row) for row in rows])
 
     def history(self, trial: str, photo_sha256: str | None = None) -> list[LoggedCorrection]:
@@ -149,6 +151,16 @@ class CorrectionLog(database.OpenLog):
             said.setdefault(row.photo_sha256, {})[row.kind] = row.value
         found = {sha256: self._correction(values) for sha256, values in said.items()}
         return {sha256: what for sha256, what in found.items() if not what.empty}
+
+    def last_step(self, trial: str, photo_sha256: str) -> tuple[Correction, Correction] | None:
+        """What held of a photo before the last correction that was not taken back, and what holds with it."""
+        rows = self.history(trial, photo_sha256)
+        steps = standing(rows)
+        if not steps:
+            return None
+        holds = {row.kind: row.value for row in rows}
+        kind, before = steps[-1]
+        return self._correction(holds | {kind: before}), self._correction(holds)
 
     def _correction(self, values: Mapping[str, str | None]) -> Correction:
         given = {kind: value for kind, value in values.items() if value is not None}
@@ -182,6 +194,23 @@ def changes(before: Correction, after: Correction) -> dict[str, str | None]:
         for kind in KINDS
         if new[kind] != old[kind]
     }
+
+
+def standing(rows: Sequence[LoggedCorrection]) -> list[tuple[str, str | None]]:
+    """Corrections of one photo that were not taken back, oldest first: kind, and its value before.
+
+    A row that says again what held before the last one of its kind takes that one back.
+    """
+    steps: list[tuple[str, str | None]] = []
+    holds: dict[str, str | None] = {}
+    for row in rows:
+        last = next((n for n in reversed(range(len(steps))) if steps[n][0] == row.kind), None)
+        if last is not None and steps[last][1] == row.value:
+            del steps[last]
+        else:
+            steps.append((row.kind, holds.get(row.kind)))
+        holds[row.kind] = row.value
+    return steps
 
 
 def now_text() -> str:

@@ -30,12 +30,13 @@ _LISTS = frozenset({"scale", "bit", "photo"})
 
 @dataclass(frozen=True)
 class _Form:
-    """A kind of file: its name in words, its tables, which of them it must have, and what a pattern tells."""
+    """A kind of file: its name in words, its tables, which it must have, what a pattern tells, may photos lack."""
 
     kind: str
     tables: dict[str, type[Entry]]
     needed: tuple[str, ...]
     placeholders: tuple[str, ...]
+    photos_to_come: bool = False
 
     @property
     def each_once(self) -> tuple[str, ...]:
@@ -65,13 +66,15 @@ _STUDY = _Form(
 )
 
 
-def load_trial(path: Path) -> Trial:
+def load_trial(path: Path, *, photos_to_come: bool = False) -> Trial:
     """Read and check a trial file; no photo is opened.
 
     Parameters
     ----------
     path : Path
         The trial file, or a folder that holds it as ``trial.toml``.
+    photos_to_come : bool
+        The photos are being taken: there may be none yet, of a bit or at all.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def load_trial(path: Path) -> Trial:
     TrialError
         If anything is wrong with it: all mistakes at once, in the order of the file, one line each.
     """
-    path, document, mistakes = _read(Path(path), _TRIAL)
+    path, document, mistakes = _read(Path(path), replace(_TRIAL, photos_to_come=photos_to_come))
     trial = _trial(path, document, mistakes)
     if mistakes.noted or trial is None:
         raise TrialError(mistakes.in_order())
@@ -494,7 +497,7 @@ def _whole_tables(document: dict[str, Any], rows: dict[str, list[_Row]], mistake
     for kind in form.needed:
         if kind not in meant or document.get(kind) == []:
             mistakes.note((), f"there is no {_heading(kind)}; give {', '.join(_required(form.tables[kind]))}")
-    if not meant & {"photo", "photos"} or document.get("photo") == []:
+    if not form.photos_to_come and (not meant & {"photo", "photos"} or document.get("photo") == []):
         mistakes.note((), "there is no photo; give each a [[photo]] table, or all one [photos] table")
     if rows["photos"] and rows["photo"]:
         mistakes.note(rows["photos"][0].where, "[photos] stands beside [[photo]]; keep one of the two")
@@ -696,6 +699,8 @@ def _sides_marked(rows: list[_Row], mistakes: _Mistakes) -> None:
 
 
 def _all_photographed(bits: list[_Row], photos: list[_Row], mistakes: _Mistakes) -> None:
+    if mistakes.form.photos_to_come:
+        return
     names = [name for bit in bits if (name := bit.text("name"))]
     shown = {name for photo in photos if (name := photo.text("bit"))}
     shown |= {near for name in shown - set(names) for near in _near_name(name, names)}
@@ -726,7 +731,7 @@ def _found(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mist
         (path for path in base.glob(_glob(below)) if path.is_file() and path.name[0] != "."),
         key=lambda path: (_natural(path.as_posix()), path),
     )
-    if not files:
+    if not files and not mistakes.form.photos_to_come:
         mistakes.in_row(row, "pattern", f"is {_shown(pattern)}, which fits no file in {base}; mend it")
     bits = [name for bit in rows["bit"] if (name := bit.text("name"))]
     forms = {
