@@ -16,6 +16,7 @@ from sections import Wedge, write_trial
 
 from wearscope.batch import measure_trial
 from wearscope.inspect import inspect_photo, judge_photo, read_scales
+from wearscope.sheets.budgets import what_to_improve
 
 UM = 1.5
 ROWS = {
@@ -270,3 +271,15 @@ def test_the_sheet_shows_the_outline_in_place(measured):
         top = rows_at[np.abs(columns_at - 350) < 3].max()
         assert grey[top - 30, 340:360].mean() > 180
         assert grey[top + 30, 340:360].mean() < 120
+
+
+def test_every_row_has_a_budget(tmp_path):
+    inspection = inspected(tmp_path, Wedge(30.0, 60.0, blur_px=1.2, seed=2))
+    for record in inspection.records:
+        if record.value is None:
+            continue
+        budget = inspection.budgets[record.quantity, "whole"]
+        assert budget.u == pytest.approx(record.std_uncertainty)
+        # GUM 5.1.2: independent contributions add by their squares
+        assert np.sqrt(np.sum(budget.contributions**2)) == pytest.approx(budget.u)
+        assert what_to_improve(budget)

@@ -678,9 +678,10 @@ def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection
                 "check wedge_angle_deg and where the section was taken"
             )
     blur_um = section.blur_px * scale.um_per_px
-    u_blur_um = float(np.hypot(section.u_contour_blur_px * scale.um_per_px, u_scale * blur_um))
+    read = Input("blur in the profile", 0.0, section.u_contour_blur_px * scale.um_per_px)
+    blur = linear(blur_um, [(1.0, read), (blur_um, scale_error(u_scale))])
     note = f"contrast {section.contrast:.2f}, contour to {fit.noise_um:.2g} um"
-    findings.append(found("sharpness", "whole", "um", blur_um, u_blur_um, method, note=note))
+    findings.append(found("sharpness", "whole", "um", blur_um, blur, method, note=note))
     scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
     return Inspection(
         entry,
@@ -692,6 +693,7 @@ def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection
         section.photo.sha256,
         view,
         new_view,
+        budgets=_budgets(findings),
     )
 
 

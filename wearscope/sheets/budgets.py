@@ -42,10 +42,12 @@ ADVICE = {
     "wedge angle": "measure the wedge angle more closely, and state u_wedge_angle_deg",
     "view tilt": "lay the relief face square to the camera, and state u_view_tilt_deg",
     "turning of the helix": "bring the transition to the middle of the frame, at a higher zoom",
+    "light against wedge": "put a plain white card behind the flute, lay the face square, and check wedge_angle_deg",
     "new-state line drawn on": "show more of the unused edge, and clean it",
     "scale": "photograph the graticule again, sharp and at the same zoom",
     "noise of the colours": "use more light, and save the photo with less compression",
     "what cannot be read": "take the photo again with less glare",
+    "coating that begins where nothing can be read": "take the photo again with less glare, at a higher zoom",
     "colours that stray": "clean the face and light it evenly",
     "faint colours": "light the face evenly, and set the white balance by hand",
     "place of the transition along the edge": "clean the edge, and bring the transition into sharp focus",
@@ -60,6 +62,8 @@ ADVICE = {
     "rim of the notch": "use a higher zoom, and a card of another brightness than the edge",
     "ends of the notches": _FOCUS,
     "what the lamps' image hides": _CARD,
+    "outline of the tip": "use more magnification, focus on the section, and clean it",
+    "tilt of the section": "look straight along the edge, and state u_view_tilt_deg",
     "blur in the profile": "nothing; it judges the photo and needs to be no closer",
 }
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from wearscope.wear.records import DETECTION, Finding, found, refused
 from wearscope.wear.tip import TipFit
+from wearscope.wear.uncertainty import Budget, Input, linear
 
 MOST_U_RATIO = 0.5  # a ratio less sure than this says nothing
 
@@ -94,9 +95,15 @@ def tip_findings(
     tilted = foreshortening(fit.wedge_angle, tilt, u_tilt)
     everywhere = "; ".join(filter(None, [doubt, fit.shape_doubt]))
 
+    def budget(value: float, u: float, u_tilted: float, u_relative: float = 0.0) -> Budget:
+        outline, tilt_input = Input("outline of the tip", 0.0, u), Input("tilt of the section", 0.0, u_tilted)
+        return linear(value, [(1.0, outline), (1.0, tilt_input), (value, Input("scale", 1.0, u_relative))])
+
     def length(quantity: str, value: float, u: float, share: float, why: str, note: str = "") -> Finding:
-        u = float(np.sqrt(u**2 + (share * value) ** 2 + (u_scale * value) ** 2))
-        return found(quantity, "whole", "um", value, u, method, doubt=why, note=note, limit=DETECTION * u)
+        own = budget(value, u, share * value, u_scale)
+        return found(
+            quantity, "whole", "um", value, own, method, doubt=why, note=note, limit=DETECTION * own.u
+        )
 
     too_small = "the rounding is too small to tell its two sides apart; use more magnification"
     seen = fit.radius_um > DETECTION * fit.u_radius_um
@@ -112,18 +119,17 @@ def tip_findings(
     if not seen or not u_ratio < MOST_U_RATIO * ratio:
         ratio_finding = refused("departure_ratio", "whole", "1", too_small, method)
     else:
-        u_ratio = float(np.hypot(u_ratio, tilted.ratio_share * ratio))
+        own = budget(ratio, u_ratio, tilted.ratio_share * ratio)
         note = "of face a over face b"
         ratio_finding = found(
-            "departure_ratio", "whole", "1", ratio, u_ratio, method, doubt=everywhere, note=note
+            "departure_ratio", "whole", "1", ratio, own, method, doubt=everywhere, note=note
         )
-    u_angle = float(np.degrees(np.hypot(fit.u_wedge_angle, tilted.u_wedge_angle)))
+    angle_deg = float(np.degrees(fit.wedge_angle))
+    angle = budget(angle_deg, *np.degrees([fit.u_wedge_angle, tilted.u_wedge_angle]).tolist())
     round_doubt = "; ".join(filter(None, [doubt, fit.doubt]))
     return [
         length("edge_radius", fit.radius_um, fit.u_radius_um, tilted.radius_share, round_doubt),
-        found(
-            "wedge_angle", "whole", "deg", float(np.degrees(fit.wedge_angle)), u_angle, method, doubt=doubt
-        ),
+        found("wedge_angle", "whole", "deg", angle_deg, angle, method, doubt=doubt),
         length("apex_to_arc", fit.apex_to_arc_um, fit.u_apex_to_arc_um, tilted.length_share, everywhere),
         departure("a", fit.departure_a_um, fit.u_departure_a_um),
         departure("b", fit.departure_b_um, fit.u_departure_b_um),
