@@ -282,7 +282,7 @@ def test_truth_inside_the_stated_intervals():
 def test_intervals_are_not_idly_wide():
     # errors in units of the stated uncertainty: 1 where the statement is right; the prior alone makes the unused radius.
     # What is stated is exactly true here, so that its uncertainty must not count. These photographs are kind: over worse
-    # ones, which the uncertainties must hold for as well, tests/coverage_table.py finds 1.1
+    # ones, which the uncertainties must hold for as well, tests/coverage_table.py finds 0.8
     with ProcessPoolExecutor(2) as pool:
         found = pool.map(partial(measured, known=EXACT), WORN)
     z = [

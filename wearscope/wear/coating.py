@@ -22,6 +22,7 @@ BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour 
 STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
 # In log ratio: what uneven light and JPEG give, and what is safely more
 LEAST_DEPARTURE, FAINT_DEPARTURE = 0.04, 0.1
+U_GREY = 1.0 / np.sqrt(12.0)  # of a loss that may be anything from none to all
 U_FAINT = 0.15  # standard uncertainty of the loss where the two colours are as near as that
 # Log ratios of bare carbide against what is white, between (0.04, -0.05) and (0.18, -0.07): tungsten's from handbook
 # reflectances and from optical constants (CRC Handbook of Chemistry and Physics; E. D. Palik, "Handbook of optical
@@ -454,7 +455,7 @@ def zone_coating(
     hidden = Input("what cannot be read", 0.0, 0.0 if found.found else unreadable / np.sqrt(3.0))
     # colours that stray without loss can pass for substrate, and substrate can hide among them
     stray = Input("colours that stray", 0.0, STRAY_MATTERS * found.stray_share)
-    faint = Input("faint colours", 0.0, U_FAINT if found.faint or found.grey else 0.0)
+    faint = Input("faint colours", 0.0, U_GREY if found.grey else U_FAINT if found.faint else 0.0)
     outside = Input("coating that begins where nothing can be read", 0.0, u_likely_um)
     noise = Input("noise of the colours", 0.0, 0.003)
     moved = 1.0 if mean_loss > 0.02 else 0.1

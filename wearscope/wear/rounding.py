@@ -231,7 +231,10 @@ def fit_used(
     if factor is not None and datum is not None:
         drawn_on = linear(unused.silhouette_um, [(1.0, unused.silhouette), (1.0, datum)])
         tie = WedgeTie(drawn_on, unused.radius, factor)
-    coat = _coated_share(profile, line_um, silhouette_um + guess_um) if coated else None
+    # an edge shows its own colour from the lamp's image inward, seen as a line or blurred with the rest of the arc
+    blurred = datum is not None and blur_um < line_um - silhouette_um < 2.0 * blur_um
+    shows_colour = image_um is not None or blurred
+    coat = _coated_share(profile, line_um, silhouette_um + guess_um) if coated and shows_colour else None
     fit = fit_profile(
         profile.d_um[use],
         profile.light[use],
