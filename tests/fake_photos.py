@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from wearscope.inspect import Inspection, Judgement
+from wearscope.inspection import Inspection, Judgement
 from wearscope.trial import load_trial
 from wearscope.wear.records import Record
 from wearscope.wear.strip import UNUSED, USED, EdgeView, Strip

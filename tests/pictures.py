@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import expit, ndtr
 
-from wearscope.inspect import Inspection, inspect_photo, read_scales
+from wearscope.desk import read_scales
+from wearscope.inspect import inspect_photo
+from wearscope.inspection import Inspection
 from wearscope.trial import Trial, load_trial
 from wearscope.wear.records import Record
 

@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 import pytest
 
+from wearscope.desk import Memory, read_scales
 from wearscope.errors import WearscopeError
 from wearscope.hand import Correction, DrawnEdge, HandScale, scale_between
-from wearscope.inspect import Memory, inspect_photo, read_scales
+from wearscope.inspect import inspect_photo
 from wearscope.samples import copy_sample_trial, sample_trial_folder
 from wearscope.trial import load_trial
 from wearscope.wear.strip import USED

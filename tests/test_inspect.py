@@ -13,7 +13,8 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from wearscope.inspect import inspect_photo, judge_photo, read_scales
+from wearscope.desk import read_scales
+from wearscope.inspect import inspect_photo, judge_photo
 from wearscope.sheets.budgets import ADVICE, kind_of, lines, what_to_improve
 from wearscope.trial import load_trial
 from wearscope.wear.uncertainty import coverage_factor

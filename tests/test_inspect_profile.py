@@ -15,7 +15,8 @@ sys.path.append(str(Path(__file__).parent))
 from sections import Wedge, write_trial
 
 from wearscope.batch import measure_trial
-from wearscope.inspect import inspect_photo, judge_photo, read_scales
+from wearscope.desk import read_scales
+from wearscope.inspect import inspect_photo, judge_photo
 from wearscope.sheets.budgets import what_to_improve
 
 UM = 1.5

@@ -18,10 +18,11 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from wearscope.desk import scale_of
 from wearscope.imaging.look import block_side, look_in, open_photo
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import scale_from_value
-from wearscope.inspect import inspect_photo, scale_of
+from wearscope.inspect import inspect_photo
 from wearscope.trial import load_trial
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"

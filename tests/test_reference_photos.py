@@ -16,9 +16,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from wearscope.desk import read_scales
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import scale_from_graticule
-from wearscope.inspect import inspect_photo, read_scales
+from wearscope.inspect import inspect_photo
 from wearscope.trial import load_trial
 from wearscope.wear.records import Record
 

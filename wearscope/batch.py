@@ -21,10 +21,12 @@ from typing import TypeVar
 import cv2
 
 from wearscope import __version__
+from wearscope.desk import read_scales
 from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import Scale
-from wearscope.inspect import Inspection, Judgement, inspect_photo, judge_photo, read_scales
+from wearscope.inspect import inspect_photo, judge_photo
+from wearscope.inspection import Inspection, Judgement
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements, write_table
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog

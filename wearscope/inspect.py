@@ -2,35 +2,22 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any, Literal, TypeVar
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope import __version__
-from wearscope.errors import PhotoRefused, WearscopeError
-from wearscope.hand import NOTHING, Correction
-from wearscope.imaging.look import (
-    Look,
-    Marks,
-    OpenPhoto,
-    PhotoScale,
-    block_side,
-    hide,
-    look_in,
-    open_photo,
-    scale_in_file,
-)
-from wearscope.imaging.photo import Photo, read_photo
+from wearscope.desk import Desk, Memory
+from wearscope.errors import PhotoRefused
+from wearscope.hand import Correction
+from wearscope.imaging.look import Look
 from wearscope.imaging.quality import refusal
 from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_onto_now, new_strip_at
-from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
-from wearscope.imaging.section import Section, find_section
+from wearscope.imaging.scale import Scale
+from wearscope.inspect_section import inspect_section, judge_section
+from wearscope.inspection import Inspection, Judgement, Placing, budgets_of, records_of
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.chips import ZoneChips, chip_findings
 from wearscope.wear.coating import CoatingMap
@@ -54,7 +41,7 @@ from wearscope.wear.face import (
 )
 from wearscope.wear.land import land_findings
 from wearscope.wear.profile import ProfileFit
-from wearscope.wear.records import Finding, Record, Zone, found, refused
+from wearscope.wear.records import Finding, Zone, found, refused
 from wearscope.wear.resin import Resin, resin_columns
 from wearscope.wear.rounding import (
     BROAD_RADIUS_UM,
@@ -64,161 +51,22 @@ from wearscope.wear.rounding import (
     mean_profile,
     with_unresolved,
 )
-from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.signs import signs_of_wear
 from wearscope.wear.strip import NEITHER, UNUSED, USED, EdgeView, Strip
-from wearscope.wear.tip import NoTipError, TipFit, fit_tip
-from wearscope.wear.uncertainty import Budget, Input, linear
+from wearscope.wear.uncertainty import Input, linear
 from wearscope.wear.wedge import recession_factor, view_tilt
 from wearscope.wear.zones import Sign, zone_labels
 
 Array = NDArray[np.float64]
 
-OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
 MARKED_WITHIN_UM = 250.0  # how far from the edge a transition set by hand may lie
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
-IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "
     "leave room on both sides of the cutting edge, or mark it with edge_near"
 )
-
-
-@dataclass(frozen=True)
-class Inspection:
-    """What one photo gave.
-
-    Attributes
-    ----------
-    entry : PhotoEntry
-    records : tuple of Record
-        Refused rows included; empty when the photo was refused as a whole.
-    refusal : str
-        "" when measured, else one line that names the file and the cure.
-    warnings : tuple of str
-    now, new : EdgeView or None
-        This photo, and the new-state photo of the same flute on the same axis along the edge.
-    photo_sha256 : str
-        "" when the file could not be read.
-    section, new_section : SectionView or None
-        In place of `now` and `new` in a profile view.
-    budgets : mapping
-        What the uncertainty of each row is made of, by quantity and zone.
-    on_photo : Placing or None
-        Where the places of `now` lie on the photo.
-    """
-
-    entry: PhotoEntry
-    records: tuple[Record, ...]
-    refusal: str
-    warnings: tuple[str, ...]
-    now: EdgeView | None
-    new: EdgeView | None
-    photo_sha256: str = ""
-    section: SectionView | None = None
-    new_section: SectionView | None = None
-    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
-    on_photo: Placing | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class Placing:
-    """Where the places of a measured strip lie on its photo, and the new-state photo under it.
-
-    Attributes
-    ----------
-    look : Look
-    follow_um : ndarray, shape (S,)
-        Distance into the tool of the strip's d = 0 from the line of `look`.
-    new : Look or None
-        The new-state photo of the same flute.
-    new_onto_now_px : ndarray, shape (2, 3), or None
-        Affine map from column and row of the new-state photo to those of this one.
-    bright_line_um : float
-        How deep inside the silhouette of the used edge its bright line lies; NaN where there is none.
-    """
-
-    look: Look
-    follow_um: Array
-    new: Look | None
-    new_onto_now_px: Array | None
-    bright_line_um: float
-
-    def places_px(self, s_um: Array, d_um: Array) -> Array:
-        """Columns and rows of places on the measured strip, shape (N, 2)."""
-        return self.look.places_px(s_um, d_um + np.interp(s_um, self.look.strip.s_um, self.follow_um))
-
-    def on_strip(self, place_px: tuple[float, float]) -> tuple[float, float]:
-        """Where on the measured strip, s and d in µm, a column and row of the photo lie."""
-        s_um, d_um = self.look.on_strip(place_px)
-        return s_um, d_um - float(np.interp(s_um, self.look.strip.s_um, self.follow_um))
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """Whether a photo can carry a measurement."""
-
-    entry: PhotoEntry
-    verdict: Literal["fit", "doubtful", "refused"]
-    remarks: tuple[str, ...]
-    sharpness_um: float | None
-    clipped_share: float | None
-    contrast: float | None
-    background: str
-
-
-def read_scales(trial: Trial) -> tuple[dict[str, Scale], dict[str, str]]:
-    """Read every scale of a trial.
-
-    Returns
-    -------
-    scales : dict
-        Scale by name.
-    refusals : dict
-        One line each for scales that could not be read.
-    """
-    scales: dict[str, Scale] = {}
-    refusals: dict[str, str] = {}
-    for entry in trial.scales:
-        try:
-            if entry.graticule_path is not None and entry.division_um is not None:
-                luminance = read_photo(entry.graticule_path).linear().mean(axis=2)
-                scales[entry.name] = scale_from_graticule(
-                    luminance, entry.division_um, name=entry.name, file=entry.graticule_path.name
-                )
-            elif entry.um_per_px is not None and entry.u_um_per_px is not None:
-                scales[entry.name] = scale_from_value(entry.um_per_px, entry.u_um_per_px, entry.name)
-        except WearscopeError as problem:
-            refusals[entry.name] = str(problem)
-    return scales, refusals
-
-
-_ResultT = TypeVar("_ResultT")
-
-
-class Memory:
-    """What was found out already, for someone who measures the same photo again with other corrections.
-
-    Calls a function, or gives what the same call gave before; the last `kept` results are kept. Not to be called from
-    two threads at once.
-    """
-
-    def __init__(self, kept: int = 16) -> None:
-        self._kept = kept
-        self._results: OrderedDict[Hashable, Any] = OrderedDict()
-
-    def __call__(self, make: Callable[..., _ResultT], *of: Hashable) -> _ResultT:
-        """Result of ``make(*of)``."""
-        key = (make, of)
-        if key not in self._results:
-            self._results[key] = make(*of)
-            if len(self._results) > self._kept:
-                self._results.popitem(last=False)
-        self._results.move_to_end(key)
-        result: _ResultT = self._results[key]
-        return result
 
 
 def inspect_photo(
@@ -241,7 +89,7 @@ def inspect_photo(
     memory : Memory, optional
         Makes measuring again quick.
     """
-    desk = _Desk(scales, corrections or {}, memory or Memory())
+    desk = Desk(scales, corrections or {}, memory or Memory())
     sha256 = ""
     try:
         sha256 = desk.photo(entry).sha256
@@ -252,51 +100,6 @@ def inspect_photo(
         return Inspection(entry, (), _NOT_IN_FRAME.format(entry.path.name), (), None, None, sha256)
 
 
-@dataclass(frozen=True)
-class _Desk:
-    """What lies ready for the photos of a trial."""
-
-    scales: Mapping[str, Scale]
-    corrections: Mapping[str, Correction]
-    recall: Memory
-
-    def photo(self, entry: PhotoEntry) -> Photo:
-        return self.recall(_read_version, entry.path, _version(entry.path))
-
-    def said_of(self, entry: PhotoEntry) -> Correction:
-        return self.corrections.get(self.photo(entry).sha256, NOTHING)
-
-    def scale(self, entry: PhotoEntry) -> PhotoScale:
-        return scale_of(entry, self.scales, self.said_of(entry), self.photo(entry))
-
-    def look(self, entry: PhotoEntry, like: Look | None = None) -> Look:
-        """The photo with its edge found, as far as the person has not said where it is.
-
-        Raises
-        ------
-        PhotoRefused
-            It has no scale, or no line in it is clearly the edge.
-        """
-        photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
-        opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
-        drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
-        marks = Marks(entry.edge_near, drawn, tool)
-        look: Look = self.recall(look_in, opened, scale, marks, like.line if like is not None else None)
-        return self.recall(hide, look, said.ignored_px) if said.ignored_px else look
-
-
-def _version(path: Path) -> tuple[int, int]:
-    try:
-        seen = path.stat()
-    except OSError:
-        return 0, 0  # reading it says what is wrong
-    return seen.st_mtime_ns, seen.st_size
-
-
-def _read_version(path: Path, _version: tuple[int, int]) -> Photo:
-    return read_photo(path)
-
-
 def judge_photo(
     trial: Trial,
     entry: PhotoEntry,
@@ -304,9 +107,9 @@ def judge_photo(
     corrections: Mapping[str, Correction] | None = None,
 ) -> Judgement:
     """Judge one photo without measuring wear."""
-    desk = _Desk(scales, corrections or {}, Memory())
+    desk = Desk(scales, corrections or {}, Memory())
     if entry.view == "profile":
-        return _judge_profile(entry, desk)
+        return judge_section(entry, desk)
     try:
         look = desk.look(entry)
         fit = _fit_as_new(look, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
@@ -331,34 +134,6 @@ def judge_photo(
         quality.clipped_share,
         quality.contrast,
         quality.background,
-    )
-
-
-def scale_of(
-    entry: PhotoEntry, scales: Mapping[str, Scale], said: Correction = NOTHING, photo: Photo | None = None
-) -> PhotoScale:
-    """Scale of a photo: set by hand, its own, that of the scale entry it names, or what its file says.
-
-    Raises
-    ------
-    PhotoRefused
-        When there is none.
-    """
-    if said.scale is not None:
-        return PhotoScale(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
-    if entry.um_per_px is not None:
-        u_um_per_px = entry.u_um_per_px if entry.u_um_per_px is not None else OWN_SCALE_U * entry.um_per_px
-        return PhotoScale(entry.um_per_px, u_um_per_px, "scale stated for this photo")
-    if entry.scale in scales:
-        scale = scales[entry.scale]
-        return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note if scale.status != "ok" else "")
-    photo = photo or read_photo(entry.path)
-    if photo.embedded_um_per_px is not None:
-        scale = scale_from_embedded(*photo.embedded_um_per_px, entry.scale, photo.embedded_source)
-        return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note)
-    raise PhotoRefused(
-        f"{entry.path.name}: there is no scale for it, scale {entry.scale!r} could not be read",
-        "photograph the graticule at this zoom, or give um_per_px and u_um_per_px",
     )
 
 
@@ -393,9 +168,9 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated, "")
 
 
-def _inspect(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
+def _inspect(trial: Trial, entry: PhotoEntry, desk: Desk) -> Inspection:
     if entry.view == "profile":
-        return _inspect_profile(trial, entry, desk)
+        return inspect_section(trial, entry, desk)
     lighting = lighting_of(trial, entry)
     if entry.parts == 0:
         return _inspect_new(trial, entry, _look_new(entry, desk), lighting, desk)
@@ -412,16 +187,11 @@ def _inspect(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
     if side is None and new is not None and new_entry is not None:
         # both strips run the same way, for the tool lies on the same side of them
         side = _used_side(new_entry, desk.said_of(new_entry), new)
-    by_hand = _by_hand(desk, entry) or (new_entry is not None and _by_hand(desk, new_entry))
+    by_hand = desk.by_hand(entry) or (new_entry is not None and desk.by_hand(new_entry))
     return _inspect_later(trial, entry, look, new, lighting, side, warnings, by_hand, desk)
 
 
-def _by_hand(desk: _Desk, entry: PhotoEntry) -> bool:
-    """Whether a person has marked anything in a photo."""
-    return entry.edge_near is not None or not desk.said_of(entry).empty
-
-
-def _look_new(entry: PhotoEntry, desk: _Desk) -> Look:
+def _look_new(entry: PhotoEntry, desk: Desk) -> Look:
     """Look at a new-state photo; its whole edge is of one kind, which sharpens the trace."""
     return desk.recall(_all_matched, desk.look(entry))
 
@@ -490,7 +260,7 @@ def _require_quality(look: Look, fit: ProfileFit) -> None:
         raise PhotoRefused(f"{look.name}: {wrong[0]}", wrong[1])
 
 
-def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting, desk: _Desk) -> Inspection:
+def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting, desk: Desk) -> Inspection:
     """A photo of the new state: the edge radius and coating to compare with later."""
     edge = edge_of(trial.bit(entry.bit), entry)
     fit = _fit_as_new(look, edge.radius_um, lighting)
@@ -499,7 +269,7 @@ def _inspect_new(trial: Trial, entry: PhotoEntry, look: Look, lighting: Lighting
     strip = look.strip_along(look.smooth_um)
     labels = zone_labels(strip.s_um, look.seen, np.zeros(len(look.seen), bool), None, UNUSED)
     silhouette = np.where(look.seen, fit.silhouette_um + (look.trace_um - look.smooth_um), np.nan)
-    method = _method("new-state", _by_hand(desk, entry), edge, lighting)
+    method = _method("new-state", desk.by_hand(entry), edge, lighting)
     findings = [unused_radius_finding(fit, edge, look.u_scale, method)]
     coating = None
     if edge.coated:
@@ -533,7 +303,7 @@ def _inspect_later(
     side: int | None,
     warnings: list[str],
     by_hand: bool,
-    desk: _Desk,
+    desk: Desk,
 ) -> Inspection:
     """A photo taken after parts were cut: used against unused, now against new."""
     bit = trial.bit(entry.bit)
@@ -650,110 +420,6 @@ def _marked_um(said: Correction, look: Look, entry: PhotoEntry) -> float | None:
             "set it again, on the cutting edge",
         )
     return at_um
-
-
-def _inspect_profile(trial: Trial, entry: PhotoEntry, desk: _Desk) -> Inspection:
-    """A photo of the edge's section: the shape of its tip."""
-    scale = desk.scale(entry)
-    section, fit = _tip_in(entry, scale, desk)
-    view, new_view, warnings = _section_view(section, fit, scale), None, []
-    new_entry = trial.new_state(entry)
-    if new_entry is not None:
-        try:
-            new_scale = desk.scale(new_entry)
-            new_view = _section_view(*_tip_in(new_entry, new_scale, desk), new_scale)
-        except PhotoRefused as problem:
-            warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
-    bit = trial.bit(entry.bit)
-    u_scale = scale.u_um_per_px / scale.um_per_px
-    method = "section+hand" if _by_hand(desk, entry) else "section"
-    tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
-    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubt, method)
-    angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
-    if angle.value is not None and angle.u is not None:
-        off = abs(angle.value - bit.wedge_angle_deg)
-        if off > 3.0 * np.hypot(angle.u, bit.u_wedge_angle_deg):
-            warnings.append(
-                f"its wedge angle is {angle.value:.1f}°, the trial file says {bit.wedge_angle_deg:g}°; "
-                "check wedge_angle_deg and where the section was taken"
-            )
-    blur_um = section.blur_px * scale.um_per_px
-    read = Input("blur in the profile", 0.0, section.u_contour_blur_px * scale.um_per_px)
-    blur = linear(blur_um, [(1.0, read), (blur_um, scale_error(u_scale))])
-    note = f"contrast {section.contrast:.2f}, contour to {fit.noise_um:.2g} um"
-    findings.append(found("sharpness", "whole", "um", blur_um, blur, method, note=note))
-    scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
-    return Inspection(
-        entry,
-        _records(entry, findings, scale_note, section.photo, scale.um_per_px),
-        "",
-        tuple(f"{section.name}: {warning}" for warning in warnings),
-        None,
-        None,
-        section.photo.sha256,
-        view,
-        new_view,
-        budgets=_budgets(findings),
-    )
-
-
-def _tip_in(entry: PhotoEntry, scale: PhotoScale, desk: _Desk) -> tuple[Section, TipFit]:
-    """The tip in a profile photo."""
-    said = desk.said_of(entry)
-    near_px = said.edge.points_px if said.edge is not None else entry.edge_near
-    section = find_section(desk.photo(entry), near_px=near_px)
-    um = scale.um_per_px
-    try:
-        fit = fit_tip(
-            section.points_px * um,
-            apex_um=section.apex_px * um,
-            bisector_angle=section.bisector_angle,
-            wedge_angle=section.wedge_angle,
-            step_um=um,
-            blur_um=section.contour_blur_px * um,
-            u_blur_um=section.u_contour_blur_px * um,
-            u_level_um=section.u_level_px * um,
-        )
-    except NoTipError as problem:
-        raise PhotoRefused(
-            f"{section.name}: {problem}",
-            "bring the tip to the middle of the frame, or use less magnification, and clean the section",
-        ) from problem
-    blur_um = section.blur_px * um
-    if section.blur_px > IN_FOCUS_PX and blur_um > fit.radius_um:
-        raise PhotoRefused(
-            f"{section.name}: out of focus: its blur of {blur_um:.3g} um is more than the tip's radius",
-            "focus on the section, steady the microscope, and take it again",
-        )
-    return section, fit
-
-
-def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionView:
-    """The tip with the part of the photo that its fit rests on."""
-    points = fit.points_um / scale.um_per_px
-    margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
-    low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
-    high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
-    light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
-    return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
-
-
-def _judge_profile(entry: PhotoEntry, desk: _Desk) -> Judgement:
-    try:
-        scale = desk.scale(entry)
-        section, _ = _tip_in(entry, scale, desk)
-    except PhotoRefused as problem:
-        return Judgement(entry, "refused", (str(problem),), None, None, None, "")
-    notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
-    return Judgement(
-        entry,
-        "doubtful" if section.doubt else "fit",
-        tuple(filter(None, [section.doubt, *notes])),
-        section.blur_px * scale.um_per_px,
-        section.clipped_share,
-        section.contrast,
-        "bright" if section.dark_tool else "dark",
-    )
 
 
 def _edge_in_view(bit: Bit, entry: PhotoEntry, look: Look, new: Look | None, zones: Zones) -> Edge:
@@ -879,48 +545,9 @@ def _inspection(
     on_photo: Placing,
 ) -> Inspection:
     """Stamp the findings with where they come from."""
-    records = _records(entry, findings, look.scale_note, look.photo, look.photo_um_per_px)
+    records = records_of(entry, findings, look.scale_note, look.photo, look.photo_um_per_px)
     lines = tuple(f"{look.name}: {warning}" for warning in warnings)
-    budgets = _budgets(findings)
+    budgets = budgets_of(findings)
     return Inspection(
         entry, records, "", lines, now, new, look.photo.sha256, budgets=budgets, on_photo=on_photo
     )
-
-
-def _records(
-    entry: PhotoEntry, findings: Sequence[Finding], scale_note: str, photo: Photo, um_per_px: float
-) -> tuple[Record, ...]:
-    measured_at = datetime.now(UTC).isoformat(timespec="seconds")
-    records = []
-    for finding in findings:
-        low, high = finding.interval95
-        note = "; ".join(filter(None, [finding.note, scale_note]))
-        records.append(
-            Record(
-                entry.bit,
-                entry.flute,
-                entry.parts,
-                entry.view,
-                finding.quantity,
-                finding.zone,
-                finding.value,
-                finding.unit,
-                finding.u,
-                low,
-                high,
-                finding.status,
-                note,
-                finding.method,
-                entry.file,
-                photo.sha256,
-                entry.scale,
-                um_per_px,
-                __version__,
-                measured_at,
-            )
-        )
-    return tuple(records)
-
-
-def _budgets(findings: Sequence[Finding]) -> dict[tuple[str, Zone], Budget]:
-    return {(each.quantity, each.zone): each.budget for each in findings if each.budget is not None}

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.hand import Correction
-from wearscope.inspect import Inspection
+from wearscope.inspection import Inspection
 from wearscope.sheets.style import BLUE, ORANGE, SKY, VERMILION
 from wearscope.wear.section import SectionView
 from wearscope.wear.strip import UNUSED, USED

@@ -18,7 +18,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from wearscope.inspect import Inspection
+from wearscope.inspection import Inspection
 from wearscope.log.order import in_order
 from wearscope.sheets import words
 from wearscope.sheets.style import INK, ORANGE, VERMILION

@@ -11,11 +11,13 @@ from time import perf_counter
 from typing import Any, Literal
 
 from wearscope.batch import BatchResult, PhotoResult, Progress, log_result, measure_trial, sha256_of
+from wearscope.desk import Memory, read_scales, scale_of
 from wearscope.errors import LogError, PhotoRefused
 from wearscope.hand import NOTHING, Correction
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.scale import Scale
-from wearscope.inspect import Inspection, Memory, inspect_photo, read_scales, scale_of
+from wearscope.inspect import inspect_photo
+from wearscope.inspection import Inspection
 from wearscope.log.corrections import (
     ChangedMeanwhileError,
     CorrectionLog,

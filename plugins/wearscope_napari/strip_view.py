@@ -8,7 +8,7 @@ from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
 from qtpy.QtWidgets import QVBoxLayout, QWidget
 
-from wearscope.inspect import Inspection
+from wearscope.inspection import Inspection
 from wearscope.sheets.style import BLUE, INK, ORANGE, SKY, VERMILION
 from wearscope.sheets.tone import to_display, white_level
 from wearscope.wear.section import SectionView

@@ -21,8 +21,9 @@ sys.path.append(str(Path(__file__).parents[1]))
 from pictures import write_trial
 from test_bench_measure import UM_PER_PX, environment, write_pair
 
+from wearscope.desk import Memory, read_scales
 from wearscope.hand import Correction, DrawnEdge, HandScale
-from wearscope.inspect import Memory, inspect_photo, read_scales
+from wearscope.inspect import inspect_photo
 from wearscope.samples import sample_trial_folder
 
 MOST_S = 0.3
