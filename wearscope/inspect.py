@@ -29,6 +29,7 @@ from wearscope.wear.face import (
     coating_findings,
     find_face_chips,
     find_face_land,
+    of_two_kinds,
     read_coating,
     refused_face,
     rounding_findings,
@@ -363,7 +364,8 @@ def _inspect_later(
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, look.photo.grey)
-        findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method)
+        mixed = of_two_kinds(datum) if zones.transition is None else ""
+        findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method, mixed)
     chips = find_face_chips(strip, datum.departure_um, silhouette, zones, fits, edge.coated, look.u_scale)
     findings += chip_findings(chips, method)
     land = None

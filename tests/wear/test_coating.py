@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from wearscope.wear.coating import (
     usual_colour,
     zone_coating,
 )
+from wearscope.wear.face import coating_findings
 from wearscope.wear.strip import Strip
 
 sys.path.append(str(Path(__file__).parents[1]))
@@ -194,3 +196,17 @@ def test_a_zone_without_columns():
     usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
     found = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
     assert zone_coating(strip, found, EDGE_UM, 1.0, np.zeros(len(S_UM), bool)) is None
+
+
+def test_an_edge_that_may_be_of_two_kinds_is_doubtful():
+    strip = bared(np.where(USED, 60.0, -99.0))
+    ratios = even_out(strip, colour_ratios(strip), ~USED)
+    colour = learn_coating(strip, ratios, ~USED)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+    fits = SimpleNamespace(used=SimpleNamespace(u_silhouette_um=1.0), unused=None)
+    whole = np.ones(len(S_UM), np.int8)
+    for mixed, status in (("", "ok"), ("the edge line wanders", "doubtful")):
+        rows = coating_findings(strip, seen, EDGE_UM, whole, fits, ["used"], "profile", mixed)
+        assert [row.status for row in rows] == [status, status]
+        assert all(mixed in row.note for row in rows)

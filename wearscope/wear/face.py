@@ -515,11 +515,8 @@ def rounding_findings(
         )
     if used.strained:
         doubt = doubt or UNLIKE_ARC
-    if line is None and datum.residual_um > UNEVEN_UM:
-        doubt = doubt or (
-            f"no transition is seen, yet the edge line wanders by {datum.residual_um:.0f} um; set the transition by "
-            "hand, or clean the edge and look for a break"
-        )
+    if line is None:
+        doubt = doubt or of_two_kinds(datum)
     worn = found("edge_radius", "used", "um", radius.value, radius, method, doubt=doubt)
     if grown.value <= limit_grown:
         note = "; ".join(
@@ -646,6 +643,16 @@ def _coating_colour(
     return replace(colour, mean=colour.mean - _new_against_now(new, strip, ratios))
 
 
+def of_two_kinds(datum: Datum) -> str:
+    """Why an edge without a transition may be used here and unused there; "" when its line is even."""
+    if not datum.residual_um > UNEVEN_UM:
+        return ""
+    return (
+        f"no transition is seen, yet the edge line wanders by {datum.residual_um:.0f} um; set the transition by "
+        "hand, or clean the edge and look for a break"
+    )
+
+
 def coating_findings(
     strip: Strip,
     seen: CoatingMap | None,
@@ -654,8 +661,12 @@ def coating_findings(
     fits: Fits,
     zones: Sequence[Zone],
     method: str,
+    mixed: str = "",
 ) -> list[Finding]:
-    """Coating loss and setback of each zone, and the difference of the losses where there are two zones."""
+    """Coating loss and setback of each zone, and the difference of the losses where there are two zones.
+
+    `mixed` says why the zone may be two, and makes its rows doubtful.
+    """
     out: list[Finding] = []
     losses: dict[Zone, Budget] = {}
     for zone in zones:
@@ -676,7 +687,7 @@ def coating_findings(
             ]
             continue
         note = f"colour not readable in {mean.unreadable:.0%} of the band" if mean.unreadable > 0.005 else ""
-        doubt = (
+        doubt = mixed or (
             "more than half of the band cannot be read; re-shoot with less glare"
             if mean.unreadable > 0.5
             else ""
