@@ -15,6 +15,7 @@ from wearscope.wear.rounding import (
     fit_unused,
     fit_used,
     mean_profile,
+    over_windows,
     with_unresolved,
 )
 from wearscope.wear.strip import UNUSED, USED, Strip
@@ -161,6 +162,33 @@ def test_a_coating_that_ends_on_the_arc(background):
     assert fit[0].misfit < 0.8 * fit[1].misfit
     assert not fit[0].strained
     assert fit[1].strained  # without it light and wedge tell of two edges
+
+
+def test_lengths_of_an_edge_before_an_uneven_background():
+    # the card is bright behind one half of the edge and dark behind the other: the mean light of both is that of
+    # neither; the mean of two fits is right
+    radius_um = 30.0
+    recession_um = (radius_um - 6.0) * recession_factor(np.radians(60), 0.0).value
+    factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
+    lighting = Lighting(RING, np.radians(3.0), True, "mixed")
+    every, flat = np.ones(350, bool), np.zeros(350)
+    unused = fit_unused(
+        mean_profile(rounded_strip(0.0, 6.0, 0.5, n=350), every, flat), lighting, (6.0, 1.0), PITCH_UM
+    )
+    halves = [
+        mean_profile(rounded_strip(recession_um, radius_um, level, seed=k, n=350), every, flat)
+        for k, level in enumerate((0.1, 0.8))
+    ]
+    fits = [fit_used(half, recession_um + 4.0, unused, lighting, factor, LINE) for half in halves]
+    together = over_windows(fits, [half.columns for half in halves])
+    assert together.silhouette_um - unused.silhouette_um == pytest.approx(recession_um, abs=1.5)
+    assert together.radius_um == pytest.approx(radius_um, abs=2.0)
+    # the standard error of a mean of two, and no surer than either of what both rest on
+    scatter = {term.source.name: term.contribution for term in together.radius.terms}[
+        "scatter along the edge (radius)"
+    ]
+    assert scatter == pytest.approx(abs(fits[0].radius_um - fits[1].radius_um) / 2.0)
+    assert together.u_radius_um >= min(fit.u_radius_um for fit in fits)
 
 
 def test_light_and_wedge_that_contradict_each_other_say_less():

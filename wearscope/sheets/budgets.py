@@ -43,6 +43,7 @@ ADVICE = {
     "view tilt": "lay the relief face square to the camera, and state u_view_tilt_deg",
     "turning of the helix": "bring the transition to the middle of the frame, at a higher zoom",
     "light against wedge": "put a plain white card behind the flute, lay the face square, and check wedge_angle_deg",
+    "scatter along the edge": "put a plain white card behind the flute, and show more of the used edge",
     "new-state line drawn on": "show more of the unused edge, and clean it",
     "scale": "photograph the graticule again, sharp and at the same zoom",
     "noise of the colours": "use more light, and save the photo with less compression",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ from wearscope.wear.rounding import (
     fit_unused,
     fit_used,
     mean_profile,
+    over_windows,
     with_unresolved,
 )
 from wearscope.wear.strip import UNUSED, USED, Strip
@@ -42,6 +44,7 @@ from wearscope.wear.uncertainty import Budget, Input, Measurement, apart, linear
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+WINDOW_UM = 300.0  # along the edge: before an uneven background, what one profile is averaged over
 FOLLOW_UM = 90.0  # wandering of the wear is followed over this length
 SHARP_ENOUGH = 0.88  # of the steepness of the zone's sharpest part
 ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
@@ -112,6 +115,9 @@ class ZoneProfiles:
         Of this photo, else of the new-state photo.
     used : MeanProfile or None
         None where too little of the used edge is seen.
+    windows : tuple of (float, MeanProfile)
+        The used edge before an uneven background, which is not the same all along it, in lengths of `WINDOW_UM`, each
+        with the mean depth of its trace; empty before an even one, where the mean of all says the same.
     fitted_um, zone_um : float
         Mean depth of the trace in the columns of `used`, and in the whole zone.
     line : Input or None
@@ -123,6 +129,7 @@ class ZoneProfiles:
 
     unused: ProfileFit | None
     used: MeanProfile | None
+    windows: tuple[tuple[float, MeanProfile], ...]
     fitted_um: float
     zone_um: float
     line: Input | None
@@ -133,9 +140,21 @@ class ZoneProfiles:
         """Both profiles, with silhouette and radius of the used one tied by `factor`, unless that is None."""
         unused, used = self.unused, None
         if unused is not None and self.used is not None:
-            used = fit_used(
-                self.used, self.fitted_um, unused, self.lighting, factor, self.line, coated=self.coated
+            fit = partial(
+                fit_used,
+                unused=unused,
+                lighting=self.lighting,
+                factor=factor,
+                datum=self.line,
+                coated=self.coated,
             )
+            if self.windows:
+                used = over_windows(
+                    [fit(profile, trace_um) for trace_um, profile in self.windows],
+                    [profile.columns for _, profile in self.windows],
+                )
+            else:
+                used = fit(self.used, self.fitted_um)
             if self.line is not None:
                 used = _for_whole_zone(used, unused, self.fitted_um, self.zone_um)
             used = with_unresolved(used, self.lighting, "used")
@@ -178,11 +197,29 @@ def zone_profiles(
     zone = (labels == USED) & np.isfinite(follow)
     columns = sharpest(zone, sharpness)
     if unused is None or columns.sum() < LEAST_COLUMNS:
-        return ZoneProfiles(unused, None, np.nan, np.nan, None, lighting, edge.coated)
+        return ZoneProfiles(unused, None, (), np.nan, np.nan, None, lighting, edge.coated)
     fitted_um = float(follow[columns].mean())
-    used = mean_profile(strip, columns, np.where(np.isfinite(follow), follow - fitted_um, 0.0))
+
+    def mean_of(columns: NDArray[np.bool_]) -> tuple[float, MeanProfile]:
+        mean_um = float(follow[columns].mean())
+        return mean_um, mean_profile(strip, columns, np.where(np.isfinite(follow), follow - mean_um, 0.0))
+
     line = datum.line_error(columns) if (labels == UNUSED).any() else None
-    return ZoneProfiles(unused, used, fitted_um, float(follow[zone].mean()), line, lighting, edge.coated)
+    windows: tuple[tuple[float, MeanProfile], ...] = ()
+    if lighting.background == "mixed" and line is not None:
+        lengths = _in_windows(columns, float(strip.s_um[1] - strip.s_um[0]))
+        windows = tuple(mean_of(each) for each in lengths) if len(lengths) > 1 else ()
+    used = mean_of(columns)[1]
+    zone_um = float(follow[zone].mean())
+    return ZoneProfiles(unused, used, windows, fitted_um, zone_um, line, lighting, edge.coated)
+
+
+def _in_windows(columns: NDArray[np.bool_], step_um: float) -> list[NDArray[np.bool_]]:
+    """Some columns in lengths of about `WINDOW_UM`, each long enough to average over."""
+    at = np.flatnonzero(columns)
+    count = min(max(1, round(len(at) * step_um / WINDOW_UM)), len(at) // LEAST_COLUMNS)
+    every = np.arange(len(columns))
+    return [np.isin(every, part) for part in np.array_split(at, max(1, count))]
 
 
 def _for_whole_zone(used: ProfileFit, unused: ProfileFit, fitted_um: float, zone_um: float) -> ProfileFit:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -247,6 +248,42 @@ def fit_used(
     )
     strained = abs(fit.strain) > MOST_STRAIN[lighting.background]
     return replace(_with_contradiction(fit), lamp_seen=image_um is not None, strained=strained)
+
+
+def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileFit:
+    """Several fits along one zone as one: their mean, as sure as the typical one of them, and their scatter besides.
+
+    What the trial file states and what the light may hide is common to all, so that a mean is no surer of it.
+
+    Parameters
+    ----------
+    fits : sequence of ProfileFit
+    columns : sequence of int
+        How many columns each stands for.
+    """
+    share = np.array(columns, float) / sum(columns)
+    typical = sorted(fits, key=lambda fit: fit.u_silhouette_um)[len(fits) // 2]
+    silhouettes, radii = (
+        np.array([getattr(fit, name) for fit in fits]) for name in ("silhouette_um", "radius_um")
+    )
+    strain = float(np.median([fit.strain for fit in fits]))
+
+    def mean(values: Array, budget: Budget, result: str) -> Budget:
+        value = float(share @ values)
+        u = float(np.sqrt(share @ (values - value) ** 2 / max(len(fits) - 1, 1)))
+        return linear(
+            value, [(1.0, budget), (1.0, Input(f"scatter along the edge ({result})", 0.0, u, len(fits) - 1))]
+        )
+
+    return replace(
+        typical,
+        silhouette=mean(silhouettes, typical.silhouette, "silhouette"),
+        radius=mean(radii, typical.radius, "radius"),
+        bright_line_um=float(share @ [fit.bright_line_um for fit in fits]),
+        lamp_seen=float(share @ [fit.lamp_seen for fit in fits]) > 0.5,
+        strain=strain,
+        strained=float(share @ [fit.strained for fit in fits]) > 0.5,
+    )
 
 
 def _with_contradiction(fit: ProfileFit) -> ProfileFit:
