@@ -128,3 +128,10 @@ def test_a_sharp_edge_is_a_step(background):
     fit = fit_profile(D_UM, light, np.full(light.shape, 0.005), prior)
     assert fit.silhouette_um == pytest.approx(0.0, abs=1.0)
     assert fit.misfit < 0.01
+
+
+def test_light_that_is_all_burnt_out_says_nothing():
+    light = np.ones((len(D_UM), 3))
+    fit = fit_profile(D_UM, light, np.full(light.shape, 0.5), worn_prior())
+    assert fit.u_silhouette_um > 3.0
+    assert fit.u_radius_um > 3.0

@@ -319,6 +319,8 @@ def _scatter_of_light(residuals: Array, known: NDArray[np.bool_]) -> float:
     """
     rest = np.where(known, residuals, 0.0)
     power = float((rest**2).sum())
+    if power <= 0.0:
+        return 1.0  # all burnt out: nothing was seen
     alike = 1.0
     for lag in range(1, len(rest) // 4):
         correlation = float((rest[lag:] * rest[:-lag]).sum()) / power
