@@ -41,11 +41,23 @@ def _enlarged(folder):
     return paths
 
 
-@pytest.fixture(scope="module", params=[_enlarged, write_pair], ids=["enlarged", "drawn"])
+ENLARGED = {
+    "um_per_px": 3.418 * 1600 / 4608,
+    "wedge_angle_deg": 55.0,
+    "coating": "VN",
+}  # as the demo's trial says
+
+
+@pytest.fixture(
+    scope="module",
+    params=[(_enlarged, ENLARGED), (write_pair, {"um_per_px": UM_PER_PX})],
+    ids=["enlarged", "drawn"],
+)
 def looked_at(tmp_path_factory, request):
     """The pair, its memory, and what it gives by itself."""
     folder = tmp_path_factory.mktemp("pair")
-    trial = write_trial(folder, request.param(folder), um_per_px=UM_PER_PX)
+    make, known = request.param
+    trial = write_trial(folder, make(folder), **known)
     scales, _ = read_scales(trial)
     memory = Memory()
     return trial, scales, memory, inspect_photo(trial, trial.photos[1], scales, memory=memory)
@@ -69,8 +81,9 @@ def _patch(found, n):
     return Correction(ignored_px=(tuple(map(tuple, corners.tolist())),))
 
 
-def _scale(_found, n):
-    return Correction(scale=HandScale(UM_PER_PX * (1.0 + 1e-4 * n), 0.001, "two points"))
+def _scale(found, n):
+    um_per_px = found.on_photo.look.photo_um_per_px * (1.0 + 1e-4 * n)
+    return Correction(scale=HandScale(um_per_px, 0.001, "two points"))
 
 
 @pytest.mark.parametrize("kind", [_moved_transition, _nudged_edge, _patch, _scale])

@@ -379,7 +379,8 @@ def is_grey(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> bool:
 
     Without one, white is what the camera takes for white.
     """
-    behind = strip.light[strip.d_um < float(np.nanmin(silhouette_um)) - 40.0].reshape(-1, 3)
+    # every third column tells what lies behind
+    behind = strip.light[strip.d_um < float(np.nanmin(silhouette_um)) - 40.0, ::3].reshape(-1, 3)
     white = behind[((behind > WHITE[0]) & (behind < WHITE[1])).all(axis=1)]
     of_white = np.zeros(2)
     if len(white) > 0.5 * len(behind) > 50:

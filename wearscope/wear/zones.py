@@ -254,8 +254,8 @@ def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
     s, v = _blocks(s_um, value)
     if len(s) < 12:
         return None
+    curve = _steps(s, v, degree)
     for _ in range(STRAY_ROUNDS):
-        curve = _steps(s, v, degree)
         rest = v - np.where(s > curve.best.at_um, curve.best.height, 0.0)
         base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
         rest = rest - base @ np.linalg.lstsq(base, rest, rcond=None)[0]
@@ -263,7 +263,8 @@ def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
         if not stray.any() or stray.mean() > MOST_STRAY or (~stray).sum() < 12:
             break
         s, v = s[~stray], v[~stray]
-    return _steps(s, v, degree)
+        curve = _steps(s, v, degree)
+    return curve
 
 
 def _steps(s: Array, v: Array, degree: int) -> StepCurve:
