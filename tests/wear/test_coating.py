@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -210,3 +211,38 @@ def test_an_edge_that_may_be_of_two_kinds_is_doubtful():
         rows = coating_findings(strip, seen, EDGE_UM, whole, fits, ["used"], "profile", mixed)
         assert [row.status for row in rows] == [status, status]
         assert all(mixed in row.note for row in rows)
+
+
+def test_a_doubtful_zone_makes_the_difference_doubtful():
+    strip = bared(np.where(USED, 60.0, -99.0))
+    ratios = even_out(strip, colour_ratios(strip), ~USED)
+    colour = learn_coating(strip, ratios, ~USED)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+    fits = SimpleNamespace(
+        used=SimpleNamespace(u_silhouette_um=1.0), unused=SimpleNamespace(u_silhouette_um=1.0)
+    )
+    labels = np.where(USED, 1, -1).astype(np.int8)
+    for faint, status in ((False, "ok"), (True, "doubtful")):
+        rows = coating_findings(
+            strip, replace(seen, faint=faint), EDGE_UM, labels, fits, ["used", "unused"], "profile"
+        )
+        (difference,) = (row for row in rows if row.zone == "difference")
+        assert difference.status == status
+
+
+def test_a_column_that_cannot_be_read_hides_all_of_its_band():
+    strip = bared(np.where(USED, 40.0, -99.0))
+    light = strip.light.copy()
+    glare = USED & (S_UM > 2600.0)
+    light[:, glare] = 1.0
+    ratios = colour_ratios(strip)
+    colour = learn_coating(strip, ratios, ~USED)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    burnt = Strip(light, S_UM, D_UM, PITCH_UM)
+    seen = map_substrate(burnt, colour_ratios(burnt), colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+    inner = S_UM > 2650.0
+    assert seen.readable_from_um[inner] == pytest.approx(BAND_UM)
+    loss = zone_coating(burnt, seen, EDGE_UM, 1.0, USED)
+    clear = zone_coating(strip, seen, EDGE_UM, 1.0, USED & ~glare)
+    assert loss.u_loss > 2.0 * clear.u_loss

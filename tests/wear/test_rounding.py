@@ -199,13 +199,17 @@ def test_light_and_wedge_that_contradict_each_other_say_less():
     # so far enlarged that the contradiction is one standard uncertainty (Birge 1932, from memory)
     named = {term.source.name: term.contribution for term in apart.radius.terms}
     rest = [term for term in apart.radius.terms if "light against" not in term.source.name]
-    own = np.sqrt(
-        sum(term.contribution**2 for term in rest if "hides" not in term.source.name)
-    )  # but for correlations
+    # but for correlations
+    own = np.sqrt(sum(term.contribution**2 for term in rest if "hides" not in term.source.name))
     assert named["light against wedge (radius)"] == pytest.approx(
         np.sqrt(apart.strain**2 - 1.0) * own, rel=0.3
     )
     assert apart.u_radius_um > 2.0 * agreeing.u_radius_um
+
+
+EDGE = Edge(
+    (6.0, 1.0), True, recession_factor(np.radians(60), np.radians(0.5)), "", view_tilt(0.0, 0.02), False, ""
+)
 
 
 @pytest.mark.parametrize(("share", "strained"), [(1.0, False), (0.6, True), (1.4, True)])
@@ -213,18 +217,9 @@ def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
     recession_um = share * 24.0 * recession_factor(np.radians(60), 0.0).value
     unused, used = fits(recession_um, 30.0, 0.7)
     assert used.strained is strained
-    edge = Edge(
-        (6.0, 1.0),
-        True,
-        recession_factor(np.radians(60), np.radians(0.5)),
-        "",
-        view_tilt(0.0, 0.02),
-        False,
-        "",
-    )
     labels = np.repeat([UNUSED, USED], 400).astype(np.int8)
     datum = Datum(np.zeros(800), np.full((800, 1), 0.3), 0.4, np.zeros(800), 50.0)
-    rows = rounding_findings(Fits(unused, used), labels, datum, edge, 5e-4, "profile")
+    rows = rounding_findings(Fits(unused, used), labels, datum, EDGE, 5e-4, "profile")
     for row in (rows[0], rows[1], rows[3]):
         assert row.status == ("doubtful" if strained else "ok")
         assert ("look at it in profile" in row.note) is strained
@@ -234,17 +229,8 @@ def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
 def test_a_wandering_edge_without_a_transition(wanders_um, doubted):
     recession_um = 24.0 * recession_factor(np.radians(60), 0.0).value
     unused, used = fits(recession_um, 30.0, 0.7)
-    edge = Edge(
-        (6.0, 1.0),
-        True,
-        recession_factor(np.radians(60), np.radians(0.5)),
-        "",
-        view_tilt(0.0, 0.02),
-        False,
-        "",
-    )
     datum = Datum(np.zeros(800), np.full((800, 1), 0.3), wanders_um, np.zeros(800), 50.0)
-    rows = rounding_findings(Fits(unused, used), np.full(800, USED, np.int8), datum, edge, 5e-4, "profile")
+    rows = rounding_findings(Fits(unused, used), np.full(800, USED, np.int8), datum, EDGE, 5e-4, "profile")
     assert (rows[0].status == "doubtful") is doubted
     assert ("set the transition by hand" in rows[0].note) is doubted
 

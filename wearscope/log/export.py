@@ -190,9 +190,8 @@ def workbook(tables: Sequence[Table]) -> bytes:
             for j, column in enumerate(table.columns):
                 longest = max((len(str(row[j])) for row in table.rows if row[j] is not None), default=0)
                 width = 12 if column.kind is float else min(max(longest, 8), 40) + 2
-                sheet.set_column(
-                    j, j, width
-                )  # numbers as they are: three decimals would show 0.0004 as nothing
+                # numbers as they are: three decimals would show 0.0004 as nothing
+                sheet.set_column(j, j, width)
                 sheet.write_string(0, j, column.heading, head)
                 for i, row in enumerate(table.rows, 1):
                     cell = row[j]

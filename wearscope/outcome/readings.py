@@ -101,9 +101,8 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
         if row.bit == bit.name and row.parts and row.quantity == quantity and row.zone in _ZONES[quantity]
     ]
     used = tuple(row for row in rows if row.status in ("ok", "below_detection") and row.std_uncertainty)
-    used = tuple(
-        sorted(used, key=lambda row: (row.parts, row.flute, row.view))
-    )  # in whatever order they were logged
+    # in whatever order they were logged
+    used = tuple(sorted(used, key=lambda row: (row.parts, row.flute, row.view)))
     faces = [(row.flute, row.view if quantity == "coating_loss" else "") for row in used]
     wearing = sorted(set(faces))
     points = None

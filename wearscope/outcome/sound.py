@@ -346,9 +346,8 @@ def level_of_recordings(
     # few degrees of freedom tell a scatter badly: Student's t at 68 % in place of 1 (GUM, G.3)
     few = float(stats.t.ppf(0.8413, n)) if n > 1 else 1.0
     u_db = hypot(few * pooled_db / sqrt(n), blocks[0].u_db / sqrt(n))
-    u_tone_db = hypot(
-        few * pooled_db, u_shift_db
-    )  # a tone of one take repeats no better than the level of one
+    # a tone of one take repeats no better than the level of one
+    u_tone_db = hypot(few * pooled_db, u_shift_db)
     return SoundLevel(
         mean_level_db(levels) + shift_db,
         hypot(u_db, u_shift_db),

@@ -81,7 +81,7 @@ class CoatingMap:
     unreadable_share : ndarray, shape (S,)
         Share of the band whose own colour could not be read and was taken from further in.
     readable_from_um : ndarray, shape (S,)
-        Depth below the silhouette of the outermost place whose own colour could be read.
+        Depth below the silhouette of the outermost place whose own colour could be read, the band's at most.
     found : bool
         Whether a substrate colour was found at all.
     stray_share : float
@@ -342,11 +342,14 @@ def map_substrate(
     if not found:
         stray += float(excess.mean())
     faint = found and float(np.hypot(*substrate_departure)) < FAINT_DEPARTURE
-    first = np.argmax(readable & inside, axis=0)
+    outermost = readable & inside
+    first_um = np.where(
+        outermost.any(axis=0), strip.d_um[np.argmax(outermost, axis=0)] - silhouette_um, BAND_UM
+    )
     return CoatingMap(
         substrate,
         (in_band & ~readable).sum(axis=0) / band_pixels,
-        np.clip(np.nan_to_num(strip.d_um[first] - silhouette_um), 0.0, BAND_UM),
+        np.clip(np.nan_to_num(first_um), 0.0, BAND_UM),
         found,
         stray,
         faint,

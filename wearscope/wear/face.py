@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,13 +112,11 @@ class ZoneProfiles:
     ----------
     unused : ProfileFit or None
         Of this photo, else of the new-state photo.
-    used : MeanProfile or None
-        None where too little of the used edge is seen.
     windows : tuple of (float, MeanProfile)
-        The used edge before an uneven background, which is not the same all along it, in lengths of `WINDOW_UM`, each
-        with the mean depth of its trace; empty before an even one, where the mean of all says the same.
+        The used edge, each length of it with the mean depth of its trace; empty where too little of it is seen.
+        Before an even background all of it is one, before an uneven one, which is not the same all along, several.
     fitted_um, zone_um : float
-        Mean depth of the trace in the columns of `used`, and in the whole zone.
+        Mean depth of the trace in the columns of all windows, and in the whole zone.
     line : Input or None
         How far the new-state line drawn on to the used zone may be off; None without an unused zone.
     lighting : Lighting
@@ -128,7 +125,6 @@ class ZoneProfiles:
     """
 
     unused: ProfileFit | None
-    used: MeanProfile | None
     windows: tuple[tuple[float, MeanProfile], ...]
     fitted_um: float
     zone_um: float
@@ -139,22 +135,12 @@ class ZoneProfiles:
     def fits(self, factor: Budget | None) -> Fits:
         """Both profiles, with silhouette and radius of the used one tied by `factor`, unless that is None."""
         unused, used = self.unused, None
-        if unused is not None and self.used is not None:
-            fit = partial(
-                fit_used,
-                unused=unused,
-                lighting=self.lighting,
-                factor=factor,
-                datum=self.line,
-                coated=self.coated,
-            )
-            if self.windows:
-                used = over_windows(
-                    [fit(profile, trace_um) for trace_um, profile in self.windows],
-                    [profile.columns for _, profile in self.windows],
-                )
-            else:
-                used = fit(self.used, self.fitted_um)
+        if unused is not None and self.windows:
+            fits = [
+                fit_used(profile, trace_um, unused, self.lighting, factor, self.line, coated=self.coated)
+                for trace_um, profile in self.windows
+            ]
+            used = over_windows(fits, [profile.columns for _, profile in self.windows])
             if self.line is not None:
                 used = _for_whole_zone(used, unused, self.fitted_um, self.zone_um)
             used = with_unresolved(used, self.lighting, "used")
@@ -197,7 +183,7 @@ def zone_profiles(
     zone = (labels == USED) & np.isfinite(follow)
     columns = sharpest(zone, sharpness)
     if unused is None or columns.sum() < LEAST_COLUMNS:
-        return ZoneProfiles(unused, None, (), np.nan, np.nan, None, lighting, edge.coated)
+        return ZoneProfiles(unused, (), np.nan, np.nan, None, lighting, edge.coated)
     fitted_um = float(follow[columns].mean())
 
     def mean_of(columns: NDArray[np.bool_]) -> tuple[float, MeanProfile]:
@@ -205,13 +191,12 @@ def zone_profiles(
         return mean_um, mean_profile(strip, columns, np.where(np.isfinite(follow), follow - mean_um, 0.0))
 
     line = datum.line_error(columns) if (labels == UNUSED).any() else None
-    windows: tuple[tuple[float, MeanProfile], ...] = ()
+    lengths = [columns]
     if lighting.background == "mixed" and line is not None:
         lengths = _in_windows(columns, float(strip.s_um[1] - strip.s_um[0]))
-        windows = tuple(mean_of(each) for each in lengths) if len(lengths) > 1 else ()
-    used = mean_of(columns)[1]
+    windows = tuple(mean_of(each) for each in lengths)
     zone_um = float(follow[zone].mean())
-    return ZoneProfiles(unused, used, windows, fitted_um, zone_um, line, lighting, edge.coated)
+    return ZoneProfiles(unused, windows, fitted_um, zone_um, line, lighting, edge.coated)
 
 
 def _in_windows(columns: NDArray[np.bool_], step_um: float) -> list[NDArray[np.bool_]]:
@@ -706,6 +691,7 @@ def coating_findings(
     """
     out: list[Finding] = []
     losses: dict[Zone, Budget] = {}
+    doubts: list[str] = []
     for zone in zones:
         fit, label = (fits.used, USED) if zone == "used" else (fits.unused, UNUSED)
         mean = None
@@ -735,6 +721,7 @@ def coating_findings(
                 "it; judge the coating by eye"
             )
         losses[zone] = mean.loss_budget
+        doubts.append(doubt)
         limit = DETECTION * float(np.hypot(0.004, 0.5 * mean.u_loss))
         out.append(
             found(
@@ -766,7 +753,10 @@ def coating_findings(
         used, unused = apart(losses["used"], "used"), apart(losses["unused"], "unused")
         lost = linear(used.value - unused.value, [(1.0, used), (-1.0, unused)])
         limit = DETECTION * float(np.hypot(0.004, 0.5 * lost.u))
-        out.append(found("coating_loss", "difference", "1", lost.value, lost, method, limit=limit))
+        doubt = next(filter(None, doubts), "")
+        out.append(
+            found("coating_loss", "difference", "1", lost.value, lost, method, doubt=doubt, limit=limit)
+        )
     elif "used" in zones and "unused" in zones:
         out.append(refused("coating_loss", "difference", "1", "needs both zones; see their rows", method))
     return out

@@ -220,9 +220,8 @@ def fit_profile(
         return Scenes(tint, background, u_mirror)
 
     def parts_of(parameters: Array) -> Array:
-        shapes, which = np.unique(
-            parameters[:, :6], axis=0, return_inverse=True
-        )  # the tint does not move them
+        # the tint does not move them
+        shapes, which = np.unique(parameters[:, :6], axis=0, return_inverse=True)
         parts = profile_parts(d_um, shapes, face_scale_um)
         if coat is not None:
             parts = np.insert(parts, parts.shape[1], coat, axis=1)

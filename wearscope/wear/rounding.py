@@ -261,6 +261,8 @@ def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileF
     columns : sequence of int
         How many columns each stands for.
     """
+    if len(fits) == 1:
+        return fits[0]
     share = np.array(columns, float) / sum(columns)
     typical = sorted(fits, key=lambda fit: fit.u_silhouette_um)[len(fits) // 2]
     silhouettes, radii = (
@@ -270,7 +272,7 @@ def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileF
 
     def mean(values: Array, budget: Budget, result: str) -> Budget:
         value = float(share @ values)
-        u = float(np.sqrt(share @ (values - value) ** 2 / max(len(fits) - 1, 1)))
+        u = float(np.sqrt(share @ (values - value) ** 2 / (len(fits) - 1)))
         return linear(
             value, [(1.0, budget), (1.0, Input(f"scatter along the edge ({result})", 0.0, u, len(fits) - 1))]
         )

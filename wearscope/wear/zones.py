@@ -153,9 +153,8 @@ def find_transition(
     place_um = float(s_um[int(np.argmax(together))])
     first = curves[0]
     if first is not None and usable[0] and first.best.significance >= least:
-        place_um = (
-            first.best.at_um
-        )  # sure enough of itself, it need not give way to what may show something else
+        # sure enough of itself, it need not give way to what may show something else
+        place_um = first.best.at_um
     near: list[tuple[Sign, Step, tuple[float, float]]] = []
     for sign, value, curve, use in zip(signs, values, curves, usable, strict=True):
         step = curve.near(place_um, GUARD_UM / 2.0) if curve is not None and use else None
