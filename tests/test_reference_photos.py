@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -88,10 +89,13 @@ def truth_of(name: str) -> dict:
     return json.loads((PHOTOS / name / "truth.json").read_text())
 
 
-def measured(name: str, *, marked: bool = False, known: dict = ALLOWED) -> tuple[dict, str]:
+def measured(
+    name: str, *, marked: bool = False, known: dict = ALLOWED, blurred: np.ndarray | None = None
+) -> tuple[dict, str]:
     """Records of the worn photo by quantity and zone, and its refusal.
 
-    With a polyline near the edge if `marked`; `known` says how well the trial file knows what it states.
+    With a polyline near the edge if `marked`; `known` says how well the trial file knows what it states; `blurred` is
+    what a point of the worn photo is smeared to.
     """
     truth = truth_of(name)
     text = TRIAL.format(
@@ -103,11 +107,15 @@ def measured(name: str, *, marked: bool = False, known: dict = ALLOWED) -> tuple
         r_unused_um=truth["r_unused_um"],
         **known,
     )
-    for state, parts in (("new", 0), ("worn", 100)):
-        (file,) = (PHOTOS / name).glob(f"{state}.*")
-        more = f"edge_near = {BY_EYE[name, state]}" if marked else ""
-        text += PHOTO.format(parts=parts, file=file, more=more, **known)
     with tempfile.TemporaryDirectory() as folder:
+        for state, parts in (("new", 0), ("worn", 100)):
+            (file,) = (PHOTOS / name).glob(f"{state}.*")
+            if blurred is not None and state == "worn":
+                picture = cv2.filter2D(cv2.imread(str(file)), -1, blurred)
+                file = Path(folder) / "worn.png"
+                cv2.imwrite(str(file), picture)
+            more = f"edge_near = {BY_EYE[name, state]}" if marked else ""
+            text += PHOTO.format(parts=parts, file=file, more=more, **known)
         path = Path(folder) / "trial.toml"
         path.write_text(text)
         trial = load_trial(path)
@@ -293,6 +301,40 @@ def test_intervals_are_not_idly_wide():
         if not error.quantity.endswith("unused")
     ]
     assert 0.35 < np.sqrt(np.mean(np.square(z))) < 1.5
+
+
+def gaussian(sigma_px: float) -> np.ndarray:
+    column = cv2.getGaussianKernel(31, sigma_px)
+    return column @ column.T
+
+
+def shaken(length_px: int, angle_deg: float) -> np.ndarray:
+    """A point smeared to a straight line, as by a microscope that moved."""
+    line = np.zeros((length_px, length_px))
+    line[length_px // 2] = 1.0
+    turn = cv2.getRotationMatrix2D((length_px // 2, length_px // 2), angle_deg, 1.0)
+    line = cv2.warpAffine(line, turn, line.shape)
+    return line / line.sum()
+
+
+@pytest.mark.parametrize(
+    "smear", [gaussian(3.0), gaussian(4.0), shaken(15, 35.0)], ids=["3 px", "4 px", "shaken"]
+)
+@pytest.mark.parametrize("name", ["ref-1", "ref-2", "ref-4", "ref-5", "ref-7"])
+def test_a_worn_photo_out_of_focus(name, smear):
+    found, refusal = measured(name, blurred=smear)
+    if refusal:
+        assert "out of focus" in refusal
+        return
+    for error in errors_of(name, found):
+        if error.quantity == "edge_recession":
+            assert abs(error.error) < 3.0, error.error
+            assert error.inside
+
+
+@pytest.mark.parametrize("name", ["ref-1", "ref-5", "ref-7"])
+def test_a_photo_too_soft_is_refused(name):
+    assert "out of focus" in measured(name, blurred=gaussian(5.0))[1]
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name not in WORN])

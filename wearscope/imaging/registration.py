@@ -200,7 +200,8 @@ def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
         )
     if match.verdict == "unclear" and colour_difference(now, new) > OTHER_COLOUR:
         raise PhotoRefused(
-            f"{now.name}: its face has another colour than {new.name}; it shows another bit", cure
+            f"{now.name}: its face has another colour than {new.name}; it shows another bit, or another light",
+            f"{cure}, with lamp and white balance as they were",
         )
     if match.verdict == "same" and abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
         scale = now.photo_um_per_px * match.zoom

@@ -166,8 +166,9 @@ def fit_unused(
     )
     fit = fit_profile(*light, prior, mixed=mixed)
     if fit.blur_um > SOFT * blur_um:
-        # plainly out of focus: the blur is not what was expected, and must not be held to it
-        fit = fit_profile(*light, replace(prior, blur_um=(2.0 * fit.blur_um, 2.0 * fit.blur_um)), mixed=mixed)
+        # plainly out of focus: the blur is not what was expected, and must not be held to it; nor let go, for before
+        # a dark background roughness and radius would take its place
+        fit = fit_profile(*light, replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um)), mixed=mixed)
     return fit
 
 
