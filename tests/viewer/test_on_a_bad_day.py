@@ -216,12 +216,17 @@ def test_a_correction_made_while_the_photo_was_measured_counts_as_not_seen(hands
     assert "Grace" in hands.bench.status.text()
 
 
-def test_what_was_not_saved_stays_said(hands, second_hands, folder):
-    """The photo is shown again after it: its own line must not take the place of the bad news."""
+def ada_sets_the_transition(hands, second_hands, folder):
+    """Ada and Grace look at the same photo, and Ada is the first to correct it."""
     for person, name in ((hands, "Ada"), (second_hands, "Grace")):
         person.open(folder, 100)
         person.bench.who.setText(name)
     hands.drag("transition", transition_px(hands.bench), place(420.0))
+
+
+def test_what_was_not_saved_stays_said(hands, second_hands, folder):
+    """The photo is shown again after it: its own line must not take the place of the bad news."""
+    ada_sets_the_transition(hands, second_hands, folder)
     assert hands.bench.status.text().startswith("saved")
     second_hands.drag("transition", transition_px(second_hands.bench), place(-300.0))
     assert "Ada has corrected this photo" in second_hands.bench.status.text()
@@ -232,10 +237,7 @@ def test_what_was_not_saved_stays_said(hands, second_hands, folder):
 
 
 def test_taking_back_does_not_wipe_out_what_another_said_since(hands, second_hands, folder):
-    for person, name in ((hands, "Ada"), (second_hands, "Grace")):
-        person.open(folder, 100)
-        person.bench.who.setText(name)
-    hands.drag("transition", transition_px(hands.bench), place(420.0))
+    ada_sets_the_transition(hands, second_hands, folder)
     second_hands.choose(0)
     second_hands.choose(100)
     second_hands.drag("transition", transition_px(second_hands.bench), place(0.0))
