@@ -138,6 +138,14 @@ def _places(count: int) -> tuple[Array, Array]:
     return (at + 1.0) * np.pi / 4.0, weight * np.pi / 4.0
 
 
+def distinct(rows: Array) -> tuple[Array, NDArray[np.intp]]:
+    """The different ones of a few rows, in the order in which they come, and which of them each row is."""
+    known: dict[bytes, int] = {}
+    which = np.array([known.setdefault(row.tobytes(), len(known)) for row in rows])
+    first = np.array([int(np.argmax(which == k)) for k in range(len(known))])
+    return rows[first], which
+
+
 def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
     """The parts of the light across an edge, each blurred, for unit strength.
 
@@ -163,7 +171,7 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     inside_um = d_um - silhouette_from_line_um(of_each)[:, None]
     phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * (radius_um / blur_um).max()))))
     # a solver's steps in the other parameters share their light
-    lights, which = np.unique(of_each[:, [2, 3, 5]], axis=0, return_inverse=True)
+    lights, which = distinct(of_each[:, [2, 3, 5]])
     on_arc = _arc_parts(phi, lights)[which]
     places_um = radius_um * (1.0 - np.sin(phi))
     apart = (inside_um[:, None] - places_um[..., None]) / blur_um[..., None]

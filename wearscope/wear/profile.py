@@ -18,6 +18,7 @@ from wearscope.wear.arc import (
     MIRROR_REFLECTANCE,
     U_MIRROR_REFLECTANCE,
     arc_light,
+    distinct,
     profile_parts,
     silhouette_from_line_um,
 )
@@ -221,7 +222,7 @@ def fit_profile(
 
     def parts_of(parameters: Array) -> Array:
         # the tint does not move them
-        shapes, which = np.unique(parameters[:, :6], axis=0, return_inverse=True)
+        shapes, which = distinct(parameters[:, :6])
         parts = profile_parts(d_um, shapes, face_scale_um)
         if coat is not None:
             parts = np.insert(parts, parts.shape[1], coat, axis=1)
@@ -476,26 +477,32 @@ def _strengths(parts: Array, light: Array, u_light: Array, scenes: Scenes) -> tu
 def _solved(normal: Array, right: Array, not_negative: NDArray[np.intp]) -> Array:
     """Solutions of several systems of normal equations, some of whose unknowns must not be negative.
 
+    The systems are steps about the first one: what is left out there is left out in all, for slopes taken across the
+    place where an unknown comes in are those of neither side, and a solver that trusts them creeps.
+
     Parameters
     ----------
     normal : ndarray, shape (P, N, N)
     right : ndarray, shape (P, N)
     not_negative : ndarray of int
-        An unknown of these that comes out negative is left out, and the others are solved for again.
+        An unknown of these that comes out negative in the first system is left out, and the others are solved for
+        again.
     """
     scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=1, axis2=2) + 1e-18)
-    scaled = normal * (scale[:, :, None] * scale[:, None, :])
+    scaled = normal * (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(right.shape[1])
+    wanted = (scale * right)[..., None]
     may_be_left = np.zeros(right.shape[1], bool)
     may_be_left[not_negative] = True
-    use = np.ones(right.shape)
+    use = np.arange(right.shape[1])
     while True:
-        system = scaled * (use[:, :, None] * use[:, None, :])
-        system += np.eye(len(scale[0])) * (1.0 - use + 1e-9)[:, None]
-        solution = np.asarray(scale * np.linalg.solve(system, (use * scale * right)[..., None])[..., 0])
-        negative = may_be_left & (solution < 0.0)
+        found = np.linalg.solve(scaled[:, use[:, None], use], wanted[:, use])[..., 0]
+        negative = may_be_left[use] & (found[0] < 0.0)
         if not negative.any():
-            return solution
-        use[negative] = 0.0
+            break
+        use = use[~negative]
+    solution = np.zeros(right.shape)
+    solution[:, use] = found
+    return scale * solution
 
 
 def _bright_line_um(parameters: Array, strengths: Array) -> float:
