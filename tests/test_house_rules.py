@@ -36,7 +36,7 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.look.look_in" in set(imported_by(ROOT / "desk.py"))
+    assert "wearscope.imaging.look.look_along" in set(imported_by(ROOT / "desk.py"))
 
 
 def test_wear_knows_nothing_of_imaging():

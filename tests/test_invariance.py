@@ -18,9 +18,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from wearscope.desk import scale_of
-from wearscope.imaging.look import block_side, look_in, open_photo
-from wearscope.imaging.photo import read_photo
+from wearscope.desk import Desk, Memory
 from wearscope.imaging.scale import scale_from_value
 from wearscope.inspect import inspect_photo
 from wearscope.trial import load_trial
@@ -127,9 +125,7 @@ def plain(tmp_path_factory):
         trial = load_trial(folder)
         entry = next(photo for photo in trial.photos if photo.parts)
         scales = {"bench": scale_from_value(UM_PER_PX, 0.001, "bench")}
-        scale = scale_of(entry, scales)
-        opened = open_photo(read_photo(entry.path), block_side(scale.um_per_px))
-        found[background] = rows, look_in(opened, scale).on_photo
+        found[background] = rows, Desk(scales, {}, Memory()).look(entry).on_photo
     return found
 
 

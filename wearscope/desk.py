@@ -10,7 +10,19 @@ from typing import Any, TypeVar
 
 from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.hand import NOTHING, Correction
-from wearscope.imaging.look import Look, Marks, OpenPhoto, PhotoScale, block_side, hide, look_in, open_photo
+from wearscope.imaging.edge import EdgeLine
+from wearscope.imaging.look import (
+    Look,
+    Marks,
+    OpenPhoto,
+    PhotoScale,
+    block_side,
+    edge_line,
+    hide,
+    look_along,
+    open_photo,
+    search_px,
+)
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
 from wearscope.trial.model import PhotoEntry, Trial
@@ -106,7 +118,9 @@ class Desk:
         opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool)
-        look: Look = self.recall(look_in, opened, scale, marks, like.line if like is not None else None)
+        known = like.line if like is not None else None
+        line: EdgeLine = self.recall(edge_line, opened, search_px(opened, scale), marks, known)
+        look: Look = self.recall(look_along, opened, line, scale)
         return self.recall(hide, look, said.ignored_px) if said.ignored_px else look
 
 

@@ -218,15 +218,22 @@ def open_photo(photo: Photo, reduction: int) -> OpenPhoto:
     return OpenPhoto(photo, working_light(photo, reduction), reduction)
 
 
-def look_in(
-    opened: OpenPhoto, scale: PhotoScale, marks: Marks = NO_MARKS, like: EdgeLine | None = None
-) -> Look:
-    """Find the cutting edge in a photo.
+def search_px(opened: OpenPhoto, scale: PhotoScale) -> int:
+    """How far beside a line the edge is looked for, in pixels of `opened`."""
+    # whole pixels: a scale put right by a little leaves the line where it is
+    return max(10, int(np.ceil(60.0 / (scale.um_per_px * opened.reduction))))
+
+
+def edge_line(
+    opened: OpenPhoto, reach_px: int, marks: Marks = NO_MARKS, like: EdgeLine | None = None
+) -> EdgeLine:
+    """The line along the cutting edge of a photo, in pixels of `opened`.
 
     Parameters
     ----------
     opened : OpenPhoto
-    scale : PhotoScale
+    reach_px : int
+        As from `search_px`.
     marks : Marks
         What a person has marked in it.
     like : EdgeLine, optional
@@ -237,8 +244,7 @@ def look_in(
     PhotoRefused
         When no line in it is clearly the cutting edge.
     """
-    photo, light, reduction = opened.photo, opened.light, opened.reduction
-    path, um_per_px = photo.path, scale.um_per_px * reduction
+    light, reduction = opened.light, opened.reduction
     if marks.drawn is not None:
         chosen: Candidate | None = drawn_line(light, _reduced(marks.drawn, reduction), marks.tool)
     elif marks.near is not None:
@@ -246,14 +252,25 @@ def look_in(
     else:
         chosen = choose(opened.candidates, like=like)
     if chosen is None:
-        raise _no_edge(path, light, marks.drawn is not None or bool(opened.candidates))
-    line = refine_line(light, chosen.line, max(10.0, 60.0 / um_per_px))
-    strip = _cut(light, line, um_per_px, None)
-    trace = _trace(strip, path.name)
+        raise _no_edge(opened.photo.path, light, marks.drawn is not None or bool(opened.candidates))
+    return refine_line(light, chosen.line, reach_px)
+
+
+def look_along(opened: OpenPhoto, line: EdgeLine, scale: PhotoScale) -> Look:
+    """Straighten a photo along the line of its edge, and trace the edge.
+
+    Raises
+    ------
+    PhotoRefused
+        When the edge cannot be followed.
+    """
+    photo, um_per_px = opened.photo, scale.um_per_px * opened.reduction
+    strip = _cut(opened.light, line, um_per_px, None)
+    trace = _trace(strip, photo.path.name)
     return Look(
         photo=photo,
-        light=light,
-        reduction=reduction,
+        light=opened.light,
+        reduction=opened.reduction,
         line=line,
         um_per_px=um_per_px,
         u_scale=scale.u_um_per_px / scale.um_per_px,

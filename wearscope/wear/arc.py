@@ -97,7 +97,8 @@ def arc_light(
         mirrors the surroundings), each for unit source strength.
     """
     cos_phi = np.sqrt(np.clip(1.0 - sin_phi**2, 0.0, 1.0))
-    hidden = smith_g1(cos_phi, roughness) / (4.0 * np.maximum(cos_phi, 1e-3))
+    to_camera = smith_g1(cos_phi, roughness)
+    hidden = to_camera / (4.0 * np.maximum(cos_phi, 1e-3))
     lean = np.cos(AZIMUTHS)
     half, full, rough, reach = (
         np.asarray(each)[..., None] for each in (np.asarray(ring_angle) / 2.0, ring_angle, roughness, tail)
@@ -106,7 +107,7 @@ def arc_light(
     to_lamp = sin_phi[..., None] * np.sin(full) * lean + cos_phi[..., None] * np.cos(full)
     lit = smith_g1(to_lamp, rough) * (to_lamp > 0.0)
     ring = (facets(to_half, rough, reach) * lit).mean(axis=-1) * hidden
-    axial = facets(cos_phi, roughness, tail) * smith_g1(cos_phi, roughness) * hidden
+    axial = facets(cos_phi, roughness, tail) * to_camera * hidden
     # the mirrored ray falls below the face at 90°
     card = mirrored_beyond(np.arcsin(np.clip(sin_phi, 0.0, 1.0)), np.pi / 2.0, roughness, tail)
     return ring, axial, card

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.wear.strip import Strip, grey
+from wearscope.wear.strip import Strip, grey, median_of_seen
 from wearscope.wear.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
@@ -227,10 +227,7 @@ def usual_colour(
 ) -> UsualColour:
     """How an edge that has lost no coating looks, by depth below the silhouette."""
     departure = _by_depth(strip, ratios, silhouette_um, columns) - coating.mean
-    with_any = np.any(np.all(np.isfinite(departure), axis=2), axis=1)
-    mean = np.zeros((len(departure), 2))
-    if with_any.any():
-        mean[with_any] = np.nanmedian(departure[with_any], axis=1)
+    mean = np.nan_to_num(median_of_seen(departure)) if departure.size else np.zeros((len(departure), 2))
     return UsualColour(mean, _far_share(departure - mean[:, None], coating))
 
 
@@ -303,13 +300,17 @@ def map_substrate(
     light = grey(strip.light)
     in_band = (d >= silhouette_um[None, :]) & (d <= silhouette_um[None, :] + BAND_UM)
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
-    face = float(np.nanmedian(light[deep])) if np.isfinite(light[deep]).any() else float(np.nanmedian(light))
+    # every third column tells the light of all
+    deep_light = light[deep, ::3]
+    face = float(np.nanmedian(deep_light if np.isfinite(deep_light).any() else light))
     # a burnt-out pixel colours its neighbours through the smoothing
     burnt = grey(np.asarray(strip.light >= 0.995, np.float32)) > 0
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     step_um = float(strip.d_um[1] - strip.d_um[0])
-    departure = ratios - coating.mean.astype(np.float32)
+    # numpy is slow to subtract over so short an axis
+    less_mean = np.column_stack([np.eye(2), -coating.mean]).astype(np.float32)
+    departure = np.asarray(cv2.transform(ratios, less_mean), np.float32)
     rows, at = _band_rows(strip, silhouette_um, np.ones(len(silhouette_um), bool))
     departure[rows, at] -= usual.departure[:, None].astype(np.float32)
     departure[np.isnan(departure[..., 0])] = 0.0
@@ -370,7 +371,7 @@ def _purest(departure: Array, band: Array, coating: CoatingColour) -> tuple[Arra
     seen = np.isfinite(band[..., 0]).mean(axis=1) > MOSTLY
     if not seen.any():
         return departure, False
-    by_depth = np.nanmedian(band[seen], axis=1)
+    by_depth = median_of_seen(band[seen])
     weights = coating.inverse_covariance @ departure
     share = by_depth @ weights / float(departure @ weights)
     best = by_depth[int(np.argmax(share))]
@@ -403,12 +404,14 @@ def _substrate_colour(
         sample = sample[:: len(sample) // 20000 + 1]
     far = _distance(sample, coating) > SEPARATION
     centre = np.median(sample[far], axis=0)
+    members = far
     for _ in range(8):
         weights = coating.inverse_covariance @ centre
-        share = sample @ weights / float(centre @ weights)
-        members = share > 0.6
+        before, members = members, sample @ weights / float(centre @ weights) > 0.6
         if members.sum() < 20:
             return False, nothing
+        if (members == before).all():
+            break
         centre = np.median(sample[members], axis=0)
     separation = float(np.sqrt(centre @ coating.inverse_covariance @ centre))
     return separation > SEPARATION and float(np.hypot(*centre)) > LEAST_DEPARTURE, centre

@@ -243,28 +243,26 @@ def _lines(scene: Scene, light: NDArray[np.float32], used: Mask, hidden_um: floa
     """Lines along the used edge where the light changes, strongest first."""
     strip, step_um = scene.strip, scene.strip.um_per_px
     columns = _reaching(scene, used)
-    silhouette = np.interp(strip.s_um, strip.s_um[used], scene.silhouette_um[used])[columns]
     here = light[:, columns]
     gap, side = _samples(scene.blur_um, step_um), _samples(SIDE_UM, step_um)
     width = max(3, round(WINDOW_UM / step_um) | 1)
     unseen = ~np.isfinite(here[..., 0])
-    mean = cv2.blur(np.nan_to_num(here), (width, side), borderType=cv2.BORDER_REPLICATE)
+    # averaged over so many columns, every third one says it all
+    mean = cv2.blur(np.nan_to_num(here), (width, side), borderType=cv2.BORDER_REPLICATE)[:, ::3]
     reach = gap + side // 2
     outer, inner = np.roll(mean, reach, axis=0), np.roll(mean, -reach, axis=0)
     change = np.asarray(cv2.sqrt(over_channels((outer - inner) ** 2)), np.float32)
+    silhouette = np.interp(strip.s_um[columns][::3], strip.s_um[used], scene.silhouette_um[used])
     into_um = strip.d_um[:, None] - silhouette[None, :]
-    near_border = cv2.dilate(unseen.astype(np.uint8), np.ones((2 * (reach + side) + 1, 3), np.uint8)) > 0
+    near_border = cv2.dilate(unseen.astype(np.uint8), np.ones((2 * (reach + side) + 1, 3), np.uint8))[:, ::3]
     rows = np.arange(len(strip.d_um))[:, None]
     out_of_reach = (rows < reach + side) | (rows >= len(strip.d_um) - reach - side)
-    change[(into_um < hidden_um + (gap + side // 2) * step_um) | near_border | out_of_reach] = 0.0
+    change[(into_um < hidden_um + (gap + side // 2) * step_um) | (near_border > 0) | out_of_reach] = 0.0
     for _ in range(CANDIDATES):
-        if not change[:, ::3].any():
+        if not change.any():
             return
-        # averaged over so many columns, every third one says it all
-        thinned = change[:, ::3]
-        noise = float(np.median(thinned[thinned > 0]))
-        path = np.repeat(steepest_path(thinned, bend=0.5 * noise), 3)[: change.shape[1]]
-        line = _refined(scene, here, columns, path, used)
+        path = steepest_path(change, bend=0.5 * float(np.median(change[change > 0])))
+        line = _refined(scene, here, columns, np.repeat(path, 3)[: len(columns)], used)
         if line is not None:
             yield line
         beside = np.clip(

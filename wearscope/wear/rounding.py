@@ -120,7 +120,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
-    burnt = _mean_along((moved >= BURNT).astype(np.float32)) > 0.01
+    burnt = (moved >= BURNT).sum(axis=1) > 0.01 * seen[known][:, None]
     u_light[burnt] = 0.5
     return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
 

@@ -52,6 +52,15 @@ def grey(light: NDArray[np.float32]) -> NDArray[np.float32]:
     return over_channels(light, 1.0 / 3.0)
 
 
+def median_of_seen(values: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Median over the second axis of what is not NaN; NaN where nothing is."""
+    # sorting puts NaN last; numpy.nanmedian goes through the rows one by one
+    in_order = np.sort(values, axis=1)
+    count = np.isfinite(values).sum(axis=1, keepdims=True)
+    middle = [np.take_along_axis(in_order, np.maximum(count - k, 0) // 2, axis=1)[:, 0] for k in (0, 1)]
+    return np.asarray(0.5 * (middle[0] + middle[1]), np.float64)
+
+
 @dataclass(frozen=True)
 class EdgeView:
     """A strip with what was found on it; what a comparison sheet or a viewer draws.

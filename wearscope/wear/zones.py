@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import least_squares
 
-from wearscope.wear.strip import NEITHER, UNUSED, USED
+from wearscope.wear.strip import NEITHER, UNUSED, USED, median_of_seen
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -23,6 +23,7 @@ WANDER_UM = 60.0  # along the edge, over which noise is averaged out and the wan
 STRAY, MOST_STRAY, STRAY_ROUNDS = 5.0, 0.06, 3  # standard deviations of a stray place, and how many may be
 CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
 CHIP_LONGEST_UM = 400.0
+HALF_TOLERANCE = 1e-5  # of the fit for it: a small part of a micron, where the place is known to ten or more
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do
 HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
 SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over
@@ -325,7 +326,15 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
 
     # a loss that forgives places where the trace has jumped to another line
     result = least_squares(
-        misfit, start, slopes, bounds=(lower, upper), loss="soft_l1", f_scale=2.0, max_nfev=400
+        misfit,
+        start,
+        slopes,
+        bounds=(lower, upper),
+        loss="soft_l1",
+        f_scale=2.0,
+        ftol=HALF_TOLERANCE,
+        xtol=HALF_TOLERANCE,
+        max_nfev=400,
     )
     jacobian = np.asarray(result.jac, np.float64)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, 2.0 * result.cost / max(len(x) - 4, 1))
@@ -429,9 +438,7 @@ def _blocks(s_um: Array, value: Array) -> tuple[Array, Array]:
     s = s_um[: n * per].reshape(n, per).mean(axis=1)
     cells = value[: n * per].reshape(n, per)
     enough = np.isfinite(cells).sum(axis=1) >= max(1, per // 2)
-    v = np.full(n, np.nan)
-    v[enough] = np.nanmedian(cells[enough], axis=1)
-    return s[enough], v[enough]
+    return s[enough], median_of_seen(cells[enough])
 
 
 def _filled(value: Array) -> Array:
