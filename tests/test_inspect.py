@@ -289,9 +289,10 @@ class TestKindsOfPhotos:
         found = rows(inspected(tmp_path, new=None, worn=worn))
         assert statuses(found, PLACE | ROUNDING) == {"refused"}
 
-    def test_a_photo_that_shows_used_edge_only(self, tmp_path):
+    @pytest.mark.parametrize("zoom", [0.95, 1.0, 1.05])
+    def test_a_photo_that_shows_used_edge_only(self, tmp_path, zoom):
         # compared with the new state: the whole visible edge is written as used
-        worn = NEW.worn(transition_um=-9000.0)
+        worn = NEW.worn(transition_um=-9000.0, um_per_px=3.5 * zoom)
         found = rows(inspected(tmp_path, worn=worn))
         assert statuses(found, PLACE) == {"refused"}
         assert found["coating_loss", "used"].value == pytest.approx(0.6, abs=0.06)

@@ -218,7 +218,8 @@ def colour_difference(now: Look, new: Look) -> float:
         return 0.0
     ratios = []
     for strip in (now.strip, new.strip):
-        face = strip.light[(strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1])].reshape(-1, 3)
+        # every third column tells the colour of all
+        face = strip.light[(strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1]), ::3].reshape(-1, 3)
         face = face[np.isfinite(face[:, 0])]
         if len(face) == 0:
             return 0.0

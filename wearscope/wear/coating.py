@@ -61,14 +61,24 @@ class UsualColour:
 
     Attributes
     ----------
+    step_um : float
+        From one sample of depth to the next.
     departure : ndarray, shape (K, 2)
         Median departure from the coating's colour at each sample of depth over the band.
     far : ndarray, shape (K,)
         Share of pixels farther than `SEPARATION` from the coating's colour all the same.
     """
 
+    step_um: float
     departure: Array
     far: Array
+
+    def at(self, step_um: float) -> UsualColour:
+        """The same at other samples of depth: those of a photo at another scale."""
+        own_um = np.arange(len(self.far)) * self.step_um
+        depth_um = np.arange(round(BAND_UM / step_um)) * step_um
+        red, blue, far = (np.interp(depth_um, own_um, each) for each in (*self.departure.T, self.far))
+        return UsualColour(step_um, np.column_stack([red, blue]), far)
 
 
 @dataclass(frozen=True)
@@ -228,7 +238,11 @@ def usual_colour(
     """How an edge that has lost no coating looks, by depth below the silhouette."""
     departure = _by_depth(strip, ratios, silhouette_um, columns) - coating.mean
     mean = np.nan_to_num(median_of_seen(departure)) if departure.size else np.zeros((len(departure), 2))
-    return UsualColour(mean, _far_share(departure - mean[:, None], coating))
+    return UsualColour(_step_um(strip), mean, _far_share(departure - mean[:, None], coating))
+
+
+def _step_um(strip: Strip) -> float:
+    return float(strip.d_um[1] - strip.d_um[0])
 
 
 def _by_depth(strip: Strip, values: NDArray[np.float32], silhouette_um: Array, columns: Mask) -> Array:
@@ -241,7 +255,7 @@ def _band_rows(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Rows and columns of the band below the silhouette of some columns, broadcast to (K, columns)."""
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
-    step_um = float(strip.d_um[1] - strip.d_um[0])
+    step_um = _step_um(strip)
     depths = np.arange(round(BAND_UM / step_um))
     rows = np.round((silhouette_um[at] - strip.d_um[0]) / step_um).astype(int)[None, :] + depths[:, None]
     return np.clip(rows, 0, len(strip.d_um) - 1), at[None, :]
@@ -307,7 +321,8 @@ def map_substrate(
     burnt = grey(np.asarray(strip.light >= 0.995, np.float32)) > 0
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
-    step_um = float(strip.d_um[1] - strip.d_um[0])
+    step_um = _step_um(strip)
+    usual = usual.at(step_um)
     # numpy is slow to subtract over so short an axis
     less_mean = np.column_stack([np.eye(2), -coating.mean]).astype(np.float32)
     departure = np.asarray(cv2.transform(ratios, less_mean), np.float32)
@@ -317,7 +332,7 @@ def map_substrate(
     band = _by_depth(strip, departure, silhouette_um, used)
     band[~readable[_band_rows(strip, silhouette_um, used)]] = np.nan
     far = _far_share(band, coating)
-    excess = np.maximum(far - 1.5 * usual.far[: len(far)], 0.0)
+    excess = np.maximum(far - 1.5 * usual.far, 0.0)
     excess[: int(np.ceil(BLEED * blur_um / step_um))] = 0.0
     shown = np.flatnonzero(excess > 0.5 * far)
     found, substrate_departure = False, np.zeros(2)
@@ -440,7 +455,7 @@ def zone_coating(
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     if len(at) == 0:
         return None
-    step_um = float(strip.d_um[1] - strip.d_um[0])
+    step_um = _step_um(strip)
     depth = strip.d_um[:, None] - silhouette_um[at][None, :]
     # each sample stands for one step of depth; the samples at both ends of the band count in part
     share = np.clip(

@@ -11,9 +11,7 @@ from scipy.ndimage import uniform_filter1d
 
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, find_chips, is_bright_behind, outline, sides
 from wearscope.wear.coating import (
-    CoatingColour,
     CoatingMap,
-    UsualColour,
     colour_ratios,
     deep_colour,
     even_out,
@@ -602,7 +600,10 @@ def read_coating(
     # what lies outside the edge has no say
     whole, strip = strip, strip.between(float(np.nanmin(silhouette_um)) - OUTSIDE_UM, np.inf)
     ratios = even_out(strip, colour_ratios(strip), labels == UNUSED)
-    colour = _coating_colour(strip, ratios, labels, new)
+    unworn = _Unworn(strip, ratios, silhouette_um, labels == UNUSED)
+    if new is not None and not (labels == UNUSED).any():
+        unworn = _new_as_now(new.between(-OUTSIDE_UM, np.inf), strip, ratios, fits.unused.silhouette_um)
+    colour = learn_coating(unworn.strip, unworn.ratios, unworn.columns)
     if colour is None:
         return None
     blur_um = fits.unused.blur_um
@@ -615,7 +616,7 @@ def read_coating(
         inside_um = max(line_um - fits.used.silhouette_um - fits.used.blur_um, 2.0 * blur_um)
         readable = np.where(labels == UNUSED, readable, silhouette_um + inside_um)
     looked_for = labels == (USED if (labels == USED).any() else UNUSED)
-    usual = _usual_colour(strip, ratios, colour, silhouette_um, labels, new, fits.unused)
+    usual = usual_colour(unworn.strip, unworn.ratios, colour, unworn.silhouette_um, unworn.columns)
     found = map_substrate(strip, ratios, colour, silhouette_um, readable, looked_for, usual, blur_um)
     outside = len(whole.d_um) - len(strip.d_um)
     return replace(
@@ -625,44 +626,27 @@ def read_coating(
     )
 
 
-def _usual_colour(
-    strip: Strip,
-    ratios: NDArray[np.float32],
-    colour: CoatingColour,
-    silhouette_um: Array,
-    labels: NDArray[np.int8],
-    new: Strip | None,
-    unused: ProfileFit,
-) -> UsualColour:
-    """How the edge looks that has lost nothing: the unused zone, else the new-state photo."""
-    columns = labels == UNUSED
-    if columns.any() or new is None:
-        return usual_colour(strip, ratios, colour, silhouette_um, columns)
-    moved = replace(colour, mean=colour.mean + _new_against_now(new, strip, ratios))
-    there = np.full(len(new.s_um), unused.silhouette_um)
-    whole = np.ones(len(new.s_um), bool)
-    return usual_colour(new, even_out(new, colour_ratios(new)), moved, there, whole)
+@dataclass(frozen=True, eq=False)
+class _Unworn:
+    """Where an edge that has lost nothing is to be seen: a strip, its colours, and which columns of it."""
+
+    strip: Strip
+    ratios: NDArray[np.float32]
+    silhouette_um: Array
+    columns: Mask
 
 
-def _new_against_now(new: Strip, now: Strip, ratios: NDArray[np.float32]) -> Array:
-    """By how much the new-state photo's colours differ from this photo's, as the faces deep inside show."""
-    ours, theirs = deep_colour(ratios, now), deep_colour(even_out(new, colour_ratios(new)), new)
-    return np.zeros(2) if ours is None or theirs is None else theirs - ours
+def _new_as_now(new: Strip, now: Strip, ratios: NDArray[np.float32], silhouette_um: float) -> _Unworn:
+    """The new-state photo's edge in the colours of this photo.
 
-
-def _coating_colour(
-    strip: Strip, ratios: NDArray[np.float32], labels: NDArray[np.int8], new: Strip | None
-) -> CoatingColour | None:
-    """The coating's colour, from the unused columns of a strip, else from the new-state strip.
-
-    The new-state photo was taken at another time: its colour is moved by what the two faces differ deep inside.
+    It was taken at another time: its colours are moved by what the two faces differ deep inside.
     """
-    if (labels == UNUSED).any() or new is None:
-        return learn_coating(strip, ratios, labels == UNUSED)
-    colour = learn_coating(new, even_out(new, colour_ratios(new)), np.ones(len(new.s_um), bool))
-    if colour is None:
-        return None
-    return replace(colour, mean=colour.mean - _new_against_now(new, strip, ratios))
+    of_new = even_out(new, colour_ratios(new))
+    ours, theirs = deep_colour(ratios, now), deep_colour(of_new, new)
+    if ours is not None and theirs is not None:
+        of_new = of_new + np.asarray(ours - theirs, np.float32)
+    columns = len(new.s_um)
+    return _Unworn(new, of_new, np.full(columns, silhouette_um), np.ones(columns, bool))
 
 
 def of_two_kinds(datum: Datum) -> str:

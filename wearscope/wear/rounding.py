@@ -120,7 +120,8 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
-    burnt = (moved >= BURNT).sum(axis=1) > 0.01 * seen[known][:, None]
+    bright = cv2.reduce((moved >= BURNT).view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
+    burnt = bright > 0.01 * seen[known][:, None]
     u_light[burnt] = 0.5
     return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
 
