@@ -517,6 +517,8 @@ class WearBench(QWidget):
             layer = self.layers.get(one.part)
             if layer is None or layer not in self.viewer.layers:  # the person has deleted it
                 continue
+            if drawing.shows(layer, one):
+                continue
             if one.kind == "shapes":
                 layer.selected_data = set(range(layer.nshapes))
                 layer.remove_selected()

@@ -30,6 +30,7 @@ BY_HAND = frozenset({"edge", "ignored", "transition"})
 
 GAP_PX = 4.0  # in an outline, where something was left out
 HANDLES = 7  # points of the edge line that can be dragged
+RIBBON_UM = (12.0, 45.0)  # outside the edge, where zones are marked
 LIME = "#7CFF4F"
 ZONE_COLOURS = {USED: ORANGE, UNUSED: SKY}
 
@@ -61,6 +62,16 @@ def on_scale(um_per_px: float | None) -> dict[str, Any]:
     if um_per_px is None:
         return {"scale": (1.0, 1.0), "units": ("pixel", "pixel")}
     return {"scale": (um_per_px, um_per_px), "units": ("um", "um")}
+
+
+def shows(layer: Any, drawn: Drawn) -> bool:
+    """Whether a layer shows this already."""
+    if drawn.kind != "shapes":
+        return bool(np.array_equal(layer.data, drawn.data))
+    return len(layer.data) == len(drawn.data) and all(
+        each.shape == np.shape(wanted) and np.allclose(each, wanted)
+        for each, wanted in zip(layer.data, drawn.data, strict=True)
+    )
 
 
 def photo_layer(pixels: NDArray[Any], full_scale: int = 255) -> Drawn:
@@ -162,17 +173,24 @@ def _lines(found: Inspection) -> Drawn:
 
 def _zones(found: Inspection) -> Drawn:
     """A ribbon outside the edge, in one colour where it is used and in another where it is not."""
-    polygons, colours = [], []
+    paths, colours, width_px = [], [], 1.0
     if found.now is not None and found.on_photo is not None:
-        view = found.now
+        view, (near_um, far_um) = found.now, RIBBON_UM
+        width_px = (far_um - near_um) / found.on_photo.look.photo_um_per_px
         for zone, colour in ZONE_COLOURS.items():
             for run in _runs((view.zone == zone) & np.isfinite(view.silhouette_um)):
-                at = _thinned(run, 40)  # napari cuts each polygon into triangles, in Python
-                inner, outer = (_path(found, at, view.silhouette_um[at] - off) for off in (12.0, 45.0))
-                polygons.append(np.vstack([inner, outer[::-1]]))
+                at = _thinned(run, 40)
+                # a broad line, for napari takes long to fill an outline
+                paths.append(_path(found, at, view.silhouette_um[at] - 0.5 * (near_um + far_um)))
                 colours.append(colour)
-    look = {"shape_type": "polygon", "edge_width": 0, "face_color": colours or "transparent", "opacity": 0.55}
-    return Drawn("zones", "used (orange) and unused (blue)", "shapes", polygons, look)
+    look = {
+        "shape_type": "path",
+        "edge_width": width_px,
+        "edge_color": colours or "transparent",
+        "face_color": "transparent",
+        "opacity": 0.55,
+    }
+    return Drawn("zones", "used (orange) and unused (blue)", "shapes", paths, look)
 
 
 def _chips(found: Inspection) -> Drawn:

@@ -24,9 +24,12 @@ from wearscope.sheets import words
 from wearscope.sheets.style import INK, ORANGE, VERMILION
 from wearscope.trial import PhotoEntry
 from wearscope.wear.records import Record
+from wearscope_napari.margins import Margins
 
 CURVE_FIRST = ("edge_recession", "edge_radius", "coating_loss")
 """Whose curve is shown until a row is chosen: the first of these that the photo has."""
+
+MARGINS = Margins()
 
 
 class Numbers(QWidget):
@@ -45,8 +48,9 @@ class Numbers(QWidget):
         self.reason = QLabel(words.INTERVAL_REMARK)
         self.reason.setWordWrap(True)
         self.reason.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.figure = Figure(figsize=(3.4, 1.7), layout="constrained")
+        self.figure = Figure(figsize=(3.4, 1.7))
         self.curve = FigureCanvasQTAgg(self.figure)
+        self.curve.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
         self.curve.setMinimumWidth(210)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
@@ -104,7 +108,7 @@ class Numbers(QWidget):
     def _chosen(self) -> None:
         row = self._row()
         if row is None:
-            self.figure.clear()
+            MARGINS.clear(self.figure)
             self.curve.draw_idle()
             return
         said = f"{words.row_name(row)}: {words.finding(row, longest=400)}"
@@ -115,7 +119,7 @@ class Numbers(QWidget):
         """Value over parts cut; doubtful ones hollow, those not told from nothing marked by their upper bound."""
         factor = words.quantity_words(chosen.quantity).factor
         rows = [r for r in self._of_flute if _number(r) == _number(chosen) and r.value is not None]
-        self.figure.clear()
+        MARGINS.clear(self.figure)
         axes = self.figure.subplots()
         for row in rows:
             assert row.value is not None

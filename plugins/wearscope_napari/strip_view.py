@@ -14,9 +14,11 @@ from wearscope.sheets.tone import to_display, white_level
 from wearscope.wear.section import SectionView
 from wearscope.wear.strip import UNUSED, USED, EdgeView
 from wearscope_napari.layers import tip_axes
+from wearscope_napari.margins import Margins
 
 SHOWN_UM = (-60.0, 260.0)
 MOST_COLUMNS = 1200
+MARGINS = Margins()
 
 
 class StripView(QWidget):
@@ -24,8 +26,9 @@ class StripView(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.figure = Figure(figsize=(9.0, 2.6), layout="constrained")
+        self.figure = Figure(figsize=(9.0, 2.6))
         self.canvas = FigureCanvasQTAgg(self.figure)
+        self.canvas.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
         self.setMinimumHeight(230)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -33,7 +36,7 @@ class StripView(QWidget):
 
     def show_photo(self, found: Inspection) -> None:
         """Show the strip of one photo; nothing if it has none."""
-        self.figure.clear()
+        MARGINS.clear(self.figure)
         if found.now is not None:
             views = (
                 [("new", found.new), ("now", found.now)] if found.new is not None else [("now", found.now)]
