@@ -11,6 +11,7 @@ from wearscope.wear.arc import (
     arc_light,
     facets,
     mirrored_beyond,
+    parts_and_slopes,
     profile_parts,
     silhouette_from_line_um,
     smith_g1,
@@ -118,7 +119,7 @@ def test_blur_is_gaussian(blur_um):
 
 
 @pytest.mark.parametrize(
-    ("radius_um", "roughness", "blur_um"), [(4.0, 0.15, 3.6), (25.0, 0.05, 2.0), (60.0, 0.3, 3.0)]
+    ("radius_um", "roughness", "blur_um"), [(4.0, 0.15, 3.6), (25.0, 0.05, 2.0), (60.0, 0.3, 3.1)]
 )
 def test_the_light_of_the_arc_is_added_up_exactly(radius_um, roughness, blur_um):
     # against adaptive quadrature over the same arc: QUADPACK, through scipy
@@ -142,9 +143,18 @@ def test_the_light_of_the_arc_is_added_up_exactly(radius_um, roughness, blur_um)
         assert light == pytest.approx(exact, abs=2e-4)
 
 
-def test_several_edges_at_once_are_each_as_alone():
+@pytest.mark.parametrize(
+    ("radius_um", "roughness", "blur_um"), [(4.0, 0.15, 3.6), (25.0, 0.05, 2.0), (60.0, 0.3, 3.1)]
+)
+def test_slopes_of_the_parts(radius_um, roughness, blur_um):
     d_um = np.arange(-60.0, 120.0, 3.5)
-    edges = WORN + np.diag([1.0, 9.0, 0.2, 0.05, 1.0, 0.1])
-    together = profile_parts(d_um, edges, 25.0)
-    for edge, parts in zip(edges, together, strict=True):
-        np.testing.assert_allclose(parts, profile_parts(d_um, edge, 25.0), atol=2e-5)
+    parameters = np.array([0.6 * radius_um, radius_um, RING, roughness, blur_um, 0.45])
+    parts, slopes = parts_and_slopes(d_um, parameters, 25.0)
+    np.testing.assert_array_equal(parts, profile_parts(d_um, parameters, 25.0))
+    for k, step in enumerate((1e-3, 1e-3, 1e-4, 1e-5, 1e-3, 1e-4)):
+        aside = step * np.eye(6)[k]
+        stepped = profile_parts(d_um, parameters + aside, 25.0) - profile_parts(
+            d_um, parameters - aside, 25.0
+        )
+        stepped /= 2.0 * step
+        np.testing.assert_allclose(slopes[k], stepped, atol=0.01 * np.abs(stepped).max())

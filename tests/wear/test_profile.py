@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import nnls
 from scipy.special import ndtr
 
 from wearscope.wear.arc import profile_parts, silhouette_from_line_um
-from wearscope.wear.profile import LOBE_TAIL, ProfilePrior, WedgeTie, _solved, fit_profile
+from wearscope.wear.profile import LOBE_TAIL, ProfilePrior, WedgeTie, fit_profile
 from wearscope.wear.uncertainty import Input, as_budget
 
 RING = np.radians(40.0)
@@ -59,31 +58,6 @@ def test_the_fit_finds_what_went_in(radius_um, line_um, background):
     assert fit.radius_um == pytest.approx(radius_um, abs=0.3)
     assert 0.01 < fit.u_silhouette_um < 3.0
     assert 0.01 < fit.u_radius_um < 0.1 * radius_um
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_strengths_that_must_not_be_negative_are_those_of_scipy(seed):
-    rng = np.random.default_rng(seed)
-    design = rng.normal(size=(40, 6))
-    seen = design @ np.array([1.0, -0.5, 2.0, 0.3, -0.2, 0.8]) + rng.normal(0.0, 0.1, 40)
-    found = _solved((design.T @ design)[None], (design.T @ seen)[None], np.arange(6))
-    np.testing.assert_allclose(found[0], nnls(design, seen)[0], atol=1e-6)
-
-
-def test_a_strength_left_out_is_left_out_of_the_steps_too():
-    # or slopes across the place where it comes in are those of neither side, and the solver creeps
-    design = np.random.default_rng(1).normal(size=(40, 3))
-    seen = np.stack([design @ (1.0, last, 2.0) for last in (-1e-3, 1e-3)])
-    normal = np.repeat((design.T @ design)[None], 2, axis=0)
-    without = np.linalg.lstsq(design[:, [0, 2]], seen.T, rcond=None)[0].T
-    for first in (0, 1):
-        order = [first, 1 - first]
-        found = _solved(normal, seen[order] @ design, np.array([1]))
-        assert (found[:, 1] == 0.0).all() == (first == 0)
-        if first == 0:
-            np.testing.assert_allclose(found[:, [0, 2]], without[order], atol=1e-6)
-        else:
-            np.testing.assert_allclose(found[:, 1], (1e-3, -1e-3), atol=1e-6)
 
 
 def test_noise_of_the_fit_is_the_stated_one():

@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
 LEAST_PLACES = 40  # on the arc, to add its light up over; enough for the narrowest lobe
 ROOT_2PI = np.sqrt(2.0 * np.pi)
+LIGHT_STEPS = np.array([1e-3, 2e-4, 1e-3])  # of ring angle, roughness and tail, to take slopes by
 AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
 
 
@@ -139,14 +140,6 @@ def _places(count: int) -> tuple[Array, Array]:
     return (at + 1.0) * np.pi / 4.0, weight * np.pi / 4.0
 
 
-def distinct(rows: Array) -> tuple[Array, NDArray[np.intp]]:
-    """The different ones of a few rows, in the order in which they come, and which of them each row is."""
-    known: dict[bytes, int] = {}
-    which = np.array([known.setdefault(row.tobytes(), len(known)) for row in rows])
-    first = np.array([int(np.argmax(which == k)) for k in range(len(known))])
-    return rows[first], which
-
-
 def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
     """The parts of the light across an edge, each blurred, for unit strength.
 
@@ -156,35 +149,68 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     Parameters
     ----------
     d_um : ndarray, shape (D,)
-    parameters : ndarray, shape (..., 6 or more)
-        Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm), tail; of several edges at
-        once, for a call costs more than the arithmetic in it.
+    parameters : ndarray, shape (6,)
+        Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm), tail.
     face_scale_um : float
         Depth over which the face may change beyond the arc (ragged coating, vignetting).
 
     Returns
     -------
-    ndarray, shape (..., 9, D)
+    ndarray, shape (9, D)
         Background level and slope; arc: card, surroundings, ring, axial; face: three departures beyond the arc.
     """
-    of_each = parameters.reshape(-1, parameters.shape[-1])
-    radius_um, blur_um = of_each[:, 1, None], of_each[:, 4, None]
-    inside_um = d_um - silhouette_from_line_um(of_each)[:, None]
-    phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * (radius_um / blur_um).max()))))
-    # a solver's steps in the other parameters share their light
-    lights, which = distinct(of_each[:, [2, 3, 5]])
-    on_arc = _arc_parts(phi, lights)[which]
-    places_um = radius_um * (1.0 - np.sin(phi))
-    apart = (inside_um[:, None] - places_um[..., None]) / blur_um[..., None]
-    spread = (radius_um * np.cos(phi) * weight / blur_um)[..., None] * np.exp(-0.5 * apart**2) / ROOT_2PI
+    return parts_and_slopes(d_um, parameters, face_scale_um)[0]
+
+
+def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tuple[Array, Array]:
+    """The parts of `profile_parts`, and their slopes with the six parameters, shape (6, 9, D).
+
+    How the light is spread over the edge is differentiated, how the arc sends it is stepped.
+    """
+    _, radius_um, ring_angle, _, blur_um, _ = parameters
+    phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * radius_um / blur_um))))
+    lights = np.array([parameters[[2, 3, 5]]] * 4)
+    lights[1:] += np.diag(LIGHT_STEPS)
+    arc, *stepped = _arc_parts(phi, lights)
+    by_light = (np.array(stepped) - arc) / LIGHT_STEPS[:, None, None]  # ring angle, roughness, tail
+
+    inside_um = d_um - silhouette_from_line_um(parameters)
+    lever = 1.0 - np.sin(phi)  # a place of the arc lies r (1 - sin φ) inside the silhouette
+    apart = (inside_um - radius_um * lever[:, None]) / blur_um
+    spread = (radius_um / blur_um * np.cos(phi) * weight)[:, None] * np.exp(-0.5 * apart**2) / ROOT_2PI
     deep_um = face_scale_um * np.array([1.0, 2.0, 4.0])
-    starts_um = np.hstack([0.0 * radius_um, radius_um, radius_um + deep_um])
-    begun, ramp = _begun(inside_um[:, None] - starts_um[..., None], blur_um[..., None])
-    arc = on_arc[..., 1:] @ spread + on_arc[..., :1] * begun[:, 1:2]
-    background = np.stack([1.0 - begun[:, 0], (inside_um - ramp[:, 0]) / face_scale_um], axis=1)
-    face = (ramp[:, 1:2] - ramp[:, 2:]) / deep_um[:, None]
-    parts = np.concatenate([background, arc, face], axis=1)
-    return np.asarray(parts.reshape(*parameters.shape[:-1], *parts.shape[1:]))
+    # where background ends, arc ends, and face departs by a third, two thirds, all of what it may
+    starts_um = np.array([0.0, radius_um, *(radius_um + deep_um)])
+    z = (inside_um - starts_um[:, None]) / blur_um
+    begun, bell = ndtr(z), np.exp(-0.5 * z**2) / ROOT_2PI
+    ramp = blur_um * (z * begun + bell)  # max(x, 0), blurred
+
+    def laid(light: Array) -> Array:
+        return np.asarray(light[:, 1:] @ spread + light[:, :1] * begun[1])
+
+    parts = np.empty((9, len(d_um)))
+    parts[0], parts[1] = 1.0 - begun[0], (inside_um - ramp[0]) / face_scale_um
+    parts[2:6] = laid(arc)
+    parts[6:] = (ramp[1] - ramp[2:]) / deep_um[:, None]
+
+    slopes = np.zeros((6, *parts.shape))
+    line, radius, ring, rough, blur, tail = slopes
+    inward = np.empty_like(parts)  # with the depth inside the silhouette
+    inward[0], inward[1] = -bell[0] / blur_um, (1.0 - begun[0]) / face_scale_um
+    inward[2:6] = -arc[:, 1:] @ (apart * spread) / blur_um + arc[:, :1] * bell[1] / blur_um
+    inward[6:] = (begun[1] - begun[2:]) / deep_um[:, None]
+    line[:] = -inward
+    blur[0], blur[1] = z[0] * bell[0] / blur_um, -bell[0] / face_scale_um
+    blur[2:6] = arc[:, 1:] @ ((apart**2 - 1.0) * spread) / blur_um - arc[:, :1] * z[1] * bell[1] / blur_um
+    blur[6:] = (bell[1] - bell[2:]) / deep_um[:, None]
+    radius[2:6] = arc[:, 1:] @ ((1.0 / radius_um + apart * lever[:, None] / blur_um) * spread)
+    radius[2:6] -= arc[:, :1] * bell[1] / blur_um
+    radius[6:] = -inward[6:]
+    radius += (1.0 - np.sin(ring_angle / 2.0)) * inward
+    for slope, change in zip((ring, rough, tail), by_light, strict=True):
+        slope[2:6] = laid(change)
+    ring -= 0.5 * radius_um * np.cos(ring_angle / 2.0) * inward
+    return parts, slopes
 
 
 def _arc_parts(phi: Array, lights: Array) -> Array:
@@ -210,10 +236,3 @@ def _arc_parts(phi: Array, lights: Array) -> Array:
         [card * grazing, (1.0 - card) * grazing, ring[:, :-1] / ring[:, -1:], axial[:, :-1] / axial[:, :1]],
         axis=1,
     )
-
-
-def _begun(inside_um: Array, blur_um: Array) -> tuple[Array, Array]:
-    """The step that is 1 where x > 0, and the ramp max(x, 0), blurred by a Gaussian."""
-    z = inside_um / blur_um
-    step = ndtr(z)
-    return step, inside_um * step + blur_um * np.exp(-0.5 * z**2) / ROOT_2PI

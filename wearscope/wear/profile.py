@@ -14,32 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
-from wearscope.wear.arc import (
-    MIRROR_REFLECTANCE,
-    U_MIRROR_REFLECTANCE,
-    arc_light,
-    distinct,
-    profile_parts,
-    silhouette_from_line_um,
-)
+from wearscope.wear.arc import U_MIRROR_REFLECTANCE, arc_light, silhouette_from_line_um
+from wearscope.wear.projection import STRENGTHS_KNOWN, Observed
 from wearscope.wear.uncertainty import Budget, Estimate, Input, covariance, linear
 
 Array = NDArray[np.float64]
 
 STEPS = np.array([1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1, 0.1])  # sensible sizes of change in each parameter
-SMALL = 0.01  # of those, to take slopes by
+SMALL = 0.01  # of those, to take slopes of the tie by
 # Ground and polished metals scatter with tails about as long as the Trowbridge-Reitz lobe's, 0.5: Walter et al. as
 # above, and B. Burley, "Physically based shading at Disney", SIGGRAPH course notes 2012, from memory.
 LOBE_TAIL = (0.45, 0.15)
 U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
-# Light against all light from the face, common practice, no source: the lamps outshine the room, and their image
-# in the arc outshines the face.
-SURROUNDINGS, U_SURROUNDINGS = 0.15, 0.08
-LAMP_IMAGE, U_LAMP_IMAGE = 2.1, 0.7
-SHARED = [3, 4, 5]  # parts with one strength for all channels; the others have one in each
 UNKNOWN = 0.4  # standard uncertainty from which light says nothing: burnt out
 LEAST_SCATTER = 0.3
-STRENGTHS_KNOWN = 5  # the mirrored card in each channel, surroundings, lamp image
 
 
 @dataclass(frozen=True)
@@ -212,47 +200,31 @@ def fit_profile(
         The best of several starts; its budgets are those of the linearised fit.
     """
     means, spread = prior.means(), prior.uncertainties()
+    steps = np.vstack([np.zeros(len(means)), np.diag(SMALL * STEPS)])
     outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
     background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
     u_mirror = U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE
-
-    def scenes_of(parameters: Array) -> Scenes:
-        tint = prior.tint[1] * np.exp(np.insert(parameters[:, 6:], 1, 0.0, axis=1))
-        return Scenes(tint, background, u_mirror)
-
-    def parts_of(parameters: Array) -> Array:
-        # the tint does not move them
-        shapes, which = distinct(parameters[:, :6])
-        parts = profile_parts(d_um, shapes, face_scale_um)
-        if coat is not None:
-            parts = np.insert(parts, parts.shape[1], coat, axis=1)
-        return parts[which]
-
-    def residuals_of(parameters: Array) -> Array:
-        # shape (P, 8) to (P, N): of several sets of parameters at once
-        parts = parts_of(parameters)
-        strengths, source_misfit = _strengths(parts, light, u_light, scenes_of(parameters))
-        misfit = (parts.swapaxes(1, 2) @ strengths - light) / u_light
-        known = (parameters - means) / spread
-        rows = [misfit.reshape(len(parameters), -1), source_misfit, known]
-        if tie is not None:
-            tied = tie.residual(silhouette_from_line_um(parameters), parameters[:, 1])
-            rows.append(tied[:, None])
-        return np.concatenate(rows, axis=1)
-
-    steps = np.vstack([np.zeros(len(means)), np.diag(SMALL * STEPS)])
+    observed = Observed(d_um, light, u_light, prior.tint[1], background, u_mirror, face_scale_um, coat)
 
     @lru_cache(maxsize=2)
-    def around(at: bytes) -> Array:
-        # by steps of a size of their own: a parameter may well be next to 0
-        return residuals_of(np.frombuffer(at) + steps)
+    def at(place: bytes) -> tuple[Array, Array, Array]:
+        # residuals, slopes and strengths: a solver asks for residuals and slopes at the same place
+        parameters = np.frombuffer(place)
+        seen = observed.project(parameters)
+        rows = [seen.residuals, (parameters - means) / spread]
+        by_parameter = [seen.slopes, np.diag(1.0 / spread)]
+        if tie is not None:
+            stepped = parameters + steps
+            here, *there = tie.residual(silhouette_from_line_um(stepped), stepped[:, 1])
+            rows.append(here[None])
+            by_parameter.append((there - here)[None] / (SMALL * STEPS))
+        return np.concatenate(rows), np.concatenate(by_parameter), seen.strengths
 
     def residuals(parameters: Array) -> Array:
-        return np.asarray(around(parameters.tobytes())[0])
+        return at(parameters.tobytes())[0]
 
     def slopes(parameters: Array) -> Array:
-        here, *stepped = around(parameters.tobytes())
-        return np.asarray((np.array(stepped) - here).T / (SMALL * STEPS))
+        return at(parameters.tobytes())[1]
 
     lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], 0.02, -3.0, -3.0])
     upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 0.9, 3.0, 3.0])
@@ -278,9 +250,7 @@ def fit_profile(
     )
     of_light = _scatter_of_light(best.fun[: light.size].reshape(light.shape), u_light < UNKNOWN)
     silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), of_light, prior, tie)
-    parts = parts_of(best.x[None])
-    strengths = _strengths(parts, light, u_light, scenes_of(best.x[None]))[0][0]
-    missed = np.where(u_light < UNKNOWN, parts[0].T @ strengths - light, 0.0)
+    missed = np.where(u_light < UNKNOWN, best.fun[: light.size].reshape(light.shape) * u_light, 0.0)
     misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
     return ProfileFit(
         silhouette=silhouette,
@@ -289,7 +259,7 @@ def fit_profile(
         roughness=float(best.x[3]),
         blur_um=float(best.x[4]),
         misfit=misfit,
-        bright_line_um=_bright_line_um(best.x, strengths),
+        bright_line_um=_bright_line_um(best.x, at(best.x.tobytes())[2]),
         strain=_strain(best.fun, best.jac) if tie is not None else 0.0,
     )
 
@@ -400,109 +370,6 @@ def _budgets(
 
 def _known(name: str, estimate: tuple[float, float]) -> Input:
     return Input(name, float(estimate[0]), float(estimate[1]))
-
-
-@dataclass(frozen=True)
-class Scenes:
-    """What the strengths are measured against in one profile.
-
-    Attributes
-    ----------
-    tint : ndarray, shape (P, 3)
-        Light of the arc's material facing the camera, as each set of parameters has it. A conductor mirrors in its
-        own colour, so lamps and surroundings share their strengths between the channels up to this factor; the card
-        is mirrored by the outermost part of the arc, which may be bare where the rest is not.
-    background : ndarray, shape (3,)
-        Light of what lies behind.
-    u_mirror : float
-        Standard uncertainty of the share of it that the arc mirrors.
-    """
-
-    tint: Array
-    background: Array
-    u_mirror: float
-
-
-def _strengths(parts: Array, light: Array, u_light: Array, scenes: Scenes) -> tuple[Array, Array]:
-    """Least-squares strengths and the weighted misfits of the strengths' own priors.
-
-    Parameters
-    ----------
-    parts : ndarray, shape (P, 9 or 10, D)
-    light, u_light : ndarray, shape (D, 3)
-    scenes : Scenes
-
-    Returns
-    -------
-    strengths : ndarray, shape (P, 9 or 10, 3)
-        Of each part in each channel; those of card, surroundings, ring and axial light are not negative.
-    misfits : ndarray, shape (P, 5)
-        Of the card in each channel, surroundings and lamp image, against what is known of them.
-    """
-    # per channel: background, its slope, mirrored card, three departures of the face; shared: the other sources
-    its_own = [part for part in range(parts.shape[1]) if part not in SHARED]
-    own, shared = parts[:, its_own], parts[:, SHARED]
-    n_sets, n_own, n_shared = len(parts), len(its_own), len(SHARED)
-    size = 3 * n_own + n_shared
-    card = np.arange(3) * n_own + its_own.index(2)
-    sources = np.arange(3 * n_own, size)
-    at_known = np.concatenate([card, sources[:2]])
-    tint = scenes.tint
-    mirrored = MIRROR_REFLECTANCE * tint / tint.mean(axis=1, keepdims=True) * scenes.background
-    known = np.column_stack([mirrored, np.full((n_sets, 2), [SURROUNDINGS, LAMP_IMAGE])])
-    u_known = np.array([*(scenes.u_mirror * scenes.background + 0.002), U_SURROUNDINGS, U_LAMP_IMAGE])
-    weight = 1.0 / u_light.T
-    tinted = shared[:, None] * tint[:, :, None, None]
-    each = np.broadcast_to(own[:, None], (n_sets, 3, *own.shape[1:]))
-    design = np.concatenate([each, tinted], axis=2) * weight[:, None]  # P, channel, part, D
-    gram, answer = design @ design.swapaxes(2, 3), (design @ (light.T * weight)[..., None])[..., 0]
-    normal, right = np.zeros((n_sets, size, size)), np.zeros((n_sets, size))
-    for channel in range(3):
-        at = slice(channel * n_own, (channel + 1) * n_own)
-        normal[:, at, at] = gram[:, channel, :n_own, :n_own]
-        normal[:, at, 3 * n_own :] = gram[:, channel, :n_own, n_own:]
-        normal[:, 3 * n_own :, at] = gram[:, channel, n_own:, :n_own]
-        right[:, at] = answer[:, channel, :n_own]
-    normal[:, 3 * n_own :, 3 * n_own :] = gram[:, :, n_own:, n_own:].sum(axis=1)
-    right[:, 3 * n_own :] = answer[:, :, n_own:].sum(axis=1)
-    normal[:, at_known, at_known] += 1.0 / u_known**2
-    right[:, at_known] += known / u_known**2
-    solution = _solved(normal, right, np.concatenate([card, sources]))
-    strengths = np.empty((n_sets, n_own + n_shared, 3))
-    strengths[:, its_own] = solution[:, : 3 * n_own].reshape(n_sets, 3, n_own).swapaxes(1, 2)
-    strengths[:, SHARED] = solution[:, sources, None] * tint[:, None]
-    return strengths, (solution[:, at_known] - known) / u_known
-
-
-def _solved(normal: Array, right: Array, not_negative: NDArray[np.intp]) -> Array:
-    """Solutions of several systems of normal equations, some of whose unknowns must not be negative.
-
-    The systems are steps about the first one: what is left out there is left out in all, for slopes taken across the
-    place where an unknown comes in are those of neither side, and a solver that trusts them creeps.
-
-    Parameters
-    ----------
-    normal : ndarray, shape (P, N, N)
-    right : ndarray, shape (P, N)
-    not_negative : ndarray of int
-        An unknown of these that comes out negative in the first system is left out, and the others are solved for
-        again.
-    """
-    scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=1, axis2=2) + 1e-18)
-    scaled = normal * (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(right.shape[1])
-    wanted = (scale * right)[..., None]
-    may_be_left = np.zeros(right.shape[1], bool)
-    may_be_left[not_negative] = True
-    use = np.arange(right.shape[1])
-    while True:
-        found = np.linalg.solve(scaled[:, use[:, None], use], wanted[:, use])[..., 0]
-        negative = may_be_left[use] & (found[0] < 0.0)
-        if not negative.any():
-            break
-        use = use[~negative]
-    solution = np.zeros(right.shape)
-    solution[:, use] = found
-    return scale * solution
 
 
 def _bright_line_um(parameters: Array, strengths: Array) -> float:
