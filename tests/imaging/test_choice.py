@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wearscope.imaging.choice import candidates, choose, guided_line
+from wearscope.imaging.choice import Candidate, candidates, choose, guided_line
 from wearscope.imaging.edge import EdgeLine, offset_from
 
 sys.path.append(str(Path(__file__).parents[1]))
@@ -61,6 +61,21 @@ def test_a_tool_between_two_backgrounds():
     chosen = choose(candidates(light))
     assert chosen is not None
     assert distance_px(chosen.line, flute) < ROUGH_PX
+
+
+def line_at(angle_deg):
+    along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    return EdgeLine(np.zeros(2), along, np.array([-along[1], along[0]]), np.zeros(1), 0.0, 1.0)
+
+
+@pytest.mark.parametrize(("turned_deg", "chosen"), [(180.0, 1), (160.0, 0)])
+def test_clutter_behind_the_edge_leaves_it_little_evidence(turned_deg, chosen):
+    # dark and plain behind the far side of the land, bright and uneven behind the edge: its narrow land tells it
+    found = [
+        Candidate(line_at(0.0), 9.5, 335.0),
+        Candidate(line_at(turned_deg), 1.9, 143.0),
+    ]
+    assert choose(found) is found[chosen]
 
 
 def test_nothing_to_choose_from():

@@ -34,6 +34,10 @@ SAME_PX = 5.0  # between two lines traced, within which they are one
 LENGTHS = 8  # into which a line is cut to look at its sides
 APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
 RIVAL, FACING = 0.6, 0.3  # of the best line's evidence, from which one beside it and one facing it is a rival
+# The same of a line that runs along it: the two sides of a land are ground parallel, and clutter behind the cutting
+# edge leaves it little evidence where plain dark behind the far side leaves that much
+FACING_ALONG = 0.1
+ALONG = np.cos(np.radians(4.0))
 NARROWER = 0.8  # times the other's land: less of a difference does not decide
 DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
 
@@ -130,11 +134,7 @@ def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candi
         for c in usable
         if c.evidence > RIVAL * best.evidence and float(c.line.inward @ best.line.inward) > 0
     ]
-    facing = [
-        c
-        for c in usable
-        if c.evidence > FACING * best.evidence and float(c.line.inward @ best.line.inward) < 0
-    ]
+    facing = [c for c in usable if c.evidence > _least_facing(c.line, best.line) * best.evidence]
     # the heel lies behind the edge, and has the whole body behind it, not the narrow land
     near = min(beside, key=lambda c: c.land_px)
     if not facing:
@@ -145,6 +145,14 @@ def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candi
     if narrow.land_px < NARROWER * wide.land_px:
         return narrow
     return None if far.evidence > RIVAL * best.evidence else near
+
+
+def _least_facing(line: EdgeLine, best: EdgeLine) -> float:
+    """Share of the best line's evidence that makes another one, with the tool on its other side, a rival."""
+    turned = -float(line.inward @ best.inward)
+    if turned <= 0.0:
+        return np.inf
+    return FACING_ALONG if turned > ALONG else FACING
 
 
 def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Candidate]) -> Candidate:
@@ -213,7 +221,7 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
     t = np.linspace(line.start_px, line.end_px, 21)
     inside: list[float] = []
     for other in others:
-        if abs(float(other.direction @ line.direction)) < np.cos(np.radians(4.0)) or other.coverage < 0.85:
+        if abs(float(other.direction @ line.direction)) < ALONG or other.coverage < 0.85:
             continue
         inward = offset_from(np.column_stack(other.points_px(t)), line)
         middle = float(np.median(inward))

@@ -196,7 +196,8 @@ def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
     cure = "check the file names in the trial file, or photograph the right flute, tilted no differently"
     if match.verdict == "other":
         raise PhotoRefused(
-            f"{now.name}: its grind marks are not those of {new.name}; it shows another flute or bit", cure
+            f"{now.name}: its grind marks are not those of {new.name}; it shows another flute or bit",
+            f"{cure}; where another line was taken for the edge, mark the edge with edge_near",
         )
     if match.verdict == "unclear" and colour_difference(now, new) > OTHER_COLOUR:
         raise PhotoRefused(
