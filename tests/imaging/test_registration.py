@@ -39,6 +39,22 @@ def test_the_same_flute():
     assert match.correlation > 0.8
 
 
+@pytest.mark.parametrize("from_um", [0.0, 900.0, 1550.0])
+def test_a_photo_cut_to_a_part_of_the_edge(from_um):
+    short, whole = strip_of(marks(1, n=240, shift_um=from_um), seed=1), strip_of(marks(1), seed=2)
+    there, back = match_marks(short, whole), match_marks(whole, short)
+    assert (there.verdict, back.verdict) == ("same", "same")
+    assert there.shift_um == pytest.approx(from_um, abs=1.0)
+    assert back.shift_um == pytest.approx(
+        -from_um, abs=6.0
+    )  # at the middle of the whole: with the zoom's error
+
+
+@pytest.mark.parametrize("seed", range(2, 12))
+def test_a_part_of_another_flute_is_not_taken_for_it(seed):
+    assert match_marks(strip_of(marks(seed, n=240), seed=1), strip_of(marks(1), seed=2)).verdict != "same"
+
+
 @pytest.mark.parametrize("seed", range(2, 12))
 def test_another_flute(seed):
     match = match_marks(strip_of(marks(seed), seed=1), strip_of(marks(1), seed=2))

@@ -22,7 +22,7 @@ from wearscope.wear.strip import Strip, grey
 Array = NDArray[np.float64]
 
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
-LARGEST_SHIFT = 0.4  # share of the shorter strip
+LARGEST_SHIFT = 0.4  # share of the shorter strip that may lie beyond the longer one
 ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
 SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
 LEAST_ZOOM = 0.004
@@ -148,7 +148,9 @@ def _correlate(a: Array, b: Array) -> tuple[Array, Array]:
     """Correlation coefficient of each row of a against b at each lag (b[i + lag] over a[i])."""
     of_a, of_b = a.shape[1], len(b)
     lags = np.arange(1 - of_a, of_b)
-    lags = lags[np.abs(lags - 0.5 * (of_b - of_a)) <= LARGEST_SHIFT * min(of_a, of_b)]
+    # a shorter strip may lie anywhere along the longer one
+    reach = 0.5 * abs(of_b - of_a) + LARGEST_SHIFT * min(of_a, of_b)
+    lags = lags[np.abs(lags - 0.5 * (of_b - of_a)) <= reach]
     size = next_fast_len(of_a + of_b - 1, real=True)
     top = irfft(rfft(b, size) * np.conj(rfft(a, size, axis=1)), size, axis=1)[:, lags % size]
     # energy of each where the two overlap
