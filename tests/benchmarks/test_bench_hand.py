@@ -29,6 +29,7 @@ from wearscope.inspect import inspect_photo
 from wearscope.samples import sample_trial_folder
 
 MOST_S = 0.3
+CLUTTERED_S = 0.4  # what it takes before an uneven background, which is too long
 ROUNDS = 5
 
 
@@ -123,6 +124,6 @@ def test_a_correction_is_measured_at_once(benchmark, looked_at, kind):
         f"{kind.__name__[1:]}: {np.median(took_s):.2f} s ({np.median(cpu_s):.2f} s of processor), at most {MOST_S} s"
     )
     cluttered = looked_at[3].on_photo.look.quality.background == "mixed"
-    if cluttered and np.median(took_s) >= MOST_S:
+    if cluttered and MOST_S <= np.median(took_s) < CLUTTERED_S:
         pytest.xfail("known: a fit for each length of the edge takes up to 0.4 s before an uneven background")
     assert np.median(took_s) < MOST_S

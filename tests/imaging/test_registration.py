@@ -45,9 +45,8 @@ def test_a_photo_cut_to_a_part_of_the_edge(from_um):
     there, back = match_marks(short, whole), match_marks(whole, short)
     assert (there.verdict, back.verdict) == ("same", "same")
     assert there.shift_um == pytest.approx(from_um, abs=1.0)
-    assert back.shift_um == pytest.approx(
-        -from_um, abs=6.0
-    )  # at the middle of the whole: with the zoom's error
+    # told at the middle of the whole, so with the error of the zoom
+    assert back.shift_um == pytest.approx(-from_um, abs=6.0)
 
 
 @pytest.mark.parametrize("seed", range(2, 12))

@@ -163,7 +163,7 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
 
 
 def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tuple[Array, Array]:
-    """The parts of `profile_parts`, and their slopes with the six parameters, shape (6, 9, D).
+    """The parts as of `profile_parts`, and their slopes with the six parameters, shape (6, 9, D).
 
     How the light is spread over the edge is differentiated, how the arc sends it is stepped.
     """
@@ -179,7 +179,7 @@ def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tu
     apart = (inside_um - radius_um * lever[:, None]) / blur_um
     spread = (radius_um / blur_um * np.cos(phi) * weight)[:, None] * np.exp(-0.5 * apart**2) / ROOT_2PI
     deep_um = face_scale_um * np.array([1.0, 2.0, 4.0])
-    # where background ends, arc ends, and face departs by a third, two thirds, all of what it may
+    # where the background ends, the arc ends, and each departure of the face is complete
     starts_um = np.array([0.0, radius_um, *(radius_um + deep_um)])
     z = (inside_um - starts_um[:, None]) / blur_um
     begun, bell = ndtr(z), np.exp(-0.5 * z**2) / ROOT_2PI

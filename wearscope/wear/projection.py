@@ -177,7 +177,8 @@ def solved(normal: Array, right: Array, use: Index) -> Array:
     """Some unknowns of several normal equations with one matrix, the others being 0; `right` of shape (K, M)."""
     scale = 1.0 / np.sqrt(normal[use, use] + 1e-18)
     scaled = normal[use[:, None], use] * (scale[:, None] * scale) + REGULAR * np.eye(len(use))
-    # for so few unknowns numpy's and scipy's own solvers take several times as long about it as LAPACK
+    # numpy's and scipy's own solvers take several times as long about so few unknowns as LAPACK, which can fail only
+    # where a matrix is not positive definite: with the diagonal raised it is
     _, solution, failed = dposv(scaled, scale[:, None] * right[use])
     assert not failed
     return np.asarray(scale[:, None] * solution)
