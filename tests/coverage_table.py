@@ -21,9 +21,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from wearscope.desk import read_scales
 from wearscope.imaging.photo import read_photo
-from wearscope.inspect import inspect_photo
+from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.sources import read_scales
 from wearscope.trial import load_trial
 
 U_WEDGE_DEG, U_TILT_DEG, U_RING_DEG, U_RADIUS_UM, U_SCALE = 1.5, 1.5, 3.0, 1.5, 5e-4

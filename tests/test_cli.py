@@ -17,11 +17,11 @@ import pytest
 from pypdf import PdfReader
 
 import wearscope
-from wearscope import batch, cli, samples
+from wearscope import cli, samples
 from wearscope.log.wear_log import WearLog
+from wearscope.pipeline import run as batch
 
 TESTS = Path(__file__).parent
-sys.path.append(str(TESTS))
 
 import fake_photos as fake  # noqa: E402
 
@@ -335,7 +335,8 @@ import sys
 sys.path.append({tests!r})
 from functools import partial
 import fake_photos as fake
-from wearscope import batch, cli
+from wearscope.pipeline import run as batch
+from wearscope import cli
 
 if __name__ == "__main__":
     batch.measure_trial = partial(batch.measure_trial, inspector=fake.inspector)
@@ -349,7 +350,7 @@ def test_ctrl_c(tmp_path):
     for flute in (1, 2):
         for parts in (40, 120):
             fake.tell(tmp_path, "A", parts, flute, "seconds 3")
-    (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS)))
+    (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS / "support")))
     command = [sys.executable, str(tmp_path / "slow.py"), "measure", str(tmp_path), "--jobs", "2"]
     child = subprocess.Popen(
         command,
@@ -684,7 +685,7 @@ def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):
     import pty
 
     fake.write_trial(tmp_path, bits=("A",), flutes=(1,), parts=(0, 40))
-    (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS)))
+    (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS / "support")))
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "TERM": "xterm"}
     environment = environment | ({"NO_COLOR": "1"} if no_color else {})
     ours, theirs = pty.openpty()
@@ -714,7 +715,7 @@ def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):
 def test_importing_leaves_logging_and_warnings_alone():
     code = (
         "import logging, warnings; before = (logging.root.handlers[:], warnings.filters[:])\n"
-        "import wearscope.cli, wearscope.batch, wearscope.samples\n"
+        "import wearscope.cli, wearscope.pipeline.run, wearscope.samples\n"
         "assert (logging.root.handlers, [f for f in warnings.filters if f in before[1]]) == before"
     )
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}

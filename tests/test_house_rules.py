@@ -36,7 +36,7 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.look.look_along" in set(imported_by(ROOT / "desk.py"))
+    assert "wearscope.imaging.located_edge.look_along" in set(imported_by(ROOT / "pipeline" / "sources.py"))
 
 
 def test_wear_knows_nothing_of_imaging():
@@ -66,15 +66,15 @@ def test_imaging_and_wear_know_nothing_of_trials_and_logs():
     for folder in ("wear", "imaging"):
         for source in (ROOT / folder).rglob("*.py"):
             for name in imported_by(source):
-                assert not name.startswith(("wearscope.trial", "wearscope.log", "wearscope.sheets")), source
+                assert not name.startswith(("wearscope.trial", "wearscope.log", "wearscope.report")), source
 
 
 @pytest.mark.parametrize(
     ("module", "heavy"),
     [
         ("wearscope", (*DISPLAY, "matplotlib")),
-        ("wearscope.inspect", (*DISPLAY, "matplotlib")),
-        ("wearscope.batch", DISPLAY),
+        ("wearscope.pipeline.inspect", (*DISPLAY, "matplotlib")),
+        ("wearscope.pipeline.run", DISPLAY),
     ],
 )
 def test_importing_pulls_in_no_display_and_says_nothing(module, heavy):
@@ -144,21 +144,21 @@ def test_lengths_say_their_unit():
         "wearscope.wear.coating.CoatingColour.inverse_covariance",
         "wearscope.wear.coating.UsualColour.departure",
         "wearscope.wear.coating.UsualColour.far",
-        "wearscope.wear.profile.ProfilePrior.tint",
-        "wearscope.wear.projection.Observed.light",
-        "wearscope.wear.projection.Observed.u_light",
-        "wearscope.wear.projection.Observed.background",
-        "wearscope.wear.projection.Projection.residuals",
-        "wearscope.wear.projection.Projection.slopes",
-        "wearscope.wear.projection.Projection.strengths",
-        "wearscope.wear.ring.RingFit.ring_light",
-        "wearscope.wear.ring.RingFit.card_light",
+        "wearscope.light.edge_light.ProfilePrior.tint",
+        "wearscope.light.projection.Observed.light",
+        "wearscope.light.projection.Observed.u_light",
+        "wearscope.light.projection.Observed.background",
+        "wearscope.light.projection.Projection.residuals",
+        "wearscope.light.projection.Projection.slopes",
+        "wearscope.light.projection.Projection.strengths",
+        "wearscope.light.ring.RingFit.ring_light",
+        "wearscope.light.ring.RingFit.card_light",
         "wearscope.imaging.pin.PinProfile.light",
         "wearscope.imaging.pin.PinProfile.u_light",
-        "wearscope.wear.rounding.MeanProfile.light",
-        "wearscope.wear.rounding.MeanProfile.u_light",
-        "wearscope.imaging.edge.EdgeLine.direction",
-        "wearscope.imaging.edge.EdgeLine.inward",
+        "wearscope.light.zone_light.MeanProfile.light",
+        "wearscope.light.zone_light.MeanProfile.u_light",
+        "wearscope.imaging.edge_lines.EdgeLine.direction",
+        "wearscope.imaging.edge_lines.EdgeLine.inward",
         "wearscope.imaging.section.Corner.flank_a",
         "wearscope.imaging.section.Corner.flank_b",
     }

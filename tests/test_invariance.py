@@ -18,9 +18,9 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from wearscope.desk import Desk, Memory
 from wearscope.imaging.scale import scale_from_value
-from wearscope.inspect import inspect_photo
+from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.sources import Memory, Sources
 from wearscope.trial import load_trial
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
@@ -125,7 +125,7 @@ def plain(tmp_path_factory):
         trial = load_trial(folder)
         entry = next(photo for photo in trial.photos if photo.parts)
         scales = {"bench": scale_from_value(UM_PER_PX, 0.001, "bench")}
-        found[background] = rows, Desk(scales, {}, Memory()).look(entry).on_photo
+        found[background] = rows, Sources(scales, {}, Memory()).located(entry).on_photo
     return found
 
 

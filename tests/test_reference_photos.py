@@ -17,12 +17,12 @@ import cv2
 import numpy as np
 import pytest
 
-from wearscope.desk import read_scales
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.scale import scale_from_graticule
-from wearscope.inspect import inspect_photo
+from wearscope.log.records import Record
+from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.sources import read_scales
 from wearscope.trial import load_trial
-from wearscope.wear.records import Record
 
 REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
 PHOTOS, REAL = REFERENCE / "photos", REFERENCE / "real"

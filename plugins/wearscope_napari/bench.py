@@ -37,11 +37,11 @@ from qtpy.QtWidgets import (
 )
 
 from wearscope.errors import WearscopeError
-from wearscope.hand import NOTHING, DrawnEdge, HandScale, scale_between
 from wearscope.imaging.scale import scale_from_graticule
+from wearscope.light.strip import USED
+from wearscope.log.records import Record
 from wearscope.trial import PhotoEntry, load_trial
-from wearscope.wear.records import Record
-from wearscope.wear.strip import USED
+from wearscope.trial.correction import NOTHING, DrawnEdge, HandScale, scale_between
 from wearscope_napari import layers as drawing
 from wearscope_napari.capture import Capture
 from wearscope_napari.coordinates import from_napari
@@ -502,12 +502,14 @@ class WearBench(QWidget):
         data = one.data
         if one.kind == "labels" and self.shown.photo is not None and data.shape == (1, 1):
             data = np.zeros(self.shown.photo.pixels.shape[:2], np.uint8)
-        look = dict(one.look)
+        located = dict(one.located)
         if one.kind == "shapes" and not len(data):
             data = None
-            look = {key: value for key, value in look.items() if not isinstance(value, list)} | {"ndim": 2}
-            look.pop("shape_type")
-        layer = add(data, name=one.name, metadata={drawing.PART: one.part}, **look, **place)
+            located = {key: value for key, value in located.items() if not isinstance(value, list)} | {
+                "ndim": 2
+            }
+            located.pop("shape_type")
+        layer = add(data, name=one.name, metadata={drawing.PART: one.part}, **located, **place)
         self.layers[one.part] = layer
         return layer
 
@@ -523,8 +525,8 @@ class WearBench(QWidget):
                 layer.selected_data = set(range(layer.nshapes))
                 layer.remove_selected()
                 if len(one.data):
-                    look = {k: v for k, v in one.look.items() if k != "opacity"}
-                    layer.add(one.data, **look)
+                    located = {k: v for k, v in one.located.items() if k != "opacity"}
+                    layer.add(one.data, **located)
                     layer.selected_data = set()
             elif one.kind == "labels":
                 same = one.data.shape == layer.data.shape
@@ -597,7 +599,7 @@ class WearBench(QWidget):
         assert self.shown is not None
         said, placing = self.shown.said.edge, self.shown.inspection.on_photo
         if placing is not None:
-            return "right" if (points[-1] - points[0]) @ placing.look.line.direction > 0 else "left"
+            return "right" if (points[-1] - points[0]) @ placing.located.line.direction > 0 else "left"
         return said.tool if said is not None else None
 
     def correct(self, of: Measured | None = None, **said: Any) -> None:
@@ -647,8 +649,8 @@ class WearBench(QWidget):
         found = self.shown.inspection
         if found.on_photo is None:
             return None
-        s_um = found.on_photo.look.strip.s_um
-        ends = found.on_photo.look.places_px(s_um[[0, -1]], np.zeros(2)).tolist()
+        s_um = found.on_photo.located.strip.s_um
+        ends = found.on_photo.located.places_px(s_um[[0, -1]], np.zeros(2)).tolist()
         used = 1
         if found.now is not None and found.now.transition_um is not None:
             of_used = s_um[found.now.zone == USED]
@@ -715,14 +717,14 @@ class WearBench(QWidget):
                 self.say(f"give the {what} in µm first")
                 return
             if part not in self.layers:
-                look = {
+                located = {
                     "shape_type": "line",
                     "edge_color": "cyan",
                     "edge_width": 1.5,
                     "face_color": "transparent",
                 }
                 with self._quietly():
-                    ruler = self._add(drawing.Drawn("ruler", "ruler", "shapes", [], look))
+                    ruler = self._add(drawing.Drawn("ruler", "ruler", "shapes", [], located))
                 self._watch(ruler)
                 ruler.events.data.connect(self._ruled)
         layer = self.layers[part]

@@ -10,7 +10,7 @@ from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushBut
 
 from wearscope.errors import WearscopeError
 from wearscope.log.corrections import CorrectionLog
-from wearscope.sheets import words
+from wearscope.report import words
 from wearscope.trial import Trial, View, load_trial
 from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in, shows
 
@@ -54,7 +54,7 @@ class Capture(QWidget):
         form.addRow(self.verdict)
         self._timer = QTimer(self)
         self._timer.setInterval(LOOK_EVERY_MS)
-        self._timer.timeout.connect(self.look)
+        self._timer.timeout.connect(self.located)
 
     @property
     def place(self) -> Place:
@@ -95,7 +95,7 @@ class Capture(QWidget):
         self.folder = None
         self.watch.setText("Watch a folder …")
 
-    def look(self) -> None:
+    def located(self) -> None:
         """See whether a picture has come and is written to its end."""
         if self.folder is None:
             return

@@ -68,20 +68,20 @@ def _layer_data(path: Path) -> LayerData:
     photo = read_photo(path)
     embedded = photo.embedded_um_per_px
     drawn = photo_layer(photo.pixels, photo.full_scale)
-    look = drawn.look | on_scale(embedded[0] if embedded else None) | {"name": path.name}
-    return drawn.data, look | {"metadata": {"photo_sha256": photo.sha256}}, "image"
+    located = drawn.located | on_scale(embedded[0] if embedded else None) | {"name": path.name}
+    return drawn.data, located | {"metadata": {"photo_sha256": photo.sha256}}, "image"
 
 
 def sample_trial() -> list[LayerData]:
     """A copy of the sample trial in a new folder, opened on the bench; its first photo as a layer."""
     folder = Path(tempfile.mkdtemp(prefix="wearscope-sample-"))
     trial = load_trial(copy_sample_trial(folder))
-    data, look, kind = _layer_data(trial.photos[-1].path)
+    data, located, kind = _layer_data(trial.photos[-1].path)
     bench = open_bench()
     if bench is not None:
-        look["metadata"][PART] = "sample"  # the bench takes it away when it shows the first photo
+        located["metadata"][PART] = "sample"  # the bench takes it away when it shows the first photo
         bench.open_trial(trial.path)
-    return [(data, look, kind)]
+    return [(data, located, kind)]
 
 
 def open_bench(viewer: napari.viewer.Viewer | None = None) -> WearBench | None:

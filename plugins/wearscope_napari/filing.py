@@ -14,11 +14,11 @@ from datetime import datetime
 from pathlib import Path
 
 from wearscope.errors import TrialError, WearscopeError
-from wearscope.hand import Correction
 from wearscope.imaging.scale import Scale
-from wearscope.inspect import inspect_photo, judge_photo
 from wearscope.log.export import write_bytes
+from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.trial import PhotoEntry, Trial, View, load_trial
+from wearscope.trial.correction import Correction
 
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".webp", ".tif", ".tiff")
 REPLACED = "replaced"

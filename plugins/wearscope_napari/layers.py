@@ -12,11 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.hand import Correction
-from wearscope.inspection import Inspection
-from wearscope.sheets.style import BLUE, ORANGE, SKY, VERMILION
+from wearscope.light.strip import UNUSED, USED
+from wearscope.pipeline.inspection import Inspection
+from wearscope.report.style import BLUE, ORANGE, SKY, VERMILION
+from wearscope.trial.correction import Correction
 from wearscope.wear.section import SectionView
-from wearscope.wear.strip import UNUSED, USED
 from wearscope.wear.tip import TipFit
 from wearscope_napari.coordinates import to_napari
 
@@ -54,7 +54,7 @@ class Drawn:
     name: str
     kind: Literal["image", "labels", "points", "shapes"]
     data: Any
-    look: dict[str, Any]
+    located: dict[str, Any]
 
 
 def on_scale(um_per_px: float | None) -> dict[str, Any]:
@@ -118,8 +118,8 @@ def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:
 
 def _edge(found: Inspection, said: Correction, name: str) -> Drawn:
     edge = edge_handles(found, said)
-    look = {"shape_type": "path", "edge_color": LIME, "edge_width": 1.5, "face_color": "transparent"}
-    return Drawn("edge", name, "shapes", [to_napari(edge)] if len(edge) else [], look)
+    located = {"shape_type": "path", "edge_color": LIME, "edge_width": 1.5, "face_color": "transparent"}
+    return Drawn("edge", name, "shapes", [to_napari(edge)] if len(edge) else [], located)
 
 
 def edge_handles(found: Inspection, said: Correction) -> Array:
@@ -128,10 +128,10 @@ def edge_handles(found: Inspection, said: Correction) -> Array:
         return np.array(said.edge.points_px, float)
     if found.on_photo is None:
         return np.empty((0, 2))
-    s_um = found.on_photo.look.strip.s_um
-    look = found.on_photo.look
+    s_um = found.on_photo.located.strip.s_um
+    located = found.on_photo.located
     at = np.linspace(s_um[0], s_um[-1], HANDLES)
-    return look.places_px(at, np.interp(at, s_um, look.smooth_um))
+    return located.places_px(at, np.interp(at, s_um, located.smooth_um))
 
 
 def transition_point(found: Inspection, said: Correction) -> Array:
@@ -162,13 +162,13 @@ def _lines(found: Inspection) -> Drawn:
                 at = _thinned(run)
                 paths.append(_path(found, at, view.land_um[at]))
                 colours.append(BLUE)
-    look = {
+    located = {
         "shape_type": "path",
         "edge_width": 0.8,
         "edge_color": colours or "white",
         "face_color": "transparent",
     }
-    return Drawn("lines", "silhouette, bright line, land", "shapes", paths, look)
+    return Drawn("lines", "silhouette, bright line, land", "shapes", paths, located)
 
 
 def _zones(found: Inspection) -> Drawn:
@@ -176,21 +176,21 @@ def _zones(found: Inspection) -> Drawn:
     paths, colours, width_px = [], [], 1.0
     if found.now is not None and found.on_photo is not None:
         view, (near_um, far_um) = found.now, RIBBON_UM
-        width_px = (far_um - near_um) / found.on_photo.look.photo_um_per_px
+        width_px = (far_um - near_um) / found.on_photo.located.photo_um_per_px
         for zone, colour in ZONE_COLOURS.items():
             for run in _runs((view.zone == zone) & np.isfinite(view.silhouette_um)):
                 at = _thinned(run, 40)
                 # a broad line, for napari takes long to fill an outline
                 paths.append(_path(found, at, view.silhouette_um[at] - 0.5 * (near_um + far_um)))
                 colours.append(colour)
-    look = {
+    located = {
         "shape_type": "path",
         "edge_width": width_px,
         "edge_color": colours or "transparent",
         "face_color": "transparent",
         "opacity": 0.55,
     }
-    return Drawn("zones", "used (orange) and unused (blue)", "shapes", paths, look)
+    return Drawn("zones", "used (orange) and unused (blue)", "shapes", paths, located)
 
 
 def _chips(found: Inspection) -> Drawn:
@@ -202,8 +202,8 @@ def _chips(found: Inspection) -> Drawn:
             at = np.flatnonzero((view.strip.s_um >= start) & (view.strip.s_um <= end))
             if len(at) > 1:
                 paths.append(_path(found, at, depth[at] + 6.0))
-    look = {"shape_type": "path", "edge_color": "#FF00FF", "edge_width": 4, "face_color": "transparent"}
-    return Drawn("chips", "chips", "shapes", paths, look)
+    located = {"shape_type": "path", "edge_color": "#FF00FF", "edge_width": 4, "face_color": "transparent"}
+    return Drawn("chips", "chips", "shapes", paths, located)
 
 
 def _coating(found: Inspection) -> Drawn:
@@ -214,8 +214,8 @@ def coating_mask(found: Inspection) -> NDArray[np.uint8]:
     """1 where bare substrate shows in the coating band, shape of the photo."""
     if found.on_photo is None:
         return np.zeros((1, 1), np.uint8)
-    look, view = found.on_photo.look, found.now
-    mask = np.zeros(look.photo.pixels.shape[:2], np.uint8)
+    located, view = found.on_photo.located, found.now
+    mask = np.zeros(located.photo.pixels.shape[:2], np.uint8)
     if view is None or view.substrate is None or not view.substrate.any():
         return mask
     depth = view.strip.d_um[:, None] - view.silhouette_um[None, :]
@@ -225,7 +225,7 @@ def coating_mask(found: Inspection) -> NDArray[np.uint8]:
     inside = ((at >= 0) & (at < mask.shape[::-1])).all(axis=1)
     mask[at[inside, 1], at[inside, 0]] = 1
     # a strip's samples lie askew to the photo's pixels and leave gaps of one
-    size = 2 * look.reduction + 1
+    size = 2 * located.reduction + 1
     return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8)))
 
 
@@ -234,7 +234,7 @@ def new_on_now(found: Inspection) -> NDArray[np.uint8] | None:
     placing = found.on_photo
     if placing is None or placing.new is None or placing.new_onto_now_px is None:
         return None
-    height, width = placing.look.photo.pixels.shape[:2]
+    height, width = placing.located.photo.pixels.shape[:2]
     pixels = photo_layer(placing.new.photo.pixels, placing.new.photo.full_scale).data
     return np.asarray(
         cv2.warpAffine(pixels, placing.new_onto_now_px, (width, height), flags=cv2.INTER_LINEAR)
@@ -250,16 +250,16 @@ def _outline(found: Inspection) -> Drawn:
         order = np.argsort(along)
         pieces = np.split(order, np.flatnonzero(np.diff(along[order]) > GAP_PX) + 1)
         paths = [to_napari(points[_thinned(piece, 400)]) for piece in pieces if len(piece) > 1]
-    look = {"shape_type": "path", "edge_color": ORANGE, "edge_width": 2.4, "face_color": "transparent"}
-    return Drawn("outline", "outline as read", "shapes", paths, look)
+    located = {"shape_type": "path", "edge_color": ORANGE, "edge_width": 2.4, "face_color": "transparent"}
+    return Drawn("outline", "outline as read", "shapes", paths, located)
 
 
 def _tip(found: Inspection) -> Drawn:
     paths: list[Array] = []
     if found.section is not None:
         paths = [to_napari(line) for line in tip_lines_px(found.section)]
-    look = {"shape_type": "path", "edge_color": BLUE, "edge_width": 1.0, "face_color": "transparent"}
-    return Drawn("tip", "faces and arc fitted", "shapes", paths, look)
+    located = {"shape_type": "path", "edge_color": BLUE, "edge_width": 1.0, "face_color": "transparent"}
+    return Drawn("tip", "faces and arc fitted", "shapes", paths, located)
 
 
 def _dust(found: Inspection) -> Drawn:
@@ -267,8 +267,8 @@ def _dust(found: Inspection) -> Drawn:
     if found.section is not None:
         fit = found.section.fit
         points = to_napari(fit.points_um[~fit.kept] / found.section.um_per_px)
-    look = {"size": 3, "face_color": VERMILION, "border_width": 0.0}
-    return Drawn("dust", "left out as dust", "points", points, look)
+    located = {"size": 3, "face_color": VERMILION, "border_width": 0.0}
+    return Drawn("dust", "left out as dust", "points", points, located)
 
 
 def tip_axes(fit: TipFit) -> tuple[Array, Array]:

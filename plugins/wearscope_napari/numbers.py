@@ -18,12 +18,12 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from wearscope.inspection import Inspection
 from wearscope.log.order import in_order
-from wearscope.sheets import words
-from wearscope.sheets.style import INK, ORANGE, VERMILION
+from wearscope.log.records import Record
+from wearscope.pipeline.inspection import Inspection
+from wearscope.report import words
+from wearscope.report.style import INK, ORANGE, VERMILION
 from wearscope.trial import PhotoEntry
-from wearscope.wear.records import Record
 from wearscope_napari.margins import Margins
 
 CURVE_FIRST = ("edge_recession", "edge_radius", "coating_loss")

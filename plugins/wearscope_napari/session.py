@@ -10,14 +10,9 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any, Literal
 
-from wearscope.batch import BatchResult, PhotoResult, Progress, log_result, measure_trial, sha256_of
-from wearscope.desk import Memory, read_scales, scale_of
 from wearscope.errors import LogError, PhotoRefused
-from wearscope.hand import NOTHING, Correction
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.scale import Scale
-from wearscope.inspect import inspect_photo
-from wearscope.inspection import Inspection
 from wearscope.log.corrections import (
     ChangedMeanwhileError,
     CorrectionLog,
@@ -26,9 +21,14 @@ from wearscope.log.corrections import (
     logged,
     standing,
 )
+from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.inspection import Inspection
+from wearscope.pipeline.run import BatchResult, PhotoResult, Progress, log_result, measure_trial, sha256_of
+from wearscope.pipeline.sources import Memory, read_scales, scale_of
 from wearscope.trial import PhotoEntry, Trial
-from wearscope.wear.records import Record
+from wearscope.trial.correction import NOTHING, Correction
 
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
@@ -193,9 +193,9 @@ class Session:
         said = corrections.get(sha256, NOTHING)
         photo, um_per_px = None, None
         try:
-            photo = found.on_photo.look.photo if found.on_photo else read_photo(entry.path)
+            photo = found.on_photo.located.photo if found.on_photo else read_photo(entry.path)
             scale = scale_of(entry, scales, said, photo).um_per_px
-            um_per_px = found.on_photo.look.photo_um_per_px if found.on_photo else scale
+            um_per_px = found.on_photo.located.photo_um_per_px if found.on_photo else scale
         except PhotoRefused:
             pass  # the inspection says so too
         return Measured(found, photo, um_per_px, said, history, seconds, not_kept)

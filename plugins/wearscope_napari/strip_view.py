@@ -8,11 +8,11 @@ from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
 from qtpy.QtWidgets import QVBoxLayout, QWidget
 
-from wearscope.inspection import Inspection
-from wearscope.sheets.style import BLUE, INK, ORANGE, SKY, VERMILION
-from wearscope.sheets.tone import to_display, white_level
+from wearscope.light.strip import UNUSED, USED, EdgeView
+from wearscope.pipeline.inspection import Inspection
+from wearscope.report.style import BLUE, INK, ORANGE, SKY, VERMILION
+from wearscope.report.tone import to_display, white_level
 from wearscope.wear.section import SectionView
-from wearscope.wear.strip import UNUSED, USED, EdgeView
 from wearscope_napari.layers import tip_axes
 from wearscope_napari.margins import Margins
 

@@ -7,19 +7,13 @@ edges; the strip is made directly, so that its noise is white as the bound takes
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from pictures import CARD, DARK, GOLD, edge_bound_px
 from scipy.special import ndtr
 
-from wearscope.wear.strip import Strip
+from wearscope.light.strip import Strip
 from wearscope.wear.trace import MATCH_COLUMNS, matched_trace, trace_edge
-
-sys.path.append(str(Path(__file__).parents[1]))
-
-from pictures import CARD, DARK, GOLD, edge_bound_px
 
 MOST, COLUMNS, PITCH_UM = 1.3, 4000, 3.5
 D_UM = np.arange(-45, 60) * PITCH_UM

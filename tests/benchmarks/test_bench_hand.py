@@ -8,25 +8,19 @@ fitted on its own.
 
 from __future__ import annotations
 
-import sys
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-
-sys.path.append(str(Path(__file__).parent))
-sys.path.append(str(Path(__file__).parents[1]))
-
 from pictures import CARD, DARK, save_light, write_trial
 from test_bench_measure import UM_PER_PX, big_pair, environment, write_pair
 
-from wearscope.desk import Memory, read_scales
-from wearscope.hand import Correction, DrawnEdge, HandScale
-from wearscope.inspect import inspect_photo
+from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.sources import Memory, read_scales
 from wearscope.samples import sample_trial_folder
+from wearscope.trial.correction import Correction, DrawnEdge, HandScale
 
 MOST_S = 0.3
 CLUTTERED_S = 0.4  # what it takes before an uneven background, which is too long
@@ -87,9 +81,9 @@ def _moved_transition(found, n):
 
 
 def _nudged_edge(found, n):
-    look = found.on_photo.look
-    s_um = np.linspace(look.strip.s_um[0], look.strip.s_um[-1], 7)
-    points = look.places_px(s_um, np.full(7, 3.0 * n))
+    located = found.on_photo.located
+    s_um = np.linspace(located.strip.s_um[0], located.strip.s_um[-1], 7)
+    points = located.places_px(s_um, np.full(7, 3.0 * n))
     return Correction(edge=DrawnEdge(tuple(map(tuple, points.tolist())), "right"))
 
 
@@ -100,7 +94,7 @@ def _patch(found, n):
 
 
 def _scale(found, n):
-    um_per_px = found.on_photo.look.photo_um_per_px * (1.0 + 1e-4 * n)
+    um_per_px = found.on_photo.located.photo_um_per_px * (1.0 + 1e-4 * n)
     return Correction(scale=HandScale(um_per_px, 0.001, "two points"))
 
 
@@ -123,7 +117,7 @@ def test_a_correction_is_measured_at_once(benchmark, looked_at, kind):
     print(
         f"{kind.__name__[1:]}: {np.median(took_s):.2f} s ({np.median(cpu_s):.2f} s of processor), at most {MOST_S} s"
     )
-    cluttered = looked_at[3].on_photo.look.quality.background == "mixed"
+    cluttered = looked_at[3].on_photo.located.quality.background == "mixed"
     if cluttered and MOST_S <= np.median(took_s) < CLUTTERED_S:
         pytest.xfail("known: a fit for each length of the edge takes up to 0.4 s before an uneven background")
     assert np.median(took_s) < MOST_S

@@ -20,10 +20,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-
-sys.path.append(str(Path(__file__).parents[1]))
-sys.path.append(str(Path(__file__).parents[2]))
-
 from pictures import CARD, Flute, measured, write_trial
 
 MOST_TIMES, MOST_MB = 8.0, 1000.0

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from pins import Scene, across, photograph
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.pin import ring_angle_from_pin
-
-sys.path.append(str(Path(__file__).parent))
-from pins import Scene, across, photograph
 
 UM_PER_PX = (4.0, 0.01)
 SAMPLES = Path(__file__).parents[2] / "sample_images"

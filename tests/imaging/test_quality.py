@@ -5,7 +5,7 @@ import pytest
 from scipy.special import ndtr
 
 from wearscope.imaging.quality import Quality, refusal, strip_quality
-from wearscope.wear.strip import Strip
+from wearscope.light.strip import Strip
 
 PITCH_UM = 3.5
 S_UM = np.arange(600) * PITCH_UM

@@ -1,18 +1,13 @@
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from pictures import grind_marks
 
 from wearscope.imaging.registration import MARKS_UM, mark_signal, match_marks
-from wearscope.wear.strip import Strip
-
-sys.path.append(str(Path(__file__).parents[1]))
-
-from pictures import grind_marks
+from wearscope.light.strip import Strip
 
 UM_PER_PX = 3.5
 

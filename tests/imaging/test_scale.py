@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from graticules import Graticule, half_plane_area, through_file
 from scipy import ndimage
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging import scale as module
 from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
-
-sys.path.append(str(Path(__file__).parent))
-
-from graticules import Graticule, half_plane_area, through_file
 
 REFERENCE = Path(__file__).parents[3] / "shared" / "reference"
 LIMIT = 5e-4  # DEVELOPERS.md

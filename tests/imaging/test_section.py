@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-
-sys.path.append(str(Path(__file__).parents[1]))
-
 from sections import Wedge, save_grey
 
 from wearscope.errors import PhotoRefused

@@ -1,18 +1,12 @@
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from numpy.polynomial import polynomial
-
-from wearscope.imaging.edge import EdgeLine
-from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
-
-sys.path.append(str(Path(__file__).parents[1]))
-
 from pictures import Flute
+
+from wearscope.imaging.edge_lines import EdgeLine
+from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
 
 # OpenCV's bicubic kernel (a = -0.75) does not reproduce a ramp: up to 0.048 px off, over whole pixels nothing
 PLACE_PX = 0.05

@@ -10,9 +10,9 @@ import pytest
 from sqlalchemy import text
 
 from wearscope.errors import LogError
-from wearscope.hand import Correction, DrawnEdge, HandScale
 from wearscope.log.corrections import ChangedMeanwhileError, CorrectionLog, changes, logged, standing
 from wearscope.log.wear_log import WearLog
+from wearscope.trial.correction import Correction, DrawnEdge, HandScale
 
 PLACE = {"trial": "Birch", "bit": "Dunlin", "flute": 1, "parts": 100, "view": "relief"}
 FULL = Correction(

@@ -23,8 +23,8 @@ from wearscope.log.export import (
     write_measurements,
 )
 from wearscope.log.notes import LoggedNote, Note
+from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedRecord
-from wearscope.wear.records import Record
 
 HEADER = (
     "bit,flute,parts,view,quantity,zone,value,unit,std_uncertainty,low95,high95,status,note,method,photo,"

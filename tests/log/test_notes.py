@@ -15,9 +15,9 @@ import pytest
 from wearscope.errors import LogError
 from wearscope.log import schema
 from wearscope.log.notes import GRADES, Note
+from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
-from wearscope.outcome.signs import note_line
-from wearscope.wear.records import Record
+from wearscope.process.other_signs import note_line
 
 
 def a_note(**changed) -> Note:

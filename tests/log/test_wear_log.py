@@ -16,8 +16,8 @@ from sqlalchemy import create_mock_engine, event
 from wearscope.errors import LogError
 from wearscope.log import database, schema
 from wearscope.log.order import in_order, natural_key
+from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
-from wearscope.wear.records import Record
 
 
 def inspection(**changed) -> LoggedInspection:
@@ -421,7 +421,7 @@ def test_natural_order_of_names():
 
 def test_every_quantity_of_the_design_has_its_rank():
     from wearscope.log.order import _QUANTITIES
-    from wearscope.sheets.words import QUANTITIES
+    from wearscope.report.words import QUANTITIES
 
     assert len(set(_QUANTITIES)) == len(_QUANTITIES)
     assert set(_QUANTITIES) == set(QUANTITIES)

@@ -7,8 +7,8 @@ import pytest
 import ruptures
 from statsmodels.datasets import nile
 
+from wearscope.light.strip import UNUSED, USED
 from wearscope.wear.datum import find_zones
-from wearscope.wear.strip import UNUSED, USED
 from wearscope.wear.zones import BLOCK_UM, GUARD_UM, best_step
 
 # One value per block: the step search works on medians of blocks this long.

@@ -6,16 +6,10 @@ The points and answers of W. Gander, G. H. Golub and R. Strebel, "Least-squares 
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
 from skimage.measure import CircleModel
-
-sys.path.append(str(Path(__file__).parents[1] / "wear"))
-
 from test_tip import arc_tip, fitted
 
 from wearscope.wear.tip import distance_to, tip_outline

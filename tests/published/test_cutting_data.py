@@ -1,4 +1,4 @@
-"""Published cutting data against `wearscope.outcome.cutting`."""
+"""Published cutting data against `wearscope.process.cutting`."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from math import floor
 
 import pytest
 
-from wearscope.outcome.cutting import (
+from wearscope.process.cutting import (
     chip_load_mm,
     feed_per_revolution_mm,
     surface_speed_m_per_min,

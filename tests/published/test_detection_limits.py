@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from wearscope.outcome.repeatability import Estimate, smallest_difference
-from wearscope.wear.records import COVERAGE_95, DETECTION, found
+from wearscope.metrology.findings import COVERAGE_95, DETECTION, found
+from wearscope.metrology.repeatability import Estimate, smallest_difference
 
 
 def test_factors():

@@ -7,21 +7,15 @@ Gaussian; the table was derived from it and checked by simulation.
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
-from scipy.stats import norm
-
-from wearscope.wear.arc import profile_parts
-from wearscope.wear.strip import Strip
-from wearscope.wear.trace import trace_edge
-
-sys.path += [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "benchmarks")]
-
 from pictures import CARD, DARK, edge_bound_px
+from scipy.stats import norm
 from test_bench_edge_bound import ratio_to_bound
+
+from wearscope.light.arc import profile_parts
+from wearscope.light.strip import Strip
+from wearscope.wear.trace import trace_edge
 
 # Step of height 100 in noise of standard deviation 2, one row: blur in px, bound in px (edge on a pixel / between two)
 BOUND = [

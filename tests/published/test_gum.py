@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from wearscope.wear.uncertainty import (
+from wearscope.metrology.uncertainty import (
     Budget,
     Input,
     Measurement,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import kstest, t, triang, uniform
 
-from wearscope.wear.uncertainty import (
+from wearscope.metrology.uncertainty import (
     Input,
     Measurement,
     compare,

@@ -12,8 +12,8 @@ from math import inf
 import numpy as np
 import pytest
 
-from wearscope.outcome.curve import Points, wear_curve
-from wearscope.outcome.life import HORIZON, known_range, lives
+from wearscope.economics.curve import Points, wear_curve
+from wearscope.economics.life import HORIZON, known_range, lives
 
 SERIES = """
 1  2:0 7:0.11 15:0.20 19:0.24 22:0.29 26:0.28 29:0.29 32:0.38 35:0.40 38:0.43 41:0.45 44:0.50 48:0.44

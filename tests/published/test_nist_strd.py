@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wearscope.outcome.curve import least_sum_of_squares, power, saturating
+from wearscope.economics.curve import least_sum_of_squares, power, saturating
 
 
 def fitted(model, x, y, start):

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from pictures import grind_marks
 from scipy.ndimage import fourier_shift
 from skimage import data
 from skimage.registration import phase_cross_correlation
 
 from wearscope.imaging.registration import mark_signal, match_marks
-from wearscope.wear.strip import Strip
-
-sys.path.append(str(Path(__file__).parents[1]))
-
-from pictures import grind_marks
+from wearscope.light.strip import Strip
 
 UM_PER_PX = 3.5
 D_UM = np.arange(-160.0, 540.0, UM_PER_PX)

@@ -13,7 +13,7 @@ import pytest
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from wearscope.outcome.repeatability import percent_of_tolerance, study_by_anova, study_by_ranges
+from wearscope.metrology.repeatability import percent_of_tolerance, study_by_anova, study_by_ranges
 
 VALUES = np.array(
     [  # person A, trials 1 to 3; B; C

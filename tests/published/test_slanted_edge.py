@@ -7,18 +7,12 @@ from memory. What a Gaussian blur of standard deviation σ must give is exact: s
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from pictures import Flute, measured, rows, write_trial
 from scipy.ndimage import gaussian_filter1d
 
 from wearscope.imaging.photo import read_photo
-
-sys.path.append(str(Path(__file__).parents[1]))
-
-from pictures import Flute, measured, rows, write_trial
 
 MTF50_TIMES_SIGMA = 0.1873906  # sqrt(ln 2 / 2) / π
 WIDTH_10_90 = 2.5631031  # in σ: quantiles of the normal distribution

@@ -1,4 +1,4 @@
-"""Published numbers of A-weighting and exact level arithmetic against `wearscope.outcome.sound`."""
+"""Published numbers of A-weighting and exact level arithmetic against `wearscope.process.sound`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wearscope.outcome.sound import Recording, a_weighting_db, level_of_recordings, mean_level_db
+from wearscope.process.sound import Recording, a_weighting_db, level_of_recordings, mean_level_db
 
 # IEC 61672-1:2013, table 3, A-weighting in dB at 10 Hz to 20 kHz in third octaves (read in a stored copy)
 TABLE_DB = [

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from faces import FACE, S_UM, face
+from test_wear_land import scene
 
-from tests.wear.faces import FACE, S_UM, face
-from tests.wear.test_land import scene
-from wearscope.wear.land import find_land
+from wearscope.wear.wear_land import find_land
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 # clearance, rake, VB / h from the receded edge, VB / h from the original edge

@@ -9,9 +9,9 @@ from graticules import Graticule
 from hands import Hands
 from pictures import CARD, Flute, save_light, transition_error_um, write_trial
 
-from wearscope.batch import measure_trial
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
+from wearscope.pipeline.run import measure_trial
 from wearscope.trial import load_trial
 
 
@@ -113,11 +113,11 @@ def test_the_edge_is_drawn_anew_where_the_program_finds_none(hands, tmp_path, ba
     assert placing is not None, hands.bench.status.text()
     _, d_um = placing.on_strip(tuple(vague.at_px(0.0)))
     assert abs(d_um) < 10.0
-    before = placing.look.line.inward
+    before = placing.located.line.inward
     hands.bench.turn_tool()
     hands.idle()
     after = hands.bench.shown.inspection.on_photo
-    assert after is None or after.look.line.inward @ before < 0
+    assert after is None or after.located.line.inward @ before < 0
 
 
 def test_resin_is_left_out(hands, folder):

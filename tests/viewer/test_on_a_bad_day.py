@@ -418,7 +418,7 @@ def test_a_photo_taken_again_while_it_is_shown_is_shown_anew(hands, folder, tmp_
 
 
 def load_hash(path):
-    from wearscope.batch import sha256_of
+    from wearscope.pipeline.run import sha256_of
 
     return sha256_of(path)
 
@@ -433,8 +433,8 @@ def test_two_pictures_at_once_for_one_place(hands, folder, tmp_path_factory):
     capture.parts.setValue(300)
     for n in (1, 2):
         WORN.worn(seed=40 + n).save(inbox / f"IMG_{n}.png")
-    capture.look()
-    capture.look()
+    capture.located()
+    capture.located()
     hands.idle()
     assert "filed as" in capture.verdict.text()
     (photo,) = [photo for photo in load_trial(folder).photos if photo.parts == 300]
@@ -451,8 +451,8 @@ def test_a_picture_that_cannot_be_filed_is_said_where_the_person_looks(hands, fo
     capture.parts.setValue(300)
     (folder / "photos").write_text("a file where the folder should be")
     WORN.worn(seed=5).save(inbox / "IMG_1.png")
-    capture.look()
-    capture.look()
+    capture.located()
+    capture.located()
     hands.idle()
     assert "cannot be filed" in capture.verdict.text()
 

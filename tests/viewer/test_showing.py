@@ -11,7 +11,7 @@ from pictures import CARD, Flute, write_trial
 from wearscope_napari import layers as drawing
 from wearscope_napari.coordinates import from_napari, to_napari
 
-from wearscope.batch import measure_trial
+from wearscope.pipeline.run import measure_trial
 from wearscope.trial import load_trial
 
 

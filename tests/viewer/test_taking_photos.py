@@ -8,8 +8,8 @@ from hands import Hands
 from pictures import CARD, Flute, save_light
 from wearscope_napari.filing import Place, file_picture, judge
 
-from wearscope.desk import read_scales
 from wearscope.errors import WearscopeError
+from wearscope.pipeline.sources import read_scales
 from wearscope.trial import load_trial
 
 PLACE = Place("Dunlin", 1, 300, "relief", "bench")

@@ -15,9 +15,9 @@ from qtpy.QtWidgets import QApplication
 from wearscope_napari import session as at_work
 from wearscope_napari.work import Work
 
-from wearscope import inspect
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
+from wearscope.pipeline import inspect
 
 
 def wait(until, seconds=60.0):

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from faces import FACE, S_UM, face, labels_with_transition, marks
 from scipy.ndimage import gaussian_filter1d
 
-from tests.wear.faces import FACE, S_UM, face, labels_with_transition, marks
+from wearscope.light.strip import UNUSED, USED
 from wearscope.wear.chips import CHIP_UM, chip_findings, find_chips, outline, sides
-from wearscope.wear.strip import UNUSED, USED
 
 WIDTH_UM = 150.0
 DARK, BRIGHT = (0.02, 0.02, 0.02), (0.8, 0.8, 0.8)

@@ -1,14 +1,14 @@
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from pictures import BARE, GOLD, VIOLET
 from scipy.special import ndtr
 
+from wearscope.light.strip import Strip
 from wearscope.wear.coating import (
     BAND_UM,
     colour_ratios,
@@ -20,12 +20,7 @@ from wearscope.wear.coating import (
     usual_colour,
     zone_coating,
 )
-from wearscope.wear.face import coating_findings
-from wearscope.wear.strip import Strip
-
-sys.path.append(str(Path(__file__).parents[1]))
-
-from pictures import BARE, GOLD, VIOLET
+from wearscope.wear.edge_view import coating_findings
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
+from wearscope.light.strip import UNUSED, USED
 from wearscope.wear.datum import find_zones, lay_datum
-from wearscope.wear.strip import UNUSED, USED
 
 S_UM = np.arange(-2400.0, 2400.0, 3.5)
 

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from faces import FACE, S_UM, STEP_UM, face
 
-from tests.wear.faces import FACE, S_UM, STEP_UM, face
-from wearscope.wear.records import found, refused
+from wearscope.metrology.findings import found, refused
 from wearscope.wear.resin import BESIDE_UM, Resin, resin_columns
 
 BROWN, GOLD = (0.2, 0.1, 0.03), (0.55, 0.4, 0.17)

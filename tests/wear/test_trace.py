@@ -1,18 +1,12 @@
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from pictures import CARD, DARK, GOLD
 from scipy.special import ndtr
 
-from wearscope.wear.strip import Strip
+from wearscope.light.strip import Strip
 from wearscope.wear.trace import matched_trace, steepest_path, trace_edge
-
-sys.path.append(str(Path(__file__).parents[1]))
-
-from pictures import CARD, DARK, GOLD
 
 PITCH_UM = 3.5
 D_UM = np.arange(-45, 60) * PITCH_UM

@@ -8,16 +8,24 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from wearscope.wear.arc import profile_parts, silhouette_from_line_um
-from wearscope.wear.face import UNSURE_FACTOR, Edge, Wear, wear_of
-from wearscope.wear.profile import (
+from wearscope.light.arc import profile_parts, silhouette_from_line_um
+from wearscope.light.edge_light import (
     LOBE_TAIL,
     ProfilePrior,
     WedgeTie,
     fit_profile,
 )
-from wearscope.wear.rounding import Lighting, with_unresolved
-from wearscope.wear.uncertainty import Input, Measurement, as_budget, compare, covariance, linear, propagate
+from wearscope.light.zone_light import Lighting, with_unresolved
+from wearscope.metrology.uncertainty import (
+    Input,
+    Measurement,
+    as_budget,
+    compare,
+    covariance,
+    linear,
+    propagate,
+)
+from wearscope.wear.edge_view import UNSURE_FACTOR, Edge, Wear, wear_of
 from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
 
 RING = np.radians(40.0)

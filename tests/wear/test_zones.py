@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from wearscope.wear.strip import NEITHER, UNUSED, USED
+from wearscope.light.strip import NEITHER, UNUSED, USED
 from wearscope.wear.zones import (
     END_SHARE,
     GUARD_UM,

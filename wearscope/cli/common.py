@@ -15,7 +15,7 @@ from wearscope.errors import WearscopeError
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
     from rich.console import Console
 
-    from wearscope.batch import Progress
+    from wearscope.pipeline.run import Progress
     from wearscope.trial import PhotoEntry, Trial
 
 OK, REFUSED, WRONG, INTERRUPTED = 0, 1, 2, 130

@@ -41,12 +41,12 @@ def outcome(
 
 def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
     """Print and write the outcome of a trial."""
-    from wearscope.outcome.decision import outcome_of
-    from wearscope.outcome.fairness import fair_trial
-    from wearscope.outcome.files import outcome_document, write_outcome
-    from wearscope.outcome.words import fair_warnings
-    from wearscope.publish import measured
-    from wearscope.sheets.curves import write_curves
+    from wearscope.economics.decision import outcome_of
+    from wearscope.pipeline.reporting import measured
+    from wearscope.process.fairness import fair_trial
+    from wearscope.report.curves import write_curves
+    from wearscope.report.decision_files import outcome_document, write_outcome
+    from wearscope.report.decision_words import fair_warnings
 
     complain(fair_warnings(fair_trial(trial)))
     found = outcome_of(trial, measured(trial, folder).records, over)  # type: ignore[arg-type]
@@ -86,7 +86,7 @@ def report(
 
 def write_report(trial: Trial, folder: Path, over: str, *, interactive: bool, as_json: bool) -> None:
     """Write the report of a trial, and say where it is."""
-    from wearscope.publish import publish_report
+    from wearscope.pipeline.reporting import publish_report
 
     page, pdf = publish_report(trial, folder, over, interactive=interactive)  # type: ignore[arg-type]
     if as_json:
@@ -108,7 +108,7 @@ def export(
     Works on what measure has written. Writes CSV files, results/tables.xlsx and results/wall-sheet.pdf.
     """
     loaded = load(trial)
-    from wearscope.publish import export_trial
+    from wearscope.pipeline.reporting import export_trial
 
     written = export_trial(loaded, (out or loaded.folder).absolute(), parquet=parquet)
     if as_json:
@@ -121,7 +121,7 @@ def _load_for(trial: Path | None, over: str) -> Trial:
     """Load a trial whose lives are to be told in parts, minutes or metres."""
     from typing import get_args
 
-    from wearscope.outcome.decision import Over, axis_of
+    from wearscope.economics.decision import Over, axis_of
 
     if over not in get_args(Over):
         raise CommandLineError(f"--over is {over}", f"give {', '.join(get_args(Over))}")

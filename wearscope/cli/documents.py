@@ -6,9 +6,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from wearscope.batch import BatchResult, PhotoVerdict
-    from wearscope.outcome.fairness import FairTrial
-    from wearscope.repeat import RepeatedQuantity, StudyResult
+    from wearscope.pipeline.repeat_study import RepeatedQuantity, StudyResult
+    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study, Trial
 
 _ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
@@ -39,7 +39,7 @@ def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str,
     """Effective degrees of freedom (null: infinitely many) and budget of each row of this run."""
     from math import isfinite
 
-    from wearscope.sheets import budgets
+    from wearscope.report import budget_words as budgets
 
     return {
         (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): {
@@ -92,8 +92,8 @@ def fairness_document(fair: FairTrial) -> dict[str, Any]:
 
 def study_document(study: Study, result: StudyResult) -> dict[str, Any]:
     """What a repeat study found of each quantity."""
-    from wearscope.outcome.repeatability import percent_of_tolerance, smallest_difference
-    from wearscope.sheets.repeat_words import in_short, verdict
+    from wearscope.metrology.repeatability import percent_of_tolerance, smallest_difference
+    from wearscope.report.repeat_words import in_short, verdict
 
     def quantity_document(studied: RepeatedQuantity) -> dict[str, Any]:
         anova = studied.anova

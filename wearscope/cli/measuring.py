@@ -25,7 +25,7 @@ from wearscope.cli.common import (
 from wearscope.cli.deciding import decide, write_report
 
 if TYPE_CHECKING:
-    from wearscope.batch import BatchResult
+    from wearscope.pipeline.run import BatchResult
 
 
 def demo(
@@ -81,7 +81,7 @@ def _measure(
     budget: bool = False,
 ) -> BatchResult:
     loaded = load(trial)
-    from wearscope.batch import measure_trial
+    from wearscope.pipeline.run import measure_trial
 
     with progress_bar("Measuring", quiet) as progress:
         result = measure_trial(loaded, (out or loaded.folder).absolute(), jobs=jobs, progress=progress)
@@ -105,8 +105,8 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
-    from wearscope.batch import judge_trial
-    from wearscope.outcome.fairness import fair_trial
+    from wearscope.pipeline.run import judge_trial
+    from wearscope.process.fairness import fair_trial
 
     fair = fair_trial(loaded)
     complain(fair.dangers)
@@ -151,14 +151,14 @@ def repeat(
     Measures every photo of the study and writes results/repeat-study.csv, and results/repeat-study.json, which the
     report of the trial beside it tells; the wear log is left alone.
     """
-    from wearscope.sheets.words import QUANTITIES
+    from wearscope.report.words import QUANTITIES
     from wearscope.trial import load_study
 
     if quantity is not None and quantity not in QUANTITIES:
         raise CommandLineError(f"--quantity is {quantity}", f"give one of {', '.join(QUANTITIES)}")
     loaded = load_study(study)
     from wearscope.log.export import write_json
-    from wearscope.repeat import measure_study
+    from wearscope.pipeline.repeat_study import measure_study
 
     with progress_bar("Measuring", quiet=False) as progress:
         result = measure_study(
@@ -179,7 +179,7 @@ def repeat(
 
 
 def _say_what_to_open(result: BatchResult) -> None:
-    from wearscope.wear.records import gave_numbers
+    from wearscope.log.records import gave_numbers
 
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
     n_silent = len(result.photos) - len(result.refusals) - n_measured

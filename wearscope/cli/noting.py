@@ -80,7 +80,7 @@ def note(
     """
     loaded = load(trial)
     from wearscope.log.wear_log import LOG_NAME, NotePlace, WearLog
-    from wearscope.outcome import signs
+    from wearscope.process import other_signs as signs
 
     given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
     given += [um_per_px, u_um_per_px, along_feed, u_db]
@@ -174,7 +174,7 @@ def _login() -> str:
 
 
 def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: bool) -> None:
-    from wearscope.outcome.signs import note_line, place_line, sound_changes
+    from wearscope.process.other_signs import note_line, place_line, sound_changes
 
     changes = {
         (change.note.bit, change.note.flute, change.note.parts, change.note.quantity): change

@@ -13,11 +13,11 @@ from wearscope.cli.common import console_for
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from wearscope.batch import BatchResult, PhotoVerdict
-    from wearscope.outcome.fairness import FairTrial
-    from wearscope.repeat import StudyResult
+    from wearscope.log.records import Record
+    from wearscope.pipeline.repeat_study import StudyResult
+    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study
-    from wearscope.wear.records import Record
 
 _SUMMARY = (
     ("Recession,\nµm", (("edge_recession", "difference"),)),
@@ -47,7 +47,7 @@ def print_summary(result: BatchResult) -> None:
 
 def _cell(record: Record) -> str:
     """Show a number with its interval, and under it the status in a word unless all is well."""
-    from wearscope.sheets import words
+    from wearscope.report import words
 
     if record.value is None:
         return "refused"
@@ -83,7 +83,8 @@ def print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
 
 def print_budgets(result: BatchResult) -> None:
     """Print a table for each number that this run made: what its uncertainty consists of."""
-    from wearscope.sheets import budgets, words
+    from wearscope.report import budget_words as budgets
+    from wearscope.report import words
 
     console = console_for(stderr=False)
     for photo in result.photos:
@@ -114,7 +115,7 @@ def print_fairness(fair: FairTrial) -> None:
     """Print whether the trial is fair, and what differs."""
     from textwrap import fill
 
-    from wearscope.outcome.words import fair_head, fair_lines
+    from wearscope.report.decision_words import fair_head, fair_lines
 
     typer.echo(fair_head(fair))
     for line in fair_lines(fair):
@@ -124,7 +125,7 @@ def print_fairness(fair: FairTrial) -> None:
 
 def print_study(study: Study, result: StudyResult) -> None:
     """Print for each quantity how much values differ, by cause."""
-    from wearscope.sheets import repeat_words, words
+    from wearscope.report import repeat_words, words
 
     console = console_for(stderr=False)
     for studied in result.quantities:

@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from scipy.signal import find_peaks
 
 from wearscope.errors import PhotoRefused
-from wearscope.wear.ring import RingFit, fit_ring
+from wearscope.light.ring import RingFit, fit_ring
 
 Array = NDArray[np.float64]
 

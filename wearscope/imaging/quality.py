@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from wearscope.wear.strip import Strip, grey
+from wearscope.light.strip import Strip, grey
 
 CLIPPED = 0.995
 WORST_BLUR_UM = 20.0

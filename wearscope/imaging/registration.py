@@ -1,7 +1,7 @@
 """Lay a photo over the new-state photo of the same flute, by what has not worn.
 
 Grind marks cross the edge, so they say how far one photo is shifted and zoomed along the edge against the
-other; the edge line of the unused zone says the rest (see `wearscope.inspect`).
+other; the edge line of the unused zone says the rest (see `wearscope.pipeline.inspect`).
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import gaussian_filter1d
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.look import Look
-from wearscope.wear.strip import Strip, grey
+from wearscope.imaging.located_edge import LocatedEdge
+from wearscope.light.strip import Strip, grey
 
 Array = NDArray[np.float64]
 
@@ -186,7 +186,7 @@ def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, 
     return lag, u_lag, zoom, u_zoom
 
 
-def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
+def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch]:
     """Compare the grind marks of two photos of a flute; mend the scale of this one if the zoom has changed.
 
     Raises
@@ -215,7 +215,7 @@ def lay_over(now: Look, new: Look) -> tuple[Look, MarkMatch]:
     return now, match
 
 
-def colour_difference(now: Look, new: Look) -> float:
+def colour_difference(now: LocatedEdge, new: LocatedEdge) -> float:
     """How far apart the colours of two faces are, as log ratios; 0 when a photo is grey."""
     if now.photo.grey or new.photo.grey:
         return 0.0
@@ -231,7 +231,7 @@ def colour_difference(now: Look, new: Look) -> float:
     return float(np.hypot(*(ratios[0] - ratios[1])))
 
 
-def new_offset_um(now: Look, new: Look, match: MarkMatch) -> Array:
+def new_offset_um(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Array:
     """The traced new-state edge at the places of this photo's strip, in the new photo's straight frame.
 
     Its small irregularities count only where the grind marks say that the photos lie over each other; else a
@@ -247,14 +247,14 @@ def new_offset_um(now: Look, new: Look, match: MarkMatch) -> Array:
     return np.where(within, np.interp(places, s_um, offset), curve(places))
 
 
-def new_strip_at(now: Look, new: Look, match: MarkMatch) -> Strip:
+def new_strip_at(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Strip:
     """The new-state photo's strip on the axis of this photo's strip, d = 0 on its edge."""
     places = now.strip.s_um * match.zoom + match.shift_um
     strip = new.strip_along(np.interp(places, new.strip.s_um, new.smooth_um), s_um=places)
     return replace(strip, s_um=now.strip.s_um)
 
 
-def new_onto_now(now: Look, new: Look, match: MarkMatch, drift_um: Array) -> Array:
+def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um: Array) -> Array:
     """Where the new-state photo lies on this one: affine map of its columns and rows, shape (2, 3).
 
     Parameters
@@ -274,8 +274,8 @@ def new_onto_now(now: Look, new: Look, match: MarkMatch, drift_um: Array) -> Arr
     return np.asarray(np.linalg.solve(design, _frame_px(now, ours)).T)
 
 
-def _frame_px(look: Look, places_um: Array) -> Array:
+def _frame_px(located: LocatedEdge, places_um: Array) -> Array:
     """Columns and rows in the photo's own pixels of places in the straight frame of its edge line."""
-    t, o = places_um.T / look.um_per_px
-    work = look.line.origin_px + t[:, None] * look.line.direction + o[:, None] * look.line.inward
-    return np.asarray((work + 0.5) * look.reduction - 0.5)
+    t, o = places_um.T / located.um_per_px
+    work = located.line.origin_px + t[:, None] * located.line.direction + o[:, None] * located.line.inward
+    return np.asarray((work + 0.5) * located.reduction - 0.5)

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
-from wearscope.imaging.edge import Array, EdgeLine
-from wearscope.wear.strip import Strip
+from wearscope.imaging.edge_lines import Array, EdgeLine
+from wearscope.light.strip import Strip
 
 
 def cut_strip(

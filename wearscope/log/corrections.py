@@ -24,8 +24,8 @@ from sqlalchemy import (
 )
 
 from wearscope.errors import LogError, WearscopeError
-from wearscope.hand import KINDS, Correction
 from wearscope.log import database
+from wearscope.trial.correction import KINDS, Correction
 
 _metadata = MetaData()  # of its own: a log written before there were corrections has no such table
 

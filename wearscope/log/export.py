@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any, get_args
 from wearscope.errors import WearscopeError
 from wearscope.log.notes import LoggedNote
 from wearscope.log.order import in_order, quantity_key
+from wearscope.log.records import Record
 from wearscope.log.schema import NOTE_TYPES, RECORD_TYPES
 from wearscope.log.wear_log import LoggedRecord
-from wearscope.sheets.words import row_name
-from wearscope.wear.records import Record
+from wearscope.report.words import row_name
 
 if TYPE_CHECKING:
     from pandas import DataFrame

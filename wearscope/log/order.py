@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable
 from typing import get_args
 
-from wearscope.wear.records import Record, Zone
+from wearscope.log.records import Record
+from wearscope.quantities.quantity import Zone
 
 _QUANTITIES = (
     "transition_x_px",

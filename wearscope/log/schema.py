@@ -9,7 +9,7 @@ from sqlalchemy import Column, Double, ForeignKey, Index, Integer, MetaData, Tab
 from sqlalchemy.types import TypeEngine
 
 from wearscope.log.notes import Note
-from wearscope.wear.records import Record
+from wearscope.log.records import Record
 
 SCHEMA_VERSION = 2
 """1: the first version. 2: the table `note`. A log of an earlier version is brought up to this when it is next

@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Connection, RowMapping, Select, Table, and
 from wearscope.log import database
 from wearscope.log.notes import LoggedNote, Note, NoteKind
 from wearscope.log.order import in_order, natural_key
+from wearscope.log.records import Record
 from wearscope.log.schema import (
     NOTE_PLACE,
     NOTE_TYPES,
@@ -22,7 +23,6 @@ from wearscope.log.schema import (
     note,
     wear_log,
 )
-from wearscope.wear.records import Record
 
 LOG_NAME = "wear-log.sqlite"
 

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, median_filter, uniform_filter1d
 from scipy.special import ndtr
 
-from wearscope.wear.records import Finding, Zone, found, refused
-from wearscope.wear.strip import UNUSED, USED, Strip, grey, over_channels
+from wearscope.light.strip import UNUSED, USED, Strip, grey, over_channels
+from wearscope.metrology.findings import Finding, found, refused
+from wearscope.metrology.uncertainty import Input, linear
+from wearscope.quantities.quantity import Zone
 from wearscope.wear.trace import background_outside
-from wearscope.wear.uncertainty import Input, linear
 from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM
 
 Array = NDArray[np.float64]

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.wear.strip import Strip, grey, median_of_seen
-from wearscope.wear.uncertainty import Budget, Input, linear
+from wearscope.light.strip import Strip, grey, median_of_seen
+from wearscope.metrology.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

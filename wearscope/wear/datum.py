@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from wearscope.wear.strip import UNUSED, USED
-from wearscope.wear.uncertainty import Input
+from wearscope.light.strip import UNUSED, USED
+from wearscope.metrology.uncertainty import Input
 from wearscope.wear.zones import (
     SHORTEST_ZONE_UM,
     Sign,

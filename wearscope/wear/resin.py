@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.light.strip import Strip
+from wearscope.metrology.findings import Finding
+from wearscope.quantities.quantity import Status
 from wearscope.wear.coating import DEEP_UM
-from wearscope.wear.records import Finding, Status
-from wearscope.wear.strip import Strip
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

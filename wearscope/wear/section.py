@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.wear.records import DETECTION, Finding, found, refused
+from wearscope.metrology.findings import DETECTION, Finding, found, refused
+from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.wear.tip import TipFit
-from wearscope.wear.uncertainty import Budget, Input, linear
 
 MOST_U_RATIO = 0.5  # a ratio less sure than this says nothing
 

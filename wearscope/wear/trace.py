@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from wearscope.wear.strip import Strip, over_channels
+from wearscope.light.strip import Strip, over_channels
 
 Array = NDArray[np.float64]
 

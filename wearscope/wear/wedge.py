@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.wear.uncertainty import Budget, Input, Measurement, linear, propagate
+from wearscope.metrology.uncertainty import Budget, Input, Measurement, linear, propagate
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import least_squares
 
-from wearscope.wear.strip import NEITHER, UNUSED, USED, median_of_seen
+from wearscope.light.strip import NEITHER, UNUSED, USED, median_of_seen
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

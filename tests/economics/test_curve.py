@@ -1,0 +1,239 @@
+"""Wear curves: what is certain of them, and how often the life drawn from them is right."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from wearscope.economics.curve import (
+    FLUTE_SCATTER,
+    SHAPES,
+    SHARED,
+    Points,
+    saturating,
+    three_stage,
+    wear_curve,
+)
+from wearscope.economics.life import HORIZON, known_range, lives
+
+NEW, LIMIT, CUT = 6.0, 40.0, 300.0
+
+
+def points(t, wear, u, new=NEW, u_new=0.0, flute=None):
+    t = np.asarray(t, float)
+    flute = np.zeros(t.size, int) if flute is None else flute
+    return Points(CUT * t, flute, NEW + np.asarray(wear, float), np.broadcast_to(u, t.shape), new, u_new)
+
+
+def rng(seed=0):
+    return np.random.default_rng(seed)
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=lambda shape: shape.name)
+def test_a_shape_grows_from_nothing_to_one(shape):
+    z = rng().standard_normal((500, shape.n))
+    g = shape.of(np.linspace(0, 3, 61), z)
+    assert g.shape == (500, 61)
+    assert np.allclose(g[:, 0], 0)
+    assert np.allclose(g[:, 20], 1)
+    assert (np.diff(g) >= 0).all()
+
+
+def test_three_stages():
+    # rate of wear: high while breaking in, steady, rising again (Groover, from memory)
+    t = np.linspace(0, 3, 301)
+    rate = np.diff(three_stage(t, 0.3, 0.05, 2.0)) / np.diff(t)
+    assert rate[0] > 5 * rate[50]
+    assert rate[30:60].max() / rate[30:60].min() < 1.15
+    assert rate[200] == pytest.approx(5 * rate[30:60].min(), rel=0.1)  # what "onset" means
+
+
+def test_wear_is_nothing_when_new_and_starts_from_the_radius_when_new():
+    curve = wear_curve(points([0.5, 1], [15, 30], 1.5, u_new=1.0), rng())
+    at_start = curve.value_at(np.array([0.0]), worst=True)[:, 0]
+    assert np.array_equal(at_start, curve.new)
+    assert at_start.mean() == pytest.approx(NEW, abs=0.2)
+    assert at_start.std() == pytest.approx(1.0, abs=0.15)
+
+
+def test_certain_points_on_a_line_give_the_line():
+    t = np.linspace(0.1, 1, 10)
+    curve = wear_curve(points(t, 30 * t, 0.01), rng())
+    assert curve.weights["line"] > 0.8
+    assert curve.scatter == 0
+    middle = np.median(curve.value_at(np.array([1.5 * CUT]), worst=False))
+    assert middle == pytest.approx(NEW + 45, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("shape", "of"),
+    [
+        ("power law", lambda t: 30 * t**0.6),
+        ("saturating", lambda t: -30 * np.expm1(-1.5 * t)),
+        ("three-stage", lambda t: 30 * three_stage(t, 0.3, 0.06, 0.9)),
+    ],
+)
+def test_many_certain_points_tell_the_shape(shape, of):
+    t = np.linspace(0.05, 1, 20)
+    curve = wear_curve(points(t, of(t), 0.1), rng())
+    assert max(curve.weights, key=curve.weights.get) == shape
+    assert sum(curve.weights.values()) == pytest.approx(1)
+
+
+def test_weights_of_the_shapes_against_plain_integration():
+    # one flute: amplitude and δ add up to one normal, so that the evidence is an integral over one or two variables
+    t, wear, u = np.array([0.5, 1.0]), np.array([18.0, 30.0]), 1.5
+    x = np.linspace(-6, 6, 1201)
+    prior = norm.pdf(x) * (x[1] - x[0])
+    a = 30 * np.exp(np.hypot(1.5, FLUTE_SCATTER) * x)  # centred on the wear seen last
+
+    def likelihood(g):
+        s = u * np.sqrt(1 - SHARED)
+        return np.exp(-0.5 * np.sum(((wear - a[:, None] * g) / s) ** 2, axis=1))
+
+    bent = np.linspace(-6, 6, 121)
+    by_hand = {"line": prior @ likelihood(t)}
+    for name, of in {
+        "power law": lambda z: t ** np.exp(0.4 * z),
+        "saturating": lambda z: saturating(t, np.exp(0.8 * z)),
+    }.items():
+        by_hand[name] = sum(norm.pdf(z) * (bent[1] - bent[0]) * (prior @ likelihood(of(z))) for z in bent)
+    # "late" readings are those beyond half of the parts cut
+    found = wear_curve(points(t, wear, u), rng(), 20_000).weights
+    for name in ("power law", "saturating"):
+        assert found[name] / found["line"] == pytest.approx(by_hand[name] / by_hand["line"], rel=0.05)
+
+
+def test_few_checkpoints_leave_the_shape_open_and_the_range_wide():
+    def width(t):
+        curve = wear_curve(points(t, 30 * np.asarray(t), 1.0), rng())
+        low, high = np.quantile(curve.value_at(np.array([1.7 * CUT]), worst=False), [0.025, 0.975])
+        return high - low
+
+    one, two, many = width([1.0]), width([0.5, 1]), width(np.linspace(0.1, 1, 10))
+    assert one > two > many
+    weights = wear_curve(points([1.0], [30], 1.0), rng()).weights
+    assert max(weights.values()) < 0.5
+
+
+def test_scatter_beyond_the_uncertainty_is_found():
+    t = np.linspace(0.03, 1, 40)
+    found = [
+        wear_curve(points(t, 30 * t + rng(seed).normal(0, 2.0, t.size), 0.2), rng()).scatter
+        for seed in range(5)
+    ]
+    assert np.mean(found) == pytest.approx(2.0, rel=0.15)
+
+
+def test_the_worst_flute_stands_out():
+    t, flute = np.tile([0.5, 1.0], 2), np.repeat([0, 1], 2)
+    curve = wear_curve(points(t, 30 * t * np.where(flute, 0.7, 1.3), 0.5, flute=flute), rng())
+    ratio = np.median(curve.wear[:, 0] / curve.wear[:, 1])
+    assert ratio == pytest.approx(1.3 / 0.7, rel=0.05)
+    there = np.array([CUT])
+    assert np.median(curve.value_at(there, worst=True)) == pytest.approx(NEW + 39, abs=1)
+    assert np.median(curve.value_at(there, worst=False)) == pytest.approx(NEW + 30, abs=1)
+
+
+def test_twelve_flutes():
+    t, flute = np.tile([0.5, 1.0], 12), np.repeat(np.arange(12), 2)
+    curve = wear_curve(points(t, 30 * t, 1.0, flute=flute), rng())
+    assert np.median(curve.wear.mean(axis=1)) == pytest.approx(30, abs=1)
+    assert np.median(curve.wear, axis=0) == pytest.approx(30, abs=2)
+
+
+def test_no_wear_seen_is_no_negative_wear():
+    curve = wear_curve(points([0.5, 1], [-1.0, -0.5], 2.0), rng())
+    assert (curve.wear > 0).all()
+    assert np.quantile(curve.wear, 0.975) < 5
+
+
+def test_coating_can_be_no_more_than_gone():
+    lost = Points(
+        np.array([150.0, 300.0]), np.array([0, 0]), np.array([0.8, 1.0]), np.array([0.03, 0.03]), 0, 0, 1.0
+    )
+    curve = wear_curve(lost, rng())
+    assert curve.value_at(np.array([600.0]), worst=True).max() == 1
+    said = known_range(lives(curve, lost, 0.8, 0, rng())[0])
+    assert said.low95 < 150 < said.high95
+
+
+def test_the_same_points_give_the_same_draws():
+    once, again = (wear_curve(points([0.5, 1], [15, 30], 1.5), rng(3)) for _ in range(2))
+    assert np.array_equal(once.wear, again.wear)
+    assert once.weights == again.weights
+
+
+# --- How often the life that is said is the true one
+
+TRUE_SHAPES = ("line", "power law", "saturating", "three-stage")
+N_TRIALS = 40
+
+
+def a_shape(name, r):
+    """A curve of that kind, drawn from a range of its own, not from what the fit assumes."""
+    exponent, rate = r.uniform(0.6, 1.7), r.uniform(0.2, 1.2)
+    stages = r.uniform(0.1, 0.4), r.uniform(0.05, 0.3), r.uniform(1.2, 2.5)
+    return {
+        "line": lambda t: t,
+        "power law": lambda t: t**exponent,
+        "saturating": lambda t: -np.expm1(-rate * t),
+        "three-stage": lambda t: three_stage(t, *stages),
+    }[name]
+
+
+def simulated(shape, checkpoints, r):
+    """Two flutes of a bit whose worst one reaches the limit at a known number of parts, and what is said of it.
+
+    Half of the variance of each reading is shared by all of them, as with a wedge angle that is off.
+    """
+    g = a_shape(shape, r)
+    true_life = r.uniform(0.8, 1.9)
+    faster = np.exp(r.normal(0, 0.15, 2))
+    a = (LIMIT - NEW) / g(np.array([true_life]))[0] / faster.max()
+    t, flute = np.tile(checkpoints, 2), np.repeat([0, 1], len(checkpoints))
+    wear = a * faster[flute] * g(t)
+    u = np.hypot(1.2, 0.06 * wear)
+    error = u * np.sqrt(0.5) * (r.normal() + r.normal(size=t.size))
+    read = points(t, wear + error, u, NEW + r.normal(0, 1.3), 1.3, flute)
+    curve = wear_curve(read, r, 2000)
+    return true_life * CUT, lives(curve, read, LIMIT, 0, r)[0]
+
+
+def in_range(true, low, high):
+    return low <= true and (high is None or true <= high)
+
+
+@pytest.fixture(scope="module")
+def coverage():
+    held = {}
+    for i, shape in enumerate(TRUE_SHAPES):
+        for checkpoints in ([0.5, 1.0], [0.25, 0.5, 0.75, 1.0]):
+            r = rng([i, len(checkpoints)])
+            tries = [simulated(shape, checkpoints, r) for _ in range(N_TRIALS)]
+            ends = [known_range(draws, most=HORIZON * CUT) for _, draws in tries]
+            held[shape, len(checkpoints)] = (
+                np.mean(
+                    [
+                        in_range(true, x.low95 or HORIZON * CUT, x.high95)
+                        for (true, _), x in zip(tries, ends, strict=True)
+                    ]
+                ),
+                np.mean(
+                    [
+                        in_range(true, *np.quantile(draws, [0.25, 0.75], method="lower"))
+                        for true, draws in tries
+                    ]
+                ),
+            )
+    print("\n", held)
+    return held
+
+
+def test_the_life_range_holds_the_truth(coverage):
+    for (shape, n), (of95, _) in coverage.items():
+        assert of95 >= 0.9, (shape, n)
+    of95, of50 = np.mean(list(coverage.values()), axis=0)
+    assert 0.9 <= of95 <= 0.99
+    assert 0.45 <= of50 <= 0.7  # half of the truths, and not so many more that the range says too little

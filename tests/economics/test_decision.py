@@ -1,0 +1,469 @@
+"""From the rows of a wear log to the verdict."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import fields, replace
+
+import fake_photos as fake
+import numpy as np
+import pytest
+
+from wearscope.economics.decision import outcome_of
+from wearscope.errors import WearscopeError
+from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
+from wearscope.report.curves import draw_curves, write_curves
+from wearscope.report.decision_files import COLUMNS, outcome_document, write_outcome
+from wearscope.report.decision_words import life_text, money_text, percent
+from wearscope.samples import sample_trial_folder
+from wearscope.trial import load_trial
+
+SAMPLE = sample_trial_folder()
+TRUTH = json.loads((SAMPLE / "truth.json").read_text())["photos"]
+
+
+@pytest.fixture(scope="module")
+def trial():
+    return load_trial(SAMPLE)
+
+
+def rows_of(trial, seed=0, u_um=1.7, u_loss=0.025):
+    """What measuring the sample trial without mistakes would give: its truth with errors as large as stated."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for entry in trial.photos:
+        true = TRUTH[entry.file]
+        if true["to_be_refused"]:
+            continue
+
+        def add(quantity, zone, value, unit, u, entry=entry):
+            value = float(value + u * rng.normal())
+            rows.append(
+                fake.row(entry, quantity, zone, value, unit, std_uncertainty=u, low95=value - 1.96 * u, high95=value + 1.96 * u, measured_at="2026-01-05T08:00:00+00:00")
+            )  # fmt: skip
+
+        add("edge_radius", "unused", true["r_unused_um"], "um", 1.5)
+        if entry.parts:
+            add("edge_radius", "used", true["r_used_um"], "um", u_um)
+            if trial.bit(entry.bit).coated:
+                add("coating_loss", "used", true["coating_loss_100um_used"], "1", u_loss)
+    return rows
+
+
+@pytest.fixture(scope="module")
+def outcome(trial):
+    return outcome_of(trial, rows_of(trial))
+
+
+def named(outcome, name):
+    return next(bit for bit in outcome.bits if bit.bit == name)
+
+
+def limited(trial, **life):
+    return trial.model_copy(update={"life": type(trial.life)(**life)})
+
+
+# --- The sample trial
+
+
+def true_life(quantity, bit, limit):
+    """Parts at which the worst flute reaches the limit, on straight lines through its truth at 0, 150 and 300."""
+    lives = []
+    for flute in (1, 2):
+        worn = [photo[quantity] for photo in TRUTH.values() if (photo["bit"], photo["flute"]) == (bit, flute)]
+        for i in (0, 1):
+            if worn[i] < limit <= worn[i + 1] or i == 1:
+                lives.append(150 * (i + (limit - worn[i]) / (worn[i + 1] - worn[i])))
+                break
+    return min(lives)
+
+
+def test_the_sample_trials_lives_are_the_true_ones(outcome):
+    wren, plover, heron = (named(outcome, name) for name in ("Wren", "Plover", "Heron"))
+    assert wren.life.low95 < true_life("r_used_um", "Wren", 40) < wren.life.high95
+    assert plover.life.low95 < true_life("coating_loss_100um_used", "Plover", 0.8) < plover.life.high95
+    assert heron.at_least < true_life("r_used_um", "Heron", 40)
+    assert heron.life.high95 is None
+    assert heron.horizon == 600
+    assert plover.ended_by["coating_loss"] > 0.9
+
+
+def test_verdict_first_and_in_plain_words(outcome):
+    assert re.match(
+        r"Wren is (probably )?the cheapest per part, with \d+ % chance: [\d.]+ to [\d.]+ c against ",
+        outcome.verdict,
+    )
+    assert sum(bit.chance for bit in outcome.bits) == pytest.approx(1)
+    assert named(outcome, "Plover").chance < 0.01
+    said = " ".join(outcome.sentences)
+    assert "Heron would cost as little per part as Wren if it lasted " in said
+    assert "photograph after 450 parts is worth " in said
+    assert outcome.next_checkpoint.bits == ("Plover", "Heron")
+    assert 0 < outcome.next_checkpoint.money_per_1000_parts < outcome.wrong_choice_per_1000_parts
+    assert outcome.next_checkpoint.money_per_year == pytest.approx(
+        12 * outcome.next_checkpoint.money_per_1000_parts
+    )
+
+
+def test_cost_is_money_over_life(outcome):
+    wren = named(outcome, "Wren")
+    assert wren.use.money == pytest.approx(9.5 + 5 / 60 * 45)
+    assert wren.cost.low95 == pytest.approx(wren.use.money / wren.life.high95, rel=0.001)
+    assert named(outcome, "Heron").cost.low95 is None  # it would need a life beyond the horizon
+    for pair in outcome.break_even:
+        bit = named(outcome, pair.bit)
+        assert bit.use.per_part(np.array(pair.life_parts)) == pytest.approx(np.median(wren.cost_draws))
+
+
+def test_the_same_rows_give_the_same_outcome_and_bits_do_not_touch_each_other(trial, outcome):
+    rows = rows_of(trial)
+    assert outcome_document(outcome_of(trial, rows)) == outcome_document(outcome)
+    without = trial.model_copy(update={"bits": trial.bits[1:]})
+    assert named(outcome_of(without, rows), "Heron").life == named(outcome, "Heron").life
+
+
+def test_told_in_minutes_and_metres(trial, outcome):
+    told = outcome_of(trial, rows_of(trial), "minutes")
+    assert named(told, "Wren").life == named(outcome, "Wren").life
+    parts, minutes = (
+        float(re.search(r"lasts (\d+) ", named(one, "Wren").sentences[0])[1]) for one in (outcome, told)
+    )
+    assert minutes == pytest.approx(2.0 * parts, rel=0.05)
+    silent = trial.model_copy(update={"cut_length_m_per_part": None, "program": None, "program_path": None})
+    with pytest.raises(WearscopeError, match=r"no trial\.cut_length_m_per_part; give it"):
+        outcome_of(silent, rows_of(trial), "metres")
+
+
+def test_metres_are_those_of_the_program(trial, tmp_path):
+    by_hand = tmp_path / "line.nc"
+    by_hand.write_text("G21 G90 G0 X0 Y0 Z0\nG1 X1500 F3600\n")
+    programmed = trial.model_copy(update={"program_path": by_hand})
+    assert programmed.cut_length_m_per_part == 2.4
+    assert outcome_of(programmed, rows_of(trial), "metres").axis.factor == pytest.approx(1.5)
+    own = trial.bits[0].model_copy(update={"program_path": by_hand})
+    with pytest.raises(WearscopeError, match="different lengths per part; leave out --over metres"):
+        outcome_of(trial.model_copy(update={"bits": (own, *trial.bits[1:])}), rows_of(trial), "metres")
+
+
+def test_a_limit_that_is_not_sure_is_the_same_for_all_bits(trial):
+    """Two bits of one price, the second wearing a tenth slower: wherever the limit lies, the second lasts longer."""
+    entries = [photo for photo in trial.photos if (photo.bit, photo.flute) == ("Wren", 1) and photo.parts]
+    wren = trial.bits[0].model_copy(update={"flutes": 1, "r_unused_um": 6.0, "u_r_unused_um": 0.01})
+    other = wren.model_copy(update={"name": "Wagtail"})
+    rows = [
+        fake.row(entry, "edge_radius", "used", 6 + rate * entry.parts, "um", std_uncertainty=0.1, low95=0.0, high95=90.0)
+        for rate, bit in ((0.1, "Wren"), (0.09, "Wagtail"))
+        for entry in [entry.model_copy(update={"bit": bit}) for entry in entries]
+    ]  # fmt: skip
+    two = limited(trial, edge_radius_um=34.0, u_edge_radius_um=3.0).model_copy(update={"bits": (wren, other)})
+    found = outcome_of(two, rows)
+    assert named(found, "Wagtail").chance > 0.95
+    assert named(found, "Wagtail").life.high95 / named(found, "Wagtail").life.low95 > 1.3
+
+
+# --- What the rows are worth
+
+
+def test_refused_and_doubtful_rows_do_not_enter(trial):
+    rows = rows_of(trial)
+    wild = {"value": 500.0, "low95": 490.0, "high95": 510.0}
+    spoilt = [
+        replace(row, parts=200, status="doubtful", **wild) for row in rows if row.quantity == "edge_radius"
+    ]
+    spoilt += [
+        replace(row, parts=250, status="refused", value=None, std_uncertainty=None, low95=None, high95=None)
+        for row in rows
+    ]
+    plain, beside = outcome_of(trial, rows), outcome_of(trial, rows + spoilt)
+    assert named(beside, "Wren").life == named(plain, "Wren").life
+    assert (
+        "4 doubtful rows are left out of the edge radius; read their notes." in named(beside, "Wren").remarks
+    )
+
+
+def test_rows_below_detection_count_with_their_uncertainty(trial):
+    rows = rows_of(trial)
+    said = [
+        replace(row, status="below_detection") if row.bit == "Heron" and row.zone == "used" else row
+        for row in rows
+    ]
+    assert named(outcome_of(trial, said), "Heron").life == named(outcome_of(trial, rows), "Heron").life
+    without = [row for row in said if row.status == "ok"]
+    assert named(outcome_of(trial, without), "Heron").life is None
+
+
+def test_a_flute_without_a_photo_is_spoken_of(trial):
+    rows = [row for row in rows_of(trial) if (row.bit, row.flute) != ("Wren", 2)]
+    wren = named(outcome_of(trial, rows), "Wren")
+    assert any("of flute 2 is not measured" in remark for remark in wren.remarks)
+    whole = named(outcome_of(trial, rows_of(trial)), "Wren")
+    assert wren.life.low95 < whole.life.low95 - 10
+
+
+def test_each_face_loses_its_own_coating(trial):
+    """The rake face twice as fast: the bit is worn out when that one is, as if the other had not been looked at."""
+    relief = [row for row in rows_of(trial) if row.bit == "Heron" and row.quantity == "coating_loss"]
+    rake = [
+        replace(row, view="rake", value=2 * row.value, low95=2 * row.low95, high95=2 * row.high95)
+        for row in relief
+    ]
+    limited_to = limited(trial, coating_loss=0.4)
+    both, alone = (named(outcome_of(limited_to, rows), "Heron") for rows in (relief + rake, rake))
+    assert both.curves[0].scatter < 0.05  # faces that differ are no scatter, as 0.2 beside 0.4 would be
+    assert both.life.median == pytest.approx(alone.life.median, rel=0.05)
+    assert not any("not measured" in remark for remark in both.remarks)
+
+
+def test_the_order_of_the_log_does_not_matter(trial, outcome):
+    shuffled = [rows_of(trial)[i] for i in np.random.default_rng(5).permutation(len(rows_of(trial)))]
+    assert outcome_of(trial, shuffled).verdict == outcome.verdict
+    assert outcome_document(outcome_of(trial, shuffled))["next_checkpoint"] == outcome_document(outcome)["next_checkpoint"]  # fmt: skip
+
+
+def test_a_new_edge_in_profile_says_where_its_radius_starts(trial):
+    rows = [row for row in rows_of(trial) if row.bit == "Heron" and row.quantity == "edge_radius"]
+    rows = [
+        replace(row, view="profile", zone="whole") for row in rows if row.zone == "used" or row.parts == 0
+    ]
+    worn = [row for row in rows if row.parts]
+    unknown = tuple(bit.model_copy(update={"r_unused_um": None}) for bit in trial.bits)
+    to_40 = limited(trial, edge_radius_um=40).model_copy(update={"bits": unknown})
+    with_new, without = (outcome_of(to_40, some) for some in (rows, worn))
+    spans = [band[0].high95[0] - band[0].low95[0] for band in ([c.worst for c in named(o, "Heron").curves] for o in (with_new, without))]  # fmt: skip
+    assert spans[0] < 0.8 * spans[1]
+
+
+# --- When nothing can be said
+
+
+@pytest.mark.parametrize(
+    ("life", "rows", "says"),
+    [
+        ({}, lambda row: True, ["no limit is stated", "[life]"]),
+        (
+            {"edge_radius_um": 40},
+            lambda row: not row.parts,
+            ["no edge radius was measured", "wearscope measure"],
+        ),
+        ({"edge_radius_um": 40, "wear_land_um": 100}, lambda row: True, ["no wear land, mean was measured"]),
+        ({"edge_radius_um": 4}, lambda row: True, ["radius when new is", "raise edge_radius_um"]),
+    ],
+)
+def test_what_is_missing_is_named_with_the_cure(trial, life, rows, says):
+    found = outcome_of(limited(trial, **life), [row for row in rows_of(trial) if rows(row)])
+    assert found.verdict.startswith("Nothing can be said")
+    assert found.next_checkpoint is None
+    for bit in found.bits:
+        assert bit.life is None
+        for part in says:
+            assert part in bit.why_not
+
+
+def test_an_uncoated_bit_is_not_ended_by_its_coating(trial):
+    found = outcome_of(limited(trial, coating_loss=0.8), rows_of(trial))
+    assert "no coating" in named(found, "Wren").why_not
+    assert found.verdict.endswith("Nothing can be said yet of Wren.")
+    assert named(found, "Plover").chance is not None
+
+
+def test_refused_rows_lead_back_to_their_notes(trial):
+    rows = [
+        replace(row, status="refused", value=None, std_uncertainty=None, low95=None, high95=None) for row in rows_of(trial)
+    ]  # fmt: skip
+    assert "refused); do what the notes" in named(outcome_of(trial, rows), "Wren").why_not
+
+
+def test_bits_that_lack_the_same_are_named_together(trial):
+    found = outcome_of(limited(trial), rows_of(trial))
+    assert len(found.sentences) == 1
+    assert found.sentences[0].startswith("Wren, Plover and Heron: no limit is stated; say in [life]")
+    assert draw_curves(found) is not None  # the wear so far can be drawn all the same
+
+
+def test_a_single_bit_is_not_ranked(trial):
+    alone = trial.model_copy(update={"bits": trial.bits[:1]})
+    found = outcome_of(alone, rows_of(trial))
+    assert re.fullmatch(r"Wren costs [\d.]+ to [\d.]+ c per part\.", found.verdict)
+    assert named(found, "Wren").chance is None
+
+
+def test_a_verdict_that_needs_more_than_was_seen_says_so(trial):
+    cheap = tuple(
+        bit.model_copy(update={"price": {"Wren": 15.0, "Plover": 24.0, "Heron": 25.0}[bit.name]})
+        for bit in trial.bits
+    )
+    found = outcome_of(trial.model_copy(update={"bits": cheap}), rows_of(trial))
+    heron = named(found, "Heron")
+    assert heron.chance > 0.5
+    if heron.chance_by_horizon < 0.5:
+        assert "only if it lasts beyond 600 parts, which no photograph bears out yet" in found.verdict
+    else:
+        assert found.verdict.startswith("Heron is")
+
+
+def test_bits_without_a_price_have_a_life_and_no_cost(trial):
+    free = [bit.model_copy(update={"price": 0.0, "regrinds": 0, "regrind_price": 0.0, "resale": 0.0}) for bit in trial.bits]  # fmt: skip
+    unpriced = trial.model_copy(update={"bits": tuple(free), "cost": type(trial.cost)()})
+    found = outcome_of(unpriced, rows_of(trial))
+    assert found.verdict == "Nothing can be said of cost: give the price of each bit in the trial file."
+    wren = named(found, "Wren")
+    assert wren.life is not None
+    assert (wren.cost, wren.chance, found.next_checkpoint, found.wrong_choice_per_1000_parts) == (None,) * 4
+    assert any("give its price" in sentence for sentence in wren.sentences)
+    one_free = unpriced.model_copy(update={"bits": (free[0], *trial.bits[1:])})
+    assert outcome_of(one_free, rows_of(trial)).verdict.endswith("Nothing can be said yet of Wren.")
+
+
+def test_what_is_as_cheap_already_is_not_told_to_last_longer(trial):
+    twin = trial.bits[0].model_copy(update={"name": "Wagtail"})
+    rows = rows_of(trial)
+    rows += [replace(row, bit="Wagtail") for row in rows if row.bit == "Wren"]
+    found = outcome_of(trial.model_copy(update={"bits": (trial.bits[0], twin)}), rows)
+    (pair,) = found.break_even
+    prices = {bit.bit: bit.price for bit in found.bits}
+    told = any("would cost as little" in sentence for sentence in found.sentences)
+    assert told == (pair.price < prices[pair.bit])
+
+
+# --- Words
+
+
+def test_money():
+    assert money_text("EUR", 0.0412, 0.0588) == "4.1 to 5.9 c"
+    assert money_text("GBP", 0.0412, 0.0588) == "0.041 to 0.059 GBP"
+    assert money_text("EUR", 15.0) == "15.00 EUR"
+    assert money_text("", 0.05, 1.5) == "0.1 to 1.5"
+    assert money_text("EUR", 0.0) == "0 c"
+
+
+def test_a_chance_is_never_certain():
+    assert (percent(1.0), percent(0.0), percent(0.834)) == ("over 99 %", "less than 1 %", "83 %")
+
+
+def test_lives_in_words(outcome):
+    heron = named(outcome, "Heron")
+    nothing = replace(heron.life, low95=None, low50=None, median=None)
+    assert life_text(nothing, 600.0, outcome.axis) == "at least 600 parts"
+    assert (
+        life_text(replace(heron.life, low95=320.0, median=421.0), 320.0, outcome.axis)
+        == "about 420 parts, at least 320"
+    )
+    # a promise is rounded down, and a part is not divided
+    assert life_text(nothing, 287.0, outcome.axis) == "at least 280 parts"
+    assert life_text(nothing, 1.86, outcome.axis) == "at least 1 parts"
+    known = replace(heron.life, low95=0.0, median=0.8, high95=1.6)
+    assert life_text(known, 0.0, outcome.axis) == "1 parts (0 to 2)"
+    minutes = replace(outcome.axis, over="minutes", factor=2.0, unit="min")
+    assert life_text(known, 0.0, minutes) == "2 min (0 to 3)"
+
+
+# --- Files and figure
+
+
+def test_files(outcome, tmp_path):
+    as_json, as_csv = write_outcome(tmp_path / "results", outcome)
+    document = json.loads(as_json.read_text())
+    assert [bit["bit"] for bit in document["bits"]] == ["Wren", "Plover", "Heron"]
+    assert document["bits"][0]["life"]["median"] == pytest.approx(named(outcome, "Wren").life.median)
+    assert "life_draws" not in document["bits"][0]
+    header, *rows = as_csv.read_text().splitlines()
+    assert tuple(header.split(",")) == COLUMNS
+    assert len(rows) == 3
+    assert "" in rows[2].split(",")  # Heron's open ends
+
+
+def test_the_outcome_carries_all_that_a_report_draws(outcome):
+    assert {"verdict", "sentences", "break_even", "next_checkpoint"} <= {
+        field.name for field in fields(outcome)
+    }
+    curve = named(outcome, "Plover").curves[1]
+    assert (curve.quantity, curve.limit.value, len(curve.readings)) == ("coating_loss", 0.8, 3)
+    for band in (curve.worst, curve.mean):
+        assert band.median.shape == curve.parts.shape
+        assert (band.low95 <= band.low50).all()
+        assert (band.low50 <= band.median).all()
+        assert (band.median <= band.high95).all()
+        assert band.high95.max() <= 1
+    assert curve.worst.median[-1] >= curve.mean.median[-1]
+
+
+def test_figure(outcome, tmp_path):
+    figure = draw_curves(outcome)
+    titles = [panel.get_title(loc="left") for panel in figure.axes]
+    assert titles[:3] == ["Wren", "Plover", "Heron"]
+    assert len(figure.axes) == 5  # Wren has no coating
+    assert [panel.get_ylabel() for panel in figure.axes] == ["edge radius, µm", "", "", "coating loss, %", ""]
+    assert [panel.get_xlabel() for panel in figure.axes] == ["parts", "", "", "parts", "parts"]
+    assert [panel.get_ylabel() for panel in draw_curves(outcome, narrow=True).axes] == 3 * ["edge radius, µm"] + 2 * ["coating loss, %"]  # fmt: skip
+    turned = replace(outcome, bits=outcome.bits[::-1])  # the last bit is not the one drawn last
+    assert [panel.get_xlabel() for panel in draw_curves(turned, narrow=True).axes] == [
+        "",
+        "",
+        "",
+        "",
+        "parts",
+    ]
+    assert [bit.sentences.count("It has no coating to lose.") for bit in outcome.bits] == [1, 0, 0]
+    wren, *_ = figure.axes
+    bars = [bar for bar in wren.containers if bar.get_label().startswith("flute")]
+    assert len(bars) == 2
+    assert sorted(bars[0].lines[0].get_ydata()) == sorted(
+        row.value for row in named(outcome, "Wren").curves[0].readings if row.flute == 1
+    )
+    (limit,) = [line for line in wren.lines if line.get_label() == "limit"]
+    assert set(limit.get_ydata()) == {40}
+    png, svg = write_curves(outcome, tmp_path)
+    assert png.read_bytes().startswith(b"\x89PNG")
+    first = svg.read_bytes()
+    write_curves(outcome, tmp_path)
+    assert svg.read_bytes() == first
+    assert draw_curves(replace(outcome, bits=())) is None
+
+
+# --- The command
+
+
+@pytest.fixture
+def logged(trial, tmp_path):
+    """A copy of the sample trial's log, as measure would leave it."""
+    with WearLog(tmp_path / LOG_NAME) as log:
+        for entry in trial.photos:
+            place = (entry.bit, entry.flute, entry.parts, entry.view)
+            rows = [r for r in rows_of(trial) if (r.bit, r.flute, r.parts, r.view) == place]
+            log.append(
+                LoggedInspection(trial.name, *place, entry.file, "00", "", "0.1.0", "2026-01-05"), rows
+            )
+    return tmp_path
+
+
+def test_command(run, logged):
+    code, out, err = run("outcome", SAMPLE, "--out", logged)
+    assert code == 0
+    assert out.startswith("Wren is ")
+    assert all(len(line) <= 110 for line in out.splitlines()[1:])
+    made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
+    assert {path.name for path in (logged / "results").iterdir()} == made
+    assert all(name in err for name in made)
+    code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
+    assert json.loads(out) == json.loads((logged / "results/outcome.json").read_text())
+    # 2.394 m by the program, whatever is stated
+    assert json.loads(out)["axis"] == {
+        "over": "metres",
+        "factor": pytest.approx(2.394, abs=0.001),
+        "unit": "m",
+    }
+
+
+def test_command_before_measuring(run, tmp_path):
+    code, out, err = run("outcome", SAMPLE, "--out", tmp_path)
+    assert (code, out) == (1, "")
+    assert "holds no measurement of " in err
+    assert "run wearscope measure" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_command_over_something_else(run, tmp_path):
+    code, _, err = run("outcome", SAMPLE, "--over", "miles", "--out", tmp_path)
+    assert code == 2
+    assert "give parts, minutes, metres" in err

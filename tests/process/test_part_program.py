@@ -1,0 +1,417 @@
+"""Lengths of programs whose paths have a length that is known from geometry."""
+
+from __future__ import annotations
+
+import hashlib
+from math import acos, hypot, pi, radians, sqrt
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from wearscope.process.part_program import ProgramRefused, read_program
+
+START = "G21 G90 G17 G94\nG0 X0 Y0 Z5\nF1000 S18000 M3\n"
+
+
+@pytest.fixture
+def read(tmp_path):
+    def read(text):
+        path = tmp_path / "part.nc"
+        path.write_text(text, encoding="utf-8")
+        return read_program(path)
+
+    return read
+
+
+def cut(read, body, start=START):
+    return read(start + body).cut_length_mm
+
+
+# --- Lines
+
+
+def test_a_square(read):
+    program = read(START + "G1 Z-4\nX100\nY100\nX0\nY0\nG0 Z5\nX50\nM30\n")
+    assert program.cut_length_mm == pytest.approx(9 + 400)
+    assert program.upright_mm == pytest.approx(9)
+    assert program.rapid_mm == pytest.approx(9 + 50), "the first rapid starts where the program does not say"
+    assert program.cut_minutes == pytest.approx(0.409)
+    assert (program.main_feed_mm_per_min, program.spindle_rpms) == (1000, (18000,))
+    assert [move.line for move in program.moves] == [4, 5, 6, 7, 8]
+    assert program.remarks == ("no length has a decimal point; lengths are taken as whole mm or inches",)
+
+
+def test_a_diagonal_in_space(read):
+    assert cut(read, "G1 X2 Y3 Z-1") == pytest.approx(7)  # 2, 3, 6
+
+
+def test_modal_words_case_blanks_comments_and_line_numbers(read):
+    plain = "G1 X10 Y0\nX10 Y10\n"
+    dressed = "%\nO1000 (a square; or not)\nn10 g01x10.y0 ; X99 (not a move)\nN20 (move X50) X 10.0 Y1 (no)\n"
+    assert cut(read, plain) == pytest.approx(20)
+    assert read(
+        "%\n(head)\n" + START + dressed[2:].replace("Y1 ", "Y10 ") + "%\nG1 X999\n"
+    ).cut_length_mm == pytest.approx(20)
+
+
+def test_the_lines_with_which_programs_usually_begin_and_end(read):
+    program = read(
+        """%
+O0001 (PART)
+(T1 D=6.35 - FLAT)
+N10 G0 G17 G40 G49 G80 G90 G94 G98
+N15 G20
+N20 G53 G0 Z0.
+N25 T1 M6
+N30 S18000 M3
+N35 G54 M8
+N40 G0 X1. Y2.
+N45 G43 Z0.6 H1
+N50 G4 P2
+N55 Z0.2
+N60 G1 Z-0.1575 F47.244
+N65 Y4. F141.73
+N70 G3 X0.5 Y4.5 I-0.5 J0.
+N75 G0 Z0.6
+N80 G28 G91 Z0. M9
+N85 G28 X0. Y0.
+N90 G90 M5
+N95 M30
+%
+"""
+    )
+    assert program.cut_length_mm == pytest.approx(25.4 * (0.3575 + 2 + 0.25 * pi))
+    assert program.remarks == ()
+    assert program.main_feed_mm_per_min == pytest.approx(3600, abs=0.1)
+
+
+def test_what_follows_the_end_is_not_cut(read):
+    assert cut(read, "G1 X10\nM2\nG1 X99\n") == pytest.approx(10)
+
+
+def test_a_file_of_another_system(read, tmp_path):
+    path = tmp_path / "part.nc"
+    content = ("\ufeff" + START + "G1 X10.5\n").replace("\n", "\r\n").encode("utf-8")
+    path.write_bytes(content)
+    program = read_program(path)
+    assert program.cut_length_mm == pytest.approx(10.5)
+    assert program.sha256 == hashlib.sha256(content).hexdigest()
+    assert program.remarks == ()
+
+
+# --- Arcs
+
+
+@pytest.mark.parametrize("direction", ["G2", "G3"])
+@pytest.mark.parametrize(
+    ("plane", "words"),
+    [("G17", "I20"), ("G17", "I-12 J16"), ("G18", "I20"), ("G18", "K-20"), ("G19", "J20"), ("G19", "K20")],
+)
+def test_a_full_circle(read, direction, plane, words):
+    assert cut(read, f"{plane} {direction} {words}") == pytest.approx(2 * pi * 20)
+
+
+# Quarter and three quarters of a circle of radius 10. G2 is clockwise seen from the positive end of the third axis
+# (ISO 6983-1, RS274/NGC; from memory): in G18 that turns X towards Z, in G17 Y towards X, in G19 Z towards Y.
+@pytest.mark.parametrize(
+    ("plane", "end", "centre", "clockwise"),
+    [
+        ("G17", "X10 Y10", "I10 J0", 0.25),  # from (0, 0) over the top of the centre (10, 0)
+        ("G17", "X10 Y-10", "I10 J0", 0.75),
+        ("G17", "X-10 Y10", "I-10 J0", 0.75),
+        ("G18", "X10 Z15", "I10 K0", 0.75),  # the start is Z5
+        ("G18", "X10 Z-5", "I10 K0", 0.25),
+        ("G19", "Y10 Z15", "J10 K0", 0.25),
+        ("G19", "Y10 Z-5", "J10 K0", 0.75),
+    ],
+)
+def test_which_way_round(read, plane, end, centre, clockwise):
+    whole = 2 * pi * 10
+    assert cut(read, f"{plane} G2 {end} {centre}") == pytest.approx(clockwise * whole)
+    assert cut(read, f"{plane} G3 {end} {centre}") == pytest.approx((1 - clockwise) * whole)
+
+
+def test_radius_form(read):
+    quarter = 2 * pi * 10 / 4
+    for direction in ("G2", "G3"):
+        assert cut(read, f"{direction} X10 Y10 R10") == pytest.approx(quarter)
+        assert cut(read, f"{direction} X10 Y10 R-10") == pytest.approx(3 * quarter)
+    assert cut(read, "G2 X20 Y0 R10") == pytest.approx(pi * 10)
+    angle = acos(1 - 7**2 / (2 * 10**2))  # law of cosines for a chord of 7
+    assert cut(read, "G3 X7 R10") == pytest.approx(10 * angle)
+
+
+def test_a_helix(read):
+    turn = hypot(2 * pi * 15, 6)
+    assert cut(read, "G2 X0 Y0 Z-1 I15") == pytest.approx(turn)
+    assert cut(read, "G18 G3 X0 Z5 Y6 I15") == pytest.approx(turn)
+    assert cut(read, "G3 X15 Y15 Z8 I15 R0".replace(" R0", "")) == pytest.approx(hypot(0.75 * 2 * pi * 15, 3))
+    assert cut(read, "G2 X15 Y15 Z8 R15") == pytest.approx(hypot(0.25 * 2 * pi * 15, 3))
+
+
+def test_absolute_and_incremental_centres(read):
+    there = "G0 X30 Y40\n"
+    assert cut(read, there + "G2 X50 Y40 I10 J0") == pytest.approx(pi * 10)
+    assert cut(read, there + "G90.1 G2 X50 Y40 I40 J40") == pytest.approx(pi * 10)
+    assert cut(read, there + "G91 G90.1 G2 X20 I40 J40") == pytest.approx(pi * 10)
+    with pytest.raises(
+        ProgramRefused, match=r"line 5: has an arc whose ends lie .* from its centre; .*G90\.1"
+    ):
+        cut(read, there + "G2 X50 Y40 I40 J40")
+
+
+def test_rounding_of_the_centre_is_borne(read):
+    exact = 10 * radians(30)
+    x, y = 10 - 10 * sqrt(3) / 2, 5.0
+    body = f"G2 X{x:.3f} Y{y:.3f} I10.002 J0"
+    assert cut(read, body) == pytest.approx(exact, abs=5e-3)
+
+
+# --- Units, feeds, offsets
+
+
+def test_inches(read):
+    program = read("G20 G90 G0 X0 Y0 Z0\nG1 X1 Y1 F100\nG2 X2 Y2 I1\n")
+    assert program.cut_length_mm == pytest.approx(25.4 * (sqrt(2) + pi / 2))
+    assert program.main_feed_mm_per_min == pytest.approx(2540)
+
+
+def test_feed_modes_take_the_same_time(read):
+    per_minute = read(START + "G1 F1200 X100\nG1 X300").cut_minutes
+    inverse = read(START + "G93 G1 X100 F12\nX300 F6").cut_minutes
+    per_turn = read(START + "G95 F0.1 S12000 G1 X100\nX300").cut_minutes
+    assert per_minute == pytest.approx(0.25)
+    assert inverse == pytest.approx(0.25)
+    assert per_turn == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "G93 G1 X100 F12\nX300",  # inverse time holds for one line only
+        "G1 X100 F1000\nG20 G1 X9",
+        "G1 X100 F1000\nG95 G1 X200",
+        "G95 F0.1 S0\nG1 X100",
+    ],
+)
+def test_without_a_feed_there_is_a_length_but_no_time(read, body):
+    program = read(START + body)
+    assert program.cut_length_mm > 0
+    assert program.cut_minutes is None
+
+
+def test_the_main_feed_is_that_of_the_longest_way(read):
+    program = read(START + "G1 Z-4 F600\nX500 F3600\nG0 X0\nG1 X500\nX499 F100\n")
+    assert program.main_feed_mm_per_min == 3600
+
+
+def test_a_shift_of_origin_does_not_stretch_the_path(read):
+    assert cut(read, "G1 X10\nG92 X0\nG1 X10") == pytest.approx(20)
+    assert cut(read, "G54\nG0 X0 Y0 Z0\nG55\nG0 X100 Y0 Z0\nG1 X110") == pytest.approx(10)
+    assert cut(read, "G43 H1 Z5\nG1 Z-1") == pytest.approx(6)
+    assert cut(read, "G53 G0 Z0\nG0 X0 Y0 Z2\nG1 X8") == pytest.approx(8)
+
+
+@pytest.mark.parametrize("lost", ["G28", "G91 G28 Z0\nG90", "M6 T2", "G55", "G52 X10", "G92.1"])
+def test_a_move_from_an_unknown_place_is_left_out_and_said(read, lost):
+    program = read(START + f"{lost}\nG1 X10 Y0 Z0\nX25\n")
+    assert program.cut_length_mm == pytest.approx(15)
+    assert any("does not say" in remark for remark in program.remarks)
+    with pytest.raises(ProgramRefused, match="a place that the program does not say"):
+        read(START + f"{lost}\nG2 X10 Y0 I5\n")
+
+
+def test_incremental_moves_need_no_place(read):
+    program = read("G21 G91 G1 X30 F1000\nY40\nG2 X20 I10\n")
+    assert program.cut_length_mm == pytest.approx(70 + 10 * pi)
+    assert [remark for remark in program.remarks if "does not say" in remark] == []
+
+
+def test_what_is_assumed_is_said(read):
+    program = read("G21\nG0 X0.0 Y0 Z0\nG1 X10 F100\nM64 P1\n")
+    assert program.remarks == (
+        "line 2: neither G90 nor G91 is said; coordinates are taken as absolute",
+        "line 4: M64 is taken to move nothing",
+    )
+
+
+# --- Refused
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        ("G41 D1 X10", r"G41 \(cutter compensation\)"),
+        ("G42.1 D3", r"G42\.1 \(cutter compensation\)"),
+        ("G81 X10 Z-5 R2", r"G81 \(a canned cycle\)"),
+        ("G73 X1 Z-1", r"G73 \(a canned cycle\)"),
+        ("M98 P100", "M98 .*subprogram"),
+        ("M100", "M100 .*macro"),
+        ("G65 P9000", r"G65 \(a macro call\)"),
+        ("G1 X10\nO200", "O200 .*subprogram"),
+        ("#1 = 5", "# .*variables"),
+        ("G1 X[1+2]", r"\[ .*variables"),
+        ("o<x> call", "CALL .*macros"),
+        ("WHILE 1", "WHILE"),
+        ("G5 X1 I1 J1", r"G5 \(a spline\)"),
+        ("G68 R45", "G68 .*rotation"),
+        ("G33 Z-5 K1", "G33, which is not followed"),
+        ("G38.2 Z-5", r"G38\.2, which is not followed"),
+        ("G96 S100", "G96"),
+        ("G1 A90", "the word A .*rotary"),
+        ("G1 X10 U3", "the word U"),
+        ("G1 X10 X20", "the word X twice"),
+        ("G0 G1 X10", "G0 and G1 together"),
+        ("G1 X10 I5", "I without an arc"),
+        ("G2 X10", "an arc without a centre"),
+        ("G2 I5 R5 X10", "an arc with both a centre and R"),
+        ("G2 R10", "a full circle by R"),
+        ("G2 X30 R10", "an arc of radius 10 between|an arc of radius 10 mm between"),
+        ("G2 X10 I5 P3", "P on the line of a move"),
+        ("G2 X10 K5", "K outside the plane"),
+        ("G90.1 G2 X10 I5", "an arc whose absolute centre lacks J"),
+        ("/G1 X10", "/, which the control may skip"),
+        ("G1 X1 2", '"2", which is no word'),
+        ("G1 X1,5", '",5", which is no word'),
+        ("G1 X", '"X", which is no word'),
+        ("G1 X10 (open", "a comment that is not closed"),
+        ("G1 (a (b) c) X10", "a comment .* one inside another"),
+        ("G1 F0 X10", "the feed F0"),
+        ("G80\nX10", "a coordinate without G0, G1, G2 or G3"),
+        ("G53 G1 X10", "G53 with a move at feed rate"),
+        ("G4 X10", "G4 with X, Y, Z, S or F"),
+        ("G4 S2", "G4 with X, Y, Z, S or F"),
+        ("G4 F2", "G4 with X, Y, Z, S or F"),
+        ("G1 X1e5", '"E5"|the word E'),
+        ("G1 X999999", "X999999, more than 100 m"),
+        ("T1 M6\nG0 X0 Y0 Z0\nG1 X1\nT2 M6\nG0 X0 Y0 Z0\nG1 X1", "a cut with a second tool"),
+        ("G12.7 X1", r"G12\.7, which is not followed"),
+        ("Q5", "the word Q5"),
+    ],
+)
+def test_what_is_not_followed_is_refused_by_line(read, body, says):
+    line = START.count("\n") + body.count("\n") + 1
+    with pytest.raises(ProgramRefused, match=rf"part\.nc, line {line}: has ({says})") as refusal:
+        read(START + body + "\n")
+    assert "\n" not in str(refusal.value)
+    assert refusal.value.cure
+
+
+def test_no_unit_no_length(read):
+    with pytest.raises(ProgramRefused, match=r"line 1: has a length before the unit is said; put G21"):
+        read("G90 G0 X0 Y0\nG1 X10 F100\n")
+
+
+@pytest.mark.parametrize("content", [b"", b"; nothing\n", b"\x89PNG\x00\x01", b"G21 G0 X10\nM30\n"])
+def test_no_program(tmp_path, content):
+    path = tmp_path / "part.nc"
+    path.write_bytes(content)
+    with pytest.raises(ProgramRefused, match=r"part\.nc"):
+        read_program(path)
+
+
+def test_a_program_that_is_not_there(tmp_path):
+    with pytest.raises(ProgramRefused, match="cannot be read"):
+        read_program(tmp_path / "gone.nc")
+
+
+# --- One path, written in many ways
+
+WHOLE = st.integers(-500, 500)
+POINTS = st.lists(
+    st.tuples(WHOLE, WHOLE, WHOLE, st.sampled_from(["line", "arc", "wide"])), min_size=1, max_size=8
+)
+
+
+def written(points, *, incremental, inch, centre_absolute):
+    """Program through the points (tenths of mm): lines, and arcs by centre and radius."""
+    unit = 254.0 if inch else 10.0
+
+    def number(tenths):
+        return f"{tenths / unit:.9f}"
+
+    lines = [
+        f"{'G20' if inch else 'G21'} G90 G0 X0 Y0 Z0",
+        "G91" if incremental else "G90",
+        f"F{number(10000)}",
+    ]
+    lines.append("G90.1" if centre_absolute else "G91.1")
+    at = (0, 0, 0)
+    for x, y, z, kind in points:
+        dx, dy = x - at[0], y - at[1]
+        target = (dx, dy, z - at[2]) if incremental else (x, y, z)
+        words = " ".join(f"{letter}{number(value)}" for letter, value in zip("XYZ", target, strict=True))
+        if kind == "line" or (dx, dy) == (0, 0):
+            lines.append(f"G1 {words}")
+        else:
+            # the centre on the chord's bisector, 0.5 chords aside for a wide arc, on the chord else
+            aside = 0.5 if kind == "wide" else 0.0
+            i, j = dx / 2 - aside * dy, dy / 2 + aside * dx
+            if centre_absolute:
+                i, j = i + at[0], j + at[1]
+            lines.append(f"G3 {words} I{number(i)} J{number(j)}")
+        at = (x, y, z)
+    return "\n".join(lines) + "\n"
+
+
+def known_length(points):
+    total, at = 0.0, (0, 0, 0)
+    for x, y, z, kind in points:
+        chord, rise = hypot(x - at[0], y - at[1]), z - at[2]
+        flat = chord
+        if kind == "arc":
+            flat = pi * chord / 2
+        if kind == "wide":  # centre to the left at half a chord: a quarter of a circle of radius chord / √2
+            flat = chord / sqrt(2) * pi / 2
+        total += hypot(flat, rise)
+        at = (x, y, z)
+    return total / 10
+
+
+@settings(max_examples=60, deadline=None)
+@given(points=POINTS)
+def test_all_ways_of_writing_a_path_agree(tmp_path_factory, points):
+    path = tmp_path_factory.mktemp("nc") / "part.nc"
+    expected = known_length(points)
+    if expected == 0:
+        return
+    for incremental in (False, True):
+        for inch in (False, True):
+            for centre_absolute in (False, True):
+                path.write_text(
+                    written(points, incremental=incremental, inch=inch, centre_absolute=centre_absolute)
+                )
+                program = read_program(path)
+                assert program.cut_length_mm == pytest.approx(expected, abs=1e-6)
+                assert program.cut_minutes == pytest.approx(expected / 1000, abs=1e-9)
+
+
+# --- Whatever stands in the file
+
+ANY_WORD = st.builds(
+    "{}{}".format,
+    st.sampled_from("GGGGXYZIJKRFSTMNOPABH"),
+    st.one_of(
+        st.integers(-3, 99),
+        st.sampled_from([0, 1, 2, 3, 17, 18, 20, 21, 43, 90, 91, 92, 90.1, 93]),
+        st.floats(-50, 50),
+    ),
+)
+ANY_LINE = st.lists(ANY_WORD, max_size=6).map(" ".join) | st.text(max_size=20)
+
+
+@settings(max_examples=200, deadline=None)
+@given(lines=st.lists(ANY_LINE, max_size=12))
+def test_any_file_is_read_or_refused_in_one_line(tmp_path_factory, lines):
+    path = tmp_path_factory.mktemp("nc") / "part.nc"
+    path.write_bytes(("G21 G90 G0 X0 Y0 Z0 F100\n" + "\n".join(lines)).encode("utf-8", errors="replace"))
+    refused = ""
+    try:
+        program = read_program(path)
+    except ProgramRefused as refusal:
+        refused = str(refusal)
+    assert "\n" not in refused
+    if not refused:
+        assert 0 < program.cut_length_mm < float("inf")
+        assert program.cut_minutes is None or program.cut_minutes > 0

@@ -1,0 +1,411 @@
+"""The report says what was found, on pages that need nothing else, and everything can be traced."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import re
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import cv2
+import fake_photos as fake
+import numpy as np
+import pytest
+from PIL import Image
+from pypdf import PdfReader
+
+from wearscope.economics.decision import outcome_of
+from wearscope.log.notes import Note
+from wearscope.process.fairness import fair_trial
+from wearscope.report.html import SHEET_WIDTH_PX, report_html
+from wearscope.report.pdf import report_pdf
+from wearscope.report.plots import interactive_curves
+from wearscope.report.report import report_of
+from wearscope.report.report_words import CAUTIONS, PLOTS_HINT
+from wearscope.samples import sample_trial_folder
+from wearscope.trial import load_trial
+
+SAMPLE = sample_trial_folder()
+TRUTH = json.loads((SAMPLE / "truth.json").read_text())["photos"]
+DAY = "2026-01-06T08:00:00+00:00"
+REFUSED = "photos/plover-150-2.jpg"
+WHY = "photos/plover-150-2.jpg: it shows another flute; check the file names <or> photograph the right flute"
+
+
+@pytest.fixture(scope="module")
+def trial():
+    return load_trial(SAMPLE)
+
+
+def place(entry):
+    return entry.bit, entry.flute, entry.parts, entry.view
+
+
+def rows_of(trial):
+    """What measuring the sample trial well would give: its truth."""
+    rows = []
+    for entry in trial.photos:
+        true = TRUTH[entry.file]
+        if true["to_be_refused"]:
+            continue
+        rows.append(fake.row(entry, "sharpness", "whole", 4.2, std_uncertainty=0.3))
+        rows.append(fake.row(entry, "edge_radius", "unused", true["r_unused_um"], std_uncertainty=1.5))
+        if entry.parts:
+            rows.append(fake.row(entry, "edge_radius", "used", true["r_used_um"], std_uncertainty=1.7))
+            rows.append(fake.row(entry, "edge_recession", "difference", None, note="no card <behind> it"))
+            if trial.bit(entry.bit).coated:
+                loss = true["coating_loss_100um_used"]
+                rows.append(fake.row(entry, "coating_loss", "used", loss, "1", std_uncertainty=0.025))
+    return [
+        replace(row, wearscope_version=f"0.{row.flute}.7", measured_at="2026-01-05T08:00:00+00:00")
+        for row in rows
+    ]
+
+
+def a_note(trial, parts, level, text="read off a meter", **changed):
+    note = Note(
+        trial.name, "Wren", 0, parts, "sound", "sound_level", level, "dB(A)", 1.0, text, "", "", "Ann", "0.1.0", DAY
+    )  # fmt: skip
+    return replace(note, **changed)
+
+
+def made(trial, rows, *, refusals=None, sheets=None, notes=(), sha256_now=None):
+    known = {
+        place(entry): row.photo_sha256 for entry in trial.photos for row in rows if row.photo == entry.file
+    }
+    return report_of(
+        trial,
+        rows,
+        outcome_of(trial, rows),
+        fair_trial(trial),
+        notes,
+        refusals=refusals or {},
+        sheets=sheets or {},
+        sha256_now={entry: known.get(place(entry), "") for entry in trial.photos}
+        if sha256_now is None
+        else sha256_now,
+        made_at=DAY,
+    )
+
+
+@pytest.fixture(scope="module")
+def rows(trial):
+    return rows_of(trial)
+
+
+@pytest.fixture(scope="module")
+def sheets(trial, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sheets")
+    found = {}
+    for i, entry in enumerate(trial.photos):
+        if entry.file != REFUSED:
+            found[entry] = folder / f"{i}.png"
+            cv2.imwrite(str(found[entry]), np.full((2400, 1600, 3), 10 * i, np.uint8))
+    return found
+
+
+@pytest.fixture(scope="module")
+def report(trial, rows, sheets):
+    refused = next(entry for entry in trial.photos if entry.file == REFUSED)
+    notes = (
+        a_note(trial, 0, 80.0),
+        a_note(trial, 300, 86.0),
+        a_note(trial, 300, None, "<b>hums</b>", kind="remark", quantity="", unit="", std_uncertainty=None),
+    )
+    return made(trial, rows, refusals={place(refused): WHY}, sheets=sheets, notes=notes)
+
+
+class Page(HTMLParser):
+    """A page taken apart."""
+
+    void = frozenset({"meta", "link", "img", "br", "input", "source"})
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.open, self.words = [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.void:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("script", "style"):
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).replace("\N{NO-BREAK SPACE}", " ").split())
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def html(report):
+    return report_html(report)
+
+
+@pytest.fixture(scope="module")
+def page(html):
+    page = Page(html)
+    assert page.open == []
+    return page
+
+
+@pytest.fixture(scope="module")
+def pdf(report):
+    return PdfReader(io.BytesIO(report_pdf(report)))
+
+
+@pytest.fixture(scope="module")
+def pdf_text(pdf):
+    return " ".join(" ".join(page.extract_text() for page in pdf.pages).split())
+
+
+# --- HTML
+
+
+def test_the_verdict_comes_first(page, report):
+    said = page.text
+    assert report.outcome.verdict in said
+    order = ["The bits", "What to do", "Before you change a bit", "Each flute at its last checkpoint", "Points are flutes", "Using a bit up", "read off a meter", "Fair, as far as", "photos gave numbers", "JCGM 100:2008"]  # fmt: skip
+    found = [said.index(words) for words in [report.outcome.verdict, *order]]
+    assert found == sorted(found)
+
+
+def test_nothing_is_fetched(page, html):
+    for tag, attrs in page.tags:
+        for name in ("src", "href", "srcset", "poster", "data", "action"):
+            assert re.match(r"data:|#", attrs.get(name) or "#"), (tag, attrs[name][:80])
+    assert "default-src 'none'" in html
+    style = html[html.index("<style>") : html.index("</style>")]
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_every_picture_is_described(page):
+    pictures = page.all("img")
+    assert len(pictures) == 17 + 2
+    assert all(len(picture["alt"]) > 30 for picture in pictures)
+    assert len({picture["alt"] for picture in pictures}) == len(pictures)
+
+
+def test_links_lead_somewhere_and_ids_are_unique(page):
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    targets = {attrs["href"] for attrs in page.all("a")}
+    assert len(targets) > 18
+    assert {target.removeprefix("#") for target in targets} <= set(ids)
+
+
+def test_every_number_can_be_traced(page, rows):
+    said = page.text
+    for row in rows:
+        assert row.photo_sha256 in said
+        assert row.photo in said
+        assert f"{row.method} · wearscope {row.wearscope_version} · 2026-01-05" in said
+    assert said.count("· wearscope 0.") == len(rows)
+
+
+def test_sheets_are_small_but_whole(page):
+    pictures = [picture["src"] for picture in page.all("img") if picture["src"].startswith("data:image/webp")]
+    assert len(pictures) == 17
+    with Image.open(io.BytesIO(base64.b64decode(pictures[3].split(",")[1]))) as sheet:
+        assert sheet.size == (SHEET_WIDTH_PX, 1650)
+
+
+def test_refused_photos_say_what_to_do(page):
+    assert page.text.count(WHY) == 2  # at the flute, and among the photos
+    assert "17 of 18 photos gave numbers" in page.text
+    assert "refused: no card <behind> it" in page.text
+
+
+def test_what_people_write_is_text(html):
+    assert "<b>hums" not in html
+    assert "&lt;b&gt;hums" in html
+    assert "<behind>" not in html
+
+
+def test_sound_is_compared_with_new(page):
+    # 86 - 80 dB, each known to 1 dB: 6 ± 1.96 * 1.41 = 2.8 dB, worked by hand
+    assert "+6.0 ± 2.8 dB against new" in page.text
+    assert "[Ann, 2026-01-06]" in page.text
+
+
+def test_cautions_stand_where_bits_are_changed(page, pdf_text):
+    for words in CAUTIONS:
+        assert words in page.text
+        assert words in pdf_text
+    for must in ("spindle off", "locked", "ear protection", "dust", "scrap", "maximum speed", "rules"):
+        assert must in " ".join(CAUTIONS)
+
+
+def test_a_file_that_has_changed_or_gone_is_told(trial, rows):
+    entries = trial.photos[:2]
+    report = made(trial, rows, sha256_now={entries[0]: "0" * 64})
+    assert "has changed since it was measured" in " ".join(report.photos[0].remarks)
+    assert "no longer where" in " ".join(report.photos[1].remarks)
+    assert made(trial, rows).photos[0].remarks == ()
+
+
+def test_without_script_the_page_is_small_and_says_the_same(report, page):
+    small = report_html(report, interactive=False)
+    assert Page(small).all("script") == []
+    assert len(small) < 1_500_000
+    assert PLOTS_HINT in page.text
+    assert Page(small).text == page.text.replace(f"{PLOTS_HINT} ", "")
+
+
+def relative_luminance(colour):
+    """Of #rrggbb; WCAG 2.1, definition of relative luminance."""
+    shares = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in shares]
+    return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+
+def contrast_on_white(colour):
+    return 1.05 / (relative_luminance(colour) + 0.05)
+
+
+def test_contrast():
+    assert contrast_on_white("#767676") == pytest.approx(
+        4.54, abs=0.01
+    )  # WebAIM's worked example, from memory
+    template = (
+        Path(sys.modules[report_html.__module__].__file__).parent / "templates" / "report.html.j2"
+    ).read_text()
+    colours = re.findall(r"(?<![-\w])color: (#[0-9a-f]{6})", template)
+    assert len(colours) >= 4
+    assert all(contrast_on_white(colour) >= 4.5 for colour in colours)  # WCAG 2.1, 1.4.3, level AA: text
+    from wearscope.report.plots import _COLOURS
+
+    assert all(contrast_on_white(colour) >= 3 for colour in _COLOURS)  # WCAG 2.1, 1.4.11: graphics
+
+
+# --- Curves that answer to the pointer
+
+
+def test_the_interactive_curves_show_the_numbers(report, rows):
+    radius, loss = interactive_curves(report.outcome)
+    assert (radius["title"], loss["title"]) == ("Edge radius", "Coating loss")
+    points = [trace for trace in radius["data"] if trace["mode"] == "markers"]
+    wren = [row for row in rows if (row.bit, row.quantity, row.zone) == ("Wren", "edge_radius", "used")]
+    assert sorted(points[0]["y"]) == pytest.approx(sorted(row.value for row in wren))
+    assert points[0]["error_y"]["array"] == pytest.approx([1.96 * 1.7] * len(wren))
+    assert {shape["y0"] for shape in loss["layout"]["shapes"]} == {80.0}
+    json.dumps(radius, allow_nan=False)
+
+
+def test_names_cannot_break_the_curves(trial, rows):
+    name = 'A<b>%{y}</script>"$x^2$'
+    bits = tuple(bit.model_copy(update={"name": name}) if bit.name == "Wren" else bit for bit in trial.bits)
+    photos = tuple(
+        photo.model_copy(update={"bit": name}) if photo.bit == "Wren" else photo for photo in trial.photos
+    )
+    odd = trial.model_copy(update={"bits": bits, "photos": photos})
+    report = made(odd, [replace(row, bit=name) if row.bit == "Wren" else row for row in rows])
+    page = Page(report_html(report))
+    assert page.open == []
+    assert name in page.text
+    for figure in interactive_curves(report.outcome):
+        for trace in figure["data"]:
+            shown = f"{trace.get('name', '')}{trace.get('hovertemplate', '')}"
+            assert "%{y}<" not in shown
+            assert "<b>" not in shown
+    assert name in PdfReader(io.BytesIO(report_pdf(report))).pages[0].extract_text()
+
+
+# --- PDF
+
+
+def test_the_pdf_says_the_same(pdf, pdf_text, report, rows):
+    first = " ".join(pdf.pages[0].extract_text().split())
+    assert first.startswith(f"{report.title} {report.outcome.verdict}")
+    solid = pdf_text.replace(" ", "")
+    for row in rows:
+        assert row.photo_sha256 in solid
+        assert row.wearscope_version in solid or row.parts == 0
+    assert WHY in pdf_text
+    for sentence in (*report.outcome.sentences, *(text for bit in report.bits for text in bit.sentences)):
+        assert sentence in pdf_text
+    assert "+6.0 ± 2.8 dB against new" in pdf_text
+
+
+def test_the_pdf_has_pages_names_and_fonts(pdf, report):
+    for number, page in enumerate(pdf.pages, 1):
+        assert f"{number} / {len(pdf.pages)}" in page.extract_text()
+        assert page.mediabox.width == pytest.approx(595.28, abs=0.1)  # A4: 210 mm, ISO 216
+        for font in page["/Resources"]["/Font"].values():
+            inner = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()
+            assert "/FontFile2" in inner
+    assert pdf.metadata.title == f"{report.title}: which bit to stock"
+    assert pdf.trailer["/Root"]["/Lang"].startswith("en")
+    names = [entry["/Title"] for entry in pdf.outline if not isinstance(entry, list)]
+    assert names[0] == "Verdict"
+    assert {"Wear curves", "Cost", "Photos", "Method and uncertainty"} <= set(names)
+
+
+def test_the_pdf_holds_a_sheet_of_each_flute(pdf, report):
+    shown = [photo for photo in report.photos if photo.is_last]
+    assert len(shown) == 6
+    pages = [page for page in pdf.pages if any(image.image.size[1] > 2000 for image in page.images)]
+    assert len(pages) == 6
+
+
+def test_our_signs_are_in_the_font(trial, rows):
+    odd = trial.model_copy(update={"workpiece": "µ ± − × € ° … Ω Å ł 15 mm"})
+    text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(report_pdf(made(odd, rows)))).pages)
+    assert odd.workpiece in text
+
+
+# --- Trials of all kinds
+
+
+def cases(trial, rows):
+    no_limits = type(trial.life)()
+    free = tuple(bit.model_copy(update={"price": 0.0}) for bit in trial.bits)
+    only_new = [row for row in rows if row.parts == 0]
+    yield "no life limits", trial.model_copy(update={"life": no_limits}), rows, "not known yet"
+    yield (
+        "no prices",
+        trial.model_copy(update={"bits": free, "cost": type(trial.cost)(), "currency": None}),
+        rows,
+        "No bit has a price",
+    )
+    yield "new bits only", trial, only_new, "No wear curve can be drawn yet"
+    one = trial.model_copy(
+        update={"bits": trial.bits[:1], "photos": tuple(p for p in trial.photos if p.bit == "Wren")}
+    )
+    yield "one bit", one, [row for row in rows if row.bit == "Wren"], "Wren costs"
+    none = [replace(row, value=None, std_uncertainty=None, low95=None, high95=None, status="refused", note="glare; turn the lamp down") for row in rows]  # fmt: skip
+    yield "all rows refused", trial, none, "Nothing can be said of life and cost yet"
+    yield "a lonely row", trial, rows[1:2], "1 of 18 photos gave numbers"
+    doubtful = [replace(row, status="doubtful", note="resin on the edge") for row in rows]
+    yield "all rows doubtful", trial, doubtful, "measured, 5 of 5 numbers doubtful"
+    long = trial.model_copy(
+        update={"name": "Melamine-faced chipboard carcasses, second attempt " * 4 + "x" * 150}
+    )
+    yield "a long name", long, rows, "x" * 150
+
+
+@pytest.mark.parametrize("number", range(8))
+def test_trials_of_all_kinds(trial, rows, number):
+    _, odd, some, words = list(cases(trial, rows))[number]
+    report = made(odd, some)
+    page = Page(report_html(report, interactive=False))
+    assert page.open == []
+    assert words in page.text
+    pdf = PdfReader(io.BytesIO(report_pdf(report)))
+    solid = "".join("".join(page.extract_text() for page in pdf.pages).split())
+    assert words.replace(" ", "") in solid
+    assert report.outcome.verdict.replace(" ", "") in solid

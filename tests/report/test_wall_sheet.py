@@ -1,0 +1,120 @@
+"""The sheet at the machine promises no more than was found."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import fake_photos as fake
+import pytest
+from pypdf import PdfReader
+
+from wearscope.economics.decision import outcome_of
+from wearscope.report.report_words import CAUTIONS
+from wearscope.report.wall_sheet import wall_rows, wall_sheet_pdf
+
+
+@pytest.fixture
+def trial(tmp_path):
+    trial = fake.a_trial(tmp_path, bits=("Wren", "Plover"), parts=(0, 100, 300))
+    return trial.model_copy(update={"life": type(trial.life)(edge_radius_um=40)})
+
+
+def rows_of(trial, slope):
+    """Straight wear from 6 µm, `slope` of each bit in µm per part."""
+    rows = []
+    for entry in trial.photos:
+        zone, value = ("used", 6 + slope[entry.bit] * entry.parts) if entry.parts else ("unused", 6.0)
+        interval = {"low95": value - 0.98, "high95": value + 0.98}
+        rows.append(fake.row(entry, "edge_radius", zone, value, std_uncertainty=0.5, **interval))
+    return rows
+
+
+def with_at_least(outcome, **parts):
+    bits = tuple(replace(bit, at_least=parts.get(bit.bit, bit.at_least)) for bit in outcome.bits)
+    return replace(outcome, bits=bits)
+
+
+def test_change_no_later_than_found_and_look_before(trial):
+    outcome = outcome_of(trial, rows_of(trial, {"Wren": 0.16, "Plover": 0.06}))
+    rows = {(row.bit, row.flute): row for row in wall_rows(trial, outcome)}
+    assert list(rows) == [("Wren", 1), ("Wren", 2), ("Plover", 1), ("Plover", 2)]
+    for (name, _), row in rows.items():
+        at_least = next(bit.at_least for bit in outcome.bits if bit.bit == name)
+        assert 0.9 * at_least < row.change_at <= at_least
+        assert row.parts_so_far == 300
+    # by hand: Wren reaches 40 µm at 34 / 0.16 = 212 parts, Plover at 567, of which 2 x 300 are promised at most
+    assert rows["Wren", 1].due
+    assert rows["Wren", 1].next_check is None
+    assert rows["Wren", 1].change_at <= 212
+    assert not rows["Plover", 1].due
+    assert rows["Plover", 1].change_at <= 567
+    assert rows["Plover", 1].next_check == min(500, rows["Plover", 1].change_at)
+
+
+def test_a_bit_that_hardly_wears_is_photographed_not_thrown_away(trial):
+    """The promise ends at twice the parts of the last photo that could be measured; the bit does not."""
+    slow = rows_of(trial, {"Wren": 0.005, "Plover": 0.005})
+    rows = wall_rows(trial, outcome_of(trial, slow))
+    assert {(row.next_check, row.change_at, row.worn_then) for row in rows} == {(500, 600, False)}
+    early = outcome_of(trial, [row for row in slow if row.parts < 300])
+    assert {(row.parts_so_far, row.change_at, row.worn_then) for row in wall_rows(trial, early)} == {
+        (300, 200, False)
+    }
+    text = PdfReader(io.BytesIO(wall_sheet_pdf(trial, early, "2026-01-06"))).pages[0].extract_text()
+    text = " ".join(text.split())
+    assert "change it now" not in text
+    assert text.count("now not before 200 parts") == 4
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [(238.7, 235), (240.0, 240), (1049.0, 1000), (23456.0, 23000), (97.9, 97), (7.9, 7), (0.4, 0)],
+)
+def test_lives_are_rounded_down(trial, found, said):
+    outcome = with_at_least(outcome_of(trial, rows_of(trial, {"Wren": 0.16, "Plover": 0.06})), Wren=found)
+    assert wall_rows(trial, outcome)[0].change_at == said
+
+
+def test_on_one_page_with_cautions_and_room_to_write(trial):
+    outcome = outcome_of(trial, rows_of(trial, {"Wren": 0.16, "Plover": 0.06}))
+    (page,) = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome, "2026-01-06"))).pages
+    text = " ".join(page.extract_text().split())
+    assert page.mediabox.width == pytest.approx(841.89, abs=0.1)  # A4 across: 297 mm, ISO 216
+    assert all(caution in text for caution in CAUTIONS)
+    assert "change it now" in text
+    assert "edge radius 54.00 ± 0.98 µm, of 40 µm" in text  # 6 + 0.16 x 300; 1.96 x 0.5
+    for head in ("Parts so far", "Next check due at", "Change at", "Date", "Parts since new", "Who"):
+        assert head in text
+
+
+def test_without_limits_and_without_numbers(trial):
+    unlimited = trial.model_copy(update={"life": type(trial.life)()})
+    for rows in ([], rows_of(unlimited, {"Wren": 0.16, "Plover": 0.06})):
+        outcome = outcome_of(unlimited, rows)
+        assert {row.change_at for row in wall_rows(unlimited, outcome)} == {None}
+        assert {row.next_check for row in wall_rows(unlimited, outcome)} == {500}
+        (page,) = PdfReader(io.BytesIO(wall_sheet_pdf(unlimited, outcome, "2026-01-06"))).pages
+        assert "not known yet" in page.extract_text()
+
+
+def test_many_bits_take_more_pages(tmp_path):
+    trial = fake.a_trial(
+        tmp_path, bits=[f"A long name of a bit, number {i}" for i in range(20)], parts=(0, 40)
+    )
+    pages = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome_of(trial, []), "2026-01-06"))).pages
+    text = " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert 1 < len(pages) < 6
+    assert all(f"number {i} 2 40" in text for i in range(20))
+
+
+@pytest.mark.parametrize("n", range(1, 8))
+def test_the_lines_to_write_on_stand_under_their_heading(tmp_path, n):
+    names = [
+        "A very long name of a bit that takes three lines or so, number 0",
+        *(f"bit {i}" for i in range(n)),
+    ]
+    trial = fake.a_trial(tmp_path, bits=names, parts=(0, 40))
+    pages = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome_of(trial, []), "2026-01-06"))).pages
+    (page,) = [text for text in (page.extract_text() for page in pages) if "To write down" in text]
+    assert "Parts since new" in page

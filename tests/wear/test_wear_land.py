@@ -1,0 +1,187 @@
+"""The wear land on drawn faces of known width, and what must not be taken for one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from faces import D_UM, FACE, S_UM, face, labels_with_transition, marks
+from scipy.ndimage import gaussian_filter1d
+
+from wearscope.light.strip import USED
+from wearscope.wear.wear_land import Scene, find_land, land_findings, marks_of
+
+USED_EDGE = S_UM < 0
+RECESSION_UM, RADIUS_UM, BLUR_UM = 18.0, 20.0, 4.5
+SILHOUETTE = np.where(USED_EDGE, RECESSION_UM, 0.0)
+COATING, BARE = FACE * [1.3, 1.0, 0.5], FACE
+
+
+def wavy(mean_um, ragged_um=0.0, seed=3):
+    rng = np.random.default_rng(seed)
+    slow = gaussian_filter1d(rng.standard_normal(len(S_UM)), 50.0, mode="wrap")
+    fine = gaussian_filter1d(rng.standard_normal(len(S_UM)), 8.0, mode="wrap")
+    return mean_um + 0.06 * mean_um * slow / slow.std() + ragged_um * fine / fine.std()
+
+
+def ends(width_um, **more):
+    """Inner end of a flat of that width where the edge is used, outside the frame elsewhere."""
+    return np.where(USED_EDGE, wavy(width_um, **more), -1e3)
+
+
+def scene(strip, **more) -> Scene:
+    known = {
+        "strip": strip,
+        "silhouette_um": SILHOUETTE,
+        "labels": labels_with_transition(),
+        "radius_um": RADIUS_UM,
+        "blur_um": BLUR_UM,
+        "original_um": 0.0,
+        "u_original_um": 0.5,
+        "u_datum_um": np.full(len(S_UM), 0.8),
+        "u_scale": 5e-4,
+        "tilt": 0.0,
+        "u_tilt": 0.026,
+        "transition_um": 0.0,
+        "used_side": -1,
+        "coated": False,
+        "bare": None,
+        "new": None,
+    }
+    return Scene(**{**known, **more})
+
+
+def truth(end_um):
+    counted = end_um[labels_with_transition() == USED]
+    return counted.mean(), counted.max()
+
+
+@pytest.mark.parametrize("brightness", [0.6, 0.8, 1.3, 2.0])
+@pytest.mark.parametrize("width_um", [70.0, 150.0, 320.0])
+def test_width_from_the_original_edge_line(width_um, brightness):
+    end = ends(width_um)
+    strip = face(SILHOUETTE, bands=[(end, FACE * brightness, False)], texture=marks(1))
+    land = find_land(scene(strip))
+    mean, widest = truth(end)
+    assert land.verdict == "seen"
+    assert abs(land.mean.value - mean) < max(5.0, 0.05 * mean)
+    assert abs(land.widest.value - widest) < max(6.0, 0.06 * widest)
+    assert abs(land.mean.value - mean) < 1.96 * land.mean.u
+    assert land.mean.u < 5.0
+
+
+def test_intervals_hold_the_truth():
+    held = []
+    for seed in range(12):
+        end = ends(110.0, seed=seed)
+        strip = face(SILHOUETTE, bands=[(end, FACE * 1.4, False)], noise=0.03, texture=marks(seed), seed=seed)
+        land = find_land(scene(strip))
+        mean, _ = truth(end)
+        held.append(abs(land.mean.value - mean) < 1.96 * land.mean.u)
+    assert np.mean(held) >= 0.9
+
+
+def test_a_tilted_view_shortens_the_land():
+    end = ends(200.0)
+    strip = face(SILHOUETTE, bands=[(end, FACE * 1.4, False)])
+    square, tilted = (find_land(scene(strip, tilt=np.radians(a))) for a in (0.0, 10.0))
+    assert tilted.mean.value / square.mean.value == pytest.approx(1.0 / np.cos(np.radians(10.0)))
+
+
+def test_the_lamps_image_in_the_rounding_is_no_land():
+    strip = face(SILHOUETTE, lamp_um=np.where(USED_EDGE, 0.65 * RADIUS_UM, 0.0), texture=marks(1))
+    land = find_land(scene(strip))
+    assert land.verdict == "none"
+    # from the original line to the end of the arc, and what it takes to tell a flat beyond it
+    assert RECESSION_UM + RADIUS_UM < land.limit_um < RECESSION_UM + RADIUS_UM + 35.0
+    rows = land_findings(land, "", "profile")
+    assert [row.status for row in rows] == ["below_detection"] * 2
+    assert all(row.value == 0.0 and row.interval95[1] >= land.limit_um for row in rows)
+
+
+def test_a_land_within_the_rounding_is_not_seen_but_inside_the_interval():
+    end = ends(30.0)
+    strip = face(SILHOUETTE, bands=[(end, FACE * 1.4, False)])
+    (mean, _) = land_findings(find_land(scene(strip)), "", "profile")
+    assert mean.status == "below_detection"
+    assert mean.interval95[0] <= truth(end)[0] <= mean.interval95[1]
+
+
+def coated_scene(end, *, keeps, strength=0.06, **more):
+    texture = marks(5, strength)
+    strip = face(SILHOUETTE, bands=[(end, BARE * 1.2, keeps), (1e3, COATING, True)], texture=texture)
+    new = face(0.0, bands=[(1e3, COATING, True)], texture=texture, seed=9)
+    return scene(strip, coated=True, new=new, **more)
+
+
+def test_where_the_coating_ends_in_a_line_the_marks_decide():
+    end = ends(140.0)
+    assert find_land(coated_scene(end, keeps=False)).verdict == "seen"
+    assert find_land(coated_scene(end, keeps=True)).verdict == "none"
+    faint = find_land(coated_scene(end, keeps=False, strength=0.0))
+    assert faint.verdict == "unsure"
+    assert all(row.status == "doubtful" for row in land_findings(faint, "", "profile"))
+    without_new = find_land(replace(coated_scene(end, keeps=False), new=None))
+    assert without_new.verdict == "unsure"
+    # the edge has moved back further than its rounding explains, or not
+    assert without_new.confirmed(15.0, 4.0).verdict == "seen"
+    assert without_new.confirmed(8.0, 4.0).verdict == "unsure"
+
+
+def test_a_ragged_end_of_the_coating_is_no_land():
+    assert find_land(coated_scene(ends(140.0, ragged_um=8.0), keeps=True, strength=0.0)).verdict == "none"
+
+
+def test_a_land_within_the_bare_face_is_seen_beside_the_end_of_the_coating():
+    end, coating_end = ends(110.0), ends(230.0, ragged_um=12.0, seed=8)
+    bands = [(end, BARE * 1.5, False), (coating_end, BARE, True), (1e3, COATING, True)]
+    strip = face(SILHOUETTE, bands=bands, texture=marks(2))
+    bare = D_UM[:, None] < coating_end[None, :]
+    land = find_land(scene(strip, coated=True, bare=bare))
+    assert land.verdict == "seen"
+    assert abs(land.mean.value - truth(end)[0]) < 5.0
+
+
+def test_what_the_tool_had_when_new_is_no_land():
+    facet = np.full(len(S_UM), 150.0)
+    strip = face(SILHOUETTE, bands=[(facet, FACE * 1.4, False)])
+    assert find_land(scene(strip)).verdict == "none"
+
+
+def test_a_coloured_stain_is_doubtful():
+    strip = face(SILHOUETTE, bands=[(ends(140.0), FACE * [1.0, 0.8, 0.4], True)])
+    land = find_land(scene(strip))
+    assert land.verdict == "unsure"
+    assert "stain" in land.why
+
+
+def test_too_little_face_is_refused():
+    strip = face(SILHOUETTE)
+    shallow = replace(
+        strip, light=np.where(D_UM[:, None, None] < 80.0, strip.light, np.nan).astype(np.float32)
+    )
+    rows = land_findings(find_land(scene(shallow)), "", "profile")
+    assert [(row.status, row.value) for row in rows] == [("refused", None)] * 2
+
+
+def test_a_notch_at_the_transition_is_told_apart():
+    end = ends(120.0)
+    end = np.where(USED_EDGE & (S_UM > -220.0) & (S_UM < -60.0), 170.0, end)
+    land = find_land(scene(face(SILHOUETTE, bands=[(end, FACE * 1.4, False)])))
+    mean, widest = truth(end)
+    assert abs(land.mean.value - mean) < 5.0
+    assert land.widest.value < widest + 6.0
+    assert land.notch_um == pytest.approx(170.0, abs=8.0)
+    assert "at the transition" in land_findings(land, "", "profile")[0].note
+
+
+def test_marks_kept_against_a_texture_made_half_as_strong():
+    texture = marks(4)
+    new = face(0.0, texture=texture, noise=0.002)
+    now = face(0.0, texture=1.0 + 0.5 * (texture - 1.0), noise=0.002, seed=5)
+    everywhere = np.ones(len(S_UM), bool)
+    [(slope, u)] = marks_of(now, new).kept(
+        [(np.full(len(S_UM), 50.0), np.full(len(S_UM), 250.0))], everywhere
+    )
+    assert slope == pytest.approx(0.5, abs=max(3.0 * u, 0.03))

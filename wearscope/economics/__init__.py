@@ -1,0 +1,1 @@
+"""How wear grows, how long a bit lasts, what a part costs: numbers only."""

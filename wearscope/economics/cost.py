@@ -1,0 +1,58 @@
+"""Cost per part: what it takes to use a bit up, spread over the parts that it cuts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from wearscope.economics.curve import Array
+from wearscope.trial import Bit, Cost
+
+
+@dataclass(frozen=True)
+class Use:
+    """What using up one bit costs, and over how many lives.
+
+    Attributes
+    ----------
+    money : float
+        Price, regrinds and change-overs less resale, in the trial's currency.
+    lives : int
+        1 and one more for each regrind; a reground bit is taken to last as long as a new one.
+    """
+
+    money: float
+    lives: int
+
+    def per_part(self, life_parts: Array) -> Array:
+        """Money per part for lives of so many parts, any shape.
+
+        money / (lives · life): the cost of tool and change-over per piece of Groover, Fundamentals of Modern
+        Manufacturing, chapter on machining economics (from memory).
+        """
+        result: Array = self.money / (self.lives * life_parts)
+        return result
+
+    def break_even_life(self, money_per_part: float) -> float:
+        """Parts that the bit must last to cost no more than `money_per_part`."""
+        return self.money / (self.lives * money_per_part)
+
+    def break_even_price(self, price: float, life_parts: float, money_per_part: float) -> float:
+        """Price at which it would cost just `money_per_part`, given its life; may be negative."""
+        return price + self.lives * life_parts * money_per_part - self.money
+
+
+def use_of(bit: Bit, cost: Cost) -> Use:
+    """What using up a bit costs.
+
+    Parameters
+    ----------
+    bit : Bit
+    cost : Cost
+
+    Returns
+    -------
+    Use
+    """
+    lives = 1 + bit.regrinds
+    change_over = cost.change_over_minutes / 60 * cost.rate_per_hour
+    return Use(bit.price + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over, lives)

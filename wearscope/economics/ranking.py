@@ -1,0 +1,87 @@
+"""Which bit is the cheapest: how likely, what choosing wrongly costs, and what one more checkpoint would save."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from wearscope.economics.curve import Array
+
+_TRIES = 400
+
+
+def chances(costs: Array) -> Array:
+    """Probability that each bit is the cheapest.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (B, N)
+        Draws of each bit's cost per part, independent between bits.
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        Adds up to 1; bits of equal cost share.
+    """
+    cheapest = costs == costs.min(axis=0)
+    result: Array = (cheapest / cheapest.sum(axis=0)).mean(axis=1)
+    return result
+
+
+def cost_of_choosing_wrongly(costs: Array) -> float:
+    """Expected loss per part from taking the bit that looks cheapest, against always knowing the cheapest.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (B, N)
+
+    Returns
+    -------
+    float
+        The expected value of perfect information; 0 or more.
+    """
+    return float(costs.mean(axis=1).min() - costs.min(axis=0).mean())
+
+
+def expected_after(costs: Array, seen: Array, u: Array, rng: np.random.Generator) -> Array:
+    """Cost to be expected of a bit after one more checkpoint, for outcomes as likely as they are.
+
+    Each outcome is one of the draws seen with its measurement error; what is then to be expected is the mean over
+    all draws, weighed by how likely they make that outcome.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (N,)
+        Draws of its cost per part.
+    seen : ndarray, shape (Q, N)
+        What each draw would show at that checkpoint, in each quantity.
+    u : ndarray, shape (Q,)
+        Standard uncertainty of that measurement.
+    rng : Generator
+
+    Returns
+    -------
+    ndarray, shape (400,)
+    """
+    truth = seen[:, rng.integers(costs.size, size=_TRIES)]
+    outcome = truth + u[:, None] * rng.standard_normal(truth.shape)
+    log_weight = -0.5 * np.sum(((outcome[:, :, None] - seen[:, None, :]) / u[:, None, None]) ** 2, axis=0)
+    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    result: Array = weight @ costs / weight.sum(axis=1)
+    return result
+
+
+def value_of_checkpoint(after: Array) -> float:
+    """By how much one more checkpoint is expected to lower the cost per part of what is then chosen.
+
+    Parameters
+    ----------
+    after : ndarray, shape (B, n)
+        What is to be expected of each bit after it (`expected_after`), independent between bits.
+
+    Returns
+    -------
+    float
+        The expected value of sample information; 0 or more. Raiffa & Schlaifer, Applied Statistical Decision
+        Theory (1961), from memory.
+    """
+    return float(after.mean(axis=1).min() - after.min(axis=0).mean())

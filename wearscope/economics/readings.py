@@ -1,0 +1,149 @@
+"""The rows of the wear log that say how worn a bit is, as points of its wear curve."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from wearscope.economics.curve import Points
+from wearscope.light.zone_light import BROAD_RADIUS_UM
+from wearscope.log.records import Record
+from wearscope.trial import Bit, Life
+
+_ZONES = {
+    "edge_radius": ("used", "whole"),
+    "coating_loss": ("used",),
+    "edge_recession": ("difference",),
+    "wear_land": ("used",),
+    "wear_land_max": ("used",),
+}
+
+
+@dataclass(frozen=True)
+class Limit:
+    """How much wear is the end of a bit's life.
+
+    Attributes
+    ----------
+    quantity : str
+        As in ``measurements.csv``.
+    value, u : float
+        In its unit, with the standard uncertainty.
+    """
+
+    quantity: str
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class Readings:
+    """All usable rows of one quantity on one bit after it has cut.
+
+    Attributes
+    ----------
+    quantity, unit : str
+    records : tuple of Record
+        With a value: ok or below the detection limit.
+    n_doubtful, n_refused : int
+        Rows left out.
+    points : Points or None
+        None if there is no usable row.
+    flutes : tuple of int
+        Number of the flute for each index in `points`. Of coating loss a flute has an index for each face that was
+        photographed: either may be the one to lose it.
+    """
+
+    quantity: str
+    unit: str
+    records: tuple[Record, ...]
+    n_doubtful: int
+    n_refused: int
+    points: Points | None
+    flutes: tuple[int, ...]
+
+
+def limits_of(life: Life, bit: Bit) -> tuple[Limit, ...]:
+    """Limits of the trial that can end the life of a bit; an uncoated bit has no coating to lose."""
+    stated = (
+        ("edge_radius", life.edge_radius_um, life.u_edge_radius_um),
+        ("coating_loss", life.coating_loss if bit.coated else None, life.u_coating_loss),
+        ("edge_recession", life.edge_recession_um, None),
+        ("wear_land", life.wear_land_um, None),
+        ("wear_land_max", life.wear_land_max_um, None),
+    )
+    return tuple(Limit(quantity, value, u or 0.0) for quantity, value, u in stated if value is not None)
+
+
+def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
+    """Gather what a bit's rows say of one quantity.
+
+    Doubtful rows are left out: there is a reason not to trust them, and a wrong point bends the whole curve. Rows
+    below the detection limit count with their value and uncertainty.
+
+    Parameters
+    ----------
+    records : sequence of Record
+        Of one trial.
+    bit : Bit
+    quantity : str
+
+    Returns
+    -------
+    Readings
+    """
+    rows = [
+        row
+        for row in records
+        if row.bit == bit.name and row.parts and row.quantity == quantity and row.zone in _ZONES[quantity]
+    ]
+    used = tuple(row for row in rows if row.status in ("ok", "below_detection") and row.std_uncertainty)
+    # in whatever order they were logged
+    used = tuple(sorted(used, key=lambda row: (row.parts, row.flute, row.view)))
+    faces = [(row.flute, row.view if quantity == "coating_loss" else "") for row in used]
+    wearing = sorted(set(faces))
+    points = None
+    if used:
+        new, u_new = _new_radius(records, bit) if quantity == "edge_radius" else (0.0, 0.0)
+        points = Points(
+            np.array([row.parts for row in used], float),
+            np.array([wearing.index(face) for face in faces]),
+            np.array([row.value for row in used], float),
+            np.array([row.std_uncertainty for row in used], float),
+            new,
+            u_new,
+            1.0 if quantity == "coating_loss" else inf,
+        )
+    return Readings(
+        quantity,
+        used[0].unit if used else "",
+        used,
+        sum(row.status == "doubtful" for row in rows),
+        sum(row.status == "refused" for row in rows),
+        points,
+        tuple(flute for flute, _ in wearing),
+    )
+
+
+def _new_radius(records: Sequence[Record], bit: Bit) -> tuple[float, float]:
+    """Edge radius when new and its uncertainty: measured, else stated, else the broad assumption."""
+    rows = [
+        (row.value, row.std_uncertainty)
+        for row in records
+        if row.bit == bit.name
+        and row.quantity == "edge_radius"
+        and (row.zone == "unused" or (row.zone == "whole" and row.parts == 0))  # the latter in a profile view
+        and row.status == "ok"
+        and row.value is not None
+        and row.std_uncertainty
+    ]
+    if rows:
+        value, u = np.array(rows, float).T
+        # all photos share what was assumed of it, so that their mean is no surer than the best of them
+        return float(np.average(value, weights=u**-2)), float(u.min())
+    if bit.r_unused_um is not None:
+        return bit.r_unused_um, bit.u_r_unused_um
+    return BROAD_RADIUS_UM

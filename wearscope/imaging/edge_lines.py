@@ -1,0 +1,290 @@
+"""Find the cutting edge: which of the lines in a photo it is, and on which side of it the tool lies.
+
+Pixel convention everywhere: the centre of the top left pixel is (0, 0), x is the column, y the row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.polynomial import polynomial
+from numpy.typing import NDArray
+
+from wearscope.light.strip import over_channels
+from wearscope.wear.trace import steepest_path
+
+Array = NDArray[np.float64]
+
+PEDESTAL = 0.03  # of full light
+WORK_SIDE_PX = 1000  # lines are judged on a photo reduced to this longer side; the strip uses every pixel
+SEARCH_SIDE_PX = 500  # and looked for on one reduced to this
+SAMPLE = 3  # every so many pixels and rows tell the noise of all
+MAX_DIRECTIONS = 3
+MAX_PATHS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeLine:
+    """A smooth curve along an edge, with the tool on its inward side.
+
+    A point at distance t (px) along `direction` and offset o into the tool lies at
+    ``origin + t direction + (polynomial(t) + o) inward``.
+
+    Attributes
+    ----------
+    origin_px, direction, inward : ndarray, shape (2,)
+        Column and row; `inward` is `direction` turned by a quarter turn, so a photo never comes out mirrored.
+    offset_px : ndarray
+        Polynomial coefficients of the curve's offset along `inward`, lowest power first, in t (px).
+    start_px, end_px : float
+        The range of t over which the edge is inside the frame.
+    coverage : float
+        Share of that range on which the edge stands out from the noise.
+    """
+
+    origin_px: Array
+    direction: Array
+    inward: Array
+    offset_px: Array
+    start_px: float
+    end_px: float
+    coverage: float = 1.0
+
+    def points_px(self, t_px: Array, into_px: Array | float = 0.0) -> tuple[Array, Array]:
+        """Columns and rows at distance `t_px` along the edge and `into_px` along the local normal."""
+        slope = polynomial.polyval(t_px, polynomial.polyder(self.offset_px))
+        norm = np.sqrt(1.0 + slope**2)
+        along = t_px - into_px * slope / norm
+        across = polynomial.polyval(t_px, self.offset_px) + into_px / norm
+        return (
+            self.origin_px[0] + along * self.direction[0] + across * self.inward[0],
+            self.origin_px[1] + along * self.direction[1] + across * self.inward[1],
+        )
+
+    def scaled(self, factor: float) -> EdgeLine:
+        """The same curve in a picture whose pixels are finer by `factor`."""
+        powers = np.arange(len(self.offset_px))
+        return EdgeLine(
+            # a coarse pixel covers a block of fine ones: centres are half a pixel off
+            (self.origin_px + 0.5) * factor - 0.5,
+            self.direction,
+            self.inward,
+            self.offset_px * factor ** (1.0 - powers),
+            self.start_px * factor,
+            self.end_px * factor,
+            self.coverage,
+        )
+
+    def turned(self) -> EdgeLine:
+        """The same curve with the tool on its other side."""
+        signs = (-1.0) ** np.arange(1, len(self.offset_px) + 1)
+        return EdgeLine(
+            self.origin_px,
+            -self.direction,
+            -self.inward,
+            self.offset_px * signs,
+            -self.end_px,
+            -self.start_px,
+            self.coverage,
+        )
+
+
+@dataclass(frozen=True)
+class _Path:
+    """A path through the turned work image: one row for each column where the frame is visible."""
+
+    columns: Array
+    rows: Array
+    gain: float
+    coverage: float
+
+
+def edge_lines(light: NDArray[np.float32]) -> list[EdgeLine]:
+    """All long lines that could be the cutting edge, strongest first, tool side undecided.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light of a photo reduced to at most about `WORK_SIDE_PX`.
+
+    Returns
+    -------
+    list of EdgeLine
+        Smooth curves in the pixels of `light`.
+    """
+    # a gamma weighs dark and bright edges alike; the pedestal keeps it from blowing up the noise of the dark
+    work = np.asarray(cv2.pow(np.clip(light, 0.0, 1.0) + np.float32(PEDESTAL), 1.0 / 2.2), np.float32)
+    lines: list[tuple[float, EdgeLine]] = []
+    for angle in line_directions(work):
+        turned, back, inside = turn(work, angle)
+        strength = across_strength(turned, inside)
+        for path in strongest_paths(strength, inside):
+            lines.append((path.gain * len(path.columns), _line_from_path(path, back)))
+    strongest_first = sorted(lines, key=lambda item: -item[0])
+    return _without_repeats([line for _, line in strongest_first])
+
+
+def line_directions(work: NDArray[np.float32]) -> list[float]:
+    """Directions (radians, 0 along x) of the strongest long lines: a Hough vote by gradient direction."""
+    gx, gy = _gradients(work)
+    gxx, gyy, gxy = (over_channels(a * b) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
+    # Di Zenzo: the direction in which the three channels together change most
+    half, twice = cv2.cartToPolar(gxx - gyy, 2 * gxy)
+    magnitude = cv2.sqrt(np.maximum(0.5 * (gxx + gyy + half), 0))
+    normal = 0.5 * twice
+    margin = 6
+    inner = magnitude[margin:-margin, margin:-margin]
+    if inner.size == 0:
+        return []
+    sample = inner[::SAMPLE, ::SAMPLE]
+    noise = float(np.median(sample)) + 1e-6
+    rows, columns = np.nonzero(inner > max(3.0 * noise, float(np.quantile(sample, 0.93))))
+    if len(rows) < 30:
+        return []
+    m = inner[rows, columns]
+    votes = np.minimum(m / noise, 12.0)
+    angles = normal[margin:-margin, margin:-margin][rows, columns]
+    bins, diagonal = 180, float(np.hypot(*inner.shape))
+    offsets_bins = int(np.ceil(2 * diagonal / 4.0)) + 2
+    tally = np.zeros(bins * offsets_bins)
+    for spread in range(-4, 5):
+        k = np.round(np.degrees(angles)).astype(int) + spread
+        theta = np.radians(k)
+        rho = columns * np.cos(theta) + rows * np.sin(theta)
+        k_wrapped = np.mod(k, bins)
+        rho = np.where(np.mod(k // bins, 2) == 1, -rho, rho)
+        index = k_wrapped * offsets_bins + np.round((rho + diagonal) / 4.0).astype(int)
+        tally += np.bincount(index, votes, minlength=len(tally))
+    table = tally.reshape(bins, offsets_bins)
+    best_by_angle = table.max(axis=1)
+    found: list[float] = []
+    while len(found) < MAX_DIRECTIONS:
+        k_best = int(np.argmax(best_by_angle))
+        if best_by_angle[k_best] < 0.25 * table.max():
+            break
+        found.append(float(np.radians(k_best)) - np.pi / 2)
+        away = np.abs((np.arange(bins) - k_best + 90) % 180 - 90)
+        best_by_angle = np.where(away < 12, 0.0, best_by_angle)
+    return found
+
+
+def _gradients(
+    work: NDArray[np.float32], sigma: float = 1.2
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    smooth = cv2.GaussianBlur(work, (0, 0), sigma)
+    return (
+        cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3).astype(np.float32),
+        cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3).astype(np.float32),
+    )
+
+
+def turn(work: NDArray[np.float32], angle: float) -> tuple[NDArray[np.float32], Array, NDArray[np.bool_]]:
+    """Turn the work image so that lines along `angle` lie along its rows.
+
+    Returns
+    -------
+    turned : ndarray, shape (h, w, 3)
+    back : ndarray, shape (2, 3)
+        Affine map from turned pixels to work pixels.
+    inside : ndarray of bool, shape (h, w)
+        Where the turned image shows the photo.
+    """
+    height, width = work.shape[:2]
+    c, s = np.cos(angle), np.sin(angle)
+    w = int(np.ceil(abs(width * c) + abs(height * s)))
+    h = int(np.ceil(abs(width * s) + abs(height * c)))
+    centre, middle = np.array([(width - 1) / 2, (height - 1) / 2]), np.array([(w - 1) / 2, (h - 1) / 2])
+    rotation = np.array([[c, -s], [s, c]])
+    back = np.column_stack([rotation, centre - rotation @ middle])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    turned = cv2.warpAffine(work, back, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    inside = cv2.warpAffine(np.ones((height, width), np.uint8), back, (w, h), flags=flags) > 0
+    inside = cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) > 0
+    return turned.astype(np.float32), back, inside
+
+
+def across_strength(turned: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """How strongly the picture changes from row to row, all channels together, over the local noise."""
+    smooth = cv2.GaussianBlur(turned, (0, 0), sigmaX=3.0, sigmaY=1.0)
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
+    strength = cv2.sqrt(over_channels(gy * gy))
+    strength[~inside] = 0
+    sample = strength[::SAMPLE, ::SAMPLE][inside[::SAMPLE, ::SAMPLE]]
+    noise = float(np.median(sample)) if len(sample) else 1.0
+    return np.asarray(strength / (noise + 1e-6), np.float32)
+
+
+def strongest_paths(strength: NDArray[np.float32], inside: NDArray[np.bool_]) -> list[_Path]:
+    """The strongest left-to-right paths, each found by dynamic programming, then masked out."""
+    gain = np.minimum(strength, 25.0).astype(np.float32)
+    paths: list[_Path] = []
+    for _ in range(MAX_PATHS):
+        columns = np.arange(gain.shape[1])
+        rows = np.repeat(steepest_path(gain[:, ::2], bend=0.6), 2)[: len(columns)]
+        seen = inside[rows, columns]
+        if seen.sum() < 24:
+            break
+        along = strength[rows, columns][seen]
+        coverage = float(np.mean(along > 4.0))
+        if coverage < 0.35:
+            break
+        paths.append(
+            _Path(columns[seen].astype(float), rows[seen].astype(float), float(along.mean()), coverage)
+        )
+        near = np.clip(rows[None, :] + np.arange(-7, 8)[:, None], 0, gain.shape[0] - 1)
+        gain[near, columns[None, :]] = 0
+    return paths
+
+
+def _line_from_path(path: _Path, back: Array) -> EdgeLine:
+    x = back[0, 0] * path.columns + back[0, 1] * path.rows + back[0, 2]
+    y = back[1, 0] * path.columns + back[1, 1] * path.rows + back[1, 2]
+    return line_through(np.column_stack([x, y]), coverage=path.coverage)
+
+
+def line_through(points_px: Array, *, degree: int = 2, coverage: float = 1.0) -> EdgeLine:
+    """A smooth curve through points in order along an edge, robust against stray points.
+
+    Parameters
+    ----------
+    points_px : ndarray, shape (N, 2)
+        Column and row.
+    degree : int
+        Highest power of the offset; two points give a straight line whatever it says.
+    """
+    origin = points_px.mean(axis=0)
+    direction = points_px[-max(1, len(points_px) // 20) :].mean(axis=0)
+    direction = direction - points_px[: max(1, len(points_px) // 20)].mean(axis=0)
+    direction = direction / np.hypot(*direction)
+    inward = np.array([-direction[1], direction[0]])
+    t, o = (points_px - origin) @ direction, (points_px - origin) @ inward
+    span = max(float(np.ptp(t)), 1.0)
+    keep = np.ones(len(t), bool)
+    coefficients = np.zeros(1)
+    for _ in range(6):
+        coefficients = polynomial.polyfit(t[keep] / span, o[keep], min(degree, int(keep.sum()) - 1))
+        residual = np.abs(o - polynomial.polyval(t / span, coefficients))
+        keep = residual <= max(2.0, 2.5 * float(np.median(residual)))
+    coefficients = coefficients / span ** np.arange(len(coefficients))
+    return EdgeLine(origin, direction, inward, coefficients, float(t.min()), float(t.max()), coverage)
+
+
+def _without_repeats(lines: Sequence[EdgeLine]) -> list[EdgeLine]:
+    kept: list[EdgeLine] = []
+    for line in lines:
+        t = np.linspace(line.start_px, line.end_px, 21)
+        mine = np.column_stack(line.points_px(t))
+        # two edges of a tool do not cross; a line that touches a stronger one is a stray path beside it
+        if all(np.quantile(np.abs(offset_from(mine, other)), 0.1) > 6.0 for other in kept):
+            kept.append(line)
+    return kept
+
+
+def offset_from(points_px: Array, line: EdgeLine) -> Array:
+    """Signed distance (px, positive into the tool) of points from an edge line, for gentle curves."""
+    rel = points_px - line.origin_px
+    t = rel @ line.direction
+    return np.asarray(rel @ line.inward - polynomial.polyval(t, line.offset_px))

@@ -1,0 +1,302 @@
+"""Which of the lines in a photo is the cutting edge, and on which side of it the tool lies.
+
+The cutting edge is where the tool ends: on one side the tool, on the other what lies behind it. The heel of
+the relief land is a line too, often a stronger one, but has the tool on both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.imaging.edge_lines import (
+    SEARCH_SIDE_PX,
+    WORK_SIDE_PX,
+    Array,
+    EdgeLine,
+    edge_lines,
+    line_through,
+    offset_from,
+)
+from wearscope.imaging.strip import arc_length_px, cut_strip
+from wearscope.light.strip import Strip, grey
+from wearscope.wear.trace import trace_edge
+
+NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
+SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
+MOST_LINES = 6  # strongest first; what is weaker is grain
+SAME_PX = 5.0  # between two lines traced, within which they are one
+LENGTHS = 8  # into which a line is cut to look at its sides
+APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
+RIVAL, FACING = 0.6, 0.3  # of the best line's evidence, from which one beside it and one facing it is a rival
+# The same of a line that runs along it: the two sides of a land are ground parallel, and clutter behind the cutting
+# edge leaves it little evidence where plain dark behind the far side leaves that much
+FACING_ALONG = 0.1
+ALONG = np.cos(np.radians(4.0))
+NARROWER = 0.8  # times the other's land: less of a difference does not decide
+DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A line that could be the cutting edge, tool inward.
+
+    Attributes
+    ----------
+    line : EdgeLine
+    evidence : float
+        Log odds (common-sense weights, not calibrated) that one side is tool and the other background.
+    land_px : float
+        Distance to the next parallel line inside the tool; infinite when there is none.
+    """
+
+    line: EdgeLine
+    evidence: float
+    land_px: float
+
+
+@dataclass(frozen=True)
+class Side:
+    """How one side of a line looks."""
+
+    level: float
+    saturation: float
+    grain: float
+
+
+def candidates(light: NDArray[np.float32]) -> list[Candidate]:
+    """Lines that could be the cutting edge, best first.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light, 0 to 1.
+    """
+    small, reduction = _reduced(light, WORK_SIDE_PX)
+    smaller, further = _reduced(small, SEARCH_SIDE_PX)
+    lines = [line.scaled(further) for line in edge_lines(smaller) if line.coverage >= 0.6][:MOST_LINES]
+    judged: list[tuple[float, EdgeLine]] = []
+    for line in lines:
+        odds, traced = _judge(small, line)
+        # a stray path beside an edge is traced on to that edge, and is no line of its own
+        if all(_apart_px(traced, other) > SAME_PX for _, other in judged):
+            judged.append((odds, traced))
+    lines = [line for _, line in judged]
+    found = [
+        Candidate(
+            (line if odds > 0 else line.turned()).scaled(reduction),
+            abs(odds) * line.coverage,
+            reduction * _land_px(line if odds > 0 else line.turned(), lines),
+        )
+        for odds, line in judged
+    ]
+    return sorted(found, key=lambda c: -c.evidence)
+
+
+def _apart_px(line: EdgeLine, other: EdgeLine) -> float:
+    points = np.column_stack(line.points_px(np.linspace(line.start_px, line.end_px, 21)))
+    return float(np.median(np.abs(offset_from(points, other))))
+
+
+def _reduced(light: NDArray[np.float32], side_px: int) -> tuple[NDArray[np.float32], float]:
+    """The photo with its longer side reduced to `side_px`, and by how much; smaller ones as they are."""
+    reduction = max(1.0, max(light.shape[:2]) / side_px)
+    if reduction == 1.0:
+        return light, 1.0
+    size = (max(2, round(light.shape[1] / reduction)), max(2, round(light.shape[0] / reduction)))
+    return np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32), reduction
+
+
+def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candidate | None:
+    """The cutting edge among candidates, or None when the evidence does not decide.
+
+    Parameters
+    ----------
+    found : sequence of Candidate
+    like : EdgeLine, optional
+        The edge chosen in another photo of the same flute: the bit is put back much as it was, so the tool
+        lies on the same side of the frame.
+    """
+    usable = [c for c in found if c.evidence > DECISIVE]
+    if like is not None:
+        alike = [c for c in usable if float(c.line.inward @ like.inward) > 0.5]
+        usable = alike or usable
+    if not usable:
+        return None
+    best = usable[0]
+    beside = [
+        c
+        for c in usable
+        if c.evidence > RIVAL * best.evidence and float(c.line.inward @ best.line.inward) > 0
+    ]
+    facing = [c for c in usable if c.evidence > _least_facing(c.line, best.line) * best.evidence]
+    # the heel lies behind the edge, and has the whole body behind it, not the narrow land
+    near = min(beside, key=lambda c: c.land_px)
+    if not facing:
+        return near
+    # the far side of the tool ends in background as well; the cutting edge is the one with the narrow land
+    far = min(facing, key=lambda c: c.land_px)
+    narrow, wide = sorted((near, far), key=lambda c: c.land_px)
+    if narrow.land_px < NARROWER * wide.land_px:
+        return narrow
+    return None if far.evidence > RIVAL * best.evidence else near
+
+
+def _least_facing(line: EdgeLine, best: EdgeLine) -> float:
+    """Share of the best line's evidence that makes another one, with the tool on its other side, a rival."""
+    turned = -float(line.inward @ best.inward)
+    if turned <= 0.0:
+        return np.inf
+    return FACING_ALONG if turned > ALONG else FACING
+
+
+def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Candidate]) -> Candidate:
+    """The edge that a hand-drawn polyline points at.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    near_px : ndarray, shape (N, 2)
+        Column and row of a rough polyline within `NEAR_PX` of the edge.
+    found : sequence of Candidate
+    """
+    points = _along_polyline(near_px)
+    within = [c for c in found if float(np.median(np.abs(offset_from(points, c.line)))) < NEAR_PX]
+    if within:
+        return min(within, key=lambda c: float(np.median(np.abs(offset_from(points, c.line)))))
+    line = refine_line(light, line_through(points), NEAR_PX)
+    odds, _ = _judge(light, line)
+    return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
+
+
+def drawn_line(
+    light: NDArray[np.float32], drawn_px: Array, tool: Literal["left", "right"] | None
+) -> Candidate | None:
+    """The edge as a person drew it, tool inward; None when the side of the tool is neither said nor seen.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    drawn_px : ndarray, shape (N, 2)
+        Column and row of the polyline.
+    tool : {"left", "right"} or None
+        For someone who goes along the polyline.
+    """
+    line = line_through(_along_polyline(drawn_px))
+    if tool is not None:
+        return Candidate(line if tool == "right" else line.turned(), float("inf"), float("inf"))
+    odds, _ = _judge(light, line)
+    if abs(odds) < DECISIVE:
+        return None
+    return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
+
+
+def refine_line(light: NDArray[np.float32], line: EdgeLine, reach_px: float, degree: int = 4) -> EdgeLine:
+    """Move a line on to the traced edge within `reach_px` of it."""
+    strip = cut_strip(light, line, 1.0, depth_um=(-reach_px - 15, reach_px + 15))
+    trace = trace_edge(strip, (-reach_px, reach_px))
+    seen = np.isfinite(trace.d_um)
+    if seen.sum() < 20:
+        return line
+    fine = np.linspace(line.start_px, line.end_px, 1025)
+    t_px = np.interp(strip.s_um[seen], arc_length_px(line, fine), fine)
+    columns, rows = line.points_px(t_px, trace.d_um[seen])
+    refined = line_through(np.column_stack([columns, rows]), degree=degree, coverage=line.coverage)
+    return refined if refined.direction @ line.direction > 0 else refined.turned()
+
+
+def _along_polyline(near_px: Array) -> Array:
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(near_px, axis=0).T))])
+    at = np.linspace(0.0, length[-1], 101)
+    return np.column_stack([np.interp(at, length, near_px[:, k]) for k in (0, 1)])
+
+
+def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
+    """Distance from a line to the next parallel one inside the tool; `others` strongest first."""
+    t = np.linspace(line.start_px, line.end_px, 21)
+    inside: list[float] = []
+    for other in others:
+        if abs(float(other.direction @ line.direction)) < ALONG or other.coverage < 0.85:
+            continue
+        inward = offset_from(np.column_stack(other.points_px(t)), line)
+        middle = float(np.median(inward))
+        # a parallel line keeps its distance; the noise lines of a plain face do not. A ridge has two flanks: the
+        # weaker one is not a line of its own
+        steady = float(np.ptp(inward)) < 0.25 * middle
+        if middle > APART_PX and steady and all(abs(middle - known) > APART_PX for known in inside):
+            inside.append(middle)
+    return min(inside, default=float("inf"))
+
+
+def _judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
+    """Log odds that the tool lies inward of a line (negative: outward), and the line moved on to its trace."""
+    strip = cut_strip(light, line, 1.0, depth_um=(-108.0, 80.0))
+    trace = trace_edge(strip, (-40.0, 40.0))
+    where = np.isfinite(trace.d_um)
+    if where.mean() < 0.3:
+        return 0.0, line
+    edge = np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
+    outer, inner = (_side(strip, edge, sign) for sign in (-1, 1))
+    offset_px = line.offset_px + float(np.median(edge)) * (np.arange(len(line.offset_px)) == 0)
+    odds = 0.0 if outer is None or inner is None else _odds(outer, inner)
+    return odds, replace(line, offset_px=offset_px)
+
+
+def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
+    near, far = SIDE_PX
+    first = int(np.round(near if sign > 0 else -far))
+    rows = (
+        np.round(edge_px - strip.d_um[0]).astype(int)[None, :] + (first + np.arange(int(far - near)))[:, None]
+    )
+    inside = (rows >= 0) & (rows < len(strip.d_um))
+    rows = np.clip(rows, 0, len(strip.d_um) - 1)
+    light = strip.light[rows, np.arange(len(edge_px))[None, :]]
+    seen = inside & np.isfinite(light[..., 0])
+    if seen.mean() < 0.3:
+        return None
+    # where the traced line is off, the other side leaks in: the middle one of several lengths does not mind
+    lengths = [
+        part for part in np.array_split(np.arange(len(edge_px)), LENGTHS) if seen[:, part].mean() > 0.3
+    ]
+    mean = np.median([light[:, part][seen[:, part]].mean(axis=0) for part in lengths], axis=0)
+    level = float(mean.mean())
+    # beyond the frame's border there is nothing, which is not texture
+    fine = np.where(seen, grey(light), np.float32(level))
+    fine = fine - cv2.GaussianBlur(fine, (0, 0), 4)
+    clear = cv2.erode(seen.astype(np.uint8), np.ones((1, 17), np.uint8), borderValue=1) > 0
+    if not clear.any():
+        return None
+    # white noise is not correlated between pixels two apart, texture seen through a lens is
+    product, both = fine[:, :-2] * fine[:, 2:], clear[:, 2:] & clear[:, :-2]
+    parts = [part[:-2] for part in lengths if both[:, part[:-2]].any()]
+    covariance = (
+        float(np.median([product[:, part][both[:, part]].mean() for part in parts])) if parts else 0.0
+    )
+    return Side(
+        level=level,
+        saturation=float((mean.max() - mean.min()) / max(mean.max(), 1e-3)),
+        grain=float(np.sqrt(max(covariance, 0.0))) / max(level, 0.01),
+    )
+
+
+def _odds(outer: Side, inner: Side) -> float:
+    """Log odds for the tool on the inner side. Weights are common sense, no source."""
+    # cards, walls and blurred neighbours are grey; coatings and even bare carbide under warm lamps are not
+    odds = 10.0 * (inner.saturation - outer.saturation)
+    dark, bright = sorted((outer, inner), key=lambda side: side.level)
+    towards_bright = 1.0 if bright is inner else -1.0
+    if bright.level > 0.97 and dark.level < 0.03:
+        return 0.0  # a tool lost in glare, or one lost in the shadow before a card: there is nothing to go by
+    if bright.level > 0.8 and bright.saturation < 0.1:
+        odds -= 2.0 * towards_bright  # a burnt-out white card
+    elif dark.level < 0.06 and dark.level < 0.35 * bright.level:
+        odds += 3.0 * towards_bright  # nothing behind the tool
+    else:
+        odds += 0.6 * towards_bright * float(np.log(dark.level / bright.level))
+    # the tool is in focus, what lies behind it is not
+    return odds + 1.2 * float(np.log((inner.grain + 0.003) / (outer.grain + 0.003)))

@@ -1,0 +1,1 @@
+"""Uncertainty: budgets, Monte Carlo, findings, repeatability."""

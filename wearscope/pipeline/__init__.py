@@ -1,0 +1,1 @@
+"""The way of a photo, and of a whole trial, through the code."""

@@ -1,0 +1,159 @@
+"""What came of one photo, and its rows stamped with where they come from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope import __version__
+from wearscope.imaging.located_edge import LocatedEdge
+from wearscope.imaging.photo import Photo
+from wearscope.light.strip import EdgeView
+from wearscope.log.records import Record
+from wearscope.metrology.findings import Finding
+from wearscope.metrology.uncertainty import Budget
+from wearscope.quantities.quantity import Zone
+from wearscope.trial.model import PhotoEntry
+from wearscope.wear.section import SectionView
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """What one photo gave.
+
+    Attributes
+    ----------
+    entry : PhotoEntry
+    records : tuple of Record
+        Refused rows included; empty when the photo was refused as a whole.
+    refusal : str
+        "" when measured, else one line that names the file and the cure.
+    warnings : tuple of str
+    now, new : EdgeView or None
+        This photo, and the new-state photo of the same flute on the same axis along the edge.
+    photo_sha256 : str
+        "" when the file could not be read.
+    section, new_section : SectionView or None
+        In place of `now` and `new` in a profile view.
+    budgets : mapping
+        What the uncertainty of each row is made of, by quantity and zone.
+    on_photo : Placing or None
+        Where the places of `now` lie on the photo.
+    """
+
+    entry: PhotoEntry
+    records: tuple[Record, ...]
+    refusal: str
+    warnings: tuple[str, ...]
+    now: EdgeView | None
+    new: EdgeView | None
+    photo_sha256: str = ""
+    section: SectionView | None = None
+    new_section: SectionView | None = None
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
+    on_photo: Placing | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Placing:
+    """Where the places of a measured strip lie on its photo, and the new-state photo under it.
+
+    Attributes
+    ----------
+    look : Look
+    follow_um : ndarray, shape (S,)
+        Distance into the tool of the strip's d = 0 from the line of `look`.
+    new : Look or None
+        The new-state photo of the same flute.
+    new_onto_now_px : ndarray, shape (2, 3), or None
+        Affine map from column and row of the new-state photo to those of this one.
+    bright_line_um : float
+        How deep inside the silhouette of the used edge its bright line lies; NaN where there is none.
+    """
+
+    located: LocatedEdge
+    follow_um: Array
+    new: LocatedEdge | None
+    new_onto_now_px: Array | None
+    bright_line_um: float
+
+    def places_px(self, s_um: Array, d_um: Array) -> Array:
+        """Columns and rows of places on the measured strip, shape (N, 2)."""
+        return self.located.places_px(s_um, d_um + np.interp(s_um, self.located.strip.s_um, self.follow_um))
+
+    def on_strip(self, place_px: tuple[float, float]) -> tuple[float, float]:
+        """Where on the measured strip, s and d in µm, a column and row of the photo lie."""
+        s_um, d_um = self.located.on_strip(place_px)
+        return s_um, d_um - float(np.interp(s_um, self.located.strip.s_um, self.follow_um))
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Whether a photo can carry a measurement."""
+
+    entry: PhotoEntry
+    verdict: Literal["fit", "doubtful", "refused"]
+    remarks: tuple[str, ...]
+    sharpness_um: float | None
+    clipped_share: float | None
+    contrast: float | None
+    background: str
+
+
+def records_of(
+    entry: PhotoEntry, findings: Sequence[Finding], scale_note: str, photo: Photo, um_per_px: float
+) -> tuple[Record, ...]:
+    """The findings of a photo as rows of the wear log.
+
+    Parameters
+    ----------
+    entry : PhotoEntry
+    findings : sequence of Finding
+    scale_note : str
+        What is to be said of the scale; "" for nothing.
+    photo : Photo
+    um_per_px : float
+        Scale that was used.
+    """
+    measured_at = datetime.now(UTC).isoformat(timespec="seconds")
+    records = []
+    for finding in findings:
+        low, high = finding.interval95
+        note = "; ".join(filter(None, [finding.note, scale_note]))
+        records.append(
+            Record(
+                entry.bit,
+                entry.flute,
+                entry.parts,
+                entry.view,
+                finding.quantity,
+                finding.zone,
+                finding.value,
+                finding.unit,
+                finding.u,
+                low,
+                high,
+                finding.status,
+                note,
+                finding.method,
+                entry.file,
+                photo.sha256,
+                entry.scale,
+                um_per_px,
+                __version__,
+                measured_at,
+            )
+        )
+    return tuple(records)
+
+
+def budgets_of(findings: Sequence[Finding]) -> dict[tuple[str, Zone], Budget]:
+    """Budgets by quantity and zone, of the findings that have one."""
+    return {(each.quantity, each.zone): each.budget for each in findings if each.budget is not None}

@@ -1,0 +1,191 @@
+"""What people are shown of a measured trial: its outcome, the report, the tables for other programs."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from wearscope.economics.decision import Outcome, Over, outcome_of
+from wearscope.errors import WearscopeError
+from wearscope.log.export import (
+    by_photo_table,
+    export_tables,
+    log_table,
+    make_folder,
+    measurements_table,
+    notes_table,
+    require_parquet,
+    write_bytes,
+)
+from wearscope.log.notes import LoggedNote, Note
+from wearscope.log.records import Record
+from wearscope.log.wear_log import LOG_NAME, LoggedRecord, WearLog
+from wearscope.pipeline.run import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
+from wearscope.process.fairness import fair_trial
+from wearscope.report.decision_files import outcome_table
+from wearscope.report.html import report_html
+from wearscope.report.pdf import report_pdf
+from wearscope.report.report import Report, report_of
+from wearscope.report.wall_sheet import wall_sheet_pdf
+from wearscope.trial import Trial
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What the wear log says of a trial.
+
+    Attributes
+    ----------
+    records : tuple of Record
+        The rows that hold now, of the photos that the trial lists.
+    history : tuple of LoggedRecord
+        All rows ever, in the order they were added.
+    notes : tuple of Note
+        Those that hold now.
+    note_history : tuple of LoggedNote
+    """
+
+    records: tuple[Record, ...]
+    history: tuple[LoggedRecord, ...]
+    notes: tuple[Note, ...]
+    note_history: tuple[LoggedNote, ...]
+
+
+def measured(trial: Trial, out_dir: Path) -> Measured:
+    """Read what the wear log says of a trial.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+        Folder of the wear log.
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    WearscopeError
+        The log cannot be read, or holds no measurement of the trial.
+    """
+    with WearLog(out_dir / LOG_NAME) as log:
+        found = Measured(
+            current_rows(log, trial),
+            tuple(log.history(trial=trial.name)),
+            tuple(log.notes(trial=trial.name)),
+            tuple(log.note_history(trial=trial.name)),
+        )
+    if not found.records and photos_refused(out_dir / "results"):
+        raise WearscopeError(
+            f"no photo of {trial.name} could be measured",
+            f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run wearscope measure {trial.path}",
+        )
+    if not found.records:
+        raise WearscopeError(
+            f"{out_dir / LOG_NAME} holds no measurement of {trial.name}",
+            f"run wearscope measure {trial.path}",
+        )
+    return found
+
+
+def publish_report(
+    trial: Trial, out_dir: Path, over: Over = "parts", *, interactive: bool = True
+) -> tuple[Path, Path]:
+    """Write the report of a measured trial into ``results/``, as HTML and PDF.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+        Folder of the wear log and of ``results/``.
+    over : {"parts", "minutes", "metres"}
+        What lives are told in.
+    interactive : bool
+        Whether the HTML file has curves that answer to the pointer.
+
+    Returns
+    -------
+    tuple of Path
+        The HTML file and the PDF.
+
+    Raises
+    ------
+    WearscopeError
+        Nothing is measured, or a file cannot be read or written.
+    """
+    found = measured(trial, out_dir)
+    report = _report(trial, out_dir, found, outcome_of(trial, found.records, over))
+    make_folder(out_dir / "results")
+    page, pdf = out_dir / "results" / "report.html", out_dir / "results" / "report.pdf"
+    write_bytes(page, report_html(report, interactive=interactive).encode())
+    write_bytes(pdf, report_pdf(report))
+    return page, pdf
+
+
+def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> Report:
+    results = out_dir / "results"
+    sheets = {entry: results / "sheets" / name for entry, name in sheet_names(trial).items()}
+    return report_of(
+        trial,
+        found.records,
+        outcome,
+        fair_trial(trial),
+        found.notes,
+        refusals=photos_refused(results),
+        sheets={entry: path for entry, path in sheets.items() if path.is_file()},
+        sha256_now={entry: sha256_of(entry.path) for entry in trial.photos},
+        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        repeat_study=_repeat_study(trial, results),
+    )
+
+
+def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
+    """What a repeat study of the trial's flutes found, a line for each quantity; empty if none lies here."""
+    try:
+        found = json.loads((results / "repeat-study.json").read_text(encoding="utf-8"))
+        return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
+
+
+def export_trial(trial: Trial, out_dir: Path, *, parquet: bool = False) -> tuple[Path, ...]:
+    """Write log and results as tables for other programs, and the sheet to hang at the machine.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+        Folder of the wear log and of ``results/``.
+    parquet : bool
+        Whether to write Parquet files as well.
+
+    Returns
+    -------
+    tuple of Path
+        The files written, in ``results/``.
+
+    Raises
+    ------
+    WearscopeError
+        Nothing is measured, a file cannot be written, or what writes Parquet is not installed.
+    """
+    if parquet:
+        require_parquet()
+    found = measured(trial, out_dir)
+    outcome = outcome_of(trial, found.records)
+    results = out_dir / "results"
+    make_folder(results)
+    tables = (
+        by_photo_table(found.records),
+        outcome_table(outcome),
+        measurements_table(found.records),
+        log_table(found.history),
+        notes_table(found.note_history),
+    )
+    written = export_tables(results, tables, parquet=parquet)
+    wall_sheet = results / "wall-sheet.pdf"
+    write_bytes(wall_sheet, wall_sheet_pdf(trial, outcome, datetime.now(UTC).date().isoformat()))
+    return (*written, wall_sheet)

@@ -1,0 +1,124 @@
+"""A profile view from its file to its records: the section, its tip, the shape of the tip."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from wearscope.errors import PhotoRefused
+from wearscope.imaging.located_edge import PhotoScale, scale_in_file
+from wearscope.imaging.section import Section, find_section
+from wearscope.metrology.findings import found
+from wearscope.metrology.uncertainty import Input, linear
+from wearscope.pipeline.inspection import Inspection, Judgement, budgets_of, records_of
+from wearscope.pipeline.sources import Sources
+from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.wear.edge_view import scale_error
+from wearscope.wear.section import SectionView, tip_findings
+from wearscope.wear.tip import NoTipError, TipFit, fit_tip
+
+IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
+
+
+def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
+    """A photo of the edge's section: the shape of its tip."""
+    scale = sources.scale(entry)
+    section, fit = _tip_in(entry, scale, sources)
+    view, new_view, warnings = _section_view(section, fit, scale), None, []
+    new_entry = trial.new_state(entry)
+    if new_entry is not None:
+        try:
+            new_scale = sources.scale(new_entry)
+            new_view = _section_view(*_tip_in(new_entry, new_scale, sources), new_scale)
+        except PhotoRefused as problem:
+            warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
+    bit = trial.bit(entry.bit)
+    u_scale = scale.u_um_per_px / scale.um_per_px
+    method = "section+hand" if sources.by_hand(entry) else "section"
+    tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
+    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubt, method)
+    angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
+    if angle.value is not None and angle.u is not None:
+        off = abs(angle.value - bit.wedge_angle_deg)
+        if off > 3.0 * np.hypot(angle.u, bit.u_wedge_angle_deg):
+            warnings.append(
+                f"its wedge angle is {angle.value:.1f}°, the trial file says {bit.wedge_angle_deg:g}°; "
+                "check wedge_angle_deg and where the section was taken"
+            )
+    blur_um = section.blur_px * scale.um_per_px
+    read = Input("blur in the profile", 0.0, section.u_contour_blur_px * scale.um_per_px)
+    blur = linear(blur_um, [(1.0, read), (blur_um, scale_error(u_scale))])
+    note = f"contrast {section.contrast:.2f}, contour to {fit.noise_um:.2g} um"
+    findings.append(found("sharpness", "whole", "um", blur_um, blur, method, note=note))
+    scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
+    return Inspection(
+        entry,
+        records_of(entry, findings, scale_note, section.photo, scale.um_per_px),
+        "",
+        tuple(f"{section.name}: {warning}" for warning in warnings),
+        None,
+        None,
+        section.photo.sha256,
+        view,
+        new_view,
+        budgets=budgets_of(findings),
+    )
+
+
+def judge_section(entry: PhotoEntry, sources: Sources) -> Judgement:
+    """Judge a profile photo without measuring it."""
+    try:
+        scale = sources.scale(entry)
+        section, _ = _tip_in(entry, scale, sources)
+    except PhotoRefused as problem:
+        return Judgement(entry, "refused", (str(problem),), None, None, None, "")
+    notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
+    return Judgement(
+        entry,
+        "doubtful" if section.doubt else "fit",
+        tuple(filter(None, [section.doubt, *notes])),
+        section.blur_px * scale.um_per_px,
+        section.clipped_share,
+        section.contrast,
+        "bright" if section.dark_tool else "dark",
+    )
+
+
+def _tip_in(entry: PhotoEntry, scale: PhotoScale, sources: Sources) -> tuple[Section, TipFit]:
+    """The tip in a profile photo."""
+    said = sources.said_of(entry)
+    near_px = said.edge.points_px if said.edge is not None else entry.edge_near
+    section = find_section(sources.photo(entry), near_px=near_px)
+    um = scale.um_per_px
+    try:
+        fit = fit_tip(
+            section.points_px * um,
+            apex_um=section.apex_px * um,
+            bisector_angle=section.bisector_angle,
+            wedge_angle=section.wedge_angle,
+            step_um=um,
+            blur_um=section.contour_blur_px * um,
+            u_blur_um=section.u_contour_blur_px * um,
+            u_level_um=section.u_level_px * um,
+        )
+    except NoTipError as problem:
+        raise PhotoRefused(
+            f"{section.name}: {problem}",
+            "bring the tip to the middle of the frame, or use less magnification, and clean the section",
+        ) from problem
+    blur_um = section.blur_px * um
+    if section.blur_px > IN_FOCUS_PX and blur_um > fit.radius_um:
+        raise PhotoRefused(
+            f"{section.name}: out of focus: its blur of {blur_um:.3g} um is more than the tip's radius",
+            "focus on the section, steady the microscope, and take it again",
+        )
+    return section, fit
+
+
+def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionView:
+    """The tip with the part of the photo that its fit rests on."""
+    points = fit.points_um / scale.um_per_px
+    margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
+    low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
+    high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
+    light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
+    return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)

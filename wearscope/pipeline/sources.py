@@ -1,0 +1,164 @@
+"""What lies ready when a photo is measured: scales, what people have said, and what was found out already."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.imaging.edge_lines import EdgeLine
+from wearscope.imaging.located_edge import (
+    LocatedEdge,
+    Marks,
+    OpenPhoto,
+    PhotoScale,
+    block_side,
+    edge_line,
+    hide,
+    look_along,
+    open_photo,
+    search_px,
+)
+from wearscope.imaging.photo import Photo, read_photo
+from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
+from wearscope.trial.correction import NOTHING, Correction
+from wearscope.trial.model import PhotoEntry, Trial
+
+OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
+
+
+def read_scales(trial: Trial) -> tuple[dict[str, Scale], dict[str, str]]:
+    """Read every scale of a trial.
+
+    Returns
+    -------
+    scales : dict
+        Scale by name.
+    refusals : dict
+        One line each for scales that could not be read.
+    """
+    scales: dict[str, Scale] = {}
+    refusals: dict[str, str] = {}
+    for entry in trial.scales:
+        try:
+            if entry.graticule_path is not None and entry.division_um is not None:
+                luminance = read_photo(entry.graticule_path).linear().mean(axis=2)
+                scales[entry.name] = scale_from_graticule(
+                    luminance, entry.division_um, name=entry.name, file=entry.graticule_path.name
+                )
+            elif entry.um_per_px is not None and entry.u_um_per_px is not None:
+                scales[entry.name] = scale_from_value(entry.um_per_px, entry.u_um_per_px, entry.name)
+        except WearscopeError as problem:
+            refusals[entry.name] = str(problem)
+    return scales, refusals
+
+
+_ResultT = TypeVar("_ResultT")
+
+
+class Memory:
+    """What was found out already, for someone who measures the same photo again with other corrections.
+
+    Calls a function, or gives what the same call gave before; the last `kept` results are kept. Not to be called from
+    two threads at once.
+    """
+
+    def __init__(self, kept: int = 16) -> None:
+        self._kept = kept
+        self._results: OrderedDict[Hashable, Any] = OrderedDict()
+
+    def __call__(self, make: Callable[..., _ResultT], *of: Hashable) -> _ResultT:
+        """Result of ``make(*of)``."""
+        key = (make, of)
+        if key not in self._results:
+            self._results[key] = make(*of)
+            if len(self._results) > self._kept:
+                self._results.popitem(last=False)
+        self._results.move_to_end(key)
+        result: _ResultT = self._results[key]
+        return result
+
+
+@dataclass(frozen=True)
+class Sources:
+    """What lies ready for the photos of a trial."""
+
+    scales: Mapping[str, Scale]
+    corrections: Mapping[str, Correction]
+    recall: Memory
+
+    def photo(self, entry: PhotoEntry) -> Photo:
+        """The photo of an entry, read once."""
+        return self.recall(_read_version, entry.path, _version(entry.path))
+
+    def said_of(self, entry: PhotoEntry) -> Correction:
+        """What a person has said of it."""
+        return self.corrections.get(self.photo(entry).sha256, NOTHING)
+
+    def scale(self, entry: PhotoEntry) -> PhotoScale:
+        """Its scale; see `scale_of`."""
+        return scale_of(entry, self.scales, self.said_of(entry), self.photo(entry))
+
+    def by_hand(self, entry: PhotoEntry) -> bool:
+        """Whether a person has marked anything in a photo."""
+        return entry.edge_near is not None or not self.said_of(entry).empty
+
+    def located(self, entry: PhotoEntry, like: LocatedEdge | None = None) -> LocatedEdge:
+        """The photo with its edge found, as far as the person has not said where it is.
+
+        Raises
+        ------
+        PhotoRefused
+            It has no scale, or no line in it is clearly the edge.
+        """
+        photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
+        opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
+        drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
+        marks = Marks(entry.edge_near, drawn, tool)
+        known = like.line if like is not None else None
+        line: EdgeLine = self.recall(edge_line, opened, search_px(opened, scale), marks, known)
+        located: LocatedEdge = self.recall(look_along, opened, line, scale)
+        return self.recall(hide, located, said.ignored_px) if said.ignored_px else located
+
+
+def _version(path: Path) -> tuple[int, int]:
+    try:
+        seen = path.stat()
+    except OSError:
+        return 0, 0  # reading it says what is wrong
+    return seen.st_mtime_ns, seen.st_size
+
+
+def _read_version(path: Path, _version: tuple[int, int]) -> Photo:
+    return read_photo(path)
+
+
+def scale_of(
+    entry: PhotoEntry, scales: Mapping[str, Scale], said: Correction = NOTHING, photo: Photo | None = None
+) -> PhotoScale:
+    """Scale of a photo: set by hand, its own, that of the scale entry it names, or what its file says.
+
+    Raises
+    ------
+    PhotoRefused
+        When there is none.
+    """
+    if said.scale is not None:
+        return PhotoScale(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
+    if entry.um_per_px is not None:
+        u_um_per_px = entry.u_um_per_px if entry.u_um_per_px is not None else OWN_SCALE_U * entry.um_per_px
+        return PhotoScale(entry.um_per_px, u_um_per_px, "scale stated for this photo")
+    if entry.scale in scales:
+        scale = scales[entry.scale]
+        return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note if scale.status != "ok" else "")
+    photo = photo or read_photo(entry.path)
+    if photo.embedded_um_per_px is not None:
+        scale = scale_from_embedded(*photo.embedded_um_per_px, entry.scale, photo.embedded_source)
+        return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note)
+    raise PhotoRefused(
+        f"{entry.path.name}: there is no scale for it, scale {entry.scale!r} could not be read",
+        "photograph the graticule at this zoom, or give um_per_px and u_um_per_px",
+    )

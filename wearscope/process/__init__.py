@@ -1,0 +1,1 @@
+"""How it was cut: part program, fairness, sound, marks on the part."""

@@ -1,0 +1,453 @@
+"""How loud a bit cuts: the A-weighted level of a recording, and how much of it comes at each tooth.
+
+A dull edge often cuts louder, and a bit whose flutes do not cut alike shows it at the frequency at which they pass.
+Neither is wear in microns: level depends on machine, room and place of the microphone, so it is compared only with
+that of the same bit when new, taken the same way.
+"""
+
+from __future__ import annotations
+
+import struct
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from io import BytesIO
+from math import hypot, isfinite, log10, sqrt
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import signal, stats
+from scipy.io import wavfile
+
+from wearscope.errors import WearscopeError
+from wearscope.metrology.findings import DETECTION
+
+Array = NDArray[np.float64]
+
+SHORTEST_S, LONGEST_S = 5.0, 600.0
+LEAST_RATE_HZ = 16_000
+"""A rate that holds less than the 8 kHz up to which routers are loud cannot give their level."""
+
+FULL_RATE_HZ = 40_000
+BLOCK_S = 1.0
+HARMONICS = 4
+SLIP = 0.05
+"""Share by which a spindle may run off its set speed; common practice, no source (slip of asynchronous motors)."""
+
+U_TAKE_DB = 1.0
+"""Standard deviation from one recording of a cut to the next, before there are any; common practice, no source."""
+
+U_CALIBRATION_DB = 0.5
+"""Standard uncertainty of the level that a recording is calibrated by; common practice, no source."""
+
+
+class RecordingRefused(WearscopeError):  # noqa: N818 - a refusal is a result to act on
+    """A recording that cannot give a level."""
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """A recording as it stands in its file.
+
+    Attributes
+    ----------
+    path : Path
+    sha256 : str
+        Of the file's bytes, in hexadecimal.
+    rate_hz : int
+        Samples per second.
+    samples : ndarray, shape (N, C)
+        The channels that hold sound, full scale being 1.
+    """
+
+    path: Path
+    sha256: str
+    rate_hz: int
+    samples: Array
+
+    @property
+    def duration_s(self) -> float:
+        """Length, in seconds."""
+        return len(self.samples) / self.rate_hz
+
+
+@dataclass(frozen=True)
+class ToothTone:
+    """The tone at the tooth-passing frequency or at a multiple of it.
+
+    Attributes
+    ----------
+    harmonic : int
+        1 for the tooth-passing frequency itself.
+    expected_hz : float
+        From spindle speed and flutes.
+    found_hz : float or None
+        Where the tone is; None if none stands out.
+    level_db : float or None
+        Its A-weighted level, on the scale of the whole level.
+    u_db : float or None
+        Standard uncertainty of `level_db`: its changes during the recording, and all that the level of one recording
+        has.
+    """
+
+    harmonic: int
+    expected_hz: float
+    found_hz: float | None
+    level_db: float | None
+    u_db: float | None
+
+
+@dataclass(frozen=True)
+class SoundLevel:
+    """A-weighted equivalent level of one cut.
+
+    Attributes
+    ----------
+    level_db : float
+        In dB(A) re 20 µPa if `calibrated`, else relative to a sine at full scale.
+    u_db : float
+        Standard uncertainty.
+    calibrated : bool
+    n_takes : int
+        Number of recordings.
+    repeatability_db : float or None
+        Standard deviation from recording to recording; None for one.
+    tones : tuple of ToothTone
+        Of the first recording; empty if spindle speed and flutes were not given.
+    notes : tuple of str
+        What limits the number, one line each.
+    """
+
+    level_db: float
+    u_db: float
+    calibrated: bool
+    n_takes: int
+    repeatability_db: float | None
+    tones: tuple[ToothTone, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LevelChange:
+    """How much louder than when new.
+
+    Attributes
+    ----------
+    change_db, u_db : float
+        Now less new, and its standard uncertainty.
+    limit_db : float
+        Smallest change that can be told from none.
+    """
+
+    change_db: float
+    u_db: float
+    limit_db: float
+
+    @property
+    def seen(self) -> bool:
+        """Whether the change is larger than what repeated readings differ by."""
+        return abs(self.change_db) > self.limit_db
+
+
+# --- Level arithmetic
+
+
+def a_weighting_db(frequency_hz: ArrayLike) -> Array:
+    """A-weighting at frequencies above 0, in dB.
+
+    The analytic form of IEC 61672-1:2013, annex E, with its pole frequencies (from memory); it agrees with the
+    standard's table 3 within the table's rounding.
+    """
+    f2 = np.asarray(frequency_hz, dtype=float) ** 2
+    with np.errstate(divide="ignore"):
+        gain = (
+            12194.217**2
+            * f2**2
+            / ((f2 + 20.598997**2) * np.sqrt((f2 + 107.65265**2) * (f2 + 737.86223**2)) * (f2 + 12194.217**2))
+        )
+        return np.asarray(20 * np.log10(gain) + 1.9997, dtype=float)
+
+
+def mean_level_db(levels_db: ArrayLike, weights: ArrayLike | None = None) -> float:
+    """Level of the mean power of levels, in dB; with durations as weights, their equivalent level."""
+    power = 10 ** (np.asarray(levels_db, dtype=float) / 10)
+    share = np.ones_like(power) if weights is None else np.asarray(weights, dtype=float)
+    return float(10 * np.log10(np.average(power, weights=share)))
+
+
+def level_change(now_db: float, u_now_db: float, new_db: float, u_new_db: float) -> LevelChange:
+    """Change against the new state; both uncertainties must hold how well a reading repeats."""
+    u_db = hypot(u_now_db, u_new_db)
+    return LevelChange(now_db - new_db, u_db, DETECTION * u_db)
+
+
+# --- Reading
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a WAV file: 8, 16, 24 or 32 bits or floating point, one channel or more.
+
+    Raises
+    ------
+    RecordingRefused
+        It is no such file, damaged, clipped, silent, too short or too long, or sampled too slowly.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise RecordingRefused(
+            f"{path} cannot be read ({error.strerror})", "check the path and its permissions"
+        ) from error
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks of other programs
+            warnings.filterwarnings("error", "Reached EOF")
+            rate_hz, stored = wavfile.read(BytesIO(content))
+    except (
+        struct.error,
+        ValueError,
+        OSError,
+        IndexError,
+        KeyError,
+        TypeError,
+        ZeroDivisionError,
+        wavfile.WavFileWarning,
+    ) as error:
+        raise RecordingRefused(
+            f"{path} is no WAV file that can be read whole ({str(error).strip() or type(error).__name__})",
+            "save the recording as WAV, 16 or 24 bits PCM",
+        ) from error
+    samples, step = _full_scale_one(np.atleast_2d(stored.T).T)
+    _require_usable(path, rate_hz, samples)
+    sounding = samples[:, np.ptp(samples, axis=0) > 0]
+    if not sounding.shape[1]:
+        raise RecordingRefused(f"{path} is silent", "check the microphone and record again")
+    if any(is_clipped(channel, step) for channel in sounding.T):
+        raise RecordingRefused(
+            f"{path} is clipped: its peaks are cut off", "lower the recording level and record again"
+        )
+    return Recording(path, sha256(content).hexdigest(), int(rate_hz), sounding)
+
+
+def _full_scale_one(stored: NDArray[Any]) -> tuple[Array, float]:
+    """Samples with full scale 1, and the smallest step between two values."""
+    if stored.dtype.kind == "f":
+        return np.asarray(stored, dtype=float), 0.0
+    if stored.dtype == np.uint8:
+        return (np.asarray(stored, dtype=float) - 128) / 128, 1 / 128
+    full = float(-int(np.iinfo(stored.dtype).min))
+    values = np.asarray(stored, dtype=float) / full
+    return values, 1 / full
+
+
+def _require_usable(path: Path, rate_hz: int, samples: Array) -> None:
+    if not np.isfinite(samples).all():
+        raise RecordingRefused(
+            f"{path} holds samples that are no numbers", "save it again as 16 or 24 bits PCM"
+        )
+    duration_s = len(samples) / rate_hz
+    if rate_hz < LEAST_RATE_HZ:
+        raise RecordingRefused(
+            f"{path} has {rate_hz} samples per second",
+            f"record with 44100, and no fewer than {LEAST_RATE_HZ}",
+        )
+    if duration_s < SHORTEST_S:
+        raise RecordingRefused(
+            f"{path} lasts {duration_s:.2g} s", f"record at least {SHORTEST_S:g} s of steady cutting"
+        )
+    if duration_s > LONGEST_S:
+        raise RecordingRefused(
+            f"{path} lasts {duration_s / 60:.0f} minutes",
+            f"cut it to the cutting, at most {LONGEST_S / 60:g} minutes",
+        )
+
+
+def is_clipped(samples: Array, step: float = 0.0) -> bool:
+    """Whether peaks are cut off: at full scale, or flat below it.
+
+    A wave dwells near its peak no more than just below: of a sine, the topmost thousandth holds as many samples
+    as the next three. Where peaks are cut off, the topmost holds nearly all.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (N,)
+        Full scale is 1.
+    step : float
+        Smallest step between two values, 0 for floating point.
+    """
+    for side in (samples, -samples):
+        peak = float(side.max())
+        if np.count_nonzero(side >= 1 - max(1.5 * step, 4e-5)) > 2:  # the largest of 16 bits is 1 - 3e-5
+            return True
+        band = max(1e-3 * peak, step)
+        top = np.count_nonzero(side > peak - 0.5 * band)
+        next_below = np.count_nonzero(side > peak - 3.5 * band) - top
+        if top >= 10 and top > 5 * next_below:
+            return True
+    return False
+
+
+# --- Levels of recordings
+
+
+def level_of_recordings(
+    takes: Sequence[Recording],
+    *,
+    calibration: Recording | None = None,
+    calibration_db: float | None = None,
+    u_calibration_db: float = U_CALIBRATION_DB,
+    u_take_db: float = U_TAKE_DB,
+    tooth_hz: float | None = None,
+) -> SoundLevel:
+    """A-weighted equivalent level of one or more recordings of the same cut.
+
+    Parameters
+    ----------
+    takes : sequence of Recording
+        Microphone, gain and place the same for all.
+    calibration : Recording, optional
+        Recording of a sound whose A-weighted level is known, with the same microphone and gain.
+    calibration_db : float, optional
+        That level, in dB(A).
+    u_calibration_db : float
+        Its standard uncertainty, in dB.
+    u_take_db : float
+        Standard deviation from one recording of a cut to the next, in dB, as known beforehand. It counts as much as
+        one degree of freedom of the scatter of the takes themselves: two takes that agree by chance prove little.
+    tooth_hz : float, optional
+        Expected tooth-passing frequency, in Hz.
+
+    Returns
+    -------
+    SoundLevel
+    """
+    if (calibration is None) != (calibration_db is None):
+        raise ValueError("a calibration needs its recording and its level")
+    if len({take.sha256 or id(take) for take in takes}) < len(takes):
+        raise RecordingRefused("the same recording is given twice", "give each recording of the cut once")
+    first = takes[0]
+    shift_db, u_shift_db, notes = 0.0, 0.0, []
+    if calibration is not None and calibration_db is not None:
+        known = _blocks(calibration)
+        shift_db = calibration_db - known.level_db
+        u_shift_db = hypot(u_calibration_db, known.u_db)
+    else:
+        notes.append("relative only: compare it with recordings of the same microphone, gain and place")
+    if first.rate_hz < FULL_RATE_HZ:
+        notes.append(f"holds sound up to {first.rate_hz / 2000:g} kHz only")
+    blocks = [_blocks(take) for take in takes]
+    levels = np.array([block.level_db for block in blocks])
+    n = len(takes)
+    repeatability_db = float(np.std(levels, ddof=1)) if n > 1 else None
+    pooled_db = sqrt((u_take_db**2 + (n - 1) * (repeatability_db or 0.0) ** 2) / n)
+    # few degrees of freedom tell a scatter badly: Student's t at 68 % in place of 1 (GUM, G.3)
+    few = float(stats.t.ppf(0.8413, n)) if n > 1 else 1.0
+    u_db = hypot(few * pooled_db / sqrt(n), blocks[0].u_db / sqrt(n))
+    # a tone of one take repeats no better than the level of one
+    u_tone_db = hypot(few * pooled_db, u_shift_db)
+    return SoundLevel(
+        mean_level_db(levels) + shift_db,
+        hypot(u_db, u_shift_db),
+        calibration is not None,
+        len(takes),
+        repeatability_db,
+        tuple(_tones(blocks[0], shift_db, u_tone_db, tooth_hz)) if tooth_hz else (),
+        tuple(notes),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Blocks:
+    """A-weighted power spectra of a recording's seconds, shape (seconds, frequencies), re a sine at full scale."""
+
+    frequency_hz: Array
+    power: Array
+
+    @property
+    def level_db(self) -> float:
+        return 10 * log10(float(self.power.sum(axis=1).mean()))
+
+    @property
+    def u_db(self) -> float:
+        return _u_of_mean_db(self.power.sum(axis=1))
+
+
+def _u_of_mean_db(power: Array) -> float:
+    """Standard uncertainty of the level of the mean of half-overlapping blocks, in dB."""
+    n_free = max(len(power) / 2, 2)
+    return float(10 / np.log(10) * np.std(power, ddof=1) / power.mean() / sqrt(n_free))
+
+
+def _blocks(recording: Recording) -> _Blocks:
+    """Weight in the frequency domain, where the analytic curve holds up to half the sampling rate.
+
+    (A recursive filter by the bilinear transform is 6 dB low at 16 kHz and 48 000 samples per second.)
+    """
+    n = round(BLOCK_S * recording.rate_hz)
+    spectra = []
+    for start in range(0, len(recording.samples) - n + 1, n // 2):
+        frequency_hz, power = signal.periodogram(
+            recording.samples[start : start + n],
+            recording.rate_hz,
+            window="hann",
+            detrend="constant",
+            scaling="density",
+            axis=0,
+        )
+        spectra.append(power.mean(axis=1) * frequency_hz[1])
+    # twice the mean square, so that a sine at full scale is 0 dB
+    power = 2 * np.array(spectra)[:, 1:] * 10 ** (a_weighting_db(frequency_hz[1:]) / 10)
+    if not power.any():
+        raise RecordingRefused(f"{recording.path} is silent", "check the microphone and record again")
+    return _Blocks(frequency_hz[1:], power)
+
+
+def _tones(blocks: _Blocks, shift_db: float, u_shift_db: float, tooth_hz: float) -> list[ToothTone]:
+    """Tones at the multiples of the tooth-passing frequency; the first that is found says where the others are."""
+    tones = []
+    ratio, slack = 1.0, SLIP
+    for harmonic in range(1, HARMONICS + 1):
+        expected = harmonic * tooth_hz
+        tone = _tone(blocks, harmonic, expected, expected * ratio, slack)
+        if tone.found_hz is not None and tone.level_db is not None and tone.u_db is not None:
+            if slack == SLIP:
+                ratio, slack = tone.found_hz / expected, 0.01
+            level_db, u_db = tone.level_db + shift_db, hypot(tone.u_db, u_shift_db)
+            tone = ToothTone(harmonic, expected, tone.found_hz, level_db, u_db)
+        tones.append(tone)
+    return tones
+
+
+def _tone(blocks: _Blocks, harmonic: int, expected_hz: float, near_hz: float, slack: float) -> ToothTone:
+    none = ToothTone(harmonic, expected_hz, None, None, None)
+    f, mean = blocks.frequency_hz, blocks.power.mean(axis=0)
+    reach = max(slack * near_hz, 3.0)
+    half = max(3.0, 0.005 * near_hz)  # a tone and its wander during the recording
+    inside = np.abs(f - near_hz) <= reach
+    around = np.abs(f - near_hz) <= 2 * reach + 20 * half
+    if near_hz + 2 * reach > f[-1] or not inside.any():
+        return none
+    peak = int(np.flatnonzero(inside)[np.argmax(mean[inside])])
+    floor = float(np.median(mean[around]))
+    # The mean of K blocks of noise is gamma-distributed; ask for a peak that noise reaches once in 10 000 times.
+    n_free = max(len(blocks.power) / 2, 1)
+    n_looked = np.count_nonzero(inside)
+    reached = stats.gamma.isf(1e-4 / n_looked, n_free, scale=1 / n_free) / stats.gamma.median(
+        n_free, scale=1 / n_free
+    )
+    if mean[peak] <= floor * reached:
+        return none
+    line = np.abs(f - f[peak]) <= half
+    power = (blocks.power[:, line] - floor).sum(axis=1)
+    if power.mean() <= 0:
+        return none
+    weight = np.clip(mean[line] - floor, 0, None)
+    u_db = _u_of_mean_db(power)
+    if not isfinite(u_db):
+        return none
+    return ToothTone(
+        harmonic, expected_hz, float(np.average(f[line], weights=weight)), 10 * log10(power.mean()), u_db
+    )

@@ -1,0 +1,1 @@
+"""The one place that says what a quantity is."""

@@ -1,0 +1,1 @@
+"""Everything people are shown: words, comparison sheets, curves, the report."""

@@ -1,0 +1,216 @@
+"""The wear curves of all bits of a trial: points, bands and limits."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from wearscope.economics.decision import Axis, BitOutcome, Outcome, QuantityCurve
+from wearscope.log.export import write_bytes
+from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
+from wearscope.report.words import quantity_words, shortened
+
+# The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
+_LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
+_SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
+_MARKERS = "osD^vP"
+_COVERAGE_95 = 1.96
+_TEXT = 8.5  # typographic points: readable in print at the figure's own size
+
+
+def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
+    """Draw a panel for each bit and quantity; the panels of a quantity share their axes.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    narrow : bool
+        One panel below the other, to be read on a telephone; else a column for each bit, sized for a printed page
+        180 mm wide.
+
+    Returns
+    -------
+    Figure or None
+        None if no bit has a curve.
+    """
+    bits = [bit for bit in outcome.bits if bit.curves]
+    quantities = list(dict.fromkeys(curve.quantity for bit in bits for curve in bit.curves))
+    if not bits:
+        return None
+    panels = _panels(bits, quantities, narrow=narrow)
+    for row, quantity in zip(panels, quantities, strict=True):
+        for panel, bit in zip(row, bits, strict=True):
+            found = [curve for curve in bit.curves if curve.quantity == quantity]
+            if found:
+                _draw(panel, bit, found[0], outcome.axis)
+            elif panel:
+                panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
+        there = [panel for panel in row if panel]
+        _scale_to(there[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
+        words = quantity_words(quantity)
+        for panel in there if narrow else there[:1]:
+            panel.set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
+            panel.tick_params(labelleft=True)
+    for column, bit in zip(panels.T, bits, strict=True):
+        there = [panel for panel in column if panel]
+        for panel in there if narrow else there[:1]:
+            panel.set_title(
+                shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False
+            )
+    drawn: list[Any] = [panel for panel in panels.flat if panel]
+    bottom = drawn[-1:] if narrow else [[panel for panel in column if panel][-1] for column in panels.T]
+    for panel in bottom:
+        panel.set_xlabel(_axis_words(outcome.axis), fontsize=_TEXT)
+        panel.tick_params(labelbottom=True)
+    for panel in drawn:
+        panel.tick_params(labelsize=_TEXT, colors=INK)
+        panel.spines[["top", "right"]].set_visible(False)
+    handles = {
+        label: handle
+        for panel in drawn
+        for handle, label in zip(*panel.get_legend_handles_labels(), strict=True)
+    }
+    figure: Figure = drawn[0].figure
+    figure.legend(
+        handles.values(),
+        handles.keys(),
+        loc="outside lower center",
+        ncols=2 if narrow else 4,
+        fontsize=_TEXT,
+        frameon=False,
+    )
+    return figure
+
+
+def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
+    """Axes for each quantity and bit, shape (Q, B); None where an uncoated bit has no coating to lose."""
+    shown = np.array([[q != "coating_loss" or bit.coated for bit in bits] for q in quantities])
+    n, m = shown.shape
+    panels = np.full((n, m), None)
+    if narrow:
+        figure = Figure(figsize=(3.7, 1.3 + 2.1 * shown.sum()), facecolor=PAPER, layout="constrained")
+        panels[shown] = figure.subplots(int(shown.sum()), 1, squeeze=False, sharex=True).ravel()
+        for row in panels:
+            first, *others = filter(None, row)
+            for panel in others:
+                panel.sharey(first)
+        return panels
+    figure = Figure(figsize=(max(7.1, 2.36 * m), 0.9 + 2.4 * n), facecolor=PAPER, layout="constrained")
+    panels[:] = figure.subplots(n, m, squeeze=False, sharex=True, sharey="row")
+    for panel in panels[~shown]:
+        panel.remove()
+    panels[~shown] = None
+    return panels
+
+
+def _axis_words(axis: Axis) -> str:
+    return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
+
+
+def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:
+    """Picture file of a figure, the same on every machine; None if there is no figure.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws the figure.
+    suffix : {"png", "svg"}
+
+    Returns
+    -------
+    bytes or None
+    """
+    picture = io.BytesIO()
+    with rc_context(_LOOK):
+        figure = draw()
+        if figure is None:
+            return None
+        if suffix == "png":
+            FigureCanvasAgg(figure)
+            figure.savefig(picture, format="png", dpi=200)
+        else:
+            FigureCanvasSVG(figure)
+            figure.savefig(picture, format="svg", metadata={"Date": None})
+    return picture.getvalue()
+
+
+def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
+    """Write ``wear-curves.png`` and ``wear-curves.svg``; nothing if no bit has a curve.
+
+    Raises
+    ------
+    WearscopeError
+        A file cannot be written.
+    """
+    written = []
+    for suffix in _SUFFIXES:
+        picture = rendered(lambda: draw_curves(outcome), suffix)
+        if picture is None:
+            return ()
+        written.append(folder / f"wear-curves.{suffix}")
+        write_bytes(written[-1], picture)
+    return tuple(written)
+
+
+def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> None:
+    factor = quantity_words(curve.quantity).factor
+    x = axis.factor * curve.parts
+    worst = curve.worst
+    for name, low, high, alpha in (
+        ("95 %", worst.low95, worst.high95, 0.16),
+        ("50 %", worst.low50, worst.high50, 0.36),
+    ):
+        panel.fill_between(
+            x, factor * low, factor * high, color=BLUE, alpha=alpha, lw=0, label=f"worst flute, {name}"
+        )
+    panel.plot(x, factor * worst.median, color=BLUE, lw=1.6, label="worst flute, median")
+    panel.plot(
+        x, factor * curve.mean.median, color=INK, lw=1.1, ls=(0, (4, 2)), label="mean of flutes, median"
+    )
+    if curve.limit is not None:
+        panel.axhline(
+            factor * curve.limit.value, color=VERMILION, lw=1.4, ls=(0, (7, 2, 1, 2)), label="limit"
+        )
+    cut = axis.factor * bit.parts_cut
+    panel.axvline(cut, color=GREY, lw=0.8, ls=":", label="last checkpoint")
+    flutes = sorted({row.flute for row in curve.readings})
+    for i, flute in enumerate(flutes):
+        rows = [row for row in curve.readings if row.flute == flute]
+        shift = (
+            0.006 * (i - (len(flutes) - 1) / 2) * x[-1]
+        )  # so that bars of one checkpoint stand side by side
+        panel.errorbar(
+            [axis.factor * row.parts + shift for row in rows],
+            [factor * (row.value or 0.0) for row in rows],
+            [factor * _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in rows],
+            fmt=_MARKERS[i % len(_MARKERS)],
+            ms=4.2,
+            mfc=PAPER if i % 2 else ORANGE,
+            mec=INK,
+            ecolor=INK,
+            elinewidth=0.9,
+            capsize=2,
+            label=f"flute {flute} (± 95 %)",
+        )
+
+
+def _scale_to(panel: Axes, curves: Sequence[QuantityCurve]) -> None:
+    """Show all points and limits, and of the bands what lies not far above."""
+    factor = quantity_words(curves[0].quantity).factor
+    tops = [curve.limit.value for curve in curves if curve.limit is not None]
+    for curve in curves:
+        tops += [(row.value or 0.0) + _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
+        if curve.limit is None:
+            tops.append(float(np.max(curve.worst.median)))
+    top = 1.25 * factor * max(tops)
+    panel.set_ylim(-0.03 * top, top)  # room for a marker at 0

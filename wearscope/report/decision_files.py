@@ -1,0 +1,149 @@
+"""The outcome of a trial as files for other programs."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wearscope.economics.decision import BitOutcome, Outcome
+from wearscope.economics.life import Range
+from wearscope.log.export import Column, Table, make_folder, write_json, write_table
+
+_ENDS = tuple(field.name for field in fields(Range))
+COLUMNS = (
+    "bit",
+    "price",
+    "parts_cut",
+    *(f"life_parts_{end}" for end in _ENDS),
+    "life_parts_at_least",
+    "horizon_parts",
+    *(f"cost_per_part_{end}" for end in _ENDS),
+    "currency",
+    "chance_cheapest",
+    "chance_cheapest_by_horizon",
+    "why_not",
+)
+"""Columns of ``outcome.csv``, in order; an end of a range beyond the horizon is an empty cell."""
+
+
+def outcome_document(outcome: Outcome) -> dict[str, Any]:
+    """Outcome as plain lists, texts and numbers; the draws are left out, their ranges are there.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
+    document = _plain(asdict(outcome))
+    for bit in document["bits"]:
+        del bit["life_draws"], bit["cost_draws"]
+    return dict(document)
+
+
+def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
+    """Write ``outcome.json`` and ``outcome.csv``.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there.
+    outcome : Outcome
+
+    Returns
+    -------
+    tuple of Path
+        Both files.
+
+    Raises
+    ------
+    WearscopeError
+        A file cannot be written.
+    """
+    make_folder(folder)
+    as_json, as_csv = folder / "outcome.json", folder / "outcome.csv"
+    write_json(as_json, outcome_document(outcome))
+    write_table(as_csv, COLUMNS, outcome_table(outcome).rows)
+    return as_json, as_csv
+
+
+def outcome_table(outcome: Outcome) -> Table:
+    """Life, cost per part and chance of each bit, one row for each.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        "outcome",
+        "Outcome",
+        tuple(_column(name, outcome.currency) for name in COLUMNS),
+        tuple(_row(bit, outcome.currency) for bit in outcome.bits),
+    )
+
+
+_END_WORDS = {
+    "low95": "low end of 95 % range",
+    "low50": "low end of 50 % range",
+    "median": "median",
+    "high50": "high end of 50 % range",
+    "high95": "high end of 95 % range",
+    "at_least": "at least, with 97.5 %",
+}
+
+
+def _column(name: str, currency: str) -> Column:
+    money = currency or "money"
+    for start, words, unit in (("life_parts_", "life", "parts"), ("cost_per_part_", "cost per part", money)):
+        if name.startswith(start):
+            return Column(name, f"{words}, {_END_WORDS[name.removeprefix(start)]}, {unit}", float)
+    headings = {
+        "price": f"price, {money}",
+        "parts_cut": "cut so far, parts",
+        "horizon_parts": "nothing is promised beyond, parts",
+        "chance_cheapest": "chance to be the cheapest, share of 1",
+        "chance_cheapest_by_horizon": "the same if none lasts beyond what is promised, share of 1",
+        "why_not": "why there is no life",
+    }
+    kind = str if name in ("bit", "currency", "why_not") else float
+    return Column(name, headings.get(name, name), kind)
+
+
+def _row(bit: BitOutcome, currency: str) -> tuple[str | float | None, ...]:
+    def ends(known: Range | None) -> list[float | None]:
+        return [getattr(known, end) if known else None for end in _ENDS]
+
+    known = bit.life is not None
+    return (
+        bit.bit,
+        bit.price,
+        bit.parts_cut,
+        *ends(bit.life),
+        bit.at_least if known else None,
+        bit.horizon if known else None,
+        *ends(bit.cost),
+        currency,
+        bit.chance,
+        bit.chance_by_horizon,
+        bit.why_not,
+    )
+
+
+def _plain(thing: Any) -> Any:  # noqa: ANN401 - whatever a dataclass may hold
+    if isinstance(thing, np.ndarray):
+        return [float(f"{value:.6g}") for value in thing]
+    if isinstance(thing, dict):
+        return {key: _plain(value) for key, value in thing.items()}
+    if isinstance(thing, list | tuple):
+        return [_plain(value) for value in thing]
+    return thing

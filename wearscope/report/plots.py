@@ -1,0 +1,124 @@
+"""Wear curves that answer to the pointer: figures for plotly, with all bits in one panel."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+from wearscope.economics.curve import Array
+from wearscope.economics.decision import Axis, Outcome, QuantityCurve
+from wearscope.metrology.findings import COVERAGE_95
+from wearscope.report.words import finding, parts_text, quantity_words
+
+# Okabe and Ito's colours, darkened where they are pale on white; dashes and markers tell the bits apart without them.
+_COLOURS = ("#0072B2", "#D55E00", "#00795A", "#A3457C", "#161616", "#7A5C00")
+_DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
+_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
+
+Trace = dict[str, Any]
+
+
+def interactive_curves(outcome: Outcome) -> list[dict[str, Any]]:
+    """Figures for plotly, one for each quantity.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    list of dict
+        Fit for JSON; each with ``title``, ``data`` and ``layout``.
+    """
+    quantities = dict.fromkeys(curve.quantity for bit in outcome.bits for curve in bit.curves)
+    return [_figure(outcome, quantity) for quantity in quantities]
+
+
+def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
+    words, axis = quantity_words(quantity), outcome.axis
+    curves = [
+        (i % len(_COLOURS), bit.bit, curve)
+        for i, bit in enumerate(outcome.bits)
+        for curve in bit.curves
+        if curve.quantity == quantity
+    ]
+    limits = sorted({words.factor * curve.limit.value for _, _, curve in curves if curve.limit})
+    tops = limits + [
+        words.factor * ((row.value or 0.0) + COVERAGE_95 * (row.std_uncertainty or 0.0))
+        for _, _, curve in curves
+        for row in curve.readings
+    ]
+    across = {"xref": "paper", "x0": 0, "x1": 1, "type": "line", "line": {"dash": "dash", "width": 1.5}}
+    left = {"xref": "paper", "x": 0, "xanchor": "left", "yanchor": "bottom", "showarrow": False}
+    return {
+        "title": f"{words.name[0].upper()}{words.name[1:]}",
+        "data": [trace for i, bit, curve in curves for trace in _traces(i, bit, curve, axis)],
+        "layout": {
+            "xaxis": {"title": {"text": _axis_words(axis), "standoff": 6}, "rangemode": "tozero"},
+            "yaxis": {"title": {"text": f"{words.name}, {words.unit}"}, "range": [0, 1.25 * max(tops)]},
+            "shapes": [across | {"y0": y, "y1": y} for y in limits],
+            "annotations": [left | {"y": y, "text": "limit"} for y in limits],
+        },
+    }
+
+
+def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
+    """Band, median and points of one bit."""
+    words, name = quantity_words(curve.quantity), _plain(bit)
+    x = _short(axis.factor * curve.parts)
+    low, middle, high = (
+        _short(words.factor * line) for line in (curve.worst.low95, curve.worst.median, curve.worst.high95)
+    )
+    together = {"legendgroup": bit}
+    unnamed = together | {"showlegend": False}
+    band = unnamed | {
+        "x": x + x[::-1],
+        "y": high + low[::-1],
+        "fill": "toself",
+        "fillcolor": f"{_COLOURS[i]}22",
+        "line": {"width": 0},
+        "mode": "lines",
+        "hoverinfo": "skip",
+    }
+    median = together | {
+        "x": x,
+        "y": middle,
+        "mode": "lines",
+        "name": f"{name}, worst flute",
+        "line": {"color": _COLOURS[i], "dash": _DASHES[i], "width": 2.2},
+        "customdata": list(zip(low, high, strict=True)),
+        "hovertemplate": f"{name}, worst flute: %{{y:.3g}} {words.unit}<br>"
+        f"95 %: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {words.unit}<br>"
+        f"%{{x:.0f}} {_axis_words(axis)}<extra></extra>",
+    }
+    points = unnamed | {
+        "x": [axis.factor * row.parts for row in curve.readings],
+        "y": [words.factor * (row.value or 0.0) for row in curve.readings],
+        "error_y": {
+            "array": [words.factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings],
+            "color": _COLOURS[i],
+            "thickness": 1.4,
+            "width": 4,
+        },
+        "mode": "markers",
+        "marker": {"color": _COLOURS[i], "symbol": _SYMBOLS[i], "size": 8},
+        "customdata": [
+            (row.flute, parts_text(row.parts), finding(row), _plain(row.photo)) for row in curve.readings
+        ],
+        "hovertemplate": f"{name}, flute %{{customdata[0]}} %{{customdata[1]}}<br>"
+        "%{customdata[2]}<br>%{customdata[3]}<extra></extra>",
+    }
+    return [band, median, points]
+
+
+def _axis_words(axis: Axis) -> str:
+    return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
+
+
+def _plain(text: str) -> str:
+    """Text in which plotly finds neither tags nor templates."""
+    return escape(text, quote=False).replace("%{", "% {")
+
+
+def _short(values: Array) -> list[float]:
+    return [float(f"{value:.4g}") for value in values]

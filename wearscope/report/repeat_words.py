@@ -1,0 +1,190 @@
+"""What a repeat study says, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from wearscope.metrology.repeatability import (
+    ENOUGH_CATEGORIES,
+    GOOD_PERCENT,
+    USABLE_PERCENT,
+    Estimate,
+    percent_of_tolerance,
+    smallest_difference,
+)
+from wearscope.pipeline.repeat_study import RepeatedQuantity
+from wearscope.report.words import ZONE_WORDS, parts_text, quantity_words, rounded
+
+SHARED_REMARK = (
+    "What all photos share does not show in a repeat study: scale, wedge angle, lamps, new-state photo. It tells how "
+    "well numbers can be compared, not how true they are."
+)
+_MORE_OF = {
+    "flute": "more flutes, from new to worn out",
+    "person": "more people",
+    "interaction": "more people or flutes",
+    "repeat": "more photos of each flute",
+}
+
+
+def heading(studied: RepeatedQuantity) -> str:
+    """Name of what was studied and how much of it, such as "Edge recession, used minus unused: 4 flutes ..."."""
+    name = ", ".join(filter(None, [quantity_words(studied.quantity).name, ZONE_WORDS[studied.zone]]))
+    anova = studied.anova
+    counts = (_count(anova.n_flutes, "flute"), _count(anova.n_people, "person", "people"))
+    return f"{name[0].upper()}{name[1:]}: {', '.join(counts)}, {_count(anova.n_values, 'value')}"
+
+
+def spread_rows(studied: RepeatedQuantity) -> list[tuple[str, str, str, str]]:
+    """Rows of the table: what differs, standard deviation, its 95 % interval, share of all variation in %."""
+    anova = studied.anova
+    rows: Sequence[tuple[str, Estimate | None]] = (
+        ("same flute, same person", anova.repeatability),
+        ("from person to person", anova.reproducibility),
+        ("measurement, both together", anova.combined),
+        ("from flute to flute", anova.between_flutes),
+        ("all together", anova.total),
+    )
+    total = anova.total.value if anova.total else 0.0
+    return [
+        (
+            what,
+            _two(_shown(studied, spread).value),
+            _interval(_shown(studied, spread)),
+            f"{100.0 * spread.value / total:.0f}" if total else "–",
+        )
+        for what, spread in rows
+        if spread
+    ]
+
+
+def verdict(studied: RepeatedQuantity, tolerance_um: float | None = None) -> list[str]:
+    """What the study means for whoever compares bits: a few sentences, the main one first."""
+    lines = [*_differences(studied), *_agreement(studied)]
+    if tolerance_um is not None and studied.unit == "um":
+        share = percent_of_tolerance(studied.anova.combined, tolerance_um)
+        lines.append(
+            f"The measurement takes up {_two(share.value)} % ({_interval(share)}) of the tolerance of "
+            f"{tolerance_um:g} µm."
+        )
+    lines += _cautions(studied)
+    return lines
+
+
+def in_short(studied: RepeatedQuantity) -> str:
+    """What was studied and what can be told apart, and a caution if the photos scatter more than stated."""
+    return f"{heading(studied)}. {' '.join([_differences(studied)[0], *_scatter(studied)])}"
+
+
+def _agreement(studied: RepeatedQuantity) -> list[str]:
+    """Say how much of the variation is the measurement's, and how sure that is."""
+    anova = studied.anova
+    share = anova.percent
+    if share is None or anova.categories is None:
+        return ["One flute alone cannot show how flutes are told apart; photograph more of them."]
+    how = "well" if share.value <= GOOD_PERCENT else "passably" if share.value <= USABLE_PERCENT else "badly"
+    lines = [
+        f"Photos of the same flute agree {how}: the measurement makes up {share.value:.0f} % of the variation among "
+        f"these photos; up to {GOOD_PERCENT:.0f} % is good, up to {USABLE_PERCENT:.0f} % usable. "
+        f"It sorts flutes like these into {_count(round(anova.categories.value), 'class', 'classes')}; "
+        f"{ENOUGH_CATEGORIES} are enough."
+    ]
+    if studied.ranges:
+        by_ranges = studied.ranges
+        lines[0] += (
+            f" By average and range: {by_ranges.percent:.0f} %, {_count(by_ranges.categories, 'class', 'classes')}."
+        )
+    if any(share.low95 < mark < share.high95 for mark in (GOOD_PERCENT, USABLE_PERCENT)):
+        fewest = min(anova.table, key=lambda source: source.df).name
+        lines.append(
+            f"With so few photos the share may be anywhere from {share.low95:.0f} to {share.high95:.0f} %; "
+            f"{_MORE_OF[fewest]} would settle it."
+        )
+    return lines
+
+
+def _differences(studied: RepeatedQuantity) -> list[str]:
+    """Say what difference can be told from none: between bits, and on one flute."""
+    anova, unit = studied.anova, _unit(studied)
+    between = smallest_difference(studied.spread_of_bits)
+    why = (
+        f"the stated standard uncertainty of {_two(studied.stated_u * _factor(studied))} {unit} counts here, for it "
+        "covers what two bits do not share, such as wedge angle and new-state edge"
+        if studied.stated_u > anova.combined.value
+        else f"with so few photos it may be {_interval(_shown(studied, between))} {unit}"
+    )
+    lines = [
+        f"Two bits can be told apart, by one photo each, if they differ by {_two(_shown(studied, between).value)} "
+        f"{unit} or more; {why}."
+    ]
+    apart = studied.differences
+    if len(apart):
+        told = int(np.sum(apart >= between.value))
+        lines[0] += (
+            f" So {_count(told, 'pair')} of these flutes can be told apart, {len(apart) - told} cannot."
+        )
+    several = anova.reproducibility is not None and anova.reproducibility.value > 0
+    for who, spread in (("one person", anova.one_person), ("different people", anova.combined)):
+        if who == "one person" or several:
+            least = _shown(studied, smallest_difference(spread))
+            lines.append(
+                f"A change of one flute shows, in two photos by {who}, from {_two(least.value)} {unit}; "
+                f"with so few photos it may be {_interval(least)} {unit}."
+            )
+    return lines
+
+
+def _scatter(studied: RepeatedQuantity) -> list[str]:
+    if studied.anova.repeatability.low95 <= studied.stated_u:
+        return []
+    return [
+        "The photos scatter more than their stated uncertainty: something changes from photo to photo that "
+        "wearscope does not know of. Look at focus, light and how the bit is laid down, and trust the scatter."
+    ]
+
+
+def _cautions(studied: RepeatedQuantity) -> list[str]:
+    anova = studied.anova
+    lines = _scatter(studied)
+    if anova.n_people == 1:
+        lines.append("Only one person took photos; another may read more or less.")
+    elif anova.interaction and not anova.pooled:
+        lines.append("People differ more on some flutes than on others; look at those flutes together.")
+    lines += [
+        f"{flute.bit}, flute {flute.flute}, {parts_text(flute.parts)}: the photos by {person} lie further apart than "
+        "the others; look at them."
+        for flute, person in studied.astray
+    ]
+    if studied.doubtful:
+        lines.append(
+            f"{_count(studied.doubtful, 'value')} of {anova.n_values} doubtful; see the notes in the table."
+        )
+    return lines
+
+
+def _shown(studied: RepeatedQuantity, estimate: Estimate) -> Estimate:
+    return estimate.times(_factor(studied))
+
+
+def _factor(studied: RepeatedQuantity) -> float:
+    return quantity_words(studied.quantity).factor
+
+
+def _unit(studied: RepeatedQuantity) -> str:
+    words = quantity_words(studied.quantity)
+    return "percentage points" if words.unit == "%" else words.unit
+
+
+def _two(number: float) -> str:
+    """A number with two significant digits."""
+    return rounded(number, number)[0]
+
+
+def _interval(estimate: Estimate) -> str:
+    return f"{_two(estimate.low95)} to {_two(estimate.high95)}"
+
+
+def _count(n: int, one: str, several: str = "") -> str:
+    return f"{n} {one if n == 1 else several or one + 's'}"

@@ -1,0 +1,1 @@
+"""Comparison sheets: used beside unused, new beside now."""

@@ -1,0 +1,64 @@
+"""What a comparison sheet is made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from wearscope.light.strip import EdgeView
+from wearscope.log.records import Record
+from wearscope.wear.section import SectionView
+
+
+@dataclass(frozen=True)
+class SheetContent:
+    """What one comparison sheet shows.
+
+    Attributes
+    ----------
+    trial_name, bit : str
+    flute, parts : int
+    view : str
+        "relief", "rake" or "profile".
+    records : tuple of Record
+        Rows of this photo.
+    now : EdgeView
+        This photo.
+    new : EdgeView or None
+        The new-state photo of the same flute on the same s axis.
+    new_records : tuple of Record
+        Rows of the new-state photo.
+    remarks : tuple of str
+        Warnings about the photo, one line each.
+    """
+
+    trial_name: str
+    bit: str
+    flute: int
+    parts: int
+    view: str
+    records: tuple[Record, ...]
+    now: EdgeView
+    new: EdgeView | None
+    new_records: tuple[Record, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SectionContent:
+    """What the sheet of a profile view shows; as `SheetContent`, with sections in place of strips."""
+
+    trial_name: str
+    bit: str
+    flute: int
+    parts: int
+    view: str
+    records: tuple[Record, ...]
+    now: SectionView
+    new: SectionView | None
+    new_records: tuple[Record, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def reference_name(c: SheetContent) -> str:
+    """Name of the line that recession is counted from."""
+    return "edge when new" if c.new is not None else "unworn edge line"

@@ -1,1 +1,0 @@
-"""Comparison sheets for people."""
