@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from wearscope.errors import WearscopeError
 from wearscope.log.notes import LoggedNote
-from wearscope.log.order import in_order, quantity_key
+from wearscope.log.order import in_order
 from wearscope.log.records import Record
 from wearscope.log.schema import NOTE_TYPES, RECORD_TYPES
 from wearscope.log.wear_log import LoggedRecord
+from wearscope.quantities.quantity import listed_at
 from wearscope.report.words import row_name
 
 if TYPE_CHECKING:
@@ -320,7 +321,7 @@ def by_photo_table(records: Sequence[Record]) -> Table:
 
 def _by_quantity(records: Sequence[Record]) -> list[Record]:
     """Records by quantity and zone first."""
-    return sorted(in_order(records), key=lambda row: quantity_key(row.quantity, row.zone))
+    return sorted(in_order(records), key=lambda row: listed_at(row.quantity, row.zone))
 
 
 _UNIT_WORDS = {"um": "µm", "1": "share of 1", "": "number"}

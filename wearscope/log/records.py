@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wearscope.quantities.quantity import OF_THE_PHOTO, Status, Zone
+from wearscope.quantities.quantity import Status, Zone, quantity_of
 
 
 @dataclass(frozen=True)
@@ -41,5 +41,6 @@ class Record:
 def gave_numbers(records: Iterable[Record]) -> bool:
     """Whether the rows of a photo hold a number of wear; of a new-state photo, any number."""
     return any(
-        row.value is not None and (row.quantity not in OF_THE_PHOTO or row.parts == 0) for row in records
+        row.value is not None and (not quantity_of(row.quantity).of_the_photo or row.parts == 0)
+        for row in records
     )

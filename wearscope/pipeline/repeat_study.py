@@ -23,7 +23,7 @@ from wearscope.metrology.repeatability import (
 )
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.run import Inspector, PhotoResult, inspect_beside, require_writable
-from wearscope.quantities.quantity import OF_THE_PHOTO, Zone
+from wearscope.quantities.quantity import Zone, quantity_of
 from wearscope.trial import PhotoEntry, RepeatPhoto, Study
 
 
@@ -196,7 +196,7 @@ def _quantities(photos: Mapping[RepeatPhoto, PhotoResult], wanted: str | None) -
         dict.fromkeys(
             (row.quantity, row.zone)
             for row in anywhere
-            if (row.quantity == wanted if wanted else row.quantity not in OF_THE_PHOTO)
+            if (row.quantity == wanted if wanted else not quantity_of(row.quantity).of_the_photo)
         )
     )
 

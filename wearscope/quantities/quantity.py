@@ -1,13 +1,151 @@
-"""The quantities that are measured: what each is called, its unit, its zones, its place among the others."""
+"""The quantities that are measured: what each is called, its unit, its zones, and its place among the others."""
 
 from __future__ import annotations
 
-from typing import Literal
+from dataclasses import dataclass
+from math import inf
+from typing import Literal, get_args
 
 Zone = Literal["used", "unused", "difference", "whole"]
 Status = Literal["ok", "below_detection", "doubtful", "refused"]
 
-OF_THE_PHOTO = frozenset(
-    {"transition_x_px", "transition_y_px", "used_length", "sharpness", "registration_residual"}
+
+@dataclass(frozen=True)
+class LifeLimit:
+    """How a quantity can end the life of a bit.
+
+    Attributes
+    ----------
+    key : str
+        Of the limit in the trial file's ``[life]``; that of its standard uncertainty is ``u_`` and this.
+    zones : tuple of str
+        Zones whose rows say how worn the bit is.
+    most : float
+        What it can come to at most, in the unit of the quantity.
+    of_coating : bool
+        Whether only a coated bit can end by it.
+    by_face : bool
+        Whether relief and rake face wear apart.
+    """
+
+    key: str
+    zones: tuple[Zone, ...]
+    most: float = inf
+    of_coating: bool = False
+    by_face: bool = False
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What a quantity is.
+
+    Attributes
+    ----------
+    key : str
+        As in ``measurements.csv``.
+    unit : str
+        Of the recorded values, in plain ASCII.
+    label : str
+        What it is called, without the zone.
+    shown_unit : str
+        Unit as people see it; may be empty.
+    shown_factor : float
+        Shown value = recorded value times this.
+    unseen : str
+        What is said where it is below its detection limit.
+    of_the_photo : bool
+        Whether it says how a photo was taken, not how worn the flute is.
+    life : LifeLimit or None
+        How it can end the life of a bit.
+    """
+
+    key: str
+    unit: str
+    label: str
+    shown_unit: str
+    shown_factor: float = 1.0
+    unseen: str = "none seen"
+    of_the_photo: bool = False
+    life: LifeLimit | None = None
+
+
+_NO_WEAR, _NO_LOSS = "no wear seen", "no loss seen"
+
+IN_ORDER: tuple[Quantity, ...] = (
+    Quantity("transition_x_px", "px", "depth-of-cut transition, column", "px", of_the_photo=True),
+    Quantity("transition_y_px", "px", "depth-of-cut transition, row", "px", of_the_photo=True),
+    Quantity("used_length", "mm", "used edge in the photo", "mm", of_the_photo=True),
+    Quantity(
+        "edge_recession",
+        "um",
+        "edge recession",
+        "µm",
+        unseen=_NO_WEAR,
+        life=LifeLimit("edge_recession_um", ("difference",)),
+    ),
+    Quantity(
+        "edge_radius",
+        "um",
+        "edge radius",
+        "µm",
+        unseen=_NO_WEAR,
+        life=LifeLimit("edge_radius_um", ("used", "whole")),
+    ),
+    Quantity("wedge_angle", "deg", "wedge angle", "°"),
+    Quantity("apex_to_arc", "um", "apex to arc", "µm"),
+    Quantity("departure_length_a", "um", "departure length a", "µm"),
+    Quantity("departure_length_b", "um", "departure length b", "µm"),
+    Quantity("departure_ratio", "1", "departure ratio, a over b", ""),
+    Quantity("wear_land", "um", "wear land, mean", "µm", life=LifeLimit("wear_land_um", ("used",))),
+    Quantity("wear_land_max", "um", "wear land, widest", "µm", life=LifeLimit("wear_land_max_um", ("used",))),
+    Quantity(
+        "coating_loss",
+        "1",
+        "coating loss",
+        "%",
+        100.0,
+        unseen=_NO_LOSS,
+        life=LifeLimit("coating_loss", ("used",), most=1.0, of_coating=True, by_face=True),
+    ),
+    Quantity("coating_setback", "um", "coating setback", "µm", unseen=_NO_LOSS),
+    Quantity("chip_count", "1", "chips", ""),
+    Quantity("chip_depth_max", "um", "deepest chip", "µm"),
+    Quantity("chip_length", "um", "length lost to chips", "µm"),
+    Quantity("sharpness", "um", "blur of the edge", "µm", of_the_photo=True),
+    Quantity("registration_residual", "um", "misfit to the new-state photo", "µm", of_the_photo=True),
 )
-"""Quantities that say how a photo was taken, not how worn the flute is."""
+"""Every quantity, in the order in which rows are listed."""
+
+QUANTITIES: dict[str, Quantity] = {each.key: each for each in IN_ORDER}
+_RANK = {each.key: rank for rank, each in enumerate(IN_ORDER)}
+_ZONE_RANK = {zone: rank for rank, zone in enumerate(get_args(Zone))}
+
+
+def quantity_of(key: str) -> Quantity:
+    """The quantity of a key; one that is not known (of a newer version's log) goes under its own name.
+
+    Parameters
+    ----------
+    key : str
+        As in ``measurements.csv``.
+
+    Returns
+    -------
+    Quantity
+    """
+    return QUANTITIES.get(key, Quantity(key, "", key.replace("_", " "), ""))
+
+
+def listed_at(key: str, zone: Zone) -> tuple[int, str, int]:
+    """Sort key by which quantities and zones come in the documented order, unknown ones last.
+
+    Parameters
+    ----------
+    key : str
+    zone : str
+
+    Returns
+    -------
+    tuple
+    """
+    return _RANK.get(key, len(IN_ORDER)), key, _ZONE_RANK[zone]
