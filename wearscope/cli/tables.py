@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from wearscope.cli.common import console_for
+from wearscope.quantities.views import suffix
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -154,7 +155,7 @@ def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequ
         for heading in headings:
             table.add_column(heading, min_width=9)
         for entry, cells in of_bit:
-            flute = str(entry.flute) if entry.view == "relief" else f"{entry.flute} {entry.view}"
+            flute = f"{entry.flute}{suffix(entry.view, ' ')}"
             table.add_row(flute, str(entry.parts) if entry.parts else "new", *cells)
         console.print(table)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from wearscope.log.records import Record
+from wearscope.quantities.views import VIEWS
 
 MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± is the 95 % interval"
@@ -55,7 +56,7 @@ QUANTITIES: dict[str, QuantityWords] = {
     "registration_residual": QuantityWords("misfit to the new-state photo", "µm"),
 }
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
-VIEW_WORDS = {"relief": "relief face", "rake": "rake face", "profile": "profile view"}
+VIEW_WORDS = {view.key: view.label for view in VIEWS.values()}
 _WEAR = {"edge_recession", "edge_radius"}
 
 
