@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from wearscope.log.records import Record
     from wearscope.pipeline.repeat_study import StudyResult
-    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study
 

@@ -14,7 +14,7 @@ from wearscope.metrology.repeatability import (
     percent_of_tolerance,
     smallest_difference,
 )
-from wearscope.pipeline.repeat_study import RepeatedQuantity
+from wearscope.metrology.repeated import RepeatedQuantity
 from wearscope.report.words import ZONE_WORDS, parts_text, quantity_words, rounded
 
 SHARED_REMARK = (

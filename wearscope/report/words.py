@@ -56,7 +56,7 @@ QUANTITIES: dict[str, QuantityWords] = {
     "registration_residual": QuantityWords("misfit to the new-state photo", "µm"),
 }
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
-VIEW_WORDS = {view.key: view.label for view in VIEWS.values()}
+VIEW_WORDS: dict[str, str] = {view.key: view.label for view in VIEWS.values()}
 _WEAR = {"edge_recession", "edge_radius"}
 
 
