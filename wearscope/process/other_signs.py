@@ -9,12 +9,12 @@ from difflib import get_close_matches
 from os.path import normpath
 from pathlib import Path
 
-from wearscope import __version__
 from wearscope.errors import WearscopeError
 from wearscope.log.notes import GRADES, Note, NoteKind
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.report.words import parts_text, rounded
 from wearscope.trial.model import Bit, Trial
+from wearscope.version import __version__
 
 DBA, DB_RELATIVE = "dB(A)", "dB re full scale"
 

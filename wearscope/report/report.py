@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from wearscope import __version__
 from wearscope.economics.decision import BitOutcome, Outcome
 from wearscope.economics.readings import limits_of
 from wearscope.log.notes import Note
@@ -38,6 +37,7 @@ from wearscope.report.words import (
     row_name,
 )
 from wearscope.trial import Bit, PhotoEntry, Trial
+from wearscope.version import __version__
 
 _UNKNOWN = "not known yet"
 
