@@ -151,7 +151,7 @@ def repeat(
     Measures every photo of the study and writes results/repeat-study.csv, and results/repeat-study.json, which the
     report of the trial beside it tells; the wear log is left alone.
     """
-    from wearscope.report.words import QUANTITIES
+    from wearscope.quantities.quantity import QUANTITIES
     from wearscope.trial import load_study
 
     if quantity is not None and quantity not in QUANTITIES:

@@ -7,7 +7,8 @@ from math import floor, log10
 from typing import TYPE_CHECKING
 
 from wearscope.economics.life import HORIZON, Range
-from wearscope.report.words import finding, parts_text, quantity_words
+from wearscope.quantities.quantity import quantity_of
+from wearscope.report.words import finding, parts_text
 from wearscope.trial import Bit, Life, Trial
 
 if TYPE_CHECKING:
@@ -231,21 +232,19 @@ def bit_sentences(bit: BitOutcome, axis: Axis, currency: str) -> tuple[str, ...]
             )
         first = max(bit.ended_by, key=lambda name: bit.ended_by[name])
         if len(bit.ended_by) > 1 and bit.life.median is not None:
-            said.append(
-                f"What ends its life is {quantity_words(first).name} ({percent(bit.ended_by[first])})."
-            )
+            said.append(f"What ends its life is {quantity_of(first).label} ({percent(bit.ended_by[first])}).")
         if bit.cost:
             said.append(f"A part costs {cost_text(bit, currency)}.")
         else:
             said.append("It costs nothing to use up, so that there is no cost per part: give its price.")
     for curve in bit.curves:
         last = max(row.parts for row in curve.readings)
-        name = quantity_words(curve.quantity)
+        name = quantity_of(curve.quantity)
         limit = ""
         if curve.limit is not None:
-            limit = f", of {curve.limit.value * name.factor:g} {name.unit} allowed"
+            limit = f", of {curve.limit.value * name.shown_factor:g} {name.shown_unit} allowed"
         seen = _joined([f"flute {row.flute} {finding(row)}" for row in curve.readings if row.parts == last])
-        said.append(f"{name.name[0].upper()}{name.name[1:]} {parts_text(last)}: {seen}{limit}. {curve.why}")
+        said.append(f"{name.label[0].upper()}{name.label[1:]} {parts_text(last)}: {seen}{limit}. {curve.why}")
     return (*said, *bit.remarks)
 
 
@@ -266,7 +265,7 @@ def remarks(life: Life, bit: Bit, gathered: Sequence[Readings]) -> tuple[str, ..
     if not bit.coated and (life.coating_loss is not None or not life.model_fields_set):
         said.append("It has no coating to lose.")
     for found in gathered:
-        name = quantity_words(found.quantity).name
+        name = quantity_of(found.quantity).label
         if found.n_doubtful:
             rows, them = ("row is", "its note") if found.n_doubtful == 1 else ("rows are", "their notes")
             said.append(f"{found.n_doubtful} doubtful {rows} left out of the {name}; read {them}.")
@@ -296,7 +295,7 @@ def why_no_life(trial: Trial, bit: Bit, limits: Sequence[Limit], gathered: Seque
     if not unmeasured:
         return ""
     found = unmeasured[0]
-    name = quantity_words(found.quantity).name
+    name = quantity_of(found.quantity).label
     if found.n_doubtful or found.n_refused:
         rows = _joined(
             [f"{n} {what}" for n, what in ((found.n_doubtful, "doubtful"), (found.n_refused, "refused")) if n]

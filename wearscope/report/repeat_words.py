@@ -15,7 +15,8 @@ from wearscope.metrology.repeatability import (
     smallest_difference,
 )
 from wearscope.pipeline.repeat_study import RepeatedQuantity
-from wearscope.report.words import ZONE_WORDS, parts_text, quantity_words, rounded
+from wearscope.quantities.quantity import quantity_of
+from wearscope.report.words import name_in_zone, parts_text, rounded
 
 SHARED_REMARK = (
     "What all photos share does not show in a repeat study: scale, wedge angle, lamps, new-state photo. It tells how "
@@ -31,7 +32,7 @@ _MORE_OF = {
 
 def heading(studied: RepeatedQuantity) -> str:
     """Name of what was studied and how much of it, such as "Edge recession, used minus unused: 4 flutes ..."."""
-    name = ", ".join(filter(None, [quantity_words(studied.quantity).name, ZONE_WORDS[studied.zone]]))
+    name = name_in_zone(studied.quantity, studied.zone)
     anova = studied.anova
     counts = (_count(anova.n_flutes, "flute"), _count(anova.n_people, "person", "people"))
     return f"{name[0].upper()}{name[1:]}: {', '.join(counts)}, {_count(anova.n_values, 'value')}"
@@ -169,12 +170,12 @@ def _shown(studied: RepeatedQuantity, estimate: Estimate) -> Estimate:
 
 
 def _factor(studied: RepeatedQuantity) -> float:
-    return quantity_words(studied.quantity).factor
+    return quantity_of(studied.quantity).shown_factor
 
 
 def _unit(studied: RepeatedQuantity) -> str:
-    words = quantity_words(studied.quantity)
-    return "percentage points" if words.unit == "%" else words.unit
+    how = quantity_of(studied.quantity)
+    return "percentage points" if how.shown_unit == "%" else how.shown_unit
 
 
 def _two(number: float) -> str:

@@ -16,6 +16,7 @@ from wearscope.log.records import Record, gave_numbers
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.process.fairness import FairTrial
 from wearscope.process.other_signs import note_line, place_line, sound_changes
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report.decision_words import (
     cost_text,
     fair_head,
@@ -33,7 +34,6 @@ from wearscope.report.words import (
     main_sentence,
     note_text,
     parts_text,
-    quantity_words,
     rounded,
     row_name,
 )
@@ -433,10 +433,10 @@ def _of_bit(bit: Bit) -> Iterable[str]:
 def _limits(trial: Trial) -> Iterable[str]:
     limits = {limit.quantity: limit for bit in trial.bits for limit in limits_of(trial.life, bit)}
     for limit in limits.values():
-        words = quantity_words(limit.quantity)
-        value, u = words.factor * limit.value, words.factor * limit.u
+        how = quantity_of(limit.quantity)
+        value, u = how.shown_factor * limit.value, how.shown_factor * limit.u
         sure = f" ± {rounded(COVERAGE_95 * u, COVERAGE_95 * u)[0]}" if u else ""
-        yield f"{words.name} of {value:g}{sure} {words.unit}"
+        yield f"{how.label} of {value:g}{sure} {how.shown_unit}"
 
 
 def _cost_notes(trial: Trial) -> Iterable[str]:
@@ -468,10 +468,11 @@ def curves_alt(report: Report) -> str:
     said = []
     for bit in report.outcome.bits:
         for curve in bit.curves:
-            words = quantity_words(curve.quantity)
-            worst = words.factor * float(np.interp(bit.parts_cut, curve.parts, curve.worst.median))
+            how = quantity_of(curve.quantity)
+            worst = how.shown_factor * float(np.interp(bit.parts_cut, curve.parts, curve.worst.median))
             said.append(
-                f"{bit.bit}: {words.name} of its worst flute {worst:.3g} {words.unit} after {bit.parts_cut:.0f} parts"
+                f"{bit.bit}: {how.label} of its worst flute {worst:.3g} {how.shown_unit} "
+                f"after {bit.parts_cut:.0f} parts"
             )
     return f"Wear curves with their ranges, and the limits. {'; '.join(said)}."
 

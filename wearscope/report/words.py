@@ -5,73 +5,17 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from wearscope.log.records import Record
+from wearscope.quantities.quantity import Quantity, Zone, quantity_of
 
 MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± is the 95 % interval"
 
 
-@dataclass(frozen=True)
-class QuantityWords:
-    """How a quantity is called and shown.
-
-    Attributes
-    ----------
-    name : str
-        What it is called, without the zone.
-    unit : str
-        Unit as shown; may be empty.
-    factor : float
-        Shown value = recorded value times `factor`.
-    """
-
-    name: str
-    unit: str
-    factor: float = 1.0
-
-
-QUANTITIES: dict[str, QuantityWords] = {
-    "transition_x_px": QuantityWords("depth-of-cut transition, column", "px"),
-    "transition_y_px": QuantityWords("depth-of-cut transition, row", "px"),
-    "used_length": QuantityWords("used edge in the photo", "mm"),
-    "edge_recession": QuantityWords("edge recession", "µm"),
-    "edge_radius": QuantityWords("edge radius", "µm"),
-    "wedge_angle": QuantityWords("wedge angle", "°"),
-    "apex_to_arc": QuantityWords("apex to arc", "µm"),
-    "departure_length_a": QuantityWords("departure length a", "µm"),
-    "departure_length_b": QuantityWords("departure length b", "µm"),
-    "departure_ratio": QuantityWords("departure ratio, a over b", ""),
-    "wear_land": QuantityWords("wear land, mean", "µm"),
-    "wear_land_max": QuantityWords("wear land, widest", "µm"),
-    "coating_loss": QuantityWords("coating loss", "%", 100.0),
-    "coating_setback": QuantityWords("coating setback", "µm"),
-    "chip_count": QuantityWords("chips", ""),
-    "chip_depth_max": QuantityWords("deepest chip", "µm"),
-    "chip_length": QuantityWords("length lost to chips", "µm"),
-    "sharpness": QuantityWords("blur of the edge", "µm"),
-    "registration_residual": QuantityWords("misfit to the new-state photo", "µm"),
-}
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
 VIEW_WORDS = {"relief": "relief face", "rake": "rake face", "profile": "profile view"}
-_WEAR = {"edge_recession", "edge_radius"}
-
-
-def quantity_words(quantity: str) -> QuantityWords:
-    """Words for a quantity; an unknown one is shown under its own name.
-
-    Parameters
-    ----------
-    quantity : str
-        As in ``measurements.csv``.
-
-    Returns
-    -------
-    QuantityWords
-    """
-    return QUANTITIES.get(quantity, QuantityWords(quantity.replace("_", " "), ""))
 
 
 def note_text(record: Record) -> str:
@@ -86,12 +30,12 @@ def note_text(record: Record) -> str:
     -------
     str
     """
-    words = quantity_words(record.quantity)
+    how = quantity_of(record.quantity)
     text = record.note
-    if words.factor != 1.0:
+    if how.shown_factor != 1.0:
         text = re.sub(
             r"(?<=detection limit )[\d.e+-]+",
-            lambda found: f"{_to_place(words.factor * float(found[0]), -1)} {words.unit}",
+            lambda found: f"{_to_place(how.shown_factor * float(found[0]), -1)} {how.shown_unit}",
             text,
         )
     return in_microns(text)
@@ -113,8 +57,23 @@ def row_name(record: Record) -> str:
     -------
     str
     """
-    words = [quantity_words(record.quantity).name, ZONE_WORDS[record.zone]]
-    return ", ".join(w for w in words if w)
+    return name_in_zone(record.quantity, record.zone)
+
+
+def name_in_zone(quantity: str, zone: Zone) -> str:
+    """Name of a quantity in a zone for people, such as "edge radius, used".
+
+    Parameters
+    ----------
+    quantity : str
+        As in ``measurements.csv``.
+    zone : str
+
+    Returns
+    -------
+    str
+    """
+    return ", ".join(filter(None, [quantity_of(quantity).label, ZONE_WORDS[zone]]))
 
 
 def parts_text(parts: int) -> str:
@@ -244,14 +203,14 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     """
     if record.value is None:
         raise ValueError(f"{record.quantity} ({record.zone}) is {record.status}: it has no value to show")
-    words = quantity_words(record.quantity)
-    value = record.value * words.factor
-    tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
-    if record.quantity == "chip_count":
+    how = quantity_of(record.quantity)
+    value = record.value * how.shown_factor
+    tail = _unit_after(how) if with_unit else ""
+    if how.counted:
         give = round(1.96 * (record.std_uncertainty or 0.0))
         return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
-        below, above = value - record.low95 * words.factor, record.high95 * words.factor - value
+        below, above = value - record.low95 * how.shown_factor, record.high95 * how.shown_factor - value
         half = (below + above) / 2
         if half > 0 and abs(above - below) > 0.2 * half:
             place = _place(half, 2)
@@ -261,9 +220,14 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
             shown, spread = rounded(value, half)
             return f"{shown} ± {spread}{tail}"
     if record.std_uncertainty:
-        shown, spread = rounded(value, record.std_uncertainty * words.factor)
+        shown, spread = rounded(value, record.std_uncertainty * how.shown_factor)
         return f"{shown} ± {spread}{tail} (standard uncertainty)"
     return f"{rounded(value)[0]}{tail}"
+
+
+def _unit_after(how: Quantity) -> str:
+    """Unit as it is written behind a number, an angle's without a space (ISO 80000-1:2022, 7.1.4; from memory)."""
+    return how.shown_unit if how.shown_unit in ("", "°") else f" {how.shown_unit}"
 
 
 def limit_text(record: Record, *, with_unit: bool = True) -> str:
@@ -284,10 +248,10 @@ def limit_text(record: Record, *, with_unit: bool = True) -> str:
     """
     if record.low95 is None or record.high95 is None:
         return ""
-    words = quantity_words(record.quantity)
-    bound = max(record.high95, (record.high95 - record.low95) / 2) * words.factor
+    how = quantity_of(record.quantity)
+    bound = max(record.high95, (record.high95 - record.low95) / 2) * how.shown_factor
     shown = _to_place(bound, _place(bound, 2), ROUND_CEILING)
-    tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
+    tail = _unit_after(how) if with_unit else ""
     return f"less than {shown}{tail}"
 
 
@@ -305,9 +269,7 @@ def nothing_seen(record: Record) -> str:
     """
     if record.zone == "whole":
         return "too small to tell"
-    if record.quantity in _WEAR:
-        return "no wear seen"
-    return "no loss seen" if record.quantity.startswith("coating") else "none seen"
+    return quantity_of(record.quantity).unseen
 
 
 def finding(record: Record, *, longest: int = 160) -> str:

@@ -10,9 +10,19 @@ from __future__ import annotations
 from collections.abc import Set
 from math import degrees
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    create_model,
+    model_validator,
+)
+
+from wearscope.quantities.quantity import LIMITS, quantity_of
 
 View = Literal["relief", "rake", "profile"]
 
@@ -98,38 +108,80 @@ UncertaintyAngle = Annotated[
 ]
 
 
-class Life(Entry):
+# What a limit may be, and how well it may be known, by the unit of its quantity.
+_LIMIT_IN: dict[str, tuple[Any, Any]] = {
+    "um": (MicronLimit, Radius),
+    "1": (
+        Annotated[float | None, Field(gt=0, le=1, description="a share above 0 and up to 1 (80 % is 0.8)")],
+        Annotated[
+            float | None,
+            Field(ge=0, lt=1, description="a standard uncertainty as a share, 0 or more and below 1"),
+        ],
+    ),
+}
+
+
+class LimitsOfLife(Entry):
     """Limits of wear; a flute is worn out when the first of them is reached.
 
-    Attributes
-    ----------
-    edge_radius_um, edge_recession_um, wear_land_um, wear_land_max_um : float or None
-        Limit of the measured quantity of that name, in µm.
-    coating_loss : float or None
-        Limit of the share of coating lost, 0 to 1.
-    u_edge_radius_um, u_coating_loss : float or None
-        How well the limit is known, as a standard uncertainty; None for exactly.
+    The keys are those that the quantities name: each limit in the unit of its quantity, and under ``u_`` and that key
+    how well it is known, as a standard uncertainty. None where nothing is stated.
     """
 
-    edge_radius_um: MicronLimit = None
-    coating_loss: float | None = Field(
-        default=None, gt=0, le=1, description="a share above 0 and up to 1 (80 % is 0.8)"
-    )
-    edge_recession_um: MicronLimit = None
-    wear_land_um: MicronLimit = None
-    wear_land_max_um: MicronLimit = None
-    u_edge_radius_um: Radius = None
-    u_coating_loss: float | None = Field(
-        default=None, ge=0, lt=1, description="a standard uncertainty as a share, 0 or more and below 1"
-    )
+    def limit_of(self, quantity: str) -> float | None:
+        """Limit of a quantity.
+
+        Parameters
+        ----------
+        quantity : str
+            One that can end a life.
+
+        Returns
+        -------
+        float or None
+            In the unit of the quantity; None if none is stated.
+        """
+        limit: float | None = getattr(self, LIMITS[quantity].key)
+        return limit
+
+    def u_of(self, quantity: str) -> float:
+        """Standard uncertainty of the limit of a quantity.
+
+        Parameters
+        ----------
+        quantity : str
+            One that can end a life.
+
+        Returns
+        -------
+        float
+            In the unit of the quantity; 0 if the limit is known exactly.
+        """
+        u: float | None = getattr(self, f"u_{LIMITS[quantity].key}")
+        return u or 0.0
+
+    @property
+    def limited(self) -> tuple[str, ...]:
+        """Quantities that have a limit."""
+        return tuple(quantity for quantity in LIMITS if self.limit_of(quantity) is not None)
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
         """List what is wrong with giving just these keys together."""
-        return [
-            *_alone(given, "u_edge_radius_um", "edge_radius_um"),
-            *_alone(given, "u_coating_loss", "coating_loss"),
-        ]
+        return [line for limit in LIMITS.values() for line in _alone(given, f"u_{limit.key}", limit.key)]
+
+
+if TYPE_CHECKING:
+    Life = LimitsOfLife
+else:
+    Life = create_model(
+        "Life",
+        __base__=LimitsOfLife,
+        __module__=__name__,
+        __doc__=LimitsOfLife.__doc__,
+        **{limit.key: (_LIMIT_IN[quantity_of(key).unit][0], None) for key, limit in LIMITS.items()},
+        **{f"u_{limit.key}": (_LIMIT_IN[quantity_of(key).unit][1], None) for key, limit in LIMITS.items()},
+    )
 
 
 class Cost(Entry):
