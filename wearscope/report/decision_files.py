@@ -10,7 +10,8 @@ import numpy as np
 
 from wearscope.economics.decision import BitOutcome, Outcome
 from wearscope.economics.life import Range
-from wearscope.log.export import Column, Table, make_folder, write_json, write_table
+from wearscope.log.export import make_folder, write_json, write_table
+from wearscope.report.tables import Column, Table
 
 _ENDS = tuple(field.name for field in fields(Range))
 COLUMNS = (
