@@ -107,9 +107,10 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     loaded = load(trial)
     from wearscope.pipeline.run import judge_trial
     from wearscope.process.fairness import fair_trial
+    from wearscope.report.fairness_words import danger_lines
 
     fair = fair_trial(loaded)
-    complain(fair.dangers)
+    complain(danger_lines(fair))
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:

@@ -116,7 +116,7 @@ def print_fairness(fair: FairTrial) -> None:
     """Print whether the trial is fair, and what differs."""
     from textwrap import fill
 
-    from wearscope.report.decision_words import fair_head, fair_lines
+    from wearscope.report.fairness_words import fair_head, fair_lines
 
     typer.echo(fair_head(fair))
     for line in fair_lines(fair):

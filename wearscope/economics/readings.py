@@ -74,37 +74,47 @@ def limits_of(life: Life, bit: Bit) -> tuple[Limit, ...]:
     """
     return tuple(
         Limit(quantity, value, life.u_of(quantity))
-        for quantity in faced(LIMITS, bit)
+        for quantity in _faced(LIMITS, bit)
         if (value := life.limit_of(quantity)) is not None
     )
 
 
-def followed(life: Life) -> tuple[str, ...]:
-    """Quantities whose wear is followed in a trial: those with a limit, or the usual ones where none is stated.
+def followed_on(life: Life, bit: Bit) -> tuple[str, ...]:
+    """Quantities whose wear is followed on a bit: those with a limit that it faces, else the usual ones.
 
     Parameters
     ----------
     life : Life
-
-    Returns
-    -------
-    tuple of str
-    """
-    return life.limited or tuple(quantity for quantity, limit in LIMITS.items() if limit.usual)
-
-
-def faced(quantities: Iterable[str], bit: Bit) -> tuple[str, ...]:
-    """Those of some quantities that a bit can lose its life by: an uncoated one has no coating to lose.
-
-    Parameters
-    ----------
-    quantities : iterable of str
     bit : Bit
 
     Returns
     -------
     tuple of str
     """
+    return _faced(life.limited, bit) or _faced(_USUAL, bit)
+
+
+def not_faced(life: Life, bit: Bit) -> tuple[str, ...]:
+    """Quantities that are followed in a trial, but cannot end the life of a bit.
+
+    Parameters
+    ----------
+    life : Life
+    bit : Bit
+
+    Returns
+    -------
+    tuple of str
+    """
+    followed = life.limited or _USUAL
+    return tuple(quantity for quantity in followed if quantity not in _faced(followed, bit))
+
+
+_USUAL = tuple(quantity for quantity, limit in LIMITS.items() if limit.usual)
+
+
+def _faced(quantities: Iterable[str], bit: Bit) -> tuple[str, ...]:
+    """Those that a bit can lose its life by: an uncoated one has no coating to lose."""
     return tuple(quantity for quantity in quantities if bit.coated or not LIMITS[quantity].of_coating)
 
 

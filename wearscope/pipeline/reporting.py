@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wearscope.economics.decision import Outcome, Over, outcome_of
+from wearscope.economics.decision import outcome_of
+from wearscope.economics.outcome import Outcome, Over
 from wearscope.errors import WearscopeError
 from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.notes import LoggedNote, Note

@@ -17,6 +17,7 @@ from scipy import ndimage, optimize, stats
 
 from wearscope.errors import WearscopeError
 from wearscope.metrology.findings import COVERAGE_95
+from wearscope.quantities.reasons import Reason, reason
 
 Array = NDArray[np.float64]
 Verdict = Literal["per tooth", "per revolution", "neither"]
@@ -83,19 +84,15 @@ class MarkCause:
     per_revolution_um: float
     every_revolution: bool
 
-    def __str__(self) -> str:
-        """Say it in a sentence."""
-        expected = (
-            f"feed per tooth {self.per_tooth_um:.0f} µm, per revolution {self.per_revolution_um:.0f} µm"
+    @property
+    def reason(self) -> Reason:
+        """The verdict as a code, with the pitches promised."""
+        code = {"neither": "marks-of-something-else", "per revolution": "marks-per-revolution"}.get(
+            self.verdict, "marks-per-tooth-and-revolution" if self.every_revolution else "marks-per-tooth"
         )
-        if self.verdict == "neither":
-            return f"matches neither ({expected}): something else shakes, such as chatter"
-        if self.per_tooth_um == self.per_revolution_um:
-            return f"matches the feed per revolution of a single flute ({expected})"
-        if self.verdict == "per revolution":
-            return f"matches the feed per revolution ({expected}): one flute cuts deeper than the others"
-        also = ", and repeats every revolution: the flutes do not cut alike" if self.every_revolution else ""
-        return f"matches the feed per tooth ({expected}){also}"
+        if self.verdict != "neither" and self.per_tooth_um == self.per_revolution_um:
+            code = "marks-of-a-single-flute"
+        return reason(code, per_tooth_um=self.per_tooth_um, per_revolution_um=self.per_revolution_um)
 
 
 def mark_cause(found: MarkPitch, feed_mm_per_min: float, spindle_rpm: float, flutes: int) -> MarkCause:

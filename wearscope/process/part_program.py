@@ -15,6 +15,7 @@ from math import atan2, hypot, isfinite, pi, sqrt
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
+from wearscope.quantities.reasons import Reason, Value, reason
 
 MM_PER_INCH = 25.4
 
@@ -68,15 +69,15 @@ class PartProgram:
         Moves at feed rate, in order.
     rapid_mm : float
         Length of the rapid moves whose start is known, taken as straight, in mm.
-    remarks : tuple of str
-        What was assumed or left out, one line each.
+    remarks : tuple of Reason
+        What was assumed or left out.
     """
 
     path: Path
     sha256: str
     moves: tuple[Move, ...]
     rapid_mm: float
-    remarks: tuple[str, ...]
+    remarks: tuple[Reason, ...]
 
     @property
     def cut_length_mm(self) -> float:
@@ -149,7 +150,7 @@ def read_program(path: Path) -> PartProgram:
     if not reader.moves:
         raise ProgramRefused(f"{path} holds no move at feed rate", "name the program that cuts the part")
     if not _POINTED.search(content):
-        reader.remarks.append("no length has a decimal point; lengths are taken as whole mm or inches")
+        reader.remarks.append(reason("no-decimal-point"))
     return PartProgram(
         path, sha256(content).hexdigest(), tuple(reader.moves), reader.rapid_mm, tuple(reader.remarks)
     )
@@ -311,7 +312,7 @@ class _Reader:
     cut_with: float | None = None
     moves: list[Move] = field(default_factory=list)
     rapid_mm: float = 0.0
-    remarks: list[str] = field(default_factory=list)
+    remarks: list[Reason] = field(default_factory=list)
     number: int = 0
 
     def follow(self, number: int, words: Words) -> bool:
@@ -330,8 +331,8 @@ class _Reader:
     def _refuse(self, what: str, cure: str) -> ProgramRefused:
         return _refused(self.path, self.number, what, cure)
 
-    def _remark(self, what: str) -> None:
-        self.remarks.append(f"line {self.number}: {what}")
+    def _remark(self, code: str, **values: Value) -> None:
+        self.remarks.append(reason(code, line=self.number, **values))
 
     def _sorted(self, words: Words) -> tuple[dict[str, float], set[float], dict[str, float]]:
         """G codes by group, M codes, and the other words."""
@@ -379,7 +380,7 @@ class _Reader:
                 f"M{code:g} (a subprogram or a macro)", "give the program with its moves written out"
             )
         if code not in _QUIET_M:
-            self._remark(f"M{code:g} is taken to move nothing")
+            self._remark("m-word-moves-nothing", m=code)
 
     def _set_modes(self, codes: dict[str, float], values: dict[str, float]) -> None:
         self.plane = int(codes.get("plane", self.plane))
@@ -460,7 +461,7 @@ class _Reader:
             raise self._refuse("P on the line of a move", "write out the turns of the arc")
         if self.incremental is None:
             self.incremental = False
-            self._remark("neither G90 nor G91 is said; coordinates are taken as absolute")
+            self._remark("taken-as-absolute")
         self._go(targets, values)
 
     def _go(self, targets: dict[int, float], values: dict[str, float]) -> None:
@@ -489,7 +490,7 @@ class _Reader:
             self.rapid_mm += length or 0.0
             return
         if length is None:
-            self._remark("starts where the program does not say; this move is left out")
+            self._remark("move-left-out")
             return
         if length > 0:
             self._cut(start, length, upright=delta[0] == delta[1] == 0 and self.motion == 1)

@@ -24,6 +24,7 @@ from scipy.io import wavfile
 
 from wearscope.errors import WearscopeError
 from wearscope.metrology.findings import DETECTION
+from wearscope.quantities.reasons import Reason, reason
 
 Array = NDArray[np.float64]
 
@@ -117,8 +118,8 @@ class SoundLevel:
         Standard deviation from recording to recording; None for one.
     tones : tuple of ToothTone
         Of the first recording; empty if spindle speed and flutes were not given.
-    notes : tuple of str
-        What limits the number, one line each.
+    remarks : tuple of Reason
+        What limits the number.
     """
 
     level_db: float
@@ -127,7 +128,7 @@ class SoundLevel:
     n_takes: int
     repeatability_db: float | None
     tones: tuple[ToothTone, ...]
-    notes: tuple[str, ...]
+    remarks: tuple[Reason, ...]
 
 
 @dataclass(frozen=True)
@@ -329,15 +330,15 @@ def level_of_recordings(
     if len({take.sha256 or id(take) for take in takes}) < len(takes):
         raise RecordingRefused("the same recording is given twice", "give each recording of the cut once")
     first = takes[0]
-    shift_db, u_shift_db, notes = 0.0, 0.0, []
+    shift_db, u_shift_db, remarks = 0.0, 0.0, []
     if calibration is not None and calibration_db is not None:
         known = _blocks(calibration)
         shift_db = calibration_db - known.level_db
         u_shift_db = hypot(u_calibration_db, known.u_db)
     else:
-        notes.append("relative only: compare it with recordings of the same microphone, gain and place")
+        remarks.append(reason("relative-level"))
     if first.rate_hz < FULL_RATE_HZ:
-        notes.append(f"holds sound up to {first.rate_hz / 2000:g} kHz only")
+        remarks.append(reason("band-limited", up_to_hz=first.rate_hz / 2))
     blocks = [_blocks(take) for take in takes]
     levels = np.array([block.level_db for block in blocks])
     n = len(takes)
@@ -355,7 +356,7 @@ def level_of_recordings(
         len(takes),
         repeatability_db,
         tuple(_tones(blocks[0], shift_db, u_tone_db, tooth_hz)) if tooth_hz else (),
-        tuple(notes),
+        tuple(remarks),
     )
 
 

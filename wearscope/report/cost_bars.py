@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
-from wearscope.economics.decision import Outcome
-from wearscope.report.decision_words import money_unit
+from wearscope.economics.outcome import Outcome
+from wearscope.report.amounts import money_unit
 from wearscope.report.style import BLUE, INK, PAPER
 from wearscope.report.words import shortened
 

@@ -15,7 +15,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from wearscope.economics.decision import Axis, BitOutcome, Outcome, QuantityCurve
+from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.log.export import write_bytes
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION

@@ -15,7 +15,8 @@ from PIL import Image
 from wearscope.report.cost_bars import draw_costs
 from wearscope.report.curves import draw_curves, rendered
 from wearscope.report.html import sheet_picture
-from wearscope.report.report import PhotoCard, Report, costs_alt, curves_alt
+from wearscope.report.photo_cards import PhotoCard
+from wearscope.report.report import Report, costs_alt, curves_alt
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION
 
 _SHEET_WIDTH_PX, _JPEG_QUALITY = 1400, 82
@@ -199,7 +200,7 @@ def _verdict(pages: Pages, report: Report) -> None:
     top = pages.get_y()
     pages.set_left_margin(_MARGIN_MM + 4)
     pages.set_x(_MARGIN_MM + 4)
-    pages.say(report.outcome.verdict, size=14.5, bold=True)
+    pages.say(report.verdict, size=14.5, bold=True)
     pages.set_left_margin(_MARGIN_MM)
     with pages.local_context(fill_color=BLUE):
         pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
@@ -219,9 +220,9 @@ def _verdict(pages: Pages, report: Report) -> None:
             size=9,
             colour=GREY,
         )
-    if report.outcome.sentences:
+    if report.sentences:
         pages.heading("What to do", 1)
-        pages.items(report.outcome.sentences)
+        pages.items(report.sentences)
     pages.heading("Before you change a bit", 1, room_mm=55)
     pages.items(CAUTIONS)
 

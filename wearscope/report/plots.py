@@ -6,10 +6,10 @@ from html import escape
 from typing import Any
 
 from wearscope.economics.curve import Array
-from wearscope.economics.decision import Axis, Outcome, QuantityCurve
+from wearscope.economics.outcome import Axis, Outcome, QuantityCurve
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import quantity_of
-from wearscope.report.words import finding, parts_text
+from wearscope.report.words import capitalised, finding, parts_text
 
 # Okabe and Ito's colours, darkened where they are pale on white; dashes and markers tell the bits apart without them.
 _COLOURS = ("#0072B2", "#D55E00", "#00795A", "#A3457C", "#161616", "#7A5C00")
@@ -52,7 +52,7 @@ def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
     across = {"xref": "paper", "x0": 0, "x1": 1, "type": "line", "line": {"dash": "dash", "width": 1.5}}
     left = {"xref": "paper", "x": 0, "xanchor": "left", "yanchor": "bottom", "showarrow": False}
     return {
-        "title": f"{how.label[0].upper()}{how.label[1:]}",
+        "title": capitalised(how.label),
         "data": [trace for i, bit, curve in curves for trace in _traces(i, bit, curve, axis)],
         "layout": {
             "xaxis": {"title": {"text": _axis_words(axis), "standoff": 6}, "rangemode": "tozero"},

@@ -16,7 +16,7 @@ from wearscope.metrology.repeatability import (
 )
 from wearscope.pipeline.repeat_study import RepeatedQuantity
 from wearscope.quantities.quantity import quantity_of
-from wearscope.report.words import name_in_zone, parts_text, rounded
+from wearscope.report.words import capitalised, name_in_zone, parts_text, rounded
 
 SHARED_REMARK = (
     "What all photos share does not show in a repeat study: scale, wedge angle, lamps, new-state photo. It tells how "
@@ -35,7 +35,7 @@ def heading(studied: RepeatedQuantity) -> str:
     name = name_in_zone(studied.quantity, studied.zone)
     anova = studied.anova
     counts = (_count(anova.n_flutes, "flute"), _count(anova.n_people, "person", "people"))
-    return f"{name[0].upper()}{name[1:]}: {', '.join(counts)}, {_count(anova.n_values, 'value')}"
+    return f"{capitalised(name)}: {', '.join(counts)}, {_count(anova.n_values, 'value')}"
 
 
 def spread_rows(studied: RepeatedQuantity) -> list[tuple[str, str, str, str]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wearscope.economics.decision import BitOutcome, Outcome
+from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.pdf import Pages
 from wearscope.report.report_words import CAUTIONS

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from wearscope.log.records import Record
 from wearscope.quantities.quantity import Quantity, Zone, quantity_of
+from wearscope.quantities.reasons import Reason
 
 MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± is the 95 % interval"
@@ -74,6 +75,62 @@ def name_in_zone(quantity: str, zone: Zone) -> str:
     str
     """
     return ", ".join(filter(None, [quantity_of(quantity).label, ZONE_WORDS[zone]]))
+
+
+def capitalised(text: str) -> str:
+    """Text with a capital first letter, the rest as it is.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    return text[:1].upper() + text[1:]
+
+
+def joined(items: Sequence[str], most: int | None = None) -> str:
+    """Items in a sentence: "A, B and C".
+
+    Parameters
+    ----------
+    items : sequence of str
+        At least one.
+    most : int, optional
+        Of more items than this the others are only counted: "A, B and 2 more".
+
+    Returns
+    -------
+    str
+    """
+    if most is not None and len(items) > most:
+        items = [*items[:most], f"{len(items) - most} more"]
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def said(phrases: Mapping[str, str], reason: Reason, **more: str) -> str:
+    """A reason in words.
+
+    Parameters
+    ----------
+    phrases : mapping
+        From codes to phrases; what stands in braces there is filled in from the reason's values.
+    reason : Reason
+    **more : str
+        What else the phrases need.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    KeyError
+        There is no phrase for it.
+    """
+    return phrases[reason.code].format(**dict(reason.values), **more)
 
 
 def parts_text(parts: int) -> str:
@@ -332,102 +389,3 @@ def find_record(records: Iterable[Record], quantity: str, zone: str) -> Record |
     Record or None
     """
     return next((r for r in records if r.quantity == quantity and r.zone == zone), None)
-
-
-def main_sentence(records: Sequence[Record], parts: int) -> str:
-    """Say the main result of one photo in one sentence.
-
-    Parameters
-    ----------
-    records : sequence of Record
-        All rows of the photo.
-    parts : int
-        Parts cut when it was taken.
-
-    Returns
-    -------
-    str
-    """
-    tip = find_record(records, "edge_radius", "whole")
-    if tip is not None:
-        return _tip_sentence(tip, find_record(records, "wedge_angle", "whole"))
-    if parts == 0:
-        radius = find_record(records, "edge_radius", "unused")
-        known = radius is not None and radius.value is not None and radius.status != "refused"
-        size = f", with an edge radius of {_hedged(radius)}" if radius and known else ""
-        return f"This is the new edge that later photos are compared with{size}."
-    recession = find_record(records, "edge_recession", "difference")
-    clauses = [
-        clause
-        for clause in (
-            _recession_clause(recession),
-            _radius_clause(find_record(records, "edge_radius", "used")),
-            _land_clause(find_record(records, "wear_land", "used")),
-            _coating_clause(find_record(records, "coating_loss", "used")),
-            _chips_clause(find_record(records, "chip_count", "used")),
-        )
-        if clause
-    ]
-    if not clauses:
-        reason = (
-            f": {shortened(note_text(recession), 140).rstrip('.')}" if recession and recession.note else ""
-        )
-        return f"The wear of this edge could not be measured{reason}."
-    if recession is not None and recession.value is None:
-        clauses.insert(0, "how far the edge has moved back could not be measured")
-    sentence = clauses[0]
-    for clause in clauses[1:]:
-        sentence += f"; {clause}"
-    return sentence[0].upper() + sentence[1:] + "."
-
-
-def _hedged(record: Record) -> str:
-    return value_text(record) + (" (doubtful)" if record.status == "doubtful" else "")
-
-
-def _tip_sentence(radius: Record, angle: Record | None) -> str:
-    if radius.value is None:
-        return (
-            f"The radius of this edge could not be measured: {shortened(note_text(radius), 140).rstrip('.')}."
-        )
-    size = limit_text(radius) if radius.status == "below_detection" else _hedged(radius)
-    wedge = f", between faces at {_hedged(angle)}" if angle is not None and angle.value is not None else ""
-    return f"In section the edge radius is {size}{wedge}."
-
-
-def _recession_clause(record: Record | None) -> str:
-    if record is None or record.value is None:
-        return ""
-    if record.status == "below_detection":
-        limit = limit_text(record)
-        return "no wear seen: the edge has moved back " + (limit or "less than the photo can show")
-    return f"where it cut, the edge has moved back {_hedged(record)}"
-
-
-def _radius_clause(record: Record | None) -> str:
-    if record is None or record.value is None or record.status == "below_detection":
-        return ""
-    return f"its radius is now {_hedged(record)}"
-
-
-def _land_clause(record: Record | None) -> str:
-    if record is None or record.value is None or record.status == "below_detection":
-        return ""
-    return f"it has a wear land {_hedged(record)} wide"
-
-
-def _chips_clause(record: Record | None) -> str:
-    if record is None or not record.value:
-        return ""
-    count = round(record.value)
-    return f"it has {count} chip{'' if count == 1 else 's'}" + (
-        " at least" if record.status == "doubtful" else ""
-    )
-
-
-def _coating_clause(record: Record | None) -> str:
-    if record is None or record.value is None:
-        return ""
-    if record.status == "below_detection":
-        return "no coating loss seen"
-    return f"{_hedged(record)} of the coating there is gone"
