@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wearscope.process.part_program import ProgramRefused, read_program
+from wearscope.process.part_program import read_program
+from wearscope.process.program_words import ProgramRefused
 from wearscope.quantities.reasons import reason
 
 START = "G21 G90 G17 G94\nG0 X0 Y0 Z5\nF1000 S18000 M3\n"

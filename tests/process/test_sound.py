@@ -6,13 +6,8 @@ import wave
 import numpy as np
 import pytest
 
-from wearscope.process.sound import (
-    RecordingRefused,
-    is_clipped,
-    level_change,
-    level_of_recordings,
-    read_recording,
-)
+from wearscope.process.recording import RecordingRefused, is_clipped, read_recording
+from wearscope.process.sound import level_change, level_of_recordings
 from wearscope.quantities.reasons import reason
 
 RATE = 44100

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from wearscope.economics.cost import use_of
 from wearscope.economics.curve import Array, WearCurve, wear_curve
-from wearscope.economics.life import BEYOND, HORIZON, known_range, lives
+from wearscope.economics.life import BEYOND, HORIZON, QUANTILES, known_range, lives
 from wearscope.economics.outcome import (
     Axis,
     Band,
@@ -41,8 +41,6 @@ N_GRID = 121
 """Places at which a curve is given."""
 CLEAR, LIKELY = 0.8, 0.6
 """Chances from which a bit is called the cheapest, and probably the cheapest; chosen, no source."""
-QUANTILES = (0.025, 0.25, 0.5, 0.75, 0.975)
-"""Ends of the 95 and 50 % ranges, and the median."""
 
 
 def axis_of(trial: Trial, over: Over) -> Axis:

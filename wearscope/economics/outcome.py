@@ -28,7 +28,12 @@ Choice = Literal[
 
 @dataclass(frozen=True)
 class Band:
-    """What a curve may be at each place of a grid: its median, and the 50 % and 95 % ranges; shape (T,) each."""
+    """What a curve may be at each place of a grid: its median, and the 50 % and 95 % ranges; shape (T,) each.
+
+    Attributes
+    ----------
+    low95, low50, median, high50, high95 : ndarray, shape (T,)
+    """
 
     low95: Array
     low50: Array

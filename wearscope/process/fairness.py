@@ -14,7 +14,8 @@ from math import isclose
 from pathlib import Path
 
 from wearscope.process import cutting
-from wearscope.process.part_program import PartProgram, ProgramRefused, read_program
+from wearscope.process.part_program import PartProgram, read_program
+from wearscope.process.program_words import ProgramRefused
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import Bit, Trial
 

@@ -17,7 +17,8 @@ from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import Bit, Trial
 
 if TYPE_CHECKING:  # imported where they are called: they take long
-    from wearscope.process.sound import Recording, ToothTone
+    from wearscope.process.recording import Recording
+    from wearscope.process.sound import ToothTone
 
 DBA, DB_RELATIVE = "dB(A)", "dB re full scale"
 TOOTH_LEVEL = "tooth_passing_level_"
@@ -224,11 +225,12 @@ def recorded_level(
     """
     from wearscope.process import sound
     from wearscope.process.cutting import tooth_passing_hz
+    from wearscope.process.recording import read_recording
 
-    recordings = [sound.read_recording(path) for path in takes]
+    recordings = [read_recording(path) for path in takes]
     level = sound.level_of_recordings(
         recordings,
-        calibration=sound.read_recording(calibration) if calibration else None,
+        calibration=read_recording(calibration) if calibration else None,
         calibration_db=calibration_dba,
         u_take_db=sound.U_TAKE_DB if u_db is None else u_db,
         tooth_hz=tooth_passing_hz(at.trial.rpm_of(at.bit), at.bit.flutes),

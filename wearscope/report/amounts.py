@@ -7,6 +7,7 @@ from math import floor, log10
 from wearscope.economics.life import Range
 from wearscope.economics.outcome import Axis, BitOutcome
 
+_LEAST_SHARE = 0.005  # half of the last digit told
 _CENTS = {
     "EUR",
     "USD",
@@ -180,6 +181,6 @@ def percent(share: float) -> str:
     -------
     str
     """
-    if share >= 0.995:
+    if share >= 1 - _LEAST_SHARE:
         return "over 99 %"
-    return "less than 1 %" if share < 0.005 else f"{100 * share:.0f} %"
+    return "less than 1 %" if share < _LEAST_SHARE else f"{100 * share:.0f} %"

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.log.export import write_bytes
+from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
 from wearscope.report.words import shortened
@@ -25,7 +26,6 @@ from wearscope.report.words import shortened
 _LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
 _SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
-_COVERAGE_95 = 1.96
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
 
 
@@ -148,6 +148,16 @@ def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -
 def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
     """Write ``wear-curves.png`` and ``wear-curves.svg``; nothing if no bit has a curve.
 
+    Parameters
+    ----------
+    outcome : Outcome
+    folder : Path
+
+    Returns
+    -------
+    tuple of Path
+        Files written.
+
     Raises
     ------
     WearscopeError
@@ -193,7 +203,7 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
         panel.errorbar(
             [axis.factor * row.parts + shift for row in rows],
             [factor * (row.value or 0.0) for row in rows],
-            [factor * _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in rows],
+            [factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in rows],
             fmt=_MARKERS[i % len(_MARKERS)],
             ms=4.2,
             mfc=PAPER if i % 2 else ORANGE,
@@ -210,7 +220,7 @@ def _scale_to(panel: Axes, curves: Sequence[QuantityCurve]) -> None:
     factor = quantity_of(curves[0].quantity).shown_factor
     tops = [curve.limit.value for curve in curves if curve.limit is not None]
     for curve in curves:
-        tops += [(row.value or 0.0) + _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
+        tops += [(row.value or 0.0) + COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
         if curve.limit is None:
             tops.append(float(np.max(curve.worst.median)))
     top = 1.25 * factor * max(tops)

@@ -31,7 +31,16 @@ _MORE_OF = {
 
 
 def heading(studied: RepeatedQuantity) -> str:
-    """Name of what was studied and how much of it, such as "Edge recession, used minus unused: 4 flutes ..."."""
+    """Name of what was studied and how much of it, such as "Edge recession, used minus unused: 4 flutes ...".
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+
+    Returns
+    -------
+    str
+    """
     name = name_in_zone(studied.quantity, studied.zone)
     anova = studied.anova
     counts = (_count(anova.n_flutes, "flute"), _count(anova.n_people, "person", "people"))
@@ -39,7 +48,16 @@ def heading(studied: RepeatedQuantity) -> str:
 
 
 def spread_rows(studied: RepeatedQuantity) -> list[tuple[str, str, str, str]]:
-    """Rows of the table: what differs, standard deviation, its 95 % interval, share of all variation in %."""
+    """Rows of the table: what differs, standard deviation, its 95 % interval, share of all variation in %.
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+
+    Returns
+    -------
+    list of tuple of str
+    """
     anova = studied.anova
     rows: Sequence[tuple[str, Estimate | None]] = (
         ("same flute, same person", anova.repeatability),
@@ -62,7 +80,18 @@ def spread_rows(studied: RepeatedQuantity) -> list[tuple[str, str, str, str]]:
 
 
 def verdict(studied: RepeatedQuantity, tolerance_um: float | None = None) -> list[str]:
-    """What the study means for whoever compares bits: a few sentences, the main one first."""
+    """What the study means for whoever compares bits: a few sentences, the main one first.
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+    tolerance_um : float, optional
+        Width of the range between acceptable and not.
+
+    Returns
+    -------
+    list of str
+    """
     lines = [*_differences(studied), *_agreement(studied)]
     if tolerance_um is not None and studied.unit == "um":
         share = percent_of_tolerance(studied.anova.combined, tolerance_um)
@@ -75,7 +104,16 @@ def verdict(studied: RepeatedQuantity, tolerance_um: float | None = None) -> lis
 
 
 def in_short(studied: RepeatedQuantity) -> str:
-    """What was studied and what can be told apart, and a caution if the photos scatter more than stated."""
+    """What was studied and what can be told apart, and a caution if the photos scatter more than stated.
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+
+    Returns
+    -------
+    str
+    """
     return f"{heading(studied)}. {' '.join([_differences(studied)[0], *_scatter(studied)])}"
 
 

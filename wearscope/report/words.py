@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from wearscope.log.records import Record
+from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import Quantity, Zone, quantity_of
 from wearscope.quantities.reasons import Reason
 
@@ -15,6 +16,8 @@ MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± is the 95 % interval"
 
 
+_LOPSIDED = 0.2  # difference of the sides of an interval, over their mean, from which both are told; chosen
+_LONGEST_REASON = 160  # characters of a reason behind a value; chosen: two lines on a sheet
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
 VIEW_WORDS = {"relief": "relief face", "rake": "rake face", "profile": "profile view"}
 
@@ -43,7 +46,16 @@ def note_text(record: Record) -> str:
 
 
 def in_microns(text: str) -> str:
-    """Write "um" behind a number as "µm"."""
+    """Write "um" behind a number as "µm".
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return re.sub(r"(?<=\d) um\b", " µm", text).replace("µm per px", "µm per pixel")
 
 
@@ -264,12 +276,12 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     value = record.value * how.shown_factor
     tail = _unit_after(how) if with_unit else ""
     if how.counted:
-        give = round(1.96 * (record.std_uncertainty or 0.0))
+        give = round(COVERAGE_95 * (record.std_uncertainty or 0.0))
         return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
         below, above = value - record.low95 * how.shown_factor, record.high95 * how.shown_factor - value
         half = (below + above) / 2
-        if half > 0 and abs(above - below) > 0.2 * half:
+        if half > 0 and abs(above - below) > _LOPSIDED * half:
             place = _place(half, 2)
             low, high = (_to_place(v, place) for v in (value - below, value + above))
             return f"{_to_place(value, place)} ({low} to {high}){tail}"
@@ -329,7 +341,7 @@ def nothing_seen(record: Record) -> str:
     return quantity_of(record.quantity).unseen
 
 
-def finding(record: Record, *, longest: int = 160) -> str:
+def finding(record: Record, *, longest: int = _LONGEST_REASON) -> str:
     """Value, or what stands in its place, with the status in words.
 
     Parameters
