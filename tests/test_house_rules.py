@@ -39,11 +39,6 @@ def test_the_search_finds_imports():
     assert "wearscope.imaging.located_edge.look_along" in set(imported_by(ROOT / "pipeline" / "sources.py"))
 
 
-# Edges between packages that close a circle and are not yet cut; the list may only shrink.
-KNOWN_CIRCLES = {("log", "report"), ("economics", "report"), ("process", "report")}
-KNOWN_MODULE_CIRCLES = {("wearscope.economics.decision", "wearscope.report.decision_words")}
-
-
 def module_graph():
     """Which module of wearscope imports which, in functions too."""
     names = {}
@@ -73,9 +68,9 @@ def package_graph(modules):
     return graph
 
 
-def on_circles(graph, known):
-    """Edges from which a way leads back to where they begin, but for those that are known."""
-    edges = {(one, other) for one, others in graph.items() for other in others} - known
+def on_circles(graph):
+    """Edges from which a way leads back to where they begin."""
+    edges = {(one, other) for one, others in graph.items() for other in others}
     found = set()
     for one, other in edges:
         reached, ahead = set(), [other]
@@ -91,24 +86,16 @@ def on_circles(graph, known):
 
 def test_the_search_finds_circles():
     graph = {"a": {"b"}, "b": {"c"}, "c": {"a", "d"}, "d": set()}
-    assert on_circles(graph, set()) == {("a", "b"), ("b", "c"), ("c", "a")}
-    assert on_circles(graph, {("b", "c")}) == set()
+    assert on_circles(graph) == {("a", "b"), ("b", "c"), ("c", "a")}
 
 
 def test_no_circles():
     modules = module_graph()
     assert len(modules) > 80
-    assert on_circles(modules, KNOWN_MODULE_CIRCLES) == set()
+    assert on_circles(modules) == set()
     packages = package_graph(modules)
     assert {"pipeline", "report", "wear"} <= set(packages)
-    assert on_circles(packages, KNOWN_CIRCLES) == set()
-
-
-def test_no_known_circle_is_kept_in_the_list_when_it_is_cut():
-    modules = module_graph()
-    packages = package_graph(modules)
-    for graph, known in ((modules, KNOWN_MODULE_CIRCLES), (packages, KNOWN_CIRCLES)):
-        assert all(other in graph.get(one, set()) for one, other in known)
+    assert on_circles(packages) == set()
 
 
 def test_wear_knows_nothing_of_imaging():

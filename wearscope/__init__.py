@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from wearscope.version import __version__
 
 if TYPE_CHECKING:
-    from wearscope.economics.decision import Outcome
+    from wearscope.economics.outcome import Outcome
     from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
     from wearscope.log.records import Record
     from wearscope.pipeline.results import BatchResult, PhotoResult
@@ -30,7 +30,7 @@ _HOMES = {
     "BatchResult": "wearscope.pipeline.results",
     "Bit": "wearscope.trial.model",
     "LogError": "wearscope.errors",
-    "Outcome": "wearscope.economics.decision",
+    "Outcome": "wearscope.economics.outcome",
     "PhotoEntry": "wearscope.trial.model",
     "PhotoRefused": "wearscope.errors",
     "PhotoResult": "wearscope.pipeline.results",

@@ -8,7 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import overload
 
-from wearscope.economics.decision import Outcome, Over, outcome_of
+from wearscope.economics.decision import outcome_of
+from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME

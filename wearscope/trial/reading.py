@@ -17,7 +17,9 @@ from pydantic import ValidationError
 
 from wearscope.errors import TrialError
 from wearscope.quantities.views import USUAL, VIEWS
-from wearscope.trial.model import Bit, Cost, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial
+from wearscope.trial.entry import Entry
+from wearscope.trial.life import Life
+from wearscope.trial.model import Bit, Cost, PhotoEntry, PhotoPattern, ScaleEntry, Trial
 from wearscope.trial.study import RepeatPattern, RepeatPhoto, Study
 
 Where = tuple[str | int, ...]
