@@ -148,7 +148,9 @@ def inspector(trial, entry, scales) -> Inspection:
         rows[1:] = [replace(one, note="glare; turn the lamp down", **nothing) for one in rows[1:]]
     if word == "broken sheet":
         now = EdgeView(None, None, None, None, None, (), None, None)
-    made = Inspection(entry, tuple(rows), "", ("glare",) if word == "glare" else (), now and EdgeDrawing(now, None))
+    made = Inspection(
+        entry, tuple(rows), "", ("glare",) if word == "glare" else (), now and EdgeDrawing(now, None)
+    )
     return replace(
         made,
         budgets={("edge_recession", "difference"): recession_budget(worn)}
