@@ -255,6 +255,7 @@ def test_a_new_edge_in_profile_says_where_its_radius_starts(trial):
 def test_what_is_missing_is_named_with_the_cure(trial, life, rows, says):
     found = outcome_of(limited(trial, **life), [row for row in rows_of(trial) if rows(row)])
     assert verdict_text(found).startswith("Nothing can be said")
+    assert found.verdict.choice == "nothing-known"
     assert found.next_checkpoint is None
     for bit in found.bits:
         assert bit.life is None

@@ -81,7 +81,7 @@ def note(
     loaded = load(trial)
     from wearscope.log.wear_log import LOG_NAME, NotePlace, WearLog
     from wearscope.process import other_signs as signs
-    from wearscope.report.note_words import CAUTION, notes_of
+    from wearscope.report.note_words import CAUTION, notes_of, off_checkpoint
 
     given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
     given += [um_per_px, u_um_per_px, along_feed, u_db]
@@ -127,8 +127,8 @@ def note(
         _print_notes(notes, log.notes(trial=loaded.name), as_json=as_json)
     if not n_added:
         complain(["that is in the wear log already"])
-    if at.off_checkpoint:
-        complain([f"warning: {at.off_checkpoint}"])
+    if at.parts not in at.checkpoints:
+        complain([f"warning: {off_checkpoint(at)}"])
     if sound_dba is not None or recording:
         complain([CAUTION])
 
