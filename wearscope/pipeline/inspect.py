@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.quality import refusal
 from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_onto_now, new_strip_at
-from wearscope.imaging.scale import Scale
 from wearscope.light.edge_light import ProfileFit
 from wearscope.light.strip import NEITHER, UNUSED, USED, EdgeView, Strip
 from wearscope.light.zone_light import (

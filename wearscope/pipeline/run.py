@@ -22,8 +22,8 @@ import cv2
 
 from wearscope import __version__
 from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
-from wearscope.imaging.scale import Scale
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements, write_table
 from wearscope.log.records import Record

@@ -9,6 +9,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.imaging.calibration.scale import (
+    Scale,
+    scale_from_embedded,
+    scale_from_graticule,
+    scale_from_value,
+)
 from wearscope.imaging.edge_lines import EdgeLine
 from wearscope.imaging.located_edge import (
     LocatedEdge,
@@ -23,7 +29,6 @@ from wearscope.imaging.located_edge import (
     search_px,
 )
 from wearscope.imaging.photo import Photo, read_photo
-from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import PhotoEntry, Trial
 

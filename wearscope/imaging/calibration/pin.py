@@ -1,6 +1,6 @@
 """The ring angle from a photo of a round pin in the microscope's light.
 
-A polished pin lying across the view mirrors the lamp ring as two bright lines beside its axis (`wear.ring`). The
+A polished pin lying across the view mirrors the lamp ring as two bright lines beside its axis (`light.ring`). The
 pin is found by its two parallel silhouettes, straightened, averaged along its axis, and the model fitted.
 """
 
@@ -16,10 +16,13 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from scipy.signal import find_peaks
 
 from wearscope.errors import PhotoRefused
+from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.ring import RingFit, fit_ring
 
 Array = NDArray[np.float64]
 
+# Limits without another ground are chosen, no source; tests/imaging/test_pin.py holds what must be read by them and
+# what refused.
 LONGEST_SIDE_PX = 1600  # larger photos are averaged over blocks
 STRAIGHT = 0.5  # coherence of the gradients below which nothing runs across the view
 SHARP_PX, SOFT_PX = 2.0, 8.0  # smoothing at which an edge is told from a gradual change of light
@@ -32,7 +35,6 @@ SHIFTED = 0.05  # of the radius, by which the two sides' lines may differ
 # Correlation of the two sides' logarithms of light: between two sharp edges, and where nothing else shows the axis
 ALIKE, SYMMETRIC = 0.4, 0.9
 LEAST_RADIUS_PX = 25.0
-BURNT = 0.97
 MOST_BURNT = 0.3  # of the pin's width
 ROUGHEST = 0.35  # of the lobe; a rounder light has no line to measure
 WORST_MISFIT = 0.12  # of the light
@@ -46,6 +48,12 @@ CONTRADICTION = 0.03  # of the diameter, beyond its uncertainty
 # Lamps stand 25 to 75 mm away and the lens 40 mm to infinity: common practice, no source. Means of the inverse, per
 # mm, and half-widths.
 PER_LAMP_DISTANCE, PER_LENS_DISTANCE = (0.027, 0.013), (0.0125, 0.0125)
+UNLIKE = 2.5  # times as steep, of the two sides
+WITHIN = 0.97  # of the radius: beyond it the blur of the silhouette reaches
+# Of the radius: from the axis, off symmetry about it, and apart, of the two bright lines that may be a pair
+FROM_AXIS, OFF_AXIS, WIDEST_PAIR = 0.05, 0.12, 1.5
+# A second pair within this factor of the first's light, and so far from it (of the radius), is another ring's
+RIVAL, APART = 4.0, 0.1
 LAMPS = 12  # of a common ring; common practice, no source
 
 
@@ -93,7 +101,13 @@ class PinProfile:
 
 @dataclass(frozen=True)
 class Silhouettes:
-    """Axis and radius of a pin in a profile, in its pixels."""
+    """A pin in a profile, in its pixels.
+
+    Attributes
+    ----------
+    axis_px : float
+    radius_px, u_radius_px : float
+    """
 
     axis_px: float
     radius_px: float
@@ -119,6 +133,10 @@ def ring_angle_from_pin(
         Scale and its standard uncertainty, if it is known.
     file : str
         Name for messages.
+
+    Returns
+    -------
+    RingAngle
 
     Raises
     ------
@@ -146,7 +164,32 @@ def ring_angle_from_pin(
     for half in halves:
         moved = _shift(whole, half, pin)
         parts.append(_fit(half, Silhouettes(pin.axis_px + moved, pin.radius_px, pin.u_radius_px), file))
-    return _judged(fit, parts, pin, seen, whole, diameter_mm, reduction, file)
+    _require_alike(whole, pin, fit, seen, file)
+    angle, u_angle = _ring_angle(fit, parts, pin, diameter_mm)
+    if u_angle > MOST_UNCERTAIN:
+        raise PhotoRefused(
+            f"{file}: the bright lines give the ring angle only within {np.degrees(u_angle):.0f} degrees",
+            "take a smoother pin, or a shorter exposure, and focus on the bright lines",
+            "ring-angle-uncertain",
+        )
+    diameter_px, u_diameter_px = 2.0 * pin.radius_px * reduction, 2.0 * pin.u_radius_px * reduction
+    notes = [f"from a pin {diameter_px:.0f} px thick"]
+    if not seen:
+        notes.append("its sides are not seen, the diameter is that of the stated scale")
+    tilted = abs(fit.one_sidedness) > DOUBTFUL_ONE_SIDED
+    if tilted:
+        notes.append(
+            f"its two sides differ by {np.degrees(2 * abs(fit.one_sidedness)):.0f} degrees; bring pin and flute to "
+            "the middle of the view, and the microscope square to them"
+        )
+    return RingAngle(
+        ring_angle_deg=float(np.degrees(angle)),
+        u_ring_angle_deg=float(np.degrees(u_angle)),
+        diameter_px=diameter_px,
+        u_diameter_px=u_diameter_px,
+        status="doubtful" if tilted else "ok",
+        note="; ".join(notes),
+    )
 
 
 def straightened(picture: NDArray[np.float32], file: str) -> tuple[PinProfile, tuple[PinProfile, PinProfile]]:
@@ -156,6 +199,11 @@ def straightened(picture: NDArray[np.float32], file: str) -> tuple[PinProfile, t
     ----------
     picture : ndarray, shape (H, W)
     file : str
+
+    Returns
+    -------
+    whole : PinProfile
+    halves : (PinProfile, PinProfile)
 
     Raises
     ------
@@ -213,7 +261,7 @@ def _profile(rows: NDArray[np.float32]) -> PinProfile:
     light = np.asarray(np.nanmean(rows, axis=1, dtype=np.float64))
     # differences of neighbours hold the noise; straightening has averaged it over neighbours a little
     noise = np.nanstd(np.diff(rows, axis=1), axis=1, dtype=np.float64) * 1.5 / np.sqrt(2.0)
-    burnt = (rows >= BURNT).sum(axis=1) > 0.02 * count
+    burnt = (rows >= NEARLY_CLIPPED).sum(axis=1) > 0.02 * count
     return PinProfile(known.astype(float), light, np.maximum(noise, 2e-4) / np.sqrt(count), burnt)
 
 
@@ -228,12 +276,14 @@ def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Sil
             raise PhotoRefused(
                 f"{file}: the sides of the pin cannot be told from what lies behind it, or are not both in view",
                 "put a white card behind the whole pin, or state the scale by --um-per-px or --graticule",
+                "pin-sides-not-seen",
             )
         return found, True
     if 2.0 * known.radius_px > float(np.ptp(profile.y_px)):
         raise PhotoRefused(
             f"{file}: at this scale the pin is {2 * known.radius_px:.0f} px thick and does not fit into the frame",
             "check --pin-diameter-mm and the scale, or take a thinner pin",
+            "pin-larger-than-frame",
         )
     for pair in pairs:
         u = float(np.hypot(pair.u_radius_px, known.u_radius_px)) / known.radius_px
@@ -244,12 +294,22 @@ def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Sil
             f"{file}: the pin is {2 * found.radius_px:.0f} px thick, but {2 * known.radius_px:.0f} px by the "
             "stated scale and diameter",
             "check --pin-diameter-mm and that the photo was taken at the zoom of the scale",
+            "pin-contradicts-scale",
         )
     return Silhouettes(_axis(profile, known.radius_px, file), known.radius_px, known.u_radius_px), False
 
 
 def silhouettes(profile: PinProfile) -> list[Silhouettes]:
-    """Pairs of sharp edges that may be a pin's: the brightest light and the same on both sides between them."""
+    """Find pairs of sharp edges that may be a pin's: the brightest light and the same on both sides between them.
+
+    Parameters
+    ----------
+    profile : PinProfile
+
+    Returns
+    -------
+    list of Silhouettes
+    """
     y, light = profile.y_px, profile.light
     sharp, soft = (gaussian_filter1d(light, sigma, order=1) for sigma in (SHARP_PX, SOFT_PX))
     u_step = profile.u_light / np.sqrt(4.0 * np.sqrt(np.pi) * SHARP_PX**3)
@@ -263,12 +323,12 @@ def silhouettes(profile: PinProfile) -> list[Silhouettes]:
             axis, radius = 0.5 * (y[i] + y[j]), 0.5 * (y[j] - y[i])
             if radius < LEAST_RADIUS_PX or sharp[i] * sharp[j] > 0.0:
                 continue
-            if not 0.4 < abs(sharp[i] / sharp[j]) < 2.5:
+            if not 1.0 / UNLIKE < abs(sharp[i] / sharp[j]) < UNLIKE:
                 continue
             inside = np.abs(y - axis) < radius
             if light[inside].max() < light.max():
                 continue  # the bright lines lie outside: no silhouettes
-            if _symmetry(profile, axis, 0.97 * radius) > ALIKE:
+            if _symmetry(profile, axis, WITHIN * radius) > ALIKE:
                 pairs.append(Silhouettes(float(axis), float(radius), U_EDGE_PX))
     return pairs
 
@@ -309,7 +369,7 @@ def _beside(profile: PinProfile, pin: Silhouettes) -> float:
 
 def _bright_beside(profile: PinProfile, pin: Silhouettes) -> bool:
     """Whether what lies beside the pin outshines the darkest place on it, which before the dark nothing does."""
-    on_pin = np.abs(profile.y_px - pin.axis_px) < 0.97 * pin.radius_px
+    on_pin = np.abs(profile.y_px - pin.axis_px) < WITHIN * pin.radius_px
     return _beside(profile, pin) > BRIGHT * float(profile.light[on_pin].min())
 
 
@@ -325,6 +385,7 @@ def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
         raise PhotoRefused(
             f"{file}: {burnt.mean():.0%} of the pin's width is burnt out",
             "shorten the exposure until only the bright lines are near white, and take it again",
+            "burnt-out",
         )
     u_light = np.where(burnt, 1.0, profile.u_light[on_pin])
     return fit_ring(u, light, u_light, _first_angle(u, light, file))
@@ -339,19 +400,21 @@ def _first_angle(u: Array, light: Array, file: str) -> float:
         (min(a, b), 0.5 * (q - p))
         for a, p in lines
         for b, q in lines
-        if p < -0.05 and q > 0.05 and abs(p + q) < 0.12 and q - p < 1.5
+        if p < -FROM_AXIS and q > FROM_AXIS and abs(p + q) < OFF_AXIS and q - p < WIDEST_PAIR
     ]
     if not pairs:
         raise PhotoRefused(
             f"{file}: no two bright lines on the pin, one on each side of its axis: the lamp ring is off, only on "
             "one side, or too diffuse, or a side of the pin is not seen",
             "light the pin by the whole lamp ring without a diffuser, both its sides in view before a white card",
+            "no-two-bright-lines",
         )
     brightest, place = max(pairs)
-    if any(level > brightest - np.log(4.0) and abs(where - place) > 0.1 for level, where in pairs):
+    if any(level > brightest - np.log(RIVAL) and abs(where - place) > APART for level, where in pairs):
         raise PhotoRefused(
             f"{file}: more than one pair of bright lines on the pin: several lamp rings are lit",
             "light one ring alone, for the flutes too",
+            "several-lamp-rings",
         )
     return float(2.0 * np.arcsin(place))
 
@@ -366,22 +429,15 @@ def _shift(whole: PinProfile, half: PinProfile, pin: Silhouettes) -> float:
     return float(tried[int(np.argmin([np.var(log - own) for log in there]))] - pin.axis_px)
 
 
-def _judged(
-    fit: RingFit,
-    halves: list[RingFit],
-    pin: Silhouettes,
-    seen: bool,
-    profile: PinProfile,
-    diameter_mm: float,
-    reduction: int,
-    file: str,
-) -> RingAngle:
+def _require_alike(profile: PinProfile, pin: Silhouettes, fit: RingFit, seen: bool, file: str) -> None:
+    """Refuse what is not a polished round pin under one lamp ring about the line of sight."""
     weaker, stronger = sorted(fit.ring_light)
     if weaker < LEAST_BALANCE * stronger or abs(fit.one_sidedness) > MOST_ONE_SIDED:
         raise PhotoRefused(
             f"{file}: the two bright lines on the pin are not alike: light from one side, or a ring that is not "
             "round the line of sight",
             "switch other lamps off, bring the pin to the middle of the view and the microscope square to it",
+            "lines-not-alike",
         )
     if seen and _bright_beside(profile, pin) and fit.card_light < LEAST_MIRRORED * _beside(profile, pin):
         # the sides of a pin mirror the card; where they do not, the edges found are not its silhouettes
@@ -390,46 +446,26 @@ def _judged(
         raise PhotoRefused(
             f"{file}: the light across it is not that of a polished round pin under one lamp ring",
             "take a clean gauge pin or the plain shank of a drill, without a diffuser, under the ring alone",
+            "not-a-polished-pin",
         )
+
+
+def _ring_angle(
+    fit: RingFit, halves: list[RingFit], pin: Silhouettes, diameter_mm: float
+) -> tuple[float, float]:
+    """Ring angle at the middle of the view and its standard uncertainty, radians."""
     apart = abs(halves[0].ring_angle - halves[1].ring_angle) / 2.0
     angle, edge = fit.ring_angle, np.tan(fit.ring_angle / 2.0)
     y_mm = 0.5 * diameter_mm * np.sin(angle / 2.0)
     nearer = y_mm * (np.cos(angle) * PER_LAMP_DISTANCE[0] + PER_LENS_DISTANCE[0])
     u_nearer = y_mm / np.sqrt(3.0) * np.hypot(np.cos(angle) * PER_LAMP_DISTANCE[1], PER_LENS_DISTANCE[1])
-    # the lobe's slopes have the standard deviation α / √2, and turn the light by twice their angle; then
     # tan(θ/2) sin a with a within half a step of square: mean and standard deviation of 1 - cos of a uniform angle
     missed = 2.0 * np.sin(angle / 2.0) * np.cos(angle / 2.0) * (np.pi / LAMPS) ** 2 / 6.0
-    u = np.sqrt(
-        fit.u_ring_angle**2
-        + apart**2
-        + fit.one_sidedness**2
-        + (UNRESOLVED * np.sqrt(2.0) * fit.roughness) ** 2
-        + (2.0 * edge * pin.u_radius_px / pin.radius_px) ** 2
-        + u_nearer**2
-        + missed**2
-    )
-    if u > MOST_UNCERTAIN:
-        raise PhotoRefused(
-            f"{file}: the bright lines give the ring angle only within {np.degrees(u):.0f} degrees",
-            "take a smoother pin, or a shorter exposure, and focus on the bright lines",
-        )
-    notes = [f"from a pin {2 * pin.radius_px * reduction:.0f} px thick"]
-    if not seen:
-        notes.append("its sides are not seen, the diameter is that of the stated scale")
-    tilted = abs(fit.one_sidedness) > DOUBTFUL_ONE_SIDED
-    if tilted:
-        notes.append(
-            f"its two sides differ by {np.degrees(2 * abs(fit.one_sidedness)):.0f} degrees; bring pin and flute to "
-            "the middle of the view, and the microscope square to them"
-        )
-    return RingAngle(
-        ring_angle_deg=float(np.degrees(angle + nearer)),
-        u_ring_angle_deg=float(np.degrees(u)),
-        diameter_px=2.0 * pin.radius_px * reduction,
-        u_diameter_px=2.0 * pin.u_radius_px * reduction,
-        status="doubtful" if tilted else "ok",
-        note="; ".join(notes),
-    )
+    # the lobe's slopes have the standard deviation α / √2, and turn the light by twice their angle
+    unresolved = UNRESOLVED * np.sqrt(2.0) * fit.roughness
+    u_radius = 2.0 * edge * pin.u_radius_px / pin.radius_px
+    sources = [fit.u_ring_angle, apart, fit.one_sidedness, unresolved, u_radius, u_nearer, missed]
+    return float(angle + nearer), float(np.linalg.norm(sources))
 
 
 def _reduced(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
@@ -448,4 +484,5 @@ def _no_pin(file: str, why: str) -> PhotoRefused:
         f"{file}: no pin is to be seen ({why})",
         "lay a polished round pin across the middle of the view, square to it, both its sides in view, before a "
         "white card and under the whole lamp ring",
+        "no-pin-seen",
     )
