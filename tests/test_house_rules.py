@@ -36,7 +36,7 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.located_edge.look_along" in set(imported_by(ROOT / "pipeline" / "sources.py"))
+    assert "wearscope.imaging.located_edge.follow_edge" in set(imported_by(ROOT / "pipeline" / "sources.py"))
 
 
 def test_wear_knows_nothing_of_imaging():
@@ -154,8 +154,8 @@ def test_lengths_say_their_unit():
         "wearscope.light.projection.Projection.strengths",
         "wearscope.light.ring.RingFit.ring_light",
         "wearscope.light.ring.RingFit.card_light",
-        "wearscope.imaging.calibration.pin.PinProfile.light",
-        "wearscope.imaging.calibration.pin.PinProfile.u_light",
+        "wearscope.imaging.calibration.pin_profile.PinProfile.light",
+        "wearscope.imaging.calibration.pin_profile.PinProfile.u_light",
         "wearscope.light.zone_light.MeanProfile.light",
         "wearscope.light.zone_light.MeanProfile.u_light",
         "wearscope.imaging.edge_lines.EdgeLine.direction",

@@ -21,9 +21,8 @@ BURNT = 0.2  # of the bright side at full light
 UNEVEN_BLUR = 0.3  # between the two faces
 # Of the blur: how far the camera's unknown tone curve may shift the half level; common practice, no source
 TONE_SHARE = 0.06
-BLUR_SHARE = (
-    0.05  # how far a lens's blur may be from the Gaussian of the same slope; common practice, no source
-)
+# How far a lens's blur may be from the Gaussian of the same slope; common practice, no source
+BLUR_SHARE = 0.05
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,8 @@ from wearscope.metrology.robust import scatter
 SMOOTH_PX = 1.0
 LEAST_CONTRAST = 0.06  # difference of the two levels over their sum; chosen as for a strip (see `quality`)
 LEVEL_REACH_PX = 60.0  # beside the outline, where the levels are read: enough to see how they change
+# Of the faces beside the tip: times the rounding, px of the photo, and px beyond
+REACH_DEPARTURES, REACH_PX, MARGIN_PX = 3.0, 90.0, 20.0
 LEAST_GUARD_PX = 8.0  # about the rough outline, which lies within a pixel of the reduced photo
 GUARD_BLURS = 4.0  # beyond so many blurs nothing of the edge is left in the levels (6e-5 of the step)
 LEAST_BESIDE = 60  # places on one side: six coefficients want ten times as many
@@ -40,6 +42,7 @@ FACE_FROM = 1.2  # times the departure from the apex, from where a face is strai
 FACE_WITHIN_PX = 5.0  # of the reduced photo, beside the straight face
 LEAST_ON_FACE = 15  # points
 NEIGHBOURS = 6.0  # points that share the smoothing: so many are one reading
+LEAST_SPAN = 0.1  # of the usual difference of the levels, below which light says nothing of the share
 LEAST_SLOPE = 0.02  # of the probit, per px: a blur of 50 px is no edge
 SURE_SHARE = 0.98  # of tool in a pixel's light; beyond it noise rules the probit
 _FAR = float(ndtri(SURE_SHARE))
@@ -71,10 +74,10 @@ class Cut:
 
 
 def _cut(photo: Photo, corner: Corner, reduction: int) -> Cut:
-    reach = 3.0 * corner.departure_px + 90.0 / reduction + 20.0
+    reach = REACH_DEPARTURES * corner.departure_px + REACH_PX / reduction + MARGIN_PX
     near = np.hypot(*(corner.piece_px - corner.apex_px).T) < reach
     outline = (corner.piece_px[near] + 0.5) * reduction - 0.5
-    margin = LEVEL_REACH_PX + 20.0
+    margin = LEVEL_REACH_PX + MARGIN_PX
     low = np.maximum(np.floor(outline.min(axis=0) - margin), 0).astype(int)
     high = np.ceil(outline.max(axis=0) + margin).astype(int) + 1
     light = photo.linear(slice(low[1], high[1]), slice(low[0], high[0])).mean(axis=2)
@@ -85,7 +88,7 @@ def _cut(photo: Photo, corner: Corner, reduction: int) -> Cut:
     cv2.polylines(drawn, [fixed[:, None, :]], False, 0, shift=4)
     away = cv2.distanceTransform(drawn, cv2.DIST_L2, cv2.DIST_MASK_5)
     apex = (corner.apex_px + 0.5) * reduction - 0.5
-    far = 4.0 * max(light.shape)
+    far = 4.0 * max(light.shape)  # beyond the picture
     ends = (outline[0] + far * corner.flank_a, outline[-1] + far * corner.flank_b)
     closed = np.concatenate([outline, [ends[1], apex + far * corner.bisector, ends[0]]]) - low
     tool = np.zeros(light.shape, np.uint8)
@@ -152,7 +155,9 @@ def _probit(light: NDArray[np.float32], levels: Levels) -> Array:
     """Probit of the share of tool in each pixel's light, held where noise would rule it."""
     span = levels.tool - levels.ground
     typical = float(np.median(span))
-    share = (light - levels.ground) / np.where(span * np.sign(typical) < 0.1 * abs(typical), typical, span)
+    share = (light - levels.ground) / np.where(
+        span * np.sign(typical) < LEAST_SPAN * abs(typical), typical, span
+    )
     probit = np.where(share > 0.5, _FAR, -_FAR)
     between = (share > 1.0 - SURE_SHARE) & (share < SURE_SHARE)
     probit[between] = ndtri(share[between])

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
+from skimage.measure import LineModelND, ransac
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.photo import Photo
@@ -23,6 +24,28 @@ NEAR_PX = 100.0  # how far from the tip a hand-drawn mark may lie
 LEAST_RUN_PX = 12.0  # of the reduced photo: a shorter run says nothing of a line
 LEAST_FLANK_PX, LEAST_FLANK_SHARE = 20.0, 0.04  # the same for a face, and of the photo's longer side
 TWO_LEVELS = 0.7  # share of the variance between bright and dark; noise alone has 2 / pi
+# A wedge's angle is at least the first; its two faces turn the outline by at least the second
+SHARPEST_ANGLE, LEAST_TURN = np.radians(15.0), np.radians(35.0)
+LONG = 0.1  # of the photo's longer side: an outline that may be a face
+ON_LINE_PX = 2.0  # off a straight outline: specks lie further
+LEAST_ON_LINE = 0.75  # of a straight outline, the rest being specks
+# Half of the pairs of points without specks tell the line: (1 - 0.28)^50 = 7e-8 to miss it
+RANSAC_TRIALS = 50
+# Pixels are those of the reduced photo. Limits without another ground are chosen, no source;
+# tests/imaging/test_section.py holds what must be found by them and what refused.
+CAPTIONS = 0.002  # of the picture at either end of its range: writing burned into it
+SPECK_PX = 7  # side of the median that takes specks and thin lines out
+SAME_TIP_PX = 12.0  # between tips, besides half the rounding, within which they are one
+FRAME_PX = 3.0  # from the border, within which an outline runs along the frame
+CHAIN_PX = 1.5  # standard deviation of the smoothing that takes the steps out of a chain of pixels
+REACHES = 24  # lengths of faces that are tried
+ROUNDED_SHARES = (0.05, 0.15, 0.3, 0.5, 0.7, 0.85)  # of a face's length, that the rounding may take
+# Root mean square off a line, and the share of its length that a lens may bend it
+STRAIGHT_PX, BENT = 0.5, 0.001
+MOST_TIPS = 12  # of one outline, that are gone into
+IN_FRONT = 0.45  # of a run's length from its middle: the two meet beyond its end, or nearly so
+LEAVES_PX = 1.0  # off a face's line, where the rounding begins
+OFF_FACE_PX, LONGEST_SPECK = 1.5, 16  # off a face's line, and for how long, until the face ends
 RIVAL = 0.5  # a second tip with faces this long against the first makes the choice unclear
 
 
@@ -105,9 +128,9 @@ def _work_image(photo: Photo) -> tuple[NDArray[np.uint8], int]:
     small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA).astype(np.float32).mean(axis=2)
     if photo.encoding == "linear":
         small = np.sqrt(small)
-    low, high = np.quantile(small, [0.002, 0.998])
+    low, high = np.quantile(small, [CAPTIONS, 1.0 - CAPTIONS])
     grey = np.clip(255.0 * (small - low) / max(float(high - low), 1e-6), 0, 255).astype(np.uint8)
-    return np.asarray(cv2.medianBlur(grey, 7), np.uint8), reduction
+    return np.asarray(cv2.medianBlur(grey, SPECK_PX), np.uint8), reduction
 
 
 def _outlines(work: NDArray[np.uint8]) -> list[Array]:
@@ -135,22 +158,17 @@ def _corners(pieces: list[Array], least_px: float) -> list[Corner]:
     kept: list[Corner] = []
     for corner in sorted(found, key=lambda corner: -corner.straight_px):
         apart = [np.hypot(*(corner.apex_px - other.apex_px)) for other in kept]
-        if all(gap > 12.0 + 0.5 * other.departure_px for gap, other in zip(apart, kept, strict=True)):
+        if all(gap > SAME_TIP_PX + 0.5 * other.departure_px for gap, other in zip(apart, kept, strict=True)):
             kept.append(corner)
     return kept
 
 
 def _tip_beyond(pieces: list[Array], shape: tuple[int, ...]) -> bool:
     """Whether two straight outlines would meet at a wedge's angle outside the frame."""
-    lines = []
-    for piece in pieces:
-        centre = piece.mean(axis=0)
-        _, spread, ways = np.linalg.svd(piece - centre, full_matrices=False)
-        if len(piece) > 0.1 * max(shape) and spread[1] / np.sqrt(len(piece)) < 1.0:
-            lines.append((centre, ways[0]))
+    lines = [line for piece in pieces if len(piece) > LONG * max(shape) and (line := _straight_line(piece))]
     for k, (one, along) in enumerate(lines):
         for other, way in lines[:k]:
-            if abs(along @ way) > np.cos(np.radians(15)):
+            if abs(along @ way) > np.cos(SHARPEST_ANGLE):
                 continue
             ahead = np.linalg.solve(np.column_stack([along, -way]), other - one)[0]
             meet = one + ahead * along
@@ -159,10 +177,18 @@ def _tip_beyond(pieces: list[Array], shape: tuple[int, ...]) -> bool:
     return False
 
 
+def _straight_line(piece: Array) -> tuple[Array, Array] | None:
+    """A point and the direction of an outline that is straight but for specks on it; None where it is not."""
+    line, on_line = ransac(
+        piece, LineModelND, min_samples=2, residual_threshold=ON_LINE_PX, max_trials=RANSAC_TRIALS, rng=0
+    )
+    return (line.origin, line.direction) if line and on_line.mean() > LEAST_ON_LINE else None
+
+
 def _inner_pieces(contour: Array, shape: tuple[int, ...]) -> list[Array]:
     """Pieces of a closed contour that do not run along the frame's border, smoothed, evenly spaced by 1."""
     height, width = shape
-    border = (np.minimum(contour, np.array([width - 1, height - 1]) - contour) < 3.0).any(axis=1)
+    border = (np.minimum(contour, np.array([width - 1, height - 1]) - contour) < FRAME_PX).any(axis=1)
     if not border.any():
         pieces = [np.concatenate([contour, contour[: len(contour) // 2]])]
     else:
@@ -174,7 +200,7 @@ def _inner_pieces(contour: Array, shape: tuple[int, ...]) -> list[Array]:
     for piece in pieces:
         if len(piece) < 3 * LEAST_RUN_PX:
             continue
-        smooth = gaussian_filter1d(piece, 1.5, axis=0, mode="nearest")
+        smooth = gaussian_filter1d(piece, CHAIN_PX, axis=0, mode="nearest")
         length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(smooth, axis=0).T))])
         at = np.arange(0.0, length[-1], 1.0)
         even.append(np.column_stack([np.interp(at, length, smooth[:, k]) for k in (0, 1)]))
@@ -188,26 +214,28 @@ def _corners_of(piece: Array) -> list[Corner]:
     x, y = centred.T
     sums = np.concatenate([np.zeros((1, 5)), np.cumsum(np.column_stack([x, y, x * x, y * y, x * y]), axis=0)])
     found: list[tuple[float, int, int, int]] = []
-    for reach in np.unique(np.geomspace(20.0, max((n - 1) / 2, 20.0), 24).astype(int)):
+    for reach in np.unique(
+        np.geomspace(LEAST_FLANK_PX, max((n - 1) / 2, LEAST_FLANK_PX), REACHES).astype(int)
+    ):
         middle = np.arange(reach, n - reach)
         if not len(middle):
             break
-        for share in (0.05, 0.15, 0.3, 0.5, 0.7, 0.85):
+        for share in ROUNDED_SHARES:
             gap = int(share * reach)
             length = reach - gap
             if length < LEAST_RUN_PX:
                 continue
             before, off_before = _runs(piece, sums, middle - reach, length)
             after, off_after = _runs(piece, sums, middle + gap, length)
-            bound = (0.5 + 0.001 * length) ** 2
+            bound = (STRAIGHT_PX + BENT * length) ** 2
             cosine = np.einsum("ij,ij->i", before, after)
-            turns = (cosine < np.cos(np.radians(35))) & (cosine > -np.cos(np.radians(15)))
+            turns = (cosine < np.cos(LEAST_TURN)) & (cosine > -np.cos(SHARPEST_ANGLE))
             good = np.flatnonzero(turns & (off_before < bound) & (off_after < bound))
             if len(good):
                 # of neighbouring places the middle one
                 best = good[np.argmin(off_before[good] + off_after[good])]
                 found.append((float(length), int(middle[best]), int(reach), gap))
-    corners = [_corner(piece, *where) for where in sorted(found, reverse=True)[:12]]
+    corners = [_corner(piece, *where) for where in sorted(found, reverse=True)[:MOST_TIPS]]
     return [corner for corner in corners if corner is not None]
 
 
@@ -233,14 +261,14 @@ def _corner(piece: Array, length: float, middle: int, reach: int, gap: int) -> C
         lines.append(direction * np.sign(direction @ (run[-1] - run[0])))
     ahead = np.linalg.solve(np.column_stack([lines[0], -lines[1]]), centres[1] - centres[0])
     apex = centres[0] + ahead[0] * lines[0]
-    if ahead[0] < 0.45 * length or ahead[1] > -0.45 * length:
+    if ahead[0] < IN_FRONT * length or ahead[1] > -IN_FRONT * length:
         return None
     off = [np.abs((piece - apex) @ np.array([-line[1], line[0]])) for line in lines]
     first = _straight_until(off[0][: middle - reach][::-1])
     last = _straight_until(off[1][middle + reach :])
     leaves = [
-        np.flatnonzero(off[0][middle - reach : middle] < 1.0),
-        np.flatnonzero(off[1][middle : middle + reach][::-1] < 1.0),
+        np.flatnonzero(off[0][middle - reach : middle] < LEAVES_PX),
+        np.flatnonzero(off[1][middle : middle + reach][::-1] < LEAVES_PX),
     ]
     ends = (piece[middle - reach + leaves[0].max()], piece[middle + reach - 1 - leaves[1].max()])
     departure = float(max(np.hypot(*(end - apex)) for end in ends))
@@ -255,8 +283,8 @@ def _corner(piece: Array, length: float, middle: int, reach: int, gap: int) -> C
 
 def _straight_until(off: Array) -> int:
     """How far a face goes on straight; a speck of dust on it does not end it."""
-    bad = np.concatenate([[0], np.cumsum(off > 1.5)])
-    ends = np.flatnonzero(bad[16:] - bad[:-16] == 16)
+    bad = np.concatenate([[0], np.cumsum(off > OFF_FACE_PX)])
+    ends = np.flatnonzero(bad[LONGEST_SPECK:] - bad[:-LONGEST_SPECK] == LONGEST_SPECK)
     return int(ends[0]) if len(ends) else len(off)
 
 

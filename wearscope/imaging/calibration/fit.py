@@ -87,7 +87,9 @@ class NumberFunction:
 
         Returns
         -------
-        along_u, along_v : ndarray, shape (M, K)
+        along_u : ndarray, shape (M, K)
+            Per px.
+        along_v : ndarray, shape (M, K)
             Per px.
         """
         x, y = (u - self.middle_px[0]) / self.reach_px, (v - self.middle_px[1]) / self.reach_px

@@ -211,8 +211,10 @@ class TurnedPicture:
 
         Returns
         -------
-        x, y : ndarray
-            Of the shape of `u` and `v`.
+        x : ndarray
+            Columns, of the shape of `u` and `v`.
+        y : ndarray
+            Rows.
         """
         c, s = np.cos(self.angle), np.sin(self.angle)
         return self.centre_px[0] + u * c - v * s, self.centre_px[1] + u * s + v * c

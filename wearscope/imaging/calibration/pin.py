@@ -12,48 +12,50 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import gaussian_filter1d, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
 from wearscope.errors import PhotoRefused
-from wearscope.light.clipping import NEARLY_CLIPPED
+from wearscope.imaging.calibration.pin_profile import (
+    LEAST_RADIUS_PX,
+    ON_PIN,
+    STEP_PX,
+    Array,
+    PinProfile,
+    Silhouettes,
+    axis_by_symmetry,
+    bright_beside,
+    light_beside,
+    no_pin,
+    silhouettes,
+    straightened,
+)
 from wearscope.light.ring import RingFit, fit_ring
-
-Array = NDArray[np.float64]
 
 # Limits without another ground are chosen, no source; tests/imaging/test_pin.py holds what must be read by them and
 # what refused.
 LONGEST_SIDE_PX = 1600  # larger photos are averaged over blocks
-STRAIGHT = 0.5  # coherence of the gradients below which nothing runs across the view
-SHARP_PX, SOFT_PX = 2.0, 8.0  # smoothing at which an edge is told from a gradual change of light
-SHARPER = 2.0  # times as steep at the first as at the second
-SIGNIFICANT = 8.0  # standard deviations of the noise
-LEAST_STEP = 0.05  # of the light beside it
-BRIGHT = 2.0  # times the darkest place on the pin
 LEAST_MIRRORED = 0.3  # of a bright card, mirrored by the pin's sides
-SHIFTED = 0.05  # of the radius, by which the two sides' lines may differ
-# Correlation of the two sides' logarithms of light: between two sharp edges, and where nothing else shows the axis
-ALIKE, SYMMETRIC = 0.4, 0.9
-LEAST_RADIUS_PX = 25.0
 MOST_BURNT = 0.3  # of the pin's width
 ROUGHEST = 0.35  # of the lobe; a rounder light has no line to measure
 WORST_MISFIT = 0.12  # of the light
 LEAST_LINE = 1.05  # light of a bright line over the darker one of its two sides
-DOUBTFUL_ONE_SIDED, MOST_ONE_SIDED = np.radians(2.0), np.radians(6.0)
-LEAST_BALANCE = 0.3  # of the two bright lines' light, weaker over stronger
-UNRESOLVED = 0.1  # share of a bright line's width that no fit resolves, from rendered pins
-U_EDGE_PX = 1.0  # of a silhouette's place
-MOST_UNCERTAIN = np.radians(5.0)
-CONTRADICTION = 0.03  # of the diameter, beyond its uncertainty
-# Lamps stand 25 to 75 mm away and the lens 40 mm to infinity: common practice, no source. Means of the inverse, per
-# mm, and half-widths.
-PER_LAMP_DISTANCE, PER_LENS_DISTANCE = (0.027, 0.013), (0.0125, 0.0125)
-UNLIKE = 2.5  # times as steep, of the two sides
-WITHIN = 0.97  # of the radius: beyond it the blur of the silhouette reaches
+LINE_SHARE = 0.01  # of the pin's width: the least width of a bright line
 # Of the radius: from the axis, off symmetry about it, and apart, of the two bright lines that may be a pair
 FROM_AXIS, OFF_AXIS, WIDEST_PAIR = 0.05, 0.12, 1.5
 # A second pair within this factor of the first's light, and so far from it (of the radius), is another ring's
 RIVAL, APART = 4.0, 0.1
+DOUBTFUL_ONE_SIDED, MOST_ONE_SIDED = np.radians(2.0), np.radians(6.0)
+LEAST_BALANCE = 0.3  # of the two bright lines' light, weaker over stronger
+UNRESOLVED = 0.1  # share of a bright line's width that no fit resolves, from rendered pins
+MOST_UNCERTAIN = np.radians(5.0)
+CONTRADICTION = 0.03  # of the diameter, beyond its uncertainty
+# How much further the axis may lie in one half of the pin, of the radius and px; compared at so many places within
+# so much of the radius
+ASKEW, ASKEW_PX, COMPARED, PLACES = 0.02, 4.0, 0.8, 161
+# Lamps stand 25 to 75 mm away and the lens 40 mm to infinity: common practice, no source. Means of the inverse, per
+# mm, and half-widths.
+PER_LAMP_DISTANCE, PER_LENS_DISTANCE = (0.027, 0.013), (0.0125, 0.0125)
 LAMPS = 12  # of a common ring; common practice, no source
 
 
@@ -78,40 +80,6 @@ class RingAngle:
     u_diameter_px: float
     status: Literal["ok", "doubtful"]
     note: str
-
-
-@dataclass(frozen=True)
-class PinProfile:
-    """Light across what may be a pin, averaged along it.
-
-    Attributes
-    ----------
-    y_px : ndarray, shape (N,)
-        Across the pin.
-    light, u_light : ndarray, shape (N,)
-        Mean linear light and its standard uncertainty from noise alone.
-    burnt : ndarray of bool, shape (N,)
-    """
-
-    y_px: Array
-    light: Array
-    u_light: Array
-    burnt: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Silhouettes:
-    """A pin in a profile, in its pixels.
-
-    Attributes
-    ----------
-    axis_px : float
-    radius_px, u_radius_px : float
-    """
-
-    axis_px: float
-    radius_px: float
-    u_radius_px: float
 
 
 def ring_angle_from_pin(
@@ -192,87 +160,14 @@ def ring_angle_from_pin(
     )
 
 
-def straightened(picture: NDArray[np.float32], file: str) -> tuple[PinProfile, tuple[PinProfile, PinProfile]]:
-    """Mean profile square to what runs straight across a picture, of all of it and of its two halves.
-
-    Parameters
-    ----------
-    picture : ndarray, shape (H, W)
-    file : str
-
-    Returns
-    -------
-    whole : PinProfile
-    halves : (PinProfile, PinProfile)
-
-    Raises
-    ------
-    PhotoRefused
-        Nothing runs straight across it.
-    """
-    smooth = cv2.GaussianBlur(picture, (0, 0), 2.0)
-    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
-    xx, yy, xy = (float(np.mean(a * b)) for a, b in ((gx, gx), (gy, gy), (gx, gy)))
-    coherence = np.hypot(xx - yy, 2.0 * xy) / max(xx + yy, 1e-12)
-    if coherence < STRAIGHT:
-        raise _no_pin(file, "nothing in it runs straight across the view")
-    across = 0.5 * np.arctan2(2.0 * xy, xx - yy)
-    for reach, steps in ((np.radians(1.0), 11), (np.radians(0.2), 11)):
-        tried = across + np.linspace(-reach, reach, steps)
-        across = float(tried[np.argmax([_steepness(picture, angle) for angle in tried])])
-    height, width = picture.shape
-    side = int(np.hypot(height, width)) | 1
-    turn = np.array([[-np.sin(across), np.cos(across)], [np.cos(across), np.sin(across)]])
-    middle = np.array([(width - 1) / 2, (height - 1) / 2])
-    shift = (side - 1) / 2 - turn @ middle
-    turned = cv2.warpAffine(
-        picture,
-        np.column_stack([turn, shift]),
-        (side, side),
-        flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=float("nan"),
-    )
-    rows = np.asarray(turned, np.float32)
-    return _profile(rows), (_profile(rows[:, : side // 2]), _profile(rows[:, side // 2 :]))
-
-
-def _steepness(picture: NDArray[np.float32], across: float) -> float:
-    """Sum of squared slopes of the mean profile in one direction: greatest square to straight lines."""
-    height, width = picture.shape
-    x, y = np.arange(width) * np.cos(across), np.arange(height) * np.sin(across)
-    place = (x[None, :] + y[:, None]).ravel()
-    place -= place.min()
-    at = place.astype(int)
-    count = np.bincount(at)
-    mean = np.bincount(at, np.log(np.maximum(picture, 1e-2)).ravel()) / np.maximum(count, 1)
-    slope = gaussian_filter1d(mean, SHARP_PX, order=1)
-    reach = round(3 * SHARP_PX)
-    enough = minimum_filter1d(count, 2 * reach + 1, mode="constant") > 0.3 * np.quantile(count, 0.9)
-    return float(np.sum(slope[enough] ** 2))
-
-
-def _profile(rows: NDArray[np.float32]) -> PinProfile:
-    """Mean along the rows, where enough of a row is seen."""
-    seen = np.isfinite(rows)
-    count = seen.sum(axis=1)
-    known = np.flatnonzero(count > 0.25 * count.max())
-    rows, count = rows[known], count[known]
-    light = np.asarray(np.nanmean(rows, axis=1, dtype=np.float64))
-    # differences of neighbours hold the noise; straightening has averaged it over neighbours a little
-    noise = np.nanstd(np.diff(rows, axis=1), axis=1, dtype=np.float64) * 1.5 / np.sqrt(2.0)
-    burnt = (rows >= NEARLY_CLIPPED).sum(axis=1) > 0.02 * count
-    return PinProfile(known.astype(float), light, np.maximum(noise, 2e-4) / np.sqrt(count), burnt)
-
-
 def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Silhouettes, bool]:
     """Axis and radius, and whether the silhouettes are seen."""
     pairs = silhouettes(profile)
     found = max(pairs, key=lambda pair: pair.radius_px, default=None)
     if known is None:
         if found is None:
-            raise _no_pin(file, "no two parallel sides with like light on both")
-        if not _bright_beside(profile, found):
+            raise no_pin(file, "no two parallel sides with like light on both")
+        if not bright_beside(profile, found):
             raise PhotoRefused(
                 f"{file}: the sides of the pin cannot be told from what lies behind it, or are not both in view",
                 "put a white card behind the whole pin, or state the scale by --um-per-px or --graticule",
@@ -289,88 +184,16 @@ def _pin(profile: PinProfile, known: Silhouettes | None, file: str) -> tuple[Sil
         u = float(np.hypot(pair.u_radius_px, known.u_radius_px)) / known.radius_px
         if abs(pair.radius_px / known.radius_px - 1.0) <= CONTRADICTION + 2.0 * u:
             return Silhouettes(pair.axis_px, known.radius_px, known.u_radius_px), True
-    if found is not None and (found.radius_px > known.radius_px or _bright_beside(profile, found)):
+    if found is not None and (found.radius_px > known.radius_px or bright_beside(profile, found)):
         raise PhotoRefused(
             f"{file}: the pin is {2 * found.radius_px:.0f} px thick, but {2 * known.radius_px:.0f} px by the "
             "stated scale and diameter",
             "check --pin-diameter-mm and that the photo was taken at the zoom of the scale",
             "pin-contradicts-scale",
         )
-    return Silhouettes(_axis(profile, known.radius_px, file), known.radius_px, known.u_radius_px), False
-
-
-def silhouettes(profile: PinProfile) -> list[Silhouettes]:
-    """Find pairs of sharp edges that may be a pin's: the brightest light and the same on both sides between them.
-
-    Parameters
-    ----------
-    profile : PinProfile
-
-    Returns
-    -------
-    list of Silhouettes
-    """
-    y, light = profile.y_px, profile.light
-    sharp, soft = (gaussian_filter1d(light, sigma, order=1) for sigma in (SHARP_PX, SOFT_PX))
-    u_step = profile.u_light / np.sqrt(4.0 * np.sqrt(np.pi) * SHARP_PX**3)
-    at, _ = find_peaks(np.abs(sharp) / u_step, height=SIGNIFICANT, distance=3)
-    # a smoothed step is step / (σ √2π) steep
-    step = np.sqrt(2.0 * np.pi) * SHARP_PX * np.abs(sharp)
-    at = at[(np.abs(sharp[at]) > SHARPER * np.abs(soft[at])) & (step[at] > LEAST_STEP * light[at])]
-    pairs = []
-    for k, i in enumerate(at):
-        for j in at[k + 1 :]:
-            axis, radius = 0.5 * (y[i] + y[j]), 0.5 * (y[j] - y[i])
-            if radius < LEAST_RADIUS_PX or sharp[i] * sharp[j] > 0.0:
-                continue
-            if not 1.0 / UNLIKE < abs(sharp[i] / sharp[j]) < UNLIKE:
-                continue
-            inside = np.abs(y - axis) < radius
-            if light[inside].max() < light.max():
-                continue  # the bright lines lie outside: no silhouettes
-            if _symmetry(profile, axis, WITHIN * radius) > ALIKE:
-                pairs.append(Silhouettes(float(axis), float(radius), U_EDGE_PX))
-    return pairs
-
-
-def _symmetry(profile: PinProfile, axis: float, reach: float) -> float:
-    """Correlation of the logarithm of light on the two sides of a place, small shifts let pass."""
-    t = np.arange(1.0, reach)
-    logs = np.log(np.maximum(profile.light, 1e-4))
-    a, b = (
-        gaussian_filter1d(np.interp(axis + side * t, profile.y_px, logs), SHIFTED * reach)
-        for side in (-1.0, 1.0)
-    )
-    if np.ptp(a) < 1e-6 or np.ptp(b) < 1e-6:
-        return 0.0
-    return float(np.corrcoef(a, b)[0, 1])
-
-
-def _axis(profile: PinProfile, radius: float, file: str) -> float:
-    """The place about which the light is most alike, for a pin of known radius whose silhouettes are not seen."""
-    y = profile.y_px
-    tried = np.arange(y[0] + 0.9 * radius, y[-1] - 0.9 * radius, 0.25)
-    if len(tried) == 0:
-        raise _no_pin(file, "the pin does not fit into the frame")
-    # a place is the axis when the light beside it is alike and the pin's lines are on it
-    alike = np.array([_symmetry(profile, axis, 0.9 * radius) for axis in tried])
-    best = int(np.argmax(alike))
-    if alike[best] < SYMMETRIC:
-        raise _no_pin(file, "the light across it is not the same on both sides")
-    return float(tried[best])
-
-
-def _beside(profile: PinProfile, pin: Silhouettes) -> float:
-    """Light beside the pin, where it is darkest."""
-    outside = np.abs(profile.y_px - pin.axis_px) / pin.radius_px
-    beside = profile.light[(outside > 1.04) & (outside < 1.25)]
-    return float(beside.min()) if len(beside) else 0.0
-
-
-def _bright_beside(profile: PinProfile, pin: Silhouettes) -> bool:
-    """Whether what lies beside the pin outshines the darkest place on it, which before the dark nothing does."""
-    on_pin = np.abs(profile.y_px - pin.axis_px) < WITHIN * pin.radius_px
-    return _beside(profile, pin) > BRIGHT * float(profile.light[on_pin].min())
+    return Silhouettes(
+        axis_by_symmetry(profile, known.radius_px, file), known.radius_px, known.u_radius_px
+    ), False
 
 
 def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
@@ -378,8 +201,8 @@ def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
     u = (profile.y_px - pin.axis_px) / pin.radius_px
     on_pin = np.abs(u) < 1.0
     u, light = u[on_pin], profile.light[on_pin]
-    if len(u) < LEAST_RADIUS_PX or u[0] > -0.9 or u[-1] < 0.9:
-        raise _no_pin(file, "the pin leaves the frame")
+    if len(u) < LEAST_RADIUS_PX or u[0] > -ON_PIN or u[-1] < ON_PIN:
+        raise no_pin(file, "the pin leaves the frame")
     burnt = profile.burnt[on_pin]
     if burnt.mean() > MOST_BURNT:
         raise PhotoRefused(
@@ -393,7 +216,7 @@ def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
 
 def _first_angle(u: Array, light: Array, file: str) -> float:
     """Ring angle from where the two bright lines peak."""
-    smooth = gaussian_filter1d(np.log(np.maximum(light, 1e-4)), max(1.0, 0.01 * len(u)))
+    smooth = gaussian_filter1d(np.log(np.maximum(light, 1e-4)), max(1.0, LINE_SHARE * len(u)))
     peaks, _ = find_peaks(smooth, prominence=np.log(LEAST_LINE))
     lines = list(zip(smooth[peaks], u[peaks], strict=True))
     pairs = [
@@ -421,9 +244,9 @@ def _first_angle(u: Array, light: Array, file: str) -> float:
 
 def _shift(whole: PinProfile, half: PinProfile, pin: Silhouettes) -> float:
     """By how much the axis lies elsewhere in one half of the pin."""
-    reach = 0.02 * pin.radius_px + 4.0
-    tried = pin.axis_px + np.arange(-reach, reach + 0.25, 0.25)
-    t = np.linspace(-0.8, 0.8, 161) * pin.radius_px
+    reach = ASKEW * pin.radius_px + ASKEW_PX
+    tried = pin.axis_px + np.arange(-reach, reach + STEP_PX, STEP_PX)
+    t = np.linspace(-COMPARED, COMPARED, PLACES) * pin.radius_px
     own = np.log(np.maximum(np.interp(pin.axis_px + t, whole.y_px, whole.light), 1e-4))
     there = [np.log(np.maximum(np.interp(axis + t, half.y_px, half.light), 1e-4)) for axis in tried]
     return float(tried[int(np.argmin([np.var(log - own) for log in there]))] - pin.axis_px)
@@ -439,9 +262,9 @@ def _require_alike(profile: PinProfile, pin: Silhouettes, fit: RingFit, seen: bo
             "switch other lamps off, bring the pin to the middle of the view and the microscope square to it",
             "lines-not-alike",
         )
-    if seen and _bright_beside(profile, pin) and fit.card_light < LEAST_MIRRORED * _beside(profile, pin):
+    if seen and bright_beside(profile, pin) and fit.card_light < LEAST_MIRRORED * light_beside(profile, pin):
         # the sides of a pin mirror the card; where they do not, the edges found are not its silhouettes
-        raise _no_pin(file, "what seems its sides does not mirror the card behind it")
+        raise no_pin(file, "what seems its sides does not mirror the card behind it")
     if fit.roughness > ROUGHEST or fit.misfit > WORST_MISFIT:
         raise PhotoRefused(
             f"{file}: the light across it is not that of a polished round pin under one lamp ring",
@@ -477,12 +300,3 @@ def _reduced(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
     height, width = (side // reduction for side in grey.shape)
     whole = grey[: height * reduction, : width * reduction]
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32), reduction
-
-
-def _no_pin(file: str, why: str) -> PhotoRefused:
-    return PhotoRefused(
-        f"{file}: no pin is to be seen ({why})",
-        "lay a polished round pin across the middle of the view, square to it, both its sides in view, before a "
-        "white card and under the whole lamp ring",
-        "no-pin-seen",
-    )

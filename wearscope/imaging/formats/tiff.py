@@ -19,13 +19,8 @@ from wearscope.imaging.formats.registry import Decoded, register
 from wearscope.imaging.formats.tiff_scale import tiff_statements
 
 _DNG_VERSION = 50706  # tag
-_WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _PALETTE, _YCBCR = (
-    0,
-    1,
-    2,
-    3,
-    6,
-)  # photometric interpretations, TIFF 6.0
+# Photometric interpretations, TIFF 6.0
+_WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _RAW = frozenset({32803, 34892})  # colour filter array, linear raw: TIFF/EP and DNG, from memory
 _LZW, _JPEG_COMPRESSION = 5, 7  # TIFF 6.0 and its Technical Note 2
 _ROUNDING = 1e-6  # by which floating-point values may leave 0 to 1
