@@ -25,9 +25,9 @@ Array = NDArray[np.float64]
 
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
 LARGEST_SHIFT = 0.4  # share of the shorter strip that may lie beyond the longer one
-ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
+ZOOMS = np.arange(-0.05, 0.0501, 0.0025)  # from 1, that are tried: a zoom ring set again by hand; no source
 SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
-LEAST_ZOOM = 0.004
+LEAST_ZOOM = 0.004  # from 1: less is within what a scale is good to; chosen, no source
 # Difference of log colour ratios of two faces that no change of lamp or white balance makes
 OTHER_COLOUR = 0.25
 # Limits without another ground are chosen, no source; tests/imaging/test_registration.py holds what must be told by

@@ -27,8 +27,8 @@ from wearscope.imaging.section_tip import Array, Corner
 from wearscope.light.clipping import CLIPPED
 from wearscope.metrology.robust import scatter
 
-SMOOTH_PX = 1.0
-LEAST_CONTRAST = 0.06  # difference of the two levels over their sum; chosen as for a strip (see `quality`)
+SMOOTH_PX = 1.0  # about the blur of a sharp photo: halves the noise, and adds to the blur in squares
+LEAST_CONTRAST = 0.06  # difference of the two levels over their sum; as for a strip (see `quality`)
 LEVEL_REACH_PX = 60.0  # beside the outline, where the levels are read: enough to see how they change
 # Of the faces beside the tip: times the rounding, px of the photo, and px beyond
 REACH_DEPARTURES, REACH_PX, MARGIN_PX = 3.0, 90.0, 20.0
