@@ -36,7 +36,7 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.located_edge.look_along" in set(imported_by(ROOT / "pipeline" / "sources.py"))
+    assert "wearscope.imaging.located_edge.follow_edge" in set(imported_by(ROOT / "pipeline" / "sources.py"))
 
 
 def module_graph():

@@ -17,8 +17,8 @@ import cv2
 import numpy as np
 import pytest
 
+from wearscope.imaging.calibration.scale import scale_from_graticule
 from wearscope.imaging.photo import read_photo
-from wearscope.imaging.scale import scale_from_graticule
 from wearscope.log.records import Record
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.sources import read_scales
