@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 from skimage.measure import CircleModel
-from test_tip import arc_tip, fitted
+from tips import arc_tip, fitted
 
 from wearscope.wear.tip import distance_to, tip_outline
 
