@@ -19,7 +19,7 @@ from wearscope.imaging.scale import scale_from_graticule, scale_from_value
 from wearscope.light.edge_light import ProfileFit
 from wearscope.light.strip import NEITHER, UNUSED, USED, Strip
 from wearscope.metrology.findings import Finding, found
-from wearscope.metrology.uncertainty import Budget, Input, as_budget, linear
+from wearscope.metrology.uncertainty import Budget, Input, Term, as_budget, linear
 from wearscope.wear.chips import Chip, ZoneChips, chip_findings
 from wearscope.wear.coating import BAND_UM, CoatingMap, zone_coating
 from wearscope.wear.datum import Datum
@@ -40,6 +40,7 @@ __all__ = [
     "Finding",
     "Input",
     "Strip",
+    "Term",
     "as_budget",
     "chip_rows",
     "coating_rows",
