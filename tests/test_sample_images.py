@@ -85,7 +85,7 @@ def test_the_reference_pairs_are_those_that_the_script_makes(module):
         truth = json.loads((folder / name / "truth.json").read_text())
         assert _close(json.loads(json.dumps(held_out.sidecar(case))), truth), name
         for state, frame in (("new", case.new), ("worn", case.worn)):
-            picture = cv2.imread(str(folder / name / f"{state}.jpg"))
+            picture = cv2.imread(str(folder / name / f"{state}.{case.camera.format}"))
             assert picture.shape == (frame.height_px, frame.width_px, 3)
 
 
