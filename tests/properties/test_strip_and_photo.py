@@ -33,7 +33,7 @@ lines = st.builds(
 
 
 @given(lines, st.floats(0.8, 6.0))
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=15, deadline=None, derandomize=True)
 def test_samples_come_from_where_the_photo_has_their_places(line, um_per_px):
     strip = cut_strip(PLACES, line, um_per_px, depth_um=(-20.0 * um_per_px, 60.0 * um_per_px))
     seen = np.argwhere(np.isfinite(strip.light[..., 0]))[::97]
@@ -54,13 +54,13 @@ def test_samples_come_from_where_the_photo_has_their_places(line, um_per_px):
 
 
 @given(lines, st.floats(0.8, 6.0))
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=10, deadline=None, derandomize=True)
 def test_what_the_photo_does_not_show_is_nothing(line, um_per_px):
     strip = cut_strip(PLACES, line, um_per_px, depth_um=(-200.0 * um_per_px, 200.0 * um_per_px))
     s_um, d_um = (axis.ravel() for axis in np.meshgrid(strip.s_um[::7], strip.d_um[::7]))
     column, row = points_on_photo(line, um_per_px, s_um, d_um).T
     outside = (column < -1) | (column > WIDTH) | (row < -1) | (row > HEIGHT)
-    within = 8  # OpenCV gives up some samples nearer to the border than its kernel reaches
+    within = 17  # OpenCV works on 16 samples at a time, and one outside the frame can take its neighbours along
     inside = (column > within) & (column < WIDTH - within) & (row > within) & (row < HEIGHT - within)
     light = strip.light[::7, ::7, 2].ravel()
     assert np.isnan(light[outside]).all()
