@@ -188,6 +188,7 @@ def test_truth_inside_the_stated_intervals(pairs):
     assert np.mean(inside) >= 0.9
 
 
+@pytest.mark.statistics
 @each_set
 def test_intervals_are_not_idly_wide(pairs):
     # errors in units of the stated uncertainty: 1 where the statement is right; the prior alone makes the unused radius.

@@ -211,6 +211,7 @@ def test_a_carelessly_ruled_scale_is_less_certain():
 # Honest uncertainty
 
 
+@pytest.mark.statistics
 def test_truth_within_two_standard_uncertainties(monkeypatch):
     """On scatter alone: what is assumed of the ruling and the pixels is taken out, and the ruling is uneven."""
     monkeypatch.setattr(module, "RULING_STD", 0.0)
@@ -240,6 +241,7 @@ def test_truth_within_two_standard_uncertainties(monkeypatch):
     assert np.mean(within) >= 0.9, f"{np.mean(within):.2f} of {len(within)}"
 
 
+@pytest.mark.statistics
 def test_stated_uncertainty_covers_a_shops_pictures():
     """As the person gets it, with a ruling as good as assumed: at least 90 %, and never idle."""
     rng = np.random.default_rng(4)

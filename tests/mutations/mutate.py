@@ -115,6 +115,7 @@ def _pytest(root: Path, tests: Sequence[str]) -> None:
     os.dup2(output, 1)
     os.dup2(output, 2)
     sys.path[:0] = [str(root), str(root / "plugins")]
+    os.environ |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     code = 70
     try:
         code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *tests]))

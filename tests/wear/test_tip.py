@@ -86,6 +86,7 @@ class TestArc:
         points[far, 0] += 0.15 * (np.hypot(*points[far].T) - 160)
         assert fitted(points).radius_um == pytest.approx(10 * UM, abs=0.02)
 
+    @pytest.mark.statistics
     @pytest.mark.parametrize(("noise", "correlated"), [(0.05, 0), (0.05, 2), (0.2, 4)])
     def test_stated_uncertainty(self, noise, correlated):
         z = []

@@ -32,6 +32,7 @@ def test_width_from_the_original_edge_line(width_um, brightness):
     assert land.mean.u < 5.0
 
 
+@pytest.mark.statistics
 def test_intervals_hold_the_truth():
     held = []
     for seed in range(12):
