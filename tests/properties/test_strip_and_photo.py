@@ -60,7 +60,9 @@ def test_what_the_photo_does_not_show_is_nothing(line, um_per_px):
     s_um, d_um = (axis.ravel() for axis in np.meshgrid(strip.s_um[::7], strip.d_um[::7]))
     column, row = points_on_photo(line, um_per_px, s_um, d_um).T
     outside = (column < -1) | (column > WIDTH) | (row < -1) | (row > HEIGHT)
-    within = 17  # OpenCV works on 16 samples at a time, and one outside the frame can take its neighbours along
+    within = (
+        17  # OpenCV works on 16 samples at a time, and one outside the frame can take its neighbours along
+    )
     inside = (column > within) & (column < WIDTH - within) & (row > within) & (row < HEIGHT - within)
     light = strip.light[::7, ::7, 2].ravel()
     assert np.isnan(light[outside]).all()
