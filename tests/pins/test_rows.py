@@ -111,8 +111,8 @@ def test_what_the_blur_hides(pair):
         (value,) = (
             value for term, value in contributions(inspection.budgets[key]).items() if term.startswith(name)
         )
-        # each fit finds a blur of its own, near that of the row
-        assert abs(value) == pytest.approx(size, rel=0.12), name
+        # the row has the blur of the unused edge; the fit of the used one finds a blur of its own, near it
+        assert abs(value) == pytest.approx(size, rel=0.02 if "unused" in name else 0.35), name
 
 
 @pytest.mark.parametrize(
