@@ -16,7 +16,9 @@ from typing import Any, Literal, TypeVar, get_args
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.trial.model import Bit, Cost, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
+from wearscope.trial.entry import Entry
+from wearscope.trial.life import Life
+from wearscope.trial.model import Bit, Cost, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
 from wearscope.trial.study import RepeatPattern, RepeatPhoto, Study
 
 Where = tuple[str | int, ...]
