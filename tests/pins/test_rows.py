@@ -128,8 +128,8 @@ def test_rows_move_as_their_budgets_say(pair, key, name, u):
     for row in (("edge_radius", "used"), ("edge_radius", "unused"), ("edge_recession", "difference")):
         expected = together(inspected(pair).budgets[row])[name]
         moved = after[row].value - before[row].value
-        # the fit is not linear, and stops within a few hundredths of a micron of its end
-        assert moved == pytest.approx(expected, rel=0.35, abs=0.1), row
+        # the fits are not linear, and each stops within some hundredths of a micron of its end
+        assert moved == pytest.approx(expected, rel=0.35, abs=0.15), row
 
 
 # --- What holds of any row
