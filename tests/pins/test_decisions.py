@@ -92,10 +92,16 @@ WIGEON = ("Wigeon", 15.0, 1, "")
 GADWALL = ("Gadwall", 40.0, 1, "regrinds = 2\nregrind_price = 8\nresale = 1")
 
 
+OUTCOMES = {}
+
+
 def one(trial_of, rate=RATE, flutes=1, life="", **how):
-    trial = trial_of((("Wigeon", 15.0, flutes, ""),), life)
-    (bit,) = outcome_of(trial, rows(trial, {"Wigeon": rate}, **how)).bits
-    return bit
+    """What is said of one bit alone; worked out once for everything that is asked of it."""
+    key = (rate, flutes, life, repr(how))
+    if key not in OUTCOMES:
+        trial = trial_of((("Wigeon", 15.0, flutes, ""),), life)
+        (OUTCOMES[key],) = outcome_of(trial, rows(trial, {"Wigeon": rate}, **how)).bits
+    return OUTCOMES[key]
 
 
 def half_width(draws):

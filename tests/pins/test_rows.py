@@ -123,7 +123,8 @@ def test_what_the_blur_hides(pair):
         ("ring_angle_deg", "ring angle", 2.0),
     ],
 )
-def test_rows_move_as_their_budgets_say(pair, key, name, u):
+def test_rows_move_as_their_budgets_say(key, name, u):
+    pair = PAIRS["dark"]
     before, after = (rows_of(one)[0] for one in (inspected(pair), inspected(pair, **{key: u})))
     for row in (("edge_radius", "used"), ("edge_radius", "unused"), ("edge_recession", "difference")):
         expected = together(inspected(pair).budgets[row])[name]
