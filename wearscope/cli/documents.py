@@ -6,8 +6,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.repeat_study import RepeatedQuantity, StudyResult
-    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.metrology.repeated import RepeatedQuantity
+    from wearscope.pipeline.repeat_study import StudyResult
+    from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study, Trial
 

@@ -25,7 +25,7 @@ from wearscope.cli.common import (
 from wearscope.cli.deciding import decide, write_report
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.run import BatchResult
+    from wearscope.pipeline.results import BatchResult
 
 
 def demo(

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import typer
 
 from wearscope.cli.common import console_for
+from wearscope.quantities.views import suffix
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from wearscope.log.records import Record
     from wearscope.pipeline.repeat_study import StudyResult
-    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study
 
@@ -156,7 +157,7 @@ def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequ
         for heading in headings:
             table.add_column(heading, min_width=9)
         for entry, cells in of_bit:
-            flute = str(entry.flute) if entry.view == "relief" else f"{entry.flute} {entry.view}"
+            flute = f"{entry.flute}{suffix(entry.view, ' ')}"
             table.add_row(flute, str(entry.parts) if entry.parts else "new", *cells)
         console.print(table)
 

@@ -14,7 +14,7 @@ from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, LoggedRecord, WearLog
-from wearscope.pipeline.run import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
+from wearscope.pipeline.results import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
 from wearscope.process.fairness import fair_trial
 from wearscope.report.decision_files import outcome_table
 from wearscope.report.html import report_html

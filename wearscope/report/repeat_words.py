@@ -14,7 +14,7 @@ from wearscope.metrology.repeatability import (
     percent_of_tolerance,
     smallest_difference,
 )
-from wearscope.pipeline.repeat_study import RepeatedQuantity
+from wearscope.metrology.repeated import RepeatedQuantity
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.words import capitalised, name_in_zone, parts_text, rounded
 

@@ -11,6 +11,7 @@ from wearscope.log.records import Record
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import Quantity, Zone, quantity_of
 from wearscope.quantities.reasons import Reason
+from wearscope.quantities.views import VIEWS
 
 MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± is the 95 % interval"
@@ -19,7 +20,7 @@ INTERVAL_REMARK = "± is the 95 % interval"
 _LOPSIDED = 0.2  # difference of the sides of an interval, over their mean, from which both are told; chosen
 _LONGEST_REASON = 160  # characters of a reason behind a value; chosen: two lines on a sheet
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
-VIEW_WORDS = {"relief": "relief face", "rake": "rake face", "profile": "profile view"}
+VIEW_WORDS: dict[str, str] = {view.key: view.label for view in VIEWS.values()}
 
 
 def note_text(record: Record) -> str:

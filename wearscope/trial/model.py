@@ -13,6 +13,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from wearscope.quantities.views import ViewKey
 from wearscope.trial.entry import (
     DEPTH,
     FEED,
@@ -33,8 +34,6 @@ from wearscope.trial.entry import (
     not_radians,
 )
 from wearscope.trial.life import Life
-
-View = Literal["relief", "rake", "profile"]
 
 
 class Cost(Entry):
@@ -265,7 +264,7 @@ class PhotoEntry(Entry):
     bit: Text = Field(description="a bit's name in quotes")
     flute: int = Field(ge=1, le=100, description="a whole number, 1 or more")
     parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) to 1000000000")
-    view: View = Field(description='"relief", "rake" or "profile"')
+    view: ViewKey = Field(description='"relief", "rake" or "profile"')
     file: Text = Field(description="the path of the photo in quotes")
     scale: Text = Field(description="a scale's name in quotes")
     edge_near: Polyline | None = Field(
@@ -316,7 +315,7 @@ class PhotoPattern(Entry):
     """
 
     pattern: Text = Field(description='a path in quotes, such as "photos/{bit}/{parts}/flute{flute}.jpg"')
-    view: View | None = Field(default=None, description='"relief", "rake" or "profile"')
+    view: ViewKey | None = Field(default=None, description='"relief", "rake" or "profile"')
     scale: Text = Field(description="a scale's name in quotes")
     view_tilt_deg: SignedAngle = 0.0
     u_view_tilt_deg: UncertaintyAngle = 1.5
