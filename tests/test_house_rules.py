@@ -177,7 +177,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
+    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
@@ -215,8 +215,8 @@ def test_lengths_say_their_unit():
         "wearscope.light.projection.Projection.strengths",
         "wearscope.light.ring.RingFit.ring_light",
         "wearscope.light.ring.RingFit.card_light",
-        "wearscope.imaging.pin.PinProfile.light",
-        "wearscope.imaging.pin.PinProfile.u_light",
+        "wearscope.imaging.calibration.pin.PinProfile.light",
+        "wearscope.imaging.calibration.pin.PinProfile.u_light",
         "wearscope.light.zone_light.MeanProfile.light",
         "wearscope.light.zone_light.MeanProfile.u_light",
         "wearscope.imaging.edge_lines.EdgeLine.direction",
