@@ -11,7 +11,7 @@ from grounds import ground, level, one_shape, plain, shading, shapes, streaks, t
 def empty(rng: Rng, side: int) -> Picture:
     """Draw one of them."""
     makers = (printed, ruler, leaves, texture_alone, page, solids, lambda r, n: ground(r, n, between(r, 0, 6.3)), waves)
-    maker = makers[rng.choice(len(makers), p=(0.16, 0.12, 0.18, 0.14, 0.1, 0.12, 0.1, 0.08))]
+    maker = makers[rng.choice(len(makers), p=(0.14, 0.12, 0.2, 0.14, 0.1, 0.12, 0.1, 0.08))]
     return np.maximum(maker(rng, side), 0)
 
 
@@ -35,8 +35,8 @@ def printed(rng: Rng, side: int) -> Picture:
     if abs(low - high) < 0.05:
         high = low + 0.4
     tones = np.float32(low) + np.float32(high - low) * share
-    out = (tones * shading(rng, side))[..., None] * (colour(rng) if chance(rng, 0.3) else np.ones(3, np.float32))
-    if chance(rng, 0.3):  # paper under the print
+    out = (tones * shading(rng, side))[..., None] * (colour(rng) if chance(rng, 0.1) else np.ones(3, np.float32))
+    if chance(rng, 0.15):  # paper under the print
         out = out * np.exp(np.float32(spread(rng, 0.01, 0.08)) * clouds(rng, side, spread(rng, 3, 30)))[..., None]
     return np.asarray(out, np.float32)
 

@@ -34,8 +34,15 @@ def ground(rng: Rng, side: int, edge_angle: float) -> Picture:
 
 def plain(rng: Rng, side: int) -> Picture:
     """One tone, with a fall of the light over it."""
-    tint = np.float32(level(rng)) * (colour(rng) if chance(rng, 0.3) else np.ones(3, np.float32))
+    tint = np.float32(level(rng)) * (colour(rng) if chance(rng, 0.15) else np.ones(3, np.float32))
     return shading(rng, side)[..., None] * tint
+
+
+def studio(rng: Rng, side: int) -> Picture:
+    """The ground of a careful picture: nothing, or a white or grey card."""
+    low, high = ((0.0, 0.06), (0.5, 1.3), (0.1, 0.4))[rng.choice(3, p=(0.5, 0.35, 0.15))]
+    tones = np.float32(between(rng, low, high)) * shading(rng, side)
+    return np.asarray(tones[..., None] * np.exp(rng.normal(0, 0.03, 3)).astype(np.float32), np.float32)
 
 
 def shading(rng: Rng, side: int) -> Map:

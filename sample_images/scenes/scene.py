@@ -13,9 +13,9 @@ import numpy as np
 from camera import photograph, stained, written_on
 from empties import empty
 from fields import Map, Picture, Rng, between, blurred, chance, clouds, colour, field, spread, step
-from grounds import ground
+from grounds import ground, streaks, studio
 from numpy.typing import NDArray
-from tools import Layout, Wear, along, face, layout, silhouette, wear, worn_edge
+from tools import Layout, Wear, along, face, layout, silhouette, smooth_face, wear, worn_edge
 
 EMPTY_SHARE = 0.28
 LINE_PX = 1.3  # standard deviation of the labelled line
@@ -88,7 +88,8 @@ def with_tool(rng: Rng, side: int) -> tuple[Picture, Labels]:
         edge, weight = labelled(place, worn, depth)
         if LEAST_SHARE < share < MOST_SHARE and float((edge > 0.6).sum()) > LEAST_EDGE * side * 2.6:
             break
-    tool, has_land = face(rng, place, place.d)
+    simple = place.kind != "flank" and chance(rng, 0.25)
+    tool, has_land = (smooth_face(rng, place, place.d), False) if simple else face(rng, place, place.d)
     tool = worn_edge(rng, place, worn, place.d, depth, tool)
     if place.second == "cutting":
         tool = second_edge(rng, place, tool)
@@ -96,7 +97,10 @@ def with_tool(rng: Rng, side: int) -> tuple[Picture, Labels]:
     if place.second == "blurred":
         first = place.d - along(worn.recession, place.s)
         mask = step(first, 1.2) * step(place.d_second, spread(rng, 4, 25))
-    behind = shadowed(rng, place, depth, with_other_face(rng, place, ground(rng, side, place.angle)))
+    flute = place.kind == "flank" and chance(rng, 0.6)
+    behind = streaks(rng, side, place.angle) if flute else ground(rng, side, place.angle)
+    behind = studio(rng, side) if simple else behind
+    behind = shadowed(rng, place, depth, with_other_face(rng, place, behind))
     light = behind + (tool - behind) * mask[..., None]
     if chance(rng, 0.15):
         light = with_resin(rng, depth, light)
@@ -139,11 +143,11 @@ def second_edge(rng: Rng, place: Layout, tool: Picture) -> Picture:
 
 def with_other_face(rng: Rng, place: Layout, behind: Picture) -> Picture:
     """Let the face beyond the edge peep out behind it, out of focus."""
-    if not chance(rng, 0.3):
+    if not chance(rng, 0.4):
         return behind
     side = behind.shape[0]
-    reach = np.float32(spread(rng, 3, 60)) * np.clip(1 + np.float32(rng.normal(0, 1.0) / side) * place.s, 0, 3)
-    soft = spread(rng, 1.5, 20)
+    reach = np.float32(spread(rng, 3, 45)) * np.clip(1 + np.float32(rng.normal(0, 1.0) / side) * place.s, 0, 3)
+    soft = spread(rng, 2, 25)
     where = step(place.d + reach, soft) * (reach > 0.5)
     if place.second != "none":
         where = where * step(place.d_second, spread(rng, 2, 20))

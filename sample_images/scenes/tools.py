@@ -86,7 +86,7 @@ def layout(rng: Rng, side: int) -> Layout:
         between_normals = rng.choice((-1, 1)) * np.radians(np.clip(rng.normal(90, 18), 50, 140))
         other = normal + between_normals
         d_second = u * np.float32(np.cos(other)) + v * np.float32(np.sin(other))
-        second = str(rng.choice(("cutting", "rounded", "plain", "blurred"), p=(0.3, 0.4, 0.15, 0.15)))
+        second = str(rng.choice(("cutting", "rounded", "plain", "blurred"), p=(0.15, 0.55, 0.15, 0.15)))
         r = spread(rng, 1, 45)
     elif kind == "strip":
         width, tilt = spread(rng, 25, 220), rng.normal(0, 0.06)
@@ -155,6 +155,17 @@ def grinding(rng: Rng, s: Map, d: Map, strength: tuple[float, float] = (0.02, 0.
     return np.asarray(out, np.float32)
 
 
+def smooth_face(rng: Rng, place: Layout, d: Map) -> Picture:
+    """Draw a face with next to nothing on it: a coating's colour and a fine grain."""
+    side, s = d.shape[0], place.s
+    level = np.float32(spread(rng, 0.1, 1.2) if chance(rng, 0.9) else spread(rng, 0.006, 0.1))
+    relief = np.float32(spread(rng, 0.006, 0.07)) * field(rng, s, d, spread(rng, 0.8, 2.5), spread(rng, 0.8, 2.5))
+    if chance(rng, 0.6):  # ground across the edge
+        relief = relief + np.float32(spread(rng, 0.005, 0.06)) * field(rng, d, s, spread(rng, 20, 300), spread(rng, 0.8, 3))
+    light = np.exp(relief) * np.clip(1 + np.float32(rng.normal(0, 0.2) / side) * (d + s), 0.3, 3)
+    return np.asarray((level * light)[..., None] * colour(rng), np.float32)
+
+
 def face(rng: Rng, place: Layout, d: Map) -> tuple[Picture, bool]:
     """Draw the tool's face as ground: land, heel, body; and say whether it has a land."""
     side = d.shape[0]
@@ -182,6 +193,8 @@ def face(rng: Rng, place: Layout, d: Map) -> tuple[Picture, bool]:
         turn = np.float32(rng.normal(0, 1.2)) * np.exp(-near)
         if chance(rng, 0.6):  # the lamp on the rounded side
             turn = turn + np.float32(spread(rng, 0.2, 2)) * np.exp(-(((near - np.float32(between(rng, 0.2, 1.2))) * 3) ** 2))
+        if chance(rng, 0.5):  # or it is a band of its own
+            turn = turn + np.float32(rng.normal(0, 0.9)) * step(reach - place.d_second, spread(rng, 1.5, 12))
         out = out * np.exp(np.clip(turn, -3, 2.2))[..., None]
     return np.asarray(out, np.float32), has_land
 
