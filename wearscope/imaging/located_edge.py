@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, median_filter
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.channels import ChannelShift, laid_over
 from wearscope.imaging.edge_lines import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_selection import (
     Candidate,
@@ -93,6 +94,7 @@ class OpenPhoto:
     photo: Photo
     light: NDArray[np.float32]
     reduction: int
+    shifts: tuple[ChannelShift | None, ChannelShift | None] = (None, None)
 
     @cached_property
     def candidates(self) -> list[Candidate]:
@@ -215,7 +217,11 @@ class LocatedEdge:
 
 def open_photo(photo: Photo, reduction: int) -> OpenPhoto:
     """The photo's light, averaged over blocks of `reduction` pixels."""
-    return OpenPhoto(photo, working_light(photo, reduction), reduction)
+    light = working_light(photo, reduction)
+    if photo.grey:
+        return OpenPhoto(photo, light, reduction)
+    light, shifts = laid_over(light)
+    return OpenPhoto(photo, light, reduction, shifts)
 
 
 def search_px(opened: OpenPhoto, scale: PhotoScale) -> int:
