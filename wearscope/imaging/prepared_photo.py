@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.imaging.channels import ChannelShift, laid_over
 from wearscope.imaging.edge_selection import Candidate, candidates
 from wearscope.imaging.photo import Photo
 
@@ -45,11 +46,15 @@ class PreparedPhoto:
     light : ndarray, shape (H, W, 3)
         Averaged over blocks of `reduction` pixels where the photo is finer than any number needs.
     reduction : int
+    red, blue : ChannelShift or None
+        How far these lay from green in `light`, where they have been moved on to it; None where they were left.
     """
 
     photo: Photo
     light: NDArray[np.float32]
     reduction: int
+    red: ChannelShift | None = None
+    blue: ChannelShift | None = None
 
     @cached_property
     def candidates(self) -> list[Candidate]:
@@ -58,7 +63,7 @@ class PreparedPhoto:
 
 
 def prepare(photo: Photo, reduction: int) -> PreparedPhoto:
-    """Bring a photo to linear light, averaged over blocks of pixels.
+    """Bring a photo to linear light, averaged over blocks of pixels, its colours laid over each other.
 
     Parameters
     ----------
@@ -70,7 +75,11 @@ def prepare(photo: Photo, reduction: int) -> PreparedPhoto:
     -------
     PreparedPhoto
     """
-    return PreparedPhoto(photo, working_light(photo, reduction), reduction)
+    light = working_light(photo, reduction)
+    if photo.grey:
+        return PreparedPhoto(photo, light, reduction)
+    light, red, blue = laid_over(light)
+    return PreparedPhoto(photo, light, reduction, red, blue)
 
 
 def block_side(um_per_px: float) -> int:
