@@ -121,6 +121,9 @@ def test_a_refused_photo_leaves_what_an_earlier_one_gave(tmp_path):
     assert after.records == before.records
     assert after.wear_log.read_bytes() == logged
     assert len(list((tmp_path / "results" / "sheets").iterdir())) == 1
+    (photo,) = after.refusals
+    assert photo.refusal_code == "out-of-focus"
+    assert {one.refusal_code for one in after.photos if not one.refusal} == {""}
     (refused,) = table(after.refused)
     assert refused == {
         "bit": "A2",
@@ -139,6 +142,7 @@ def test_a_failure_on_one_photo_does_not_stop_the_others(tmp_path, jobs):
     result = measured(trial, tmp_path, jobs=jobs)
     (failed,) = result.refusals
     assert failed.entry.file == "photos/A10-0-1.jpg"
+    assert failed.refusal_code == "program-failed"
     assert (
         "photos/A10-0-1.jpg: the program failed on it (RuntimeError in fake_photos.py, line" in failed.refusal
     )
@@ -154,6 +158,7 @@ def test_a_photo_that_kills_its_process(tmp_path):
     result = measured(trial, tmp_path, jobs=2)
     died = next(photo for photo in result.photos if photo.entry.file == "photos/A10-0-1.jpg")
     assert "not measured: a worker process died" in died.refusal
+    assert died.refusal_code == "worker-died"
     assert "--jobs" in died.refusal
     assert len(result.photos) == 12
     assert result.records == first.records, "nothing became known that could replace an earlier row"
@@ -276,6 +281,7 @@ def test_photos_on_a_refused_scale_are_refused_with_its_reason(tmp_path):
     for photo in result.refusals:
         assert photo.refusal.startswith(f'{photo.entry.file} has no scale, for "bench 60x" is refused: ')
         assert "graticule.png" in photo.refusal
+        assert photo.refusal_code == "scale-refused"
     verdicts = judge_trial(trial, jobs=1, judge=fake.judge)
     assert [verdict.refusal for verdict in verdicts] == [photo.refusal for photo in result.photos]
 

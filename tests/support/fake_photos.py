@@ -124,7 +124,7 @@ def inspector(trial, entry, scales) -> Inspection:
         time.sleep(float(word.split()[1]))
     if word == "refuse":
         line = f"{entry.path.name}: blurred; focus on the edge and take it again"
-        return Inspection(entry, (), line)
+        return Inspection(entry, (), line, refusal_code="out-of-focus")
     if word == "crash":
         raise RuntimeError("no such\nluck")
     if word == "die":

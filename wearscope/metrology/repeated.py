@@ -13,7 +13,14 @@ from wearscope.quantities.quantity import Zone
 
 @dataclass(frozen=True)
 class Flute:
-    """What is photographed again and again: one flute at one checkpoint."""
+    """What is photographed again and again: one flute at one checkpoint.
+
+    Attributes
+    ----------
+    bit : str
+    flute, parts : int
+    view : str
+    """
 
     bit: str
     flute: int

@@ -155,5 +155,6 @@ def transition_set_um(said: Correction, located: LocatedEdge, entry: PhotoEntry)
         raise PhotoRefused(
             f"{entry.path.name}: the transition set by hand does not lie on the edge",
             "set it again, on the cutting edge",
+            "transition-off-edge",
         )
     return at_um

@@ -51,7 +51,16 @@ def method_of(
 
 
 def quality_note(located: LocatedEdge) -> str:
-    """What the photo is like, in figures."""
+    """What a photo is like, in figures.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+
+    Returns
+    -------
+    str
+    """
     quality = located.quality
     return (
         f"{quality.background} background, contrast {quality.contrast:.2f}, "
@@ -60,17 +69,46 @@ def quality_note(located: LocatedEdge) -> str:
 
 
 def bare_of(coating: CoatingMap | None) -> NDArray[np.bool_] | None:
-    """Where bare substrate shows, shape (D, S); None where that is not known."""
+    """Where bare substrate shows.
+
+    Parameters
+    ----------
+    coating : CoatingMap or None
+
+    Returns
+    -------
+    ndarray of bool, shape (D, S), or None
+        None where that is not known.
+    """
     return None if coating is None else coating.substrate
 
 
 def chip_spans_um(chips: Sequence[tuple[Zone, ZoneChips | None]]) -> tuple[tuple[float, float], ...]:
-    """Start and end along the edge of each chip, µm."""
+    """Start and end along the edge of each chip, µm.
+
+    Parameters
+    ----------
+    chips : sequence of (str, ZoneChips or None)
+        By zone.
+
+    Returns
+    -------
+    tuple of (float, float)
+    """
     return tuple((chip.start_um, chip.end_um) for _, zone in chips if zone for chip in zone.chips)
 
 
 def new_as_drawn(strip: Strip | None) -> EdgeView | None:
-    """The new-state strip as something to draw: its edge lies at d = 0."""
+    """The new-state strip as something to draw: its edge lies at d = 0.
+
+    Parameters
+    ----------
+    strip : Strip or None
+
+    Returns
+    -------
+    EdgeView or None
+    """
     if strip is None:
         return None
     inside = np.isfinite(strip.light[int(np.argmin(np.abs(strip.d_um))), :, 0])

@@ -78,8 +78,8 @@ def judge_photo(
         return Judgement(entry, "refused", (line,), None, None, None, "")
 
 
-def _refusal(entry: PhotoEntry, problem: Exception) -> tuple[str, str]:
+def _refusal(entry: PhotoEntry, problem: PhotoRefused | ProfileNotSeenError) -> tuple[str, str]:
     """Line that names the photo and the cure, and the code of its kind."""
     if isinstance(problem, ProfileNotSeenError):
         return _NOT_IN_FRAME.format(entry.path.name), "edge-at-frame"
-    return str(problem), "photo-refused"
+    return str(problem), problem.code

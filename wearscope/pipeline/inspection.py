@@ -139,18 +139,55 @@ class Placing:
     bright_line_um: float
 
     def places_px(self, s_um: Array, d_um: Array) -> Array:
-        """Columns and rows of places on the measured strip, shape (N, 2)."""
+        """Columns and rows of places on the measured strip.
+
+        Parameters
+        ----------
+        s_um, d_um : ndarray, shape (N,)
+            Along the edge, and into the tool.
+
+        Returns
+        -------
+        ndarray, shape (N, 2)
+        """
         return self.located.places_px(s_um, d_um + np.interp(s_um, self.located.strip.s_um, self.follow_um))
 
     def on_strip(self, place_px: tuple[float, float]) -> tuple[float, float]:
-        """Where on the measured strip, s and d in µm, a column and row of the photo lie."""
+        """Where on the measured strip a place of the photo lies.
+
+        Parameters
+        ----------
+        place_px : (float, float)
+            Column and row.
+
+        Returns
+        -------
+        s_um, d_um : float
+            Along the edge, and into the tool.
+        """
         s_um, d_um = self.located.on_strip(place_px)
         return s_um, d_um - float(np.interp(s_um, self.located.strip.s_um, self.follow_um))
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """Whether a photo can carry a measurement."""
+    """Whether a photo can carry a measurement.
+
+    Attributes
+    ----------
+    entry : PhotoEntry
+    verdict : {"fit", "doubtful", "refused"}
+    remarks : tuple of str
+        What is wrong, and the cure; one line each.
+    sharpness_um : float or None
+        Blur of the edge as a Gaussian sigma; like the others None where it is not known.
+    clipped_share : float or None
+        Share of the edge that is burnt out.
+    contrast : float or None
+        Between tool and background, 0 to 1.
+    background : str
+        "bright", "dark" or "mixed"; "" where it is not known.
+    """
 
     entry: PhotoEntry
     verdict: Literal["fit", "doubtful", "refused"]
@@ -175,6 +212,10 @@ def records_of(
     photo : Photo
     um_per_px : float
         Scale that was used.
+
+    Returns
+    -------
+    tuple of Record
     """
     measured_at = datetime.now(UTC).isoformat(timespec="seconds")
     records = []
@@ -209,5 +250,14 @@ def records_of(
 
 
 def budgets_of(findings: Sequence[Finding]) -> dict[tuple[str, Zone], Budget]:
-    """Budgets by quantity and zone, of the findings that have one."""
+    """Budgets by quantity and zone, of the findings that have one.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+
+    Returns
+    -------
+    dict
+    """
     return {(each.quantity, each.zone): each.budget for each in findings if each.budget is not None}

@@ -73,10 +73,21 @@ class Crew(Protocol):
         """Whether calls are under way."""
 
     def begin(self, call: Call[Any]) -> None:
-        """Begin a call."""
+        """Begin a call.
+
+        Parameters
+        ----------
+        call : Call
+        """
 
     def finished(self) -> Iterator[tuple[Call[Any], Any]]:
-        """Wait for calls that are under way, and give the answers that are there, or failures."""
+        """Wait for calls that are under way, and give the answers that are there.
+
+        Yields
+        ------
+        call : Call
+        answer : object or Failure
+        """
 
 
 def work_off(

@@ -71,6 +71,10 @@ def measure_study(
     jobs, progress, inspector
         As in `wearscope.pipeline.run.measure_trial`.
 
+    Returns
+    -------
+    StudyResult
+
     Raises
     ------
     WearscopeError

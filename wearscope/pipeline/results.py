@@ -114,6 +114,14 @@ def sheet_names(trial: Trial) -> dict[PhotoEntry, str]:
     """File name of each photo's comparison sheet, safe on every system and no two alike.
 
     Such as ``Wren-flute1-0150parts.png``; the view is added where several show one flute and checkpoint.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    dict of PhotoEntry to str
     """
     bit_names = _file_names(bit.name for bit in trial.bits)
     digits = max([4, *(len(str(entry.parts)) for entry in trial.photos)])  # so that names rarely change
@@ -144,14 +152,34 @@ def _file_names(names: Iterable[str]) -> dict[str, str]:
 
 
 def named(entry: PhotoEntry, line: str) -> str:
-    """Have the line name the photo as the trial file does: the bare file name may be that of many."""
+    """Have a line name the photo as the trial file does: the bare file name may be that of many.
+
+    Parameters
+    ----------
+    entry : PhotoEntry
+    line : str
+
+    Returns
+    -------
+    str
+    """
     if entry.file in line or str(entry.path) in line:
         return line
     return f"{entry.file}: {line.removeprefix(f'{entry.path.name}: ')}"
 
 
 def sha256_of(path: Path) -> str:
-    """Checksum of a file's content, in hexadecimal; empty if it cannot be read."""
+    """Checksum of a file's content.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        In hexadecimal; empty if the file cannot be read.
+    """
     try:
         with path.open("rb") as file:
             return file_digest(file, "sha256").hexdigest()
@@ -160,7 +188,19 @@ def sha256_of(path: Path) -> str:
 
 
 def require_writable(folders: list[Path], files: list[Path]) -> None:
-    """Make the folders, the deepest first, and find out whether the files can be replaced."""
+    """Make folders, and find out whether files can be replaced.
+
+    Parameters
+    ----------
+    folders : list of Path
+        The deepest first.
+    files : list of Path
+
+    Raises
+    ------
+    WearscopeError
+        One of them cannot be written.
+    """
     for folder in folders:
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -224,7 +264,17 @@ def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
 
 
 def current_rows(log: WearLog, trial: Trial) -> tuple[Record, ...]:
-    """Rows that the wear log holds now of the photos that a trial lists."""
+    """Rows that the wear log holds now of the photos that a trial lists.
+
+    Parameters
+    ----------
+    log : WearLog
+    trial : Trial
+
+    Returns
+    -------
+    tuple of Record
+    """
     listed = {(entry.bit, entry.flute, entry.parts, entry.view) for entry in trial.photos}
     rows = log.current(trial=trial.name)
     return tuple(row for row in rows if (row.bit, row.flute, row.parts, row.view) in listed)

@@ -129,12 +129,14 @@ def _tip_in(entry: PhotoEntry, scale: PhotoScale, sources: Sources) -> tuple[Sec
         raise PhotoRefused(
             f"{section.name}: {problem}",
             "bring the tip to the middle of the frame, or use less magnification, and clean the section",
+            "tip-not-seen",
         ) from problem
     blur_um = section.blur_px * um
     if section.blur_px > IN_FOCUS_PX and blur_um > fit.radius_um:
         raise PhotoRefused(
             f"{section.name}: out of focus: its blur of {blur_um:.3g} um is more than the tip's radius",
             "focus on the section, steady the microscope, and take it again",
+            "out-of-focus",
         )
     return section, fit
 

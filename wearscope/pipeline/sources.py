@@ -29,6 +29,10 @@ OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its unc
 def read_scales(trial: Trial) -> tuple[dict[str, Scale], dict[str, str]]:
     """Read every scale of a trial.
 
+    Parameters
+    ----------
+    trial : Trial
+
     Returns
     -------
     scales : dict
@@ -80,30 +84,95 @@ class Memory:
 
 @dataclass(frozen=True)
 class Sources:
-    """What lies ready for the photos of a trial."""
+    """What lies ready for the photos of a trial.
+
+    Attributes
+    ----------
+    scales : mapping
+        Scale by name.
+    corrections : mapping
+        What people have said of photos, by the photo's sha256.
+    recall : Memory
+    """
 
     scales: Mapping[str, Scale]
     corrections: Mapping[str, Correction]
     recall: Memory
 
     def photo(self, entry: PhotoEntry) -> Photo:
-        """The photo of an entry, read once."""
+        """The photo of an entry, read once.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        Photo
+
+        Raises
+        ------
+        PhotoRefused
+            It cannot be read.
+        """
         return self.recall(_read_version, entry.path, _version(entry.path))
 
     def said_of(self, entry: PhotoEntry) -> Correction:
-        """What a person has said of it."""
+        """What a person has said of a photo.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        Correction
+        """
         return self.corrections.get(self.photo(entry).sha256, NOTHING)
 
     def scale(self, entry: PhotoEntry) -> PhotoScale:
-        """Its scale; see `scale_of`."""
+        """Scale of a photo; see `scale_of`.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        PhotoScale
+
+        Raises
+        ------
+        PhotoRefused
+            There is none.
+        """
         return scale_of(entry, self.scales, self.said_of(entry), self.photo(entry))
 
     def by_hand(self, entry: PhotoEntry) -> bool:
-        """Whether a person has marked anything in a photo."""
+        """Whether a person has marked anything in a photo.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        bool
+        """
         return entry.edge_near is not None or not self.said_of(entry).empty
 
     def located(self, entry: PhotoEntry, like: LocatedEdge | None = None) -> LocatedEdge:
         """The photo with its edge found, as far as the person has not said where it is.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+        like : LocatedEdge, optional
+            The new-state photo's, that it most likely looks like.
+
+        Returns
+        -------
+        LocatedEdge
 
         Raises
         ------
@@ -137,10 +206,23 @@ def scale_of(
 ) -> PhotoScale:
     """Scale of a photo: set by hand, its own, that of the scale entry it names, or what its file says.
 
+    Parameters
+    ----------
+    entry : PhotoEntry
+    scales : mapping
+        Scale by name.
+    said : Correction
+    photo : Photo, optional
+        By default it is read.
+
+    Returns
+    -------
+    PhotoScale
+
     Raises
     ------
     PhotoRefused
-        When there is none.
+        There is none.
     """
     if said.scale is not None:
         return PhotoScale(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
@@ -157,4 +239,5 @@ def scale_of(
     raise PhotoRefused(
         f"{entry.path.name}: there is no scale for it, scale {entry.scale!r} could not be read",
         "photograph the graticule at this zoom, or give um_per_px and u_um_per_px",
+        "scale-missing",
     )

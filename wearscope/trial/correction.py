@@ -108,6 +108,10 @@ def scale_between(a_px: Point, b_px: Point, distance_um: float) -> HandScale:
     a_px, b_px : (column, row)
     distance_um : float
 
+    Returns
+    -------
+    HandScale
+
     Raises
     ------
     WearscopeError
