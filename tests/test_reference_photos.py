@@ -37,8 +37,8 @@ from reference_pairs import (
     transition_error,
 )
 
+from wearscope.imaging.calibration.scale import scale_from_graticule
 from wearscope.imaging.photo import read_photo
-from wearscope.imaging.scale import scale_from_graticule
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.sources import read_scales
 from wearscope.trial import load_trial

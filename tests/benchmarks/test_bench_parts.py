@@ -13,8 +13,8 @@ import numpy as np
 from graticules import Graticule
 from pictures import TRIAL
 
+from wearscope.imaging.calibration.scale import scale_from_graticule
 from wearscope.imaging.photo import read_photo
-from wearscope.imaging.scale import scale_from_graticule
 from wearscope.trial import load_trial
 
 ROUNDS = 5

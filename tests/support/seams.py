@@ -12,10 +12,10 @@ import numpy as np
 from wearscope.economics.decision import outcome_of
 from wearscope.economics.life import HORIZON as HORIZON_TIMES
 from wearscope.economics.ranking import cost_of_choosing_wrongly
-from wearscope.imaging.pin import ring_angle_from_pin
+from wearscope.imaging.calibration.pin import ring_angle_from_pin
+from wearscope.imaging.calibration.scale import scale_from_graticule, scale_from_value
 from wearscope.imaging.quality import strip_quality
 from wearscope.imaging.registration import match_marks
-from wearscope.imaging.scale import scale_from_graticule, scale_from_value
 from wearscope.light.edge_light import ProfileFit
 from wearscope.light.strip import NEITHER, UNUSED, USED, Strip
 from wearscope.metrology.findings import Finding, found

@@ -10,7 +10,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope import __version__
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.photo import Photo
 from wearscope.light.strip import EdgeView
@@ -19,6 +18,7 @@ from wearscope.metrology.findings import Finding
 from wearscope.metrology.uncertainty import Budget
 from wearscope.quantities.quantity import Zone
 from wearscope.trial.model import PhotoEntry
+from wearscope.version import __version__
 from wearscope.wear.section import SectionView
 
 Array = NDArray[np.float64]

@@ -11,7 +11,6 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from wearscope import __version__
 from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.report import words
@@ -23,6 +22,7 @@ from wearscope.report.sheets.page import Page, write_png
 from wearscope.report.sheets.table import draw_numbers
 from wearscope.report.style import BODY, GREY, HEADLINE, LEAD, LEFT, RIGHT, WIDTH
 from wearscope.report.tone import white_level
+from wearscope.version import __version__
 
 
 def draw_sheet(

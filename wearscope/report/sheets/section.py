@@ -11,7 +11,6 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from wearscope import __version__
 from wearscope.log.records import Record
 from wearscope.report import words
 from wearscope.report.sheets.comparison import draw_header
@@ -35,6 +34,7 @@ from wearscope.report.style import (
     WIDTH,
 )
 from wearscope.report.tone import to_display
+from wearscope.version import __version__
 from wearscope.wear.section import SectionView
 from wearscope.wear.tip import TipFit
 
