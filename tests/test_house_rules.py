@@ -36,7 +36,7 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.located_edge.look_along" in set(imported_by(ROOT / "pipeline" / "sources.py"))
+    assert "wearscope.imaging.located_edge.follow_edge" in set(imported_by(ROOT / "pipeline" / "sources.py"))
 
 
 def module_graph():
@@ -177,7 +177,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
+    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
@@ -215,14 +215,16 @@ def test_lengths_say_their_unit():
         "wearscope.light.projection.Projection.strengths",
         "wearscope.light.ring.RingFit.ring_light",
         "wearscope.light.ring.RingFit.card_light",
-        "wearscope.imaging.pin.PinProfile.light",
-        "wearscope.imaging.pin.PinProfile.u_light",
+        "wearscope.imaging.calibration.pin_profile.PinProfile.light",
+        "wearscope.imaging.calibration.pin_profile.PinProfile.u_light",
         "wearscope.light.zone_light.MeanProfile.light",
         "wearscope.light.zone_light.MeanProfile.u_light",
         "wearscope.imaging.edge_lines.EdgeLine.direction",
         "wearscope.imaging.edge_lines.EdgeLine.inward",
         "wearscope.wear.place.PlaceOnPhoto.along",
         "wearscope.wear.place.PlaceOnPhoto.inward",
-        "wearscope.imaging.section.Corner.flank_a",
-        "wearscope.imaging.section.Corner.flank_b",
+        "wearscope.imaging.edge_lines.TracedPath.columns",
+        "wearscope.imaging.calibration.ruling.Ruling.gradient",
+        "wearscope.imaging.section_tip.Corner.flank_a",
+        "wearscope.imaging.section_tip.Corner.flank_b",
     }

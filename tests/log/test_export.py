@@ -14,7 +14,7 @@ from wearscope.log.records import Record
 
 HEADER = (
     "bit,flute,parts,view,quantity,zone,value,unit,std_uncertainty,low95,high95,status,note,method,photo,"
-    "photo_sha256,scale,um_per_px,wearscope_version,measured_at"
+    "photo_sha256,scale,um_per_px,wearscope_version,measured_at,detection_limit,dof,reasons"
 )
 
 ROW = Record(

@@ -11,40 +11,15 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
+from log_rows import GRADE, REMARK, a_note
 
 from wearscope.errors import LogError
 from wearscope.log import schema
-from wearscope.log.notes import GRADES, Note
+from wearscope.log.notes import Note
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
 from wearscope.report.note_words import note_line
 
-
-def a_note(**changed) -> Note:
-    made = Note(
-        trial="Birch drawer fronts",
-        bit="A",
-        flute=0,
-        parts=40,
-        kind="sound",
-        quantity="sound_level",
-        value=82.1,
-        unit="dB(A)",
-        std_uncertainty=1.0,
-        text="read off a meter",
-        file="",
-        file_sha256="",
-        noted_by="Ann",
-        wearscope_version="0.1.0",
-        noted_at="2026-01-05T08:00:00+00:00",
-    )
-    return replace(made, **changed)
-
-
-GRADE = a_note(
-    kind="grade", quantity="cut_grade", value=3.0, unit="grade", std_uncertainty=None, text=GRADES[3]
-)
-REMARK = a_note(kind="remark", quantity="", value=None, unit="", std_uncertainty=None, text="smells hot")
 TONE = a_note(quantity="tooth_passing_level_1", value=71.0)
 
 
@@ -120,13 +95,15 @@ def test_what_cannot_be_is_not_noted(path, notes):
     assert not path.exists()
 
 
+def interrupted(*_):
+    raise KeyboardInterrupt
+
+
 def test_a_failure_half_way_leaves_the_notes_as_they_were(path, monkeypatch):
     with WearLog(path) as log:
         log.add_note([a_note(), GRADE])
         before = log.note_history()
-        monkeypatch.setattr(
-            "wearscope.log.wear_log.asdict", lambda _: (_ for _ in ()).throw(KeyboardInterrupt)
-        )
+        monkeypatch.setattr("wearscope.log.note_log.add_rows", interrupted)
         with pytest.raises(KeyboardInterrupt):
             log.add_note([a_note(value=99.0)])
         assert log.note_history() == before
@@ -140,7 +117,7 @@ def test_reading_makes_no_file(path):
 
 def test_the_columns_are_the_fields():
     columns = [column.name for column in schema.note.columns]
-    assert columns == ["id", *(field.name for field in fields(Note)), "superseded_by"]
+    assert columns == ["id", *(field.name for field in fields(Note)), "superseded_by", "checksum"]
 
 
 # --- A log of version 1. Its tables as SQLite had them, written down before there were notes.
@@ -217,7 +194,7 @@ def test_a_measurement_brings_an_old_log_up_to_date(old):
 
 
 def test_an_interrupted_upgrade_leaves_the_old_log(old, monkeypatch):
-    monkeypatch.setattr("wearscope.log.wear_log.asdict", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+    monkeypatch.setattr("wearscope.log.note_log.add_rows", interrupted)
     with WearLog(old) as log, pytest.raises(KeyboardInterrupt):
         log.add_note([a_note()])
     assert version(old) == [(1,)]

@@ -11,60 +11,17 @@ from dataclasses import astuple, fields, replace
 from pathlib import Path
 
 import pytest
+from log_rows import RADIUS, inspection, record
 from sqlalchemy import event
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from wearscope.errors import LogError
 from wearscope.log import database, schema
+from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.order import in_order, natural_key
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedInspection, WearLog
-
-
-def inspection(**changed) -> LoggedInspection:
-    made = LoggedInspection(
-        trial="Birch drawer fronts",
-        bit="A",
-        flute=1,
-        parts=40,
-        view="relief",
-        photo="photos/A-040-1.jpg",
-        photo_sha256="ab" * 32,
-        refusal="",
-        wearscope_version="0.1.0",
-        inspected_at="2026-01-05T08:00:00+00:00",
-    )
-    return replace(made, **changed)
-
-
-def record(**changed) -> Record:
-    row = Record(
-        bit="A",
-        flute=1,
-        parts=40,
-        view="relief",
-        quantity="edge_recession",
-        zone="difference",
-        value=18.6,
-        unit="um",
-        std_uncertainty=0.7,
-        low95=17.2,
-        high95=20.0,
-        status="ok",
-        note="",
-        method="profile+model",
-        photo="photos/A-040-1.jpg",
-        photo_sha256="ab" * 32,
-        scale="bench 60x",
-        um_per_px=3.487,
-        wearscope_version="0.1.0",
-        measured_at="2026-01-05T08:00:00+00:00",
-    )
-    return replace(row, **changed)
-
-
-RADIUS = record(quantity="edge_radius", zone="used", value=31.4)
+from wearscope.log.wear_log import Standing, WearLog
 
 
 @pytest.fixture
@@ -86,6 +43,7 @@ def test_rows_come_back_as_they_went_in(path):
     tenth = record(
         quantity="chip_count", zone="used", value=0.1 + 0.2
     )  # 0.30000000000000004: every bit counts
+    tenth = replace(tenth, detection_limit=3.29, dof=7.5, reasons="worn-flat; edge-bent(per_mm=0.034)")
     with WearLog(path) as log:
         assert log.append(inspection(), [record(), RADIUS, refused, tenth]) == 4
         assert set(log.current()) == {record(), RADIUS, refused, tenth}
@@ -95,12 +53,13 @@ def test_columns_of_the_table_are_those_of_the_design_in_their_order(path):
     with WearLog(path) as log:
         log.append(inspection(), [record()])
     columns = [column[1] for column in sqlite3.connect(path).execute("PRAGMA table_info(measurement)")]
-    names = (
+    names = (  # what came after 0.1 stands at the end, after the columns that are the log's own
         "bit, flute, parts, view, quantity, zone, value, unit, std_uncertainty, low95, high95, status, note, "
         "method, photo, photo_sha256, scale, um_per_px, wearscope_version, measured_at"
     )
     start = columns.index("bit")
     assert columns[start : start + 20] == names.split(", ")
+    assert columns[-4:-1] == ["detection_limit", "dof", "reasons"]
 
 
 @pytest.mark.parametrize(
@@ -128,6 +87,9 @@ def test_the_same_result_adds_nothing(path, again):
         {"photo_sha256": "cd" * 32},
         {"scale": "bench 40x"},
         {"um_per_px": 3.5},
+        {"detection_limit": 2.3},
+        {"dof": 12.0},
+        {"reasons": "worn-flat"},
         {"value": None, "std_uncertainty": None, "low95": None, "high95": None, "status": "refused"},
     ],
     ids=lambda change: next(iter(change)),
@@ -162,25 +124,122 @@ def test_a_quantity_no_longer_asked_for_is_history(path):
         assert len(log.history()) == 2
 
 
-def test_a_refused_photo_leaves_no_current_row_and_destroys_none(path):
-    line = "photos/A-040-1.jpg is blurred; focus on the edge and take it again"
-    refused = inspection(photo_sha256="cd" * 32, refusal=line, inspected_at="2026-02-01T00:00:00+00:00")
+LINE = "photos/A-040-1.jpg is blurred; focus on the edge and take it again"
+
+
+def inputs(photo="ab" * 32, wedge=60.0):
+    return Inputs(PhotoInputs(photo, "bench 60x"), ToolInputs(wedge_angle_deg=wedge), "1").named()
+
+
+def refused(**changed):
+    return inspection(
+        refusal=LINE,
+        refusal_code="blurred(px=8.0)",
+        **{"inspected_at": "2026-02-01T00:00:00+00:00", **changed},
+    )
+
+
+def test_a_refusal_is_kept_and_hides_nothing_that_rests_on_the_same(path):
     with WearLog(path) as log:
-        log.append(inspection(), [record()])
-        log.append(refused, [])
+        for made in (inspection(), inspection(flute=2, inputs=inputs())):
+            log.append(made, [record(flute=made.flute)])
+            failed = refused(flute=made.flute, inputs=made.inputs)
+            assert log.append(failed, []) == 0
+            assert log.current(flute=made.flute) == [record(flute=made.flute)]
+            assert log.inspections(flute=made.flute) == [made, failed]
+            log.append(replace(failed, inspected_at="2026-02-02T00:00:00+00:00"), [])
+            assert len(log.inspections(flute=made.flute)) == 2, (
+                "the same refusal of the same photo is said once"
+            )
+            log.append(replace(failed, photo_sha256="ef" * 32), [])
+            assert len(log.inspections(flute=made.flute)) == 3, "another photo refused is another event"
+
+
+def test_a_refusal_of_which_nothing_is_known_hides_nothing(path):
+    """A share that is not there today, say: no photo could be read."""
+    with WearLog(path) as log:
+        log.append(inspection(inputs=inputs()), [record()])
+        log.append(refused(photo_sha256=""), [])
+        assert log.current() == [record()]
+        assert log.standing(inspection().trial, {PLACE: inputs()})[PLACE].state == "measured"
+
+
+def test_a_refusal_with_other_inputs_makes_what_was_measured_history(path):
+    with WearLog(path) as log:
+        log.append(inspection(inputs=inputs()), [record()])
+        log.append(refused(inputs=inputs(wedge=45.0)), [])
         assert log.current() == []
         (past,) = log.history()
         assert past.record == record()
-        assert (past.superseded_at, past.superseding_refusal) == ("2026-02-01T00:00:00+00:00", line)
-        assert log.inspections()[-1] == refused
-
-        log.append(replace(refused, inspected_at="2026-02-02T00:00:00+00:00"), [])
-        assert len(log.inspections()) == 2, "the same refusal of the same photo is said once"
-        log.append(replace(refused, photo_sha256="ef" * 32), [])
-        assert len(log.inspections()) == 3, "another photo refused is another event"
-
-        assert log.append(inspection(), [record()]) == 1
+        assert (past.superseded_at, past.superseding_refusal) == ("2026-02-01T00:00:00+00:00", LINE)
+        assert past.changed_inputs == ("wedge_angle_deg",)
+        assert log.append(inspection(inputs=inputs()), [record()]) == 1
         assert log.current() == [record()]
+
+
+def test_a_refused_photo_has_no_records(path):
+    with WearLog(path) as log, pytest.raises(ValueError, match="refused"):
+        log.append(refused(), [record()])
+
+
+def test_the_same_number_from_other_inputs_is_another_row(path):
+    with WearLog(path) as log:
+        log.append(inspection(inputs=inputs()), [record(), RADIUS])
+        assert log.append(inspection(inputs=inputs()), [record(), RADIUS]) == 0
+        later = inspection(inputs=inputs(photo="cd" * 32, wedge=59.0), inspected_at="2026-03-01")
+        assert log.append(later, [record(), replace(RADIUS, value=30.0)]) == 2
+        first, second = log.history(quantity="edge_radius", zone="used")
+        assert (first.record.value, first.inputs, first.changed_inputs) == (
+            31.4,
+            inputs(),
+            ("photo_sha256", "wedge_angle_deg"),
+        )
+        assert (second.record.value, second.inputs, second.changed_inputs) == (30.0, later.inputs, None)
+        assert len(log.history(quantity="edge_recession")) == 2
+        assert log.append(replace(later, inspected_at="2026-04-01"), [record(), RADIUS]) == 1
+        assert log.history(quantity="edge_radius", zone="used")[1].changed_inputs == (), (
+            "the result alone changed"
+        )
+
+
+PLACE = ("A", 1, 40, "relief")
+
+
+def test_only_what_is_expected_is_current(path):
+    trial, other = inspection().trial, ("A", 2, 40, "relief")
+    with WearLog(path) as log:
+        log.append(inspection(inputs=inputs()), [record()])
+        log.append(inspection(flute=2), [record(flute=2)])  # as of wearscope 0.1
+        now, then = fingerprint_of(inputs()), fingerprint_of(inputs(wedge=45.0))
+        assert log.current(trial=trial, expected={PLACE: now, other: now}) == [record()]
+        assert log.current(trial=trial, expected={PLACE: then}) == []
+        assert log.current(trial=trial, expected={other: now}) == []
+        assert log.current(trial=trial, flute=2, expected={PLACE: now}) == []
+        assert log.current(trial=trial) == [record(), record(flute=2)]
+        with pytest.raises(ValueError, match="trial"):
+            log.current(expected={PLACE: now})
+
+
+def test_how_the_log_stands_to_what_the_trial_says_now(path):
+    names = {"measured": 1, "refused": 2, "changed": 3, "old": 4, "never": 5}
+    places = {name: ("A", flute, 40, "relief") for name, flute in names.items()}
+    last = {
+        "measured": inspection(flute=1, inputs=inputs()),
+        "refused": refused(flute=2, inputs=inputs()),
+        "changed": inspection(flute=3, inputs=inputs(wedge=45.0)),
+        "old": inspection(flute=4),
+    }
+    with WearLog(path) as log:
+        for made in last.values():
+            log.append(made, [] if made.refusal else [record(flute=made.flute)])
+        found = log.standing(inspection().trial, {place: inputs() for place in places.values()})
+    assert {name: found[place] for name, place in places.items()} == {
+        "measured": Standing("measured", (), last["measured"]),
+        "refused": Standing("refused", (), last["refused"]),
+        "changed": Standing("out of date", ("wedge_angle_deg",), last["changed"]),
+        "old": Standing("out of date", None, last["old"]),
+        "never": Standing("missing", (), None),
+    }
 
 
 def test_trials_flutes_and_views_do_not_supersede_one_another(path):
@@ -434,4 +493,4 @@ def test_a_record_has_the_columns_of_the_table():
     assert [field.name for field in fields(Record)] == [
         column.name for column in schema.measurement.columns if column.name in schema.RECORD_TYPES
     ]
-    assert len(astuple(record())) == 20
+    assert len(astuple(record())) == 23

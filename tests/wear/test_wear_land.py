@@ -7,49 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from faces import D_UM, FACE, S_UM, face, labels_with_transition, marks
-from scipy.ndimage import gaussian_filter1d
+from lands import BARE, COATING, RADIUS_UM, RECESSION_UM, SILHOUETTE, USED_EDGE, ends, scene
 
 from wearscope.light.strip import USED
-from wearscope.wear.wear_land import Scene, find_land, land_findings, marks_of
-
-USED_EDGE = S_UM < 0
-RECESSION_UM, RADIUS_UM, BLUR_UM = 18.0, 20.0, 4.5
-SILHOUETTE = np.where(USED_EDGE, RECESSION_UM, 0.0)
-COATING, BARE = FACE * [1.3, 1.0, 0.5], FACE
-
-
-def wavy(mean_um, ragged_um=0.0, seed=3):
-    rng = np.random.default_rng(seed)
-    slow = gaussian_filter1d(rng.standard_normal(len(S_UM)), 50.0, mode="wrap")
-    fine = gaussian_filter1d(rng.standard_normal(len(S_UM)), 8.0, mode="wrap")
-    return mean_um + 0.06 * mean_um * slow / slow.std() + ragged_um * fine / fine.std()
-
-
-def ends(width_um, **more):
-    """Inner end of a flat of that width where the edge is used, outside the frame elsewhere."""
-    return np.where(USED_EDGE, wavy(width_um, **more), -1e3)
-
-
-def scene(strip, **more) -> Scene:
-    known = {
-        "strip": strip,
-        "silhouette_um": SILHOUETTE,
-        "labels": labels_with_transition(),
-        "radius_um": RADIUS_UM,
-        "blur_um": BLUR_UM,
-        "original_um": 0.0,
-        "u_original_um": 0.5,
-        "u_datum_um": np.full(len(S_UM), 0.8),
-        "u_scale": 5e-4,
-        "tilt": 0.0,
-        "u_tilt": 0.026,
-        "transition_um": 0.0,
-        "used_side": -1,
-        "coated": False,
-        "bare": None,
-        "new": None,
-    }
-    return Scene(**{**known, **more})
+from wearscope.wear.wear_land import find_land, land_findings, marks_of
 
 
 def truth(end_um):
@@ -71,6 +32,7 @@ def test_width_from_the_original_edge_line(width_um, brightness):
     assert land.mean.u < 5.0
 
 
+@pytest.mark.statistics
 def test_intervals_hold_the_truth():
     held = []
     for seed in range(12):

@@ -9,44 +9,13 @@ from datetime import UTC, datetime
 from typing import Any, Self
 
 from pydantic import TypeAdapter
-from sqlalchemy import (
-    Column,
-    Connection,
-    Index,
-    Integer,
-    MetaData,
-    Select,
-    Table,
-    Text,
-    insert,
-    inspect,
-    select,
-)
+from sqlalchemy import ColumnElement
 
 from wearscope.errors import LogError, WearscopeError
 from wearscope.log import database
+from wearscope.log.checksums import add_rows, rows_of
+from wearscope.log.schema import correction
 from wearscope.trial.correction import KINDS, Correction
-
-_metadata = MetaData()  # of its own: a log written before there were corrections has no such table
-
-correction = Table(
-    "correction",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("trial", Text, nullable=False),
-    Column("bit", Text, nullable=False),
-    Column("flute", Integer, nullable=False),
-    Column("parts", Integer, nullable=False),
-    Column("view", Text, nullable=False),
-    Column("photo_sha256", Text, nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("value", Text),
-    Column("by", Text, nullable=False),
-    Column("at", Text, nullable=False),
-)
-"""One row per thing said; the last one of a kind for a photo holds. An empty `value` takes back what was said."""
-
-Index("corrections_of_a_trial", correction.c.trial, correction.c.photo_sha256)
 
 _CHECKED = TypeAdapter(Correction)
 
@@ -126,23 +95,19 @@ class CorrectionLog(database.OpenLog):
         """
         if not rows:
             return
-        with database.writing(self._engine, self.path) as connection:
-            _metadata.create_all(connection)
-            said = _of(rows[0].trial, rows[0].photo_sha256)
-            known = connection.execute(said).mappings().all() if seen is not None else []
+        with self._writing() as connection:
+            known = rows_of(connection, correction, *_of(rows[0].trial, rows[0].photo_sha256))
             if seen is not None and len(known) > seen:
                 raise ChangedMeanwhileError.by(known[-1]["by"])
-            connection.execute(insert(correction), [asdict(row) for row in rows])
+            add_rows(connection, correction, [asdict(row) for row in rows])
 
     def history(self, trial: str, photo_sha256: str | None = None) -> list[LoggedCorrection]:
         """All that was ever said of a trial's photos, or of one of them, in the order it was said."""
-        query = _of(trial, photo_sha256)
-        with database.reading(self._engine, self.path) as connection:
-            if connection is None or not _there(connection):
+        with self._reading() as connection:
+            if connection is None:
                 return []
-            return [
-                LoggedCorrection(*(row[n] for n in _NAMES)) for row in connection.execute(query).mappings()
-            ]
+            rows = rows_of(connection, correction, *_of(trial, photo_sha256))
+        return [LoggedCorrection(*(row[name] for name in _NAMES)) for row in rows]
 
     def current(self, trial: str) -> dict[str, Correction]:
         """What holds for each photo of a trial that anything was said of, by the photo's sha256."""
@@ -177,13 +142,9 @@ class CorrectionLog(database.OpenLog):
             ) from error
 
 
-def _of(trial: str, photo_sha256: str | None) -> Select[Any]:
-    query = select(correction).where(correction.c.trial == trial).order_by(correction.c.id)
-    return query if photo_sha256 is None else query.where(correction.c.photo_sha256 == photo_sha256)
-
-
-def _there(connection: Connection) -> bool:
-    return correction.name in inspect(connection).get_table_names()
+def _of(trial: str, photo_sha256: str | None) -> list[ColumnElement[bool]]:
+    of_trial = correction.c.trial == trial
+    return [of_trial] if photo_sha256 is None else [of_trial, correction.c.photo_sha256 == photo_sha256]
 
 
 def changes(before: Correction, after: Correction) -> dict[str, str | None]:

@@ -17,14 +17,15 @@ def natural_key(text: str) -> tuple[object, ...]:
 
 def in_order(records: Iterable[Record]) -> list[Record]:
     """Sort records by bit, flute, parts and view, then by quantity and zone as documented."""
-    return sorted(records, key=_key)
-
-
-def _key(record: Record) -> tuple[object, ...]:
-    return (
-        natural_key(record.bit),
-        record.flute,
-        record.parts,
-        record.view,
-        *listed_at(record.quantity, record.zone),
+    listed = list(records)
+    bits = {bit: natural_key(bit) for bit in {record.bit for record in listed}}
+    return sorted(
+        listed,
+        key=lambda record: (
+            bits[record.bit],
+            record.flute,
+            record.parts,
+            record.view,
+            *listed_at(record.quantity, record.zone),
+        ),
     )

@@ -36,6 +36,9 @@ class Record:
     um_per_px: float | None
     wearscope_version: str
     measured_at: str
+    detection_limit: float | None = None
+    dof: float | None = None
+    reasons: str = ""
 
 
 def gave_numbers(records: Iterable[Record]) -> bool:

@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from math import isfinite
-from typing import Any, TypedDict, Unpack, get_args
+from typing import Any, Literal, TypedDict, Unpack, cast
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Select, Table, and_, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Table
 
-from wearscope.log import database
-from wearscope.log.notes import LoggedNote, Note, NoteKind
-from wearscope.log.order import in_order, natural_key
+from wearscope.log.checksums import DamagedRowError, Row, add_rows, change_rows, rows_of
+from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, inputs_text
+from wearscope.log.note_log import NoteLog, NotePlace
+from wearscope.log.order import in_order
 from wearscope.log.records import Record
-from wearscope.log.schema import (
-    NOTE_PLACE,
-    NOTE_TYPES,
-    PLACE,
-    RECORD_TYPES,
-    inspection,
-    measurement,
-    note,
-    wear_log,
-)
+from wearscope.log.schema import PLACE, RECORD_TYPES, inspection, measurement
+
+__all__ = [
+    "LOG_NAME",
+    "LoggedInspection",
+    "LoggedRecord",
+    "NotePlace",
+    "NumberPlace",
+    "PhotoPlace",
+    "Place",
+    "Standing",
+    "WearLog",
+]
 
 LOG_NAME = "wear-log.sqlite"
 
 Number = tuple[str, str]
 """Quantity and zone: what tells apart the rows of one photo."""
+
+PhotoPlace = tuple[str, int, int, str]
+"""Bit, flute, parts and view: what tells apart the photos of one trial."""
 
 
 class Place(TypedDict, total=False):
@@ -40,14 +48,11 @@ class Place(TypedDict, total=False):
     view: str
 
 
-class NotePlace(TypedDict, total=False):
-    """Which notes are asked for; what is left out may be anything."""
+class NumberPlace(Place, total=False):
+    """Which numbers are asked for; what is left out may be anything."""
 
-    trial: str
-    bit: str
-    flute: int
-    parts: int
-    kind: NoteKind
+    quantity: str
+    zone: str
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,10 @@ class LoggedInspection:
     refusal : str
         Why the photo was refused as a whole; empty when it was measured.
     wearscope_version, inspected_at : str
+    refusal_code : str
+        The reason as codes with values; empty when it was measured, and in logs of wearscope 0.1.
+    inputs : mapping or None
+        What its numbers rest on, as from `Inputs.named`; None where that is not known, as in logs of wearscope 0.1.
     """
 
     trial: str
@@ -75,6 +84,13 @@ class LoggedInspection:
     refusal: str
     wearscope_version: str
     inspected_at: str
+    refusal_code: str = ""
+    inputs: NamedInputs | None = None
+
+    @property
+    def fingerprint(self) -> str | None:
+        """Of `inputs`; None where they are not known."""
+        return None if self.inputs is None else fingerprint_of(self.inputs)
 
 
 @dataclass(frozen=True)
@@ -89,22 +105,48 @@ class LoggedRecord:
         When a later inspection came to something else; None while the row holds.
     superseding_refusal : str
         Why that later inspection refused the photo; empty if it measured it.
+    inputs : mapping or None
+        What the number rests on, as from `Inputs.named`; None where that is not known.
+    changed_inputs : tuple of str or None
+        Names of the inputs that were others in the later inspection. Empty if none was; None while the row holds,
+        and where the inputs of either are not known.
     """
 
     trial: str
     record: Record
     superseded_at: str | None
     superseding_refusal: str
+    inputs: NamedInputs | None = None
+    changed_inputs: tuple[str, ...] | None = None
 
 
-class WearLog(database.OpenLog):
+@dataclass(frozen=True)
+class Standing:
+    """How what the log holds of a photo stands to what its numbers would rest on now.
+
+    Attributes
+    ----------
+    state : {"measured", "refused", "out of date", "missing"}
+        The first two: inspected with just these inputs.
+    changed : tuple of str or None
+        Names of the inputs that are others now; None where the earlier ones are not known. Empty unless out of date.
+    last : LoggedInspection or None
+        The inspection that was compared; None if the photo was never inspected.
+    """
+
+    state: Literal["measured", "refused", "out of date", "missing"]
+    changed: tuple[str, ...] | None
+    last: LoggedInspection | None
+
+
+class WearLog(NoteLog):
     """Measurements in one SQLite file, to which rows are added and from which none is ever taken away.
 
     A row is *current* until a later inspection of the same flute, checkpoint and view comes to something
-    else; then it is history. Measuring again with the same result adds nothing.
+    else, or rests on other inputs; then it is history. Measuring again with the same result adds nothing.
 
-    Entering the context checks the file that is there, so that a wrong one is known before any work; the
-    first `append` makes it if there is none.
+    Entering the context checks the file that is there, so that a wrong or damaged one is known before any work; the
+    first `append` makes it if there is none, or brings one of an earlier version up to date.
 
     Parameters
     ----------
@@ -113,7 +155,7 @@ class WearLog(database.OpenLog):
     Raises
     ------
     LogError
-        On entering, and from every method: the file is not a wear log, is that of a newer wearscope, or
+        On entering, and from every method: the file is not a wear log, is damaged, is that of a newer wearscope, or
         cannot be read or written.
     """
 
@@ -121,9 +163,11 @@ class WearLog(database.OpenLog):
         """Add what came of one photo, whole or not at all.
 
         `records` are all that the inspection found: current rows of the same trial, bit, flute, parts and
-        view that are not among them become history. So a photo refused without any record leaves no
-        current row; what it came to earlier is still read with `history`. Two rows are the same if they
-        agree in all but ``wearscope_version`` and ``measured_at``.
+        view that are not among them become history. Two rows are the same if they rest on the same inputs and agree
+        in all but ``wearscope_version`` and ``measured_at``.
+
+        A photo refused as a whole has no records. It makes the rows of an earlier inspection history only if it is
+        known to rest on other inputs than they do: what was measured still holds if nothing but the luck changed.
 
         Parameters
         ----------
@@ -139,192 +183,225 @@ class WearLog(database.OpenLog):
         Raises
         ------
         ValueError
-            A record of another photo, two for one number, or a value that is not finite.
+            A record of another photo or of a refused one, two for one number, or a value that is not finite.
         """
         fresh = _by_number(made, records)
-        with database.writing(self._engine, self.path) as connection:
+        if made.refusal and fresh:
+            raise ValueError(f"{made.photo} was refused, but has records")
+        with self._writing() as connection:
             stored = _current_rows(connection, made)
-            same = {n for n, row in fresh.items() if n in stored and _same(row, _record(stored[n]))}
-            stale = [row["id"] for number, row in stored.items() if number not in same]
+            same = _unchanged(made, fresh, stored, _made(connection, _place(made))) if stored else set()
+            stale = [row for number, row in stored.items() if number not in same]
             added = [row for number, row in fresh.items() if number not in same]
             if not stale and not added and _verdict_stands(connection, made):
                 return 0
-            new = insert(inspection).values(asdict(made)).returning(inspection.c.id)
-            inspection_id = connection.execute(new).scalar_one()
-            _supersede(connection, stale, inspection_id)
+            (inspection_id,) = add_rows(connection, inspection, [_inspection_row(made)])
+            change_rows(connection, measurement, stale, {"superseded_by": inspection_id})
             _insert(connection, made.trial, added, inspection_id)
         return len(added)
 
-    def current(self, **place: Unpack[Place]) -> list[Record]:
-        """Rows that hold now, in natural order."""
-        rows = select(measurement).where(_matches(measurement, place), measurement.c.superseded_by.is_(None))
-        return in_order(_record(row) for row in self._read(rows))
-
-    def history(self, **place: Unpack[Place]) -> list[LoggedRecord]:
-        """All rows ever added, those that hold now included, in the order they were added."""
-        rows = (
-            select(measurement, inspection.c.inspected_at.label("superseded_at"), inspection.c.refusal)
-            .outerjoin(inspection, measurement.c.superseded_by == inspection.c.id)
-            .where(_matches(measurement, place))
-            .order_by(measurement.c.id)
-        )
-        return [
-            LoggedRecord(row["trial"], _record(row), row["superseded_at"], row["refusal"] or "")
-            for row in self._read(rows)
-        ]
-
-    def inspections(self, **place: Unpack[Place]) -> list[LoggedInspection]:
-        """Inspections that added or superseded a row or changed the verdict on a photo, oldest first."""
-        rows = select(inspection).where(_matches(inspection, place)).order_by(inspection.c.id)
-        names = [field.name for field in fields(LoggedInspection)]
-        return [LoggedInspection(*(row[name] for name in names)) for row in self._read(rows)]
-
-    def add_note(self, notes: Sequence[Note]) -> int:
-        """Add what was noted on one occasion, whole or not at all.
-
-        Rows of the same trial, bit, flute, parts and kind that hold until now become history, but for remarks,
-        which add up. Noting again what holds already, by the same person, adds nothing.
+    def current(
+        self, *, expected: Mapping[PhotoPlace, str] | None = None, **place: Unpack[Place]
+    ) -> list[Record]:
+        """Rows that hold now, in natural order.
 
         Parameters
         ----------
-        notes : sequence of Note
-            At most one for each place, kind and quantity.
+        expected : mapping, optional
+            Fingerprint of what the numbers of each photo of the trial would rest on now. Rows that rest on anything
+            else, or stand at a place not named, count as history.
+        **place
+            Of the rows asked for; with `expected`, the trial must be among it.
 
         Returns
         -------
-        int
-            Number of rows added.
+        list of Record
 
         Raises
         ------
         ValueError
-            Two notes for one quantity, or a number that is not finite.
+            `expected` without a trial.
         """
-        by_place: dict[tuple[object, ...], dict[str, Note]] = {}
-        for made in notes:
-            for number in (made.value, made.std_uncertainty):
-                if number is not None and not isfinite(number):
-                    raise ValueError(f"the note of {made.quantity} of bit {made.bit} holds {number}")
-            rows = by_place.setdefault(tuple(getattr(made, name) for name in NOTE_PLACE), {})
-            if made.quantity in rows:
-                raise ValueError(f"two notes of {made.kind} {made.quantity} of bit {made.bit}")
-            rows[made.quantity] = made
-        added = 0
-        with database.writing(self._engine, self.path) as connection:
-            for place, rows in by_place.items():
-                added += _add_notes(connection, dict(zip(NOTE_PLACE, place, strict=True)), rows)
-        return added
-
-    def notes(self, **place: Unpack[NotePlace]) -> list[Note]:
-        """Notes that hold now, by bit, parts, flute and kind."""
-        held = [logged.note for logged in self.note_history(**place) if logged.superseded_at is None]
-        kinds = get_args(NoteKind)
-        return sorted(
-            held,
-            key=lambda made: (
-                made.trial,
-                natural_key(made.bit),
-                made.parts,
-                made.flute,
-                kinds.index(made.kind),
-            ),
-        )
-
-    def note_history(self, **place: Unpack[NotePlace]) -> list[LoggedNote]:
-        """All notes ever made, those that hold now included, in the order they were added."""
-        later = note.alias()
-        rows = (
-            select(note, later.c.noted_at.label("until"), later.c.noted_by.label("superseding"))
-            .outerjoin(later, note.c.superseded_by == later.c.id)
-            .where(and_(True, *(note.c[name] == wanted for name, wanted in place.items())))
-            .order_by(note.c.id)
-        )
-        with database.reading(self._engine, self.path) as connection:
-            if connection is None or _version(connection) < 2:
+        if expected is not None and "trial" not in place:
+            raise ValueError("fingerprints are expected of one trial; say of which")
+        with self._reading() as connection:
+            if connection is None:
                 return []
-            found = connection.execute(rows).mappings().all()
-        return [LoggedNote(_note(row), row["until"], row["superseding"] or "") for row in found]
+            where = _matches(measurement, place)
+            rows = rows_of(connection, measurement, *where, measurement.c.superseded_by.is_(None))
+            if expected is not None:
+                made = _made(connection, place)
+                rows = [
+                    row
+                    for row in rows
+                    if (wanted := expected.get(_photo_place(row))) is not None
+                    and made[row["inspection_id"]]["fingerprint"] == wanted
+                ]
+        return in_order(_record(row) for row in rows)
 
-    def _read(self, query: Select[Any]) -> Sequence[RowMapping]:
-        with database.reading(self._engine, self.path) as connection:
-            return connection.execute(query).mappings().all() if connection else ()
+    def history(self, **where: Unpack[NumberPlace]) -> list[LoggedRecord]:
+        """All rows ever added, those that hold now included, in the order they were added.
+
+        Parameters
+        ----------
+        **where
+            Of the rows asked for. With all of it: every value that one number ever had.
+
+        Returns
+        -------
+        list of LoggedRecord
+        """
+        with self._reading() as connection:
+            if connection is None:
+                return []
+            rows = rows_of(connection, measurement, *_matches(measurement, where))
+            place = cast(Place, {name: wanted for name, wanted in where.items() if name in PLACE})
+            made = _made(connection, place)
+            return [
+                _logged(row, made[row["inspection_id"]], row["superseded_by"] and made[row["superseded_by"]])
+                for row in rows
+            ]
+
+    def inspections(self, **place: Unpack[Place]) -> list[LoggedInspection]:
+        """Inspections that added or superseded a row or changed the verdict on a photo, oldest first.
+
+        Parameters
+        ----------
+        **place
+            Of the photos asked for.
+
+        Returns
+        -------
+        list of LoggedInspection
+        """
+        with self._reading() as connection:
+            if connection is None:
+                return []
+            rows = rows_of(connection, inspection, *_matches(inspection, place))
+        return [_inspection(row) for row in rows]
+
+    def standing(self, trial: str, expected: Mapping[PhotoPlace, NamedInputs]) -> dict[PhotoPlace, Standing]:
+        """How the log stands to what the numbers of a trial's photos would rest on now.
+
+        Parameters
+        ----------
+        trial : str
+        expected : mapping
+            For each photo of the trial what its numbers would rest on, as from `Inputs.named`.
+
+        Returns
+        -------
+        dict
+            For each photo in `expected`, in that order.
+
+        Notes
+        -----
+        A refusal of which the inputs are not known (the file could not be read, say) is passed over, as by `append`.
+        """
+        last: dict[PhotoPlace, LoggedInspection] = {}
+        for made in self.inspections(trial=trial):
+            place = (made.bit, made.flute, made.parts, made.view)
+            if place not in last or made.inputs is not None or not made.refusal:
+                last[place] = made
+        return {place: _standing(last.get(place), inputs) for place, inputs in expected.items()}
 
 
-def _matches(table: Table, place: Place) -> ColumnElement[bool]:
-    return and_(True, *(table.c[name] == wanted for name, wanted in place.items()))
+def _standing(last: LoggedInspection | None, expected: NamedInputs) -> Standing:
+    if last is None:
+        return Standing("missing", (), None)
+    if last.inputs is None:
+        return Standing("out of date", None, last)
+    if last.fingerprint != fingerprint_of(expected):
+        return Standing("out of date", changed_between(last.inputs, expected), last)
+    return Standing("refused" if last.refusal else "measured", (), last)
+
+
+def _matches(table: Table, place: Place | NumberPlace) -> list[ColumnElement[bool]]:
+    return [table.c[name] == wanted for name, wanted in place.items()]
 
 
 def _place(made: LoggedInspection) -> Place:
     return {"trial": made.trial, "bit": made.bit, "flute": made.flute, "parts": made.parts, "view": made.view}
 
 
-def _current_rows(connection: Connection, made: LoggedInspection) -> dict[Number, RowMapping]:
-    rows = select(measurement).where(
-        _matches(measurement, _place(made)), measurement.c.superseded_by.is_(None)
-    )
-    return {(row["quantity"], row["zone"]): row for row in connection.execute(rows).mappings()}
+def _photo_place(row: Row) -> PhotoPlace:
+    return row["bit"], row["flute"], row["parts"], row["view"]
+
+
+def _current_rows(connection: Connection, made: LoggedInspection) -> dict[Number, Row]:
+    here = _matches(measurement, _place(made))
+    rows = rows_of(connection, measurement, *here, measurement.c.superseded_by.is_(None))
+    return {(row["quantity"], row["zone"]): row for row in rows}
+
+
+class _Made(dict[int, Row]):
+    """Inspections by their id."""
+
+    def __missing__(self, row_id: int) -> Row:
+        raise DamagedRowError(f"inspection {row_id} is not where the numbers that came of it are")
+
+
+def _made(connection: Connection, place: Place) -> _Made:
+    return _Made({row["id"]: row for row in rows_of(connection, inspection, *_matches(inspection, place))})
+
+
+def _unchanged(
+    made: LoggedInspection, fresh: Mapping[Number, Record], stored: Mapping[Number, Row], earlier: _Made
+) -> set[Number]:
+    """Numbers whose current rows hold after an inspection too."""
+    now = made.fingerprint
+    before = {number: earlier[row["inspection_id"]]["fingerprint"] for number, row in stored.items()}
+    if made.refusal:
+        return {number for number in stored if None in (before[number], now) or before[number] == now}
+    return {
+        number
+        for number, row in fresh.items()
+        if number in stored and before[number] == now and _same(row, _record(stored[number]))
+    }
 
 
 def _verdict_stands(connection: Connection, made: LoggedInspection) -> bool:
-    """Whether the last inspection said the same of the same photo."""
-    last = (
-        select(inspection.c.photo_sha256, inspection.c.refusal)
-        .where(_matches(inspection, _place(made)))
-        .order_by(inspection.c.id.desc())
-        .limit(1)
-    )
-    return connection.execute(last).first() == (made.photo_sha256, made.refusal)
-
-
-def _supersede(connection: Connection, row_ids: Sequence[int], inspection_id: int) -> None:
-    gone = update(measurement).where(measurement.c.id.in_(row_ids))
-    connection.execute(gone.values(superseded_by=inspection_id))
+    """Whether the last inspection said the same of the same photo, on the same grounds."""
+    last = rows_of(connection, inspection, *_matches(inspection, _place(made)), newest=True)
+    names = ("photo_sha256", "refusal", "refusal_code", "fingerprint")
+    return bool(last) and all(last[0][name] == getattr(made, name) for name in names)
 
 
 def _insert(connection: Connection, trial: str, records: Sequence[Record], inspection_id: int) -> None:
-    if records:
-        rows = [{"trial": trial, "inspection_id": inspection_id, **asdict(record)} for record in records]
-        connection.execute(insert(measurement), rows)
+    new = {"trial": trial, "inspection_id": inspection_id}
+    add_rows(
+        connection, measurement, [new | {n: getattr(record, n) for n in RECORD_TYPES} for record in records]
+    )
 
 
-def _version(connection: Connection) -> int:
-    return int(connection.execute(select(wear_log.c.schema_version)).scalar_one())
+_MADE_NAMES = tuple(field.name for field in fields(LoggedInspection) if field.name != "inputs")
 
 
-def _add_notes(connection: Connection, place: dict[str, object], fresh: dict[str, Note]) -> int:
-    """Add notes of one place and kind, unless all of them hold already."""
-    here = and_(*(note.c[name] == wanted for name, wanted in place.items()), note.c.superseded_by.is_(None))
-    stored = {row["quantity"]: row for row in connection.execute(select(note).where(here)).mappings()}
-    if stored.keys() == fresh.keys() and all(_same_note(fresh[q], _note(stored[q])) for q in fresh):
-        return 0
-    if place["kind"] == "remark":  # the index lets only one hold for each quantity, so that each has its own
-        (made,) = fresh.values()
-        if any(_same_note(replace(made, quantity=q), _note(row)) for q, row in stored.items()):
-            return 0
-        quantity = f"remark_{len(stored) + 1}" if stored else ""
-        connection.execute(insert(note).values(asdict(replace(made, quantity=quantity))))
-        return 1
-    # The rows that are there step aside first, for an index lets only one hold for each quantity.
-    ids = [row["id"] for row in stored.values()]
-    connection.execute(update(note).where(note.c.id.in_(ids)).values(superseded_by=note.c.id))
-    new_ids = [
-        connection.execute(insert(note).values(asdict(made)).returning(note.c.id)).scalar_one()
-        for made in fresh.values()
-    ]
-    connection.execute(update(note).where(note.c.id.in_(ids)).values(superseded_by=new_ids[0]))
-    return len(new_ids)
+def _inspection_row(made: LoggedInspection) -> Row:
+    inputs = None if made.inputs is None else inputs_text(made.inputs)
+    plain = {name: getattr(made, name) for name in _MADE_NAMES}
+    return plain | {"fingerprint": made.fingerprint, "inputs": inputs}
 
 
-def _note(row: RowMapping) -> Note:
-    return Note(**{name: row[name] for name in NOTE_TYPES})
+def _inspection(row: Row) -> LoggedInspection:
+    return LoggedInspection(**{name: row[name] for name in _MADE_NAMES}, inputs=_inputs(row))
 
 
-def _same_note(one: Note, other: Note) -> bool:
-    return one == replace(other, wearscope_version=one.wearscope_version, noted_at=one.noted_at)
+def _inputs(row: Row) -> NamedInputs | None:
+    return None if row["inputs"] is None else dict(json.loads(row["inputs"]))
 
 
-def _record(row: RowMapping) -> Record:
-    return Record(**{name: row[name] for name in RECORD_TYPES})
+def _logged(row: Row, made: Row, later: Row | None) -> LoggedRecord:
+    before = _inputs(made)
+    if later is None:
+        return LoggedRecord(row["trial"], _record(row), None, "", before)
+    after = _inputs(later)
+    changed = None if before is None or after is None else changed_between(before, after)
+    return LoggedRecord(row["trial"], _record(row), later["inspected_at"], later["refusal"], before, changed)
+
+
+def _record(row: Row) -> Record:
+    return Record(*(row[name] for name in RECORD_TYPES))
 
 
 def _same(one: Record, other: Record) -> bool:

@@ -61,12 +61,9 @@ class Occasion:
     at: str
 
     @property
-    def off_checkpoint(self) -> str:
-        """Remark that no photo of this bit was taken after so many parts; empty if one was."""
-        taken = sorted({photo.parts for photo in self.trial.photos if photo.bit == self.bit.name})
-        if self.parts in taken:
-            return ""
-        return f"{self.parts} parts is no checkpoint of {self.bit.name} ({', '.join(map(str, taken))})"
+    def checkpoints(self) -> tuple[int, ...]:
+        """Numbers of parts after which this bit was photographed."""
+        return tuple(sorted({photo.parts for photo in self.trial.photos if photo.bit == self.bit.name}))
 
 
 @dataclass(frozen=True)

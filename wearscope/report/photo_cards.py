@@ -66,7 +66,9 @@ class PhotoCard:
     blur, misfit : str
         Of the photo, in words.
     verdict : str
-        Begins with "measured", "refused" or "not measured".
+        Whether it was measured, in words.
+    is_measured : bool
+        Whether it was, and not refused since.
     remarks : tuple of str
         Why it is refused, and whether the file is still the one that was measured.
     numbers : tuple of Number
@@ -92,6 +94,7 @@ class PhotoCard:
     blur: str
     misfit: str
     verdict: str
+    is_measured: bool
     remarks: tuple[str, ...]
     numbers: tuple[Number, ...]
     sheet: Path | None
@@ -193,6 +196,7 @@ def _photo_card(
         blur=_first(rows, "sharpness"),
         misfit=_first(rows, "registration_residual"),
         verdict=(measured if rows else "not measured") if not refusal else "refused",
+        is_measured=bool(rows) and not refusal,
         remarks=tuple(remarks),
         numbers=tuple(_number(row) for row in rows),
         sheet=sheet,

@@ -1,0 +1,157 @@
+"""Checksums of the wear log's rows, and reading and writing rows with them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from hashlib import sha256
+from operator import itemgetter
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Double, Table, bindparam, insert, select, update
+
+Row = Mapping[str, Any]
+
+NOT_SUMMED = frozenset({"id", "checksum"})
+"""Columns that no checksum covers: a row has its id from the database, which keeps it in its indexes too."""
+
+
+class DamagedRowError(Exception):
+    """A row of the wear log is not as it was written; `database` says so of the file."""
+
+
+def checksum_of(table: str, row: Row) -> str:
+    """SHA-256 over what a row holds, as hexadecimal digits.
+
+    Parameters
+    ----------
+    table : str
+        Name of its table.
+    row : mapping
+        Values by column, with or without `NOT_SUMMED`.
+
+    Returns
+    -------
+    str
+
+    Notes
+    -----
+    The sum is over two lines of JSON in plain ASCII: the name of the table with those of the columns, sorted, and the
+    values in that order. Floats are written in full, so that each of their bits counts.
+    """
+    names = sorted(row.keys() - NOT_SUMMED)
+    return _sum(_first_line(table, names), [row[name] for name in names])
+
+
+# In a damaged row may stand what JSON does not know; it too must have a sum, which is then a wrong one.
+_encode = json.JSONEncoder(default=repr).encode
+
+
+def _first_line(table: str, names: Sequence[str]) -> bytes:
+    return f"{_encode([table, *names])}\n".encode("ascii")
+
+
+def _sum(first_line: bytes, values: Sequence[Any]) -> str:
+    return sha256(first_line + _encode(values).encode("ascii")).hexdigest()
+
+
+def rows_of(
+    connection: Connection, table: Table, *where: ColumnElement[bool], newest: bool = False
+) -> list[dict[str, Any]]:
+    """Rows of a table, each as it was written; oldest first.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+    *where : ColumnElement
+        Conditions that all must hold.
+    newest : bool
+        Whether only the last one is wanted.
+
+    Returns
+    -------
+    list of dict
+        Values by column.
+
+    Raises
+    ------
+    DamagedRowError
+        A row does not agree with its checksum.
+    """
+    query = select(table).where(*where)
+    query = query.order_by(table.c.id.desc()).limit(1) if newest else query.order_by(table.c.id)
+    result = connection.execute(query)
+    columns = list(result.keys())
+    names = sorted(set(columns) - NOT_SUMMED)
+    first_line, summed = _first_line(table.name, names), itemgetter(*map(columns.index, names))
+    rows = []
+    for values in result:
+        row = dict(zip(columns, values, strict=True))
+        if _sum(first_line, summed(values)) != row["checksum"]:
+            raise DamagedRowError(f"row {row['id']} of {table.name} is not as it was written")
+        rows.append(row)
+    return rows
+
+
+def add_rows(connection: Connection, table: Table, rows: Iterable[Row]) -> list[int]:
+    """Add rows with their checksums.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+    rows : iterable of mapping
+        Values by column, in Python's own types; what is left out is NULL.
+
+    Returns
+    -------
+    list of int
+        Their ids, in their order.
+    """
+    empty = {name: None for name in table.c.keys() if name != "id"}  # noqa: SIM118 - no mapping of its own
+    full = [_as_stored(table, empty | dict(row)) for row in rows]
+    sealed = [row | {"checksum": checksum_of(table.name, row)} for row in full]
+    if not sealed:
+        return []
+    made = insert(table).returning(table.c.id, sort_by_parameter_order=True)
+    return list(connection.execute(made, sealed).scalars())
+
+
+def _as_stored(table: Table, row: dict[str, Any]) -> dict[str, Any]:
+    """Values as the database gives them back: of a whole number a float where the column is one, and of −0 a 0."""
+    return {
+        name: float(value) + 0.0 if value is not None and isinstance(table.c[name].type, Double) else value
+        for name, value in row.items()
+    }
+
+
+def change_rows(
+    connection: Connection, table: Table, rows: Sequence[Row], changes: Row
+) -> list[dict[str, Any]]:
+    """Change columns of rows, and their checksums with them.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+    rows : sequence of mapping
+        As `rows_of` gave them.
+    changes : mapping
+        New values by column, the same for all.
+
+    Returns
+    -------
+    list of dict
+        The rows as they are now.
+    """
+    changed = [dict(row) | dict(changes) for row in rows]
+    for row in changed:
+        row["checksum"] = checksum_of(table.name, row)
+    if changed:
+        columns = (*changes, "checksum")
+        statement = update(table).where(table.c.id == bindparam("row_id"))
+        statement = statement.values({name: bindparam(f"new_{name}") for name in columns})
+        values = [{"row_id": row["id"]} | {f"new_{name}": row[name] for name in columns} for row in changed]
+        connection.execute(statement, values)
+    return changed
