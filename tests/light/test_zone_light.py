@@ -18,6 +18,7 @@ from wearscope.light.zone_light import (
     with_unresolved,
 )
 from wearscope.metrology.uncertainty import Input
+from wearscope.quantities.reasons import reason
 from wearscope.wear.datum import Datum
 from wearscope.wear.edge_view import Edge, Fits, rounding_findings
 from wearscope.wear.wedge import recession_factor, view_tilt
@@ -208,7 +209,7 @@ def test_light_and_wedge_that_contradict_each_other_say_less():
 
 
 EDGE = Edge(
-    (6.0, 1.0), True, recession_factor(np.radians(60), np.radians(0.5)), "", view_tilt(0.0, 0.02), False, ""
+    (6.0, 1.0), True, recession_factor(np.radians(60), np.radians(0.5)), None, view_tilt(0.0, 0.02), False
 )
 
 
@@ -222,7 +223,7 @@ def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
     rows = rounding_findings(Fits(unused, used), labels, datum, EDGE, 5e-4, "profile")
     for row in (rows[0], rows[1], rows[3]):
         assert row.status == ("doubtful" if strained else "ok")
-        assert ("look at it in profile" in row.note) is strained
+        assert (reason("no-circular-edge") in row.reasons) is strained
 
 
 @pytest.mark.parametrize(("wanders_um", "doubted"), [(3.0, False), (12.0, True)])
@@ -232,7 +233,7 @@ def test_a_wandering_edge_without_a_transition(wanders_um, doubted):
     datum = Datum(np.zeros(800), np.full((800, 1), 0.3), wanders_um, np.zeros(800), 50.0)
     rows = rounding_findings(Fits(unused, used), np.full(800, USED, np.int8), datum, EDGE, 5e-4, "profile")
     assert (rows[0].status == "doubtful") is doubted
-    assert ("set the transition by hand" in rows[0].note) is doubted
+    assert ("edge-line-wanders" in [each.code for each in rows[0].reasons]) is doubted
 
 
 def test_without_the_ring_angle_and_the_unused_radius():

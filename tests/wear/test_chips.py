@@ -8,6 +8,7 @@ from faces import FACE, S_UM, face, labels_with_transition, marks
 from scipy.ndimage import gaussian_filter1d
 
 from wearscope.light.strip import UNUSED, USED
+from wearscope.quantities.reasons import reason
 from wearscope.wear.chips import CHIP_UM, chip_findings, find_chips, outline, sides
 
 WIDTH_UM = 150.0
@@ -76,7 +77,7 @@ def test_none_is_a_result():
     for zone in ("used", "unused"):
         count = found["chip_count", zone]
         assert (count.value, count.status) == (0, "ok")
-        assert f"none deeper than {CHIP_UM:.0f} um" in count.note
+        assert count.reasons[0] == reason("no-chip", depth_um=CHIP_UM)
         for size in ("chip_depth_max", "chip_length"):
             assert found[size, zone].status == "below_detection"
             assert found[size, zone].interval95[1] > 0.0
@@ -108,7 +109,7 @@ def test_against_the_dark_the_lamps_image_hides_shallow_chips():
     found = rows([notch(-1000.0, 45.0)], lamp_um=24.0)
     assert found["chip_count", "used"].value == 1
     assert found["chip_count", "used"].status == "doubtful"
-    assert "shows only notches deeper than" in found["chip_count", "used"].note
+    assert found["chip_count", "used"].reasons[0].code == "shallow-chips-hidden"
     deepest = found["chip_depth_max", "used"]
     assert deepest.status == "ok"
     assert abs(deepest.value - 45.0) < 6.0
@@ -125,7 +126,7 @@ def test_bare_carbide_before_a_bright_card_is_doubtful():
 def test_an_edge_like_its_background_is_refused():
     found = rows([notch(-1000.0, 40.0)], background=FACE * 1.03, noise=0.02)
     assert {row.status for row in found.values()} == {"refused"}
-    assert all(row.value is None and row.note for row in found.values())
+    assert all(row.value is None and row.reasons for row in found.values())
 
 
 def test_the_transition_and_the_ends_are_left_out():

@@ -9,6 +9,7 @@ from pictures import BARE, GOLD, VIOLET
 from scipy.special import ndtr
 
 from wearscope.light.strip import Strip
+from wearscope.quantities.reasons import reason
 from wearscope.wear.coating import (
     BAND_UM,
     colour_ratios,
@@ -202,10 +203,10 @@ def test_an_edge_that_may_be_of_two_kinds_is_doubtful():
     seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
     fits = SimpleNamespace(used=SimpleNamespace(u_silhouette_um=1.0), unused=None)
     whole = np.ones(len(S_UM), np.int8)
-    for mixed, status in (("", "ok"), ("the edge line wanders", "doubtful")):
+    for mixed, status in (((), "ok"), ((reason("edge-line-wanders", rms_um=9.0),), "doubtful")):
         rows = coating_findings(strip, seen, EDGE_UM, whole, fits, ["used"], "profile", mixed)
         assert [row.status for row in rows] == [status, status]
-        assert all(mixed in row.note for row in rows)
+        assert all(row.reasons[: len(mixed)] == mixed for row in rows)
 
 
 def test_a_doubtful_zone_makes_the_difference_doubtful():

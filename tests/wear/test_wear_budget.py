@@ -165,7 +165,7 @@ def face_of(radius_um=30.0, wedge_deg=60.0, *, u_radius=1.5, line=LINE, tilt=(0.
             for (name, what), value, spread in zip(own, (silhouette_um, radius), (0.8, u), strict=True)
         ]
         fits.append(replace(fit, silhouette=budgets[0], radius=budgets[1]))
-    edge = Edge((6.0, 1.0), True, factor, "", view_tilt(*np.radians(tilt)), True, "")
+    edge = Edge((6.0, 1.0), True, factor, None, view_tilt(*np.radians(tilt)), True)
     return wear_of(*fits, edge, line, factor, 5e-4)
 
 

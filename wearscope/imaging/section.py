@@ -26,6 +26,7 @@ from scipy.special import ndtri
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.photo import Photo
 from wearscope.imaging.quality import CLIPPED
+from wearscope.quantities.reasons import Reason, reason
 
 Array = NDArray[np.float64]
 
@@ -75,8 +76,8 @@ class Section:
         Of the bright side, the share at full light.
     dark_tool : bool
         The tool is darker than what is behind it.
-    doubt : str
-        Why the contour is not to be trusted; "" where it is.
+    doubts : tuple of Reason
+        Why the contour is not to be trusted; empty where it is.
     """
 
     photo: Photo
@@ -92,7 +93,7 @@ class Section:
     contrast: float
     clipped_share: float
     dark_tool: bool
-    doubt: str
+    doubts: tuple[Reason, ...]
 
     @property
     def name(self) -> str:
@@ -456,9 +457,9 @@ def _contour(photo: Photo, corner: Corner, reduction: int) -> Section:
     clipped = float((cut.light[near] >= CLIPPED).mean())
     doubts = []
     if clipped > BURNT:
-        doubts.append(f"the bright side is burnt out ({clipped:.0%}), which moves the outline; dim the light")
+        doubts.append(reason("outline-burnt-out", share=clipped))
     if faces.unequal > UNEVEN_BLUR:
-        doubts.append("one face is sharper than the other; point the camera along the edge and focus again")
+        doubts.append(reason("faces-unlike-sharp"))
     return Section(
         photo=photo,
         points_px=points + cut.origin,
@@ -473,7 +474,7 @@ def _contour(photo: Photo, corner: Corner, reduction: int) -> Section:
         contrast=levels.contrast,
         clipped_share=clipped,
         dark_tool=dark_tool,
-        doubt="; ".join(doubts),
+        doubts=tuple(doubts),
     )
 
 

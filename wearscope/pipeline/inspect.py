@@ -30,6 +30,7 @@ from wearscope.pipeline.inspection import Inspection, Judgement, Placing, budget
 from wearscope.pipeline.section_view import inspect_section, judge_section
 from wearscope.pipeline.sources import Memory, Sources
 from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.chips import ZoneChips, chip_findings
@@ -56,7 +57,7 @@ from wearscope.wear.edge_view import (
 from wearscope.wear.resin import Resin, resin_columns
 from wearscope.wear.wear_land import land_findings
 from wearscope.wear.wear_signs import signs_of_wear
-from wearscope.wear.wedge import recession_factor, view_tilt
+from wearscope.wear.wedge import NoRecessionError, recession_factor, view_tilt
 from wearscope.wear.zones import Sign, zone_labels
 
 Array = NDArray[np.float64]
@@ -155,7 +156,7 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     turned : float
         Standard uncertainty, radians, by which a helical flute turns the face away between the zones compared.
     """
-    factor, why = None, ""
+    factor, why = None, None
     tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
         factor = recession_factor(
@@ -163,11 +164,11 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
             np.radians(bit.u_wedge_angle_deg),
             *tilt,
         )
-    except ValueError as problem:
-        why = f"{problem}; photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg"
+    except NoRecessionError as problem:
+        why = problem.reason
     stated = bit.r_unused_um is not None
     radius = (max(bit.r_unused_um or 0.0, 0.5), max(bit.u_r_unused_um, 0.3)) if stated else BROAD_RADIUS_UM
-    return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated, "")
+    return Edge(radius, stated, factor, why, view_tilt(*tilt), bit.coated)
 
 
 def _inspect(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
@@ -282,13 +283,13 @@ def _inspect_new(
     if edge.coated:
         coating = read_coating(strip, None, silhouette, labels, Fits(fit, None), located.photo.grey)
         findings += coating_findings(strip, coating, silhouette, labels, Fits(fit, None), ["unused"], method)
-    findings.append(sharpness_finding(fit, located.u_scale, _quality_note(located), method))
+    findings.append(sharpness_finding(fit, located.u_scale, _light_seen(located), method))
     # `strip` follows the edge into a wide notch; the one along the line does not
     chips = find_face_chips(
         located.strip,
         located.trace_um,
         located.trace_um + fit.silhouette_um,
-        Zones(None, labels, (), ""),
+        Zones(None, labels, (), None),
         Fits(fit, None),
         edge.coated,
         located.u_scale,
@@ -362,15 +363,15 @@ def _inspect_later(
     kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
     findings = _place_findings(trial.depth_of(bit), located, zones, silhouette, follow_um, method)
     if zones.transition is None and new_fit is None:
-        why = f"{zones.absent}, and there is no new-state photo to compare with; photograph the transition"
+        why = reason("nothing-to-compare-with")
         findings += refused_face(edge, why, method, relief=entry.view == "relief")
-        findings.append(sharpness_finding(own_fit, located.u_scale, _quality_note(located), method))
+        findings.append(sharpness_finding(own_fit, located.u_scale, _light_seen(located), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, resin.on(findings), located, warnings, None, None, placing)
     coating = None
     if edge.coated:
         coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, located.photo.grey)
-        mixed = of_two_kinds(datum) if zones.transition is None else ""
+        mixed = of_two_kinds(datum) if zones.transition is None else ()
         findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method, mixed)
     chips = find_face_chips(strip, datum.departure_um, silhouette, zones, fits, edge.coated, located.u_scale)
     findings += chip_findings(chips, method)
@@ -388,12 +389,12 @@ def _inspect_later(
             if land.verdict == "seen":
                 fits = free
                 silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
-        findings += land_findings(land, edge.doubt, method)
+        findings += land_findings(land, edge.doubts, method)
     worn_flat = land is not None and land.verdict in ("seen", "unsure")
     findings += rounding_findings(
         fits, zones.labels, datum, edge, located.u_scale, method, worn_flat=worn_flat
     )
-    findings.append(sharpness_finding(own_fit, located.u_scale, _quality_note(located), method))
+    findings.append(sharpness_finding(own_fit, located.u_scale, _light_seen(located), method))
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
     now_view = EdgeView(
@@ -444,8 +445,7 @@ def _edge_in_view(
     edge = edge_of(bit, entry, turned)
     bent = (new or located).curvature_per_mm
     if bent > VISIBLY_HELICAL_PER_MM and not bit.given("helix_angle_deg"):
-        doubt = f"the edge is bent ({bent:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg"
-        return replace(edge, doubt=doubt)
+        return replace(edge, doubts=(reason("edge-bent", per_mm=bent),))
     return edge
 
 
@@ -455,9 +455,9 @@ def _place_findings(
     """Where the transition is in the photo, and how much used edge the photo shows."""
     transition = zones.transition
     if transition is None:
-        why = f"{zones.absent}; photograph the place where the used edge ends"
-        places = (("transition_x_px", "px"), ("transition_y_px", "px"), ("used_length", "mm"))
-        return [refused(quantity, "whole", unit, why, method) for quantity, unit in places]
+        why = zones.absent or reason("no-sign-of-wear")
+        places = ("transition_x_px", "transition_y_px", "used_length")
+        return [refused(quantity, "whole", why, method) for quantity in places]
     words = method.split("+")
     at = len(words) - (words[-1] == "hand")  # which stays last
     method = "+".join([*words[:at], *transition.signs, *words[at:]])
@@ -481,15 +481,11 @@ def _place_findings(
     )
     used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(located.u_scale))])
     too_long = used_mm - 2.0 * used_length.u > 1.05 * depth_mm
-    doubt = (
-        f"more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut"
-        if too_long
-        else ""
-    )
+    doubts = (reason("longer-than-the-cut", depth_mm=depth_mm),) if too_long else ()
     return [
-        found("transition_x_px", "whole", "px", column, x, method),
-        found("transition_y_px", "whole", "px", row, y, method),
-        found("used_length", "whole", "mm", used_mm, used_length, method, doubt=doubt),
+        found("transition_x_px", "whole", column, x, method),
+        found("transition_y_px", "whole", row, y, method),
+        found("used_length", "whole", used_mm, used_length, method, doubts=doubts),
     ]
 
 
@@ -497,23 +493,21 @@ def _residual_finding(
     residual_um: float, new: LocatedEdge | None, match: MarkMatch | None, method: str
 ) -> Finding:
     if new is None:
-        why = "there is no new-state photo; photograph each flute before it cuts"
-        return refused("registration_residual", "whole", "um", why, method)
-    note = (
-        ""
-        if match is None or match.verdict == "same"
-        else "along the edge only roughly: the grind marks are faint"
-    )
+        return refused("registration_residual", "whole", reason("no-new-state-photo"), method)
+    roughly = match is not None and match.verdict != "same"
+    remarks = (reason("faint-marks"),) if roughly else ()
     scatter = Input("scatter of the trace", 0.0, float(np.hypot(0.1 * residual_um, 0.05)))
     residual = linear(residual_um, [(1.0, scatter)])
-    return found("registration_residual", "whole", "um", residual_um, residual, method, note=note)
+    return found("registration_residual", "whole", residual_um, residual, method, remarks=remarks)
 
 
-def _quality_note(located: LocatedEdge) -> str:
+def _light_seen(located: LocatedEdge) -> Reason:
     quality = located.quality
-    return (
-        f"{quality.background} background, contrast {quality.contrast:.2f}, "
-        f"{quality.clipped_share:.1%} of the edge burnt out"
+    return reason(
+        "light-seen",
+        background=quality.background,
+        contrast=quality.contrast,
+        burnt_out=quality.clipped_share,
     )
 
 

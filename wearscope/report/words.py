@@ -75,7 +75,7 @@ def quantity_words(quantity: str) -> QuantityWords:
 
 
 def note_text(record: Record) -> str:
-    """Note of a row as it is said to people: in µm, and a detection limit in the unit that the row is shown in.
+    """Note of a row as it is said to people: in µm, after the detection limit of what is not seen.
 
     Parameters
     ----------
@@ -86,15 +86,12 @@ def note_text(record: Record) -> str:
     -------
     str
     """
-    words = quantity_words(record.quantity)
-    text = record.note
-    if words.factor != 1.0:
-        text = re.sub(
-            r"(?<=detection limit )[\d.e+-]+",
-            lambda found: f"{_to_place(words.factor * float(found[0]), -1)} {words.unit}",
-            text,
-        )
-    return in_microns(text)
+    said = [in_microns(record.note)] if record.note else []
+    if record.detection_limit is not None and record.status == "below_detection":
+        words = quantity_words(record.quantity)
+        limit = words.factor * record.detection_limit
+        said.insert(0, f"detection limit {_to_place(limit, _place(limit, 2))} {words.unit}".rstrip())
+    return "; ".join(said)
 
 
 def in_microns(text: str) -> str:

@@ -19,16 +19,17 @@ from scipy.ndimage import binary_closing, median_filter, uniform_filter1d
 from scipy.special import ndtr
 
 from wearscope.light.strip import UNUSED, USED, Strip, grey, over_channels
-from wearscope.metrology.findings import Finding, found, refused
-from wearscope.metrology.uncertainty import Input, linear
+from wearscope.metrology.findings import Finding, detection_limit, found, refused
+from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.trace import background_outside
 from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-CHIP_ROWS = (("chip_count", "1"), ("chip_depth_max", "um"), ("chip_length", "um"))
+CHIP_ROWS = ("chip_count", "chip_depth_max", "chip_length")
 # The stated limit: three pixels at 5 um per px, the coarsest scale tested, and more than three standard deviations of
 # the wandering of a worn edge (derived). It is the same for every photo, so that counts can be compared.
 CHIP_UM = 15.0
@@ -47,10 +48,6 @@ STEEP_UM = (
 TRACED = 0.3  # of a notch's depth, that the trace of the edge must follow
 BRIDGED_UM = 30.0  # a notch's rim may cross the line beside it
 BARE_RIM_UM = 10.0  # by which coating may flake off beside a break (assumed, no source)
-MELTS = (
-    "a break shows bare carbide, which may be as bright as what lies behind it: this may be less deep; take the "
-    "photo with a darker card"
-)
 BRIGHT = 0.5  # of the face's light: a background from which on bare carbide may melt into it
 U_BREAK = 0.5  # share of the blur by which the rim of a break may be misread: it need not face the camera
 
@@ -63,7 +60,7 @@ class Chip:
     end_um: float
     depth_um: float
     u_depth_um: float
-    doubt: str = ""
+    doubts: tuple[Reason, ...] = ()
 
     @property
     def middle_um(self) -> float:
@@ -230,14 +227,15 @@ def find_chips(
             continue
         depth = float(notch[peak]) + inside
         by_trace = traced + max(0.0, float(np.median((trace_um - silhouette_um)[known])))
-        u, doubt = float(np.hypot(u_depth, depth * u_scale)), ""
+        u = float(np.hypot(u_depth, depth * u_scale))
+        doubts: tuple[Reason, ...] = ()
         if not lost and depth - by_trace > 3.0 * u:
-            depth, doubt = by_trace, MELTS
+            depth, doubts = by_trace, (reason("break-melts"),)
         if melts:
             depth = min(depth, by_trace) if some else depth
-            u, doubt = float(np.hypot(u, BARE_RIM_UM)), MELTS
+            u, doubts = float(np.hypot(u, BARE_RIM_UM)), (reason("break-melts"),)
         start, end = strip.s_um[at[0] + first] - 0.5 * step_um, strip.s_um[at[0] + last] + 0.5 * step_um
-        notches.append(Chip(float(start), float(end), depth, u, doubt))
+        notches.append(Chip(float(start), float(end), depth, u, doubts))
     u_end = float(np.hypot(2.0 * blur_um, step_um))
     # where the lamps' image stops, the rim is seen further out than the line beside it, so chips look short
     return ZoneChips(tuple(notches), max(CHIP_UM, inside + unclear), u_depth, u_end, 1.5 * inside)
@@ -292,88 +290,56 @@ def chip_findings(zones: Sequence[tuple[Zone, ZoneChips | None]], method: str) -
     out = []
     for zone, seen in zones:
         if seen is None:
-            why = (
-                "the edge line cannot be followed closely enough here; give the edge and what lies behind it a "
-                "different brightness, show at least 1 mm of it, and focus on it"
-            )
-            out += [refused(quantity, zone, unit, why, method) for quantity, unit in CHIP_ROWS]
+            out += [refused(row, zone, reason("edge-line-unclear"), method) for row in CHIP_ROWS]
             continue
-        doubt = ""
-        if seen.shallowest_um > CHIP_UM + 0.5:
-            doubt = (
-                f"this photo shows only notches deeper than {seen.shallowest_um:.0f} um; put a white card behind "
-                "the flute"
-            )
-        stated = (
-            f"a chip is a notch more than {CHIP_UM:.0f} um deep and at most {CHIP_LONGEST_UM:.0f} um long"
-        )
-        chips = seen.chips
-        doubt = doubt or next((chip.doubt for chip in chips if chip.doubt), "")
-        # a notch near the limit may lie on its other side
-        beyond = np.array([ndtr((notch.depth_um - CHIP_UM) / notch.u_depth_um) for notch in seen.notches])
-        u_near = float(np.sqrt((beyond * (1.0 - beyond)).sum()))
-        counted = linear(
-            len(chips),
-            [
-                (1.0, Input("notches near the limit", 0.0, u_near)),
-                (1.0, Input("notches by chance", 0.0, np.sqrt(FALSE_CHIPS))),
-            ],
-        )
-        count = "" if chips else f"none deeper than {max(CHIP_UM, seen.shallowest_um):.0f} um"
-        note = "; ".join(filter(None, [count, stated]))
-        out.append(found("chip_count", zone, "1", len(chips), counted, method, doubt=doubt, note=note))
-        if not chips:
-            limit = max(CHIP_UM, seen.shallowest_um)
-            deepest = max((notch.depth_um for notch in seen.notches), default=0.0)
-            # anything from none to the limit
-            u_none = Input("what is too shallow to show", 0.0, max(seen.u_depth_um, limit / np.sqrt(3.0)))
-            ends = linear(0.0, [(1.0, Input("ends of the notches", 0.0, seen.u_end_um))])
-            out.append(
-                found(
-                    "chip_depth_max",
-                    zone,
-                    "um",
-                    deepest,
-                    linear(deepest, [(1.0, u_none)]),
-                    method,
-                    note=note,
-                    limit=max(limit, deepest),
-                )
-            )
-            out.append(
-                found(
-                    "chip_length",
-                    zone,
-                    "um",
-                    0.0,
-                    ends,
-                    method,
-                    note=note,
-                    limit=3.29 * seen.u_end_um,
-                )
-            )
-            continue
-        deepest_chip = max(chips, key=lambda chip: chip.depth_um)
-        out.append(
-            found(
-                "chip_depth_max",
-                zone,
-                "um",
-                deepest_chip.depth_um,
-                linear(
-                    deepest_chip.depth_um,
-                    [(1.0, Input("rim of the notch", 0.0, deepest_chip.u_depth_um))],
-                ),
-                method,
-                doubt=deepest_chip.doubt,
-                note=stated,
-            )
-        )
-        length = sum(chip.end_um - chip.start_um for chip in chips)
-        both_ends = Input("ends of the notches", 0.0, seen.u_end_um)
-        hidden = Input("what the lamps' image hides", 0.0, seen.u_length_um)
-        parts = [(np.sqrt(2.0 * len(chips)), both_ends), (float(len(chips)), hidden)]
-        out.append(
-            found("chip_length", zone, "um", length, linear(length, parts), method, doubt=doubt, note=stated)
-        )
+        hidden = seen.shallowest_um > CHIP_UM + 0.5
+        doubts = next((chip.doubts for chip in seen.chips if chip.doubts), ())
+        if hidden:
+            doubts = (reason("shallow-chips-hidden", depth_um=seen.shallowest_um),)
+        out += _chips_seen(zone, seen, doubts, method) if seen.chips else _no_chip(zone, seen, doubts, method)
     return out
+
+
+def _chips_seen(zone: Zone, seen: ZoneChips, doubts: tuple[Reason, ...], method: str) -> list[Finding]:
+    chips = seen.chips
+    stated = (_stated(),)
+    deepest = max(chips, key=lambda chip: chip.depth_um)
+    depth = linear(deepest.depth_um, [(1.0, Input("rim of the notch", 0.0, deepest.u_depth_um))])
+    both_ends = Input("ends of the notches", 0.0, seen.u_end_um)
+    hidden = Input("what the lamps' image hides", 0.0, seen.u_length_um)
+    parts = [(np.sqrt(2.0 * len(chips)), both_ends), (float(len(chips)), hidden)]
+    length = linear(sum(chip.end_um - chip.start_um for chip in chips), parts)
+    return [
+        found("chip_count", zone, len(chips), _counted(seen), method, doubts=doubts, remarks=stated),
+        found("chip_depth_max", zone, depth.value, depth, method, doubts=deepest.doubts, remarks=stated),
+        found("chip_length", zone, length.value, length, method, doubts=doubts, remarks=stated),
+    ]
+
+
+def _no_chip(zone: Zone, seen: ZoneChips, doubts: tuple[Reason, ...], method: str) -> list[Finding]:
+    limit = max(CHIP_UM, seen.shallowest_um)
+    remarks = (reason("no-chip", depth_um=limit), _stated())
+    deepest = max((notch.depth_um for notch in seen.notches), default=0.0)
+    # anything from none to the limit
+    too_shallow = Input("what is too shallow to show", 0.0, max(seen.u_depth_um, limit / np.sqrt(3.0)))
+    depth, ends = (
+        linear(value, [(1.0, source)])
+        for value, source in ((deepest, too_shallow), (0.0, Input("ends of the notches", 0.0, seen.u_end_um)))
+    )
+    return [
+        found("chip_count", zone, 0, _counted(seen), method, doubts=doubts, remarks=remarks),
+        found("chip_depth_max", zone, deepest, depth, method, remarks=remarks, limit=max(limit, deepest)),
+        found("chip_length", zone, 0.0, ends, method, remarks=remarks, limit=detection_limit(seen.u_end_um)),
+    ]
+
+
+def _stated() -> Reason:
+    return reason("what-a-chip-is", depth_um=CHIP_UM, length_um=CHIP_LONGEST_UM)
+
+
+def _counted(seen: ZoneChips) -> Budget:
+    """The count; a notch near the stated limit may lie on its other side."""
+    beyond = np.array([ndtr((notch.depth_um - CHIP_UM) / notch.u_depth_um) for notch in seen.notches])
+    near = Input("notches near the limit", 0.0, float(np.sqrt((beyond * (1.0 - beyond)).sum())))
+    by_chance = Input("notches by chance", 0.0, np.sqrt(FALSE_CHIPS))
+    return linear(len(seen.chips), [(1.0, near), (1.0, by_chance)])

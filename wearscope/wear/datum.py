@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter
 
 from wearscope.light.strip import UNUSED, USED
 from wearscope.metrology.uncertainty import Input
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.zones import (
     SHORTEST_ZONE_UM,
     Sign,
@@ -39,14 +40,14 @@ class Zones:
     labels : ndarray of int8, shape (S,)
         All `USED` where there is no transition.
     chips_um : tuple of (float, float)
-    absent : str
-        Why there is no transition; "" when there is one.
+    absent : Reason or None
+        Why there is no transition; None when there is one.
     """
 
     transition: Transition | None
     labels: NDArray[np.int8]
     chips_um: tuple[tuple[float, float], ...]
-    absent: str
+    absent: Reason | None
 
 
 @dataclass(frozen=True)
@@ -130,15 +131,15 @@ def find_zones(
     ]
     if marked_um is None:
         transition = find_transition(s_um, signs, masked, used_side=used_side)
-        absent = "" if transition else "no sign of wear begins or ends in this photo"
+        absent = None if transition else reason("no-sign-of-wear")
     else:
         transition = marked_transition(s_um, signs, masked, marked_um, used_side)
-        absent = "" if transition else "the photo does not tell which side of the marked transition is used"
+        absent = None if transition else reason("used-side-unknown")
     labels = zone_labels(s_um, seen, masked, transition, USED, reach_um)
     step_um = float(s_um[1] - s_um[0])
     for zone, word in ((UNUSED, "unused"), (USED, "used")):
         if transition is not None and (labels == zone).sum() * step_um < SHORTEST_ZONE_UM:
-            transition, absent = None, f"hardly any {word} edge is in the frame beside the transition"
+            transition, absent = None, reason("zone-out-of-frame", zone=word)
             labels = zone_labels(s_um, seen, masked, None, USED)
     return Zones(transition, labels, chips, absent)
 

@@ -21,12 +21,14 @@ from wearscope.light.zone_light import (
     over_windows,
     with_unresolved,
 )
-from wearscope.metrology.findings import DETECTION, Finding, found, refused
+from wearscope.metrology.findings import Finding, detection_limit, found, refused
 from wearscope.metrology.uncertainty import Budget, Input, Measurement, apart, linear, propagate
 from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, find_chips, is_bright_behind, outline, sides
 from wearscope.wear.coating import (
     CoatingMap,
+    ZoneCoating,
     colour_ratios,
     deep_colour,
     even_out,
@@ -51,17 +53,11 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
     ("edge_radius", "unused"),
     ("edge_radius", "difference"),
 )
+COATING_ROWS = ("coating_loss", "coating_setback")
 LEAST_DEPARTURE_UM = 3.0  # of the trace; less gives no proportion
 # u of the recession factor over it: above, first order fails against Monte Carlo (tests/wear)
 UNSURE_FACTOR = 0.4
 CONTRADICTION = 2.5  # standard uncertainties by which recession and radius may differ
-FLAT_DOUBT = (
-    "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see the wear land"
-)
-UNLIKE_ARC = (
-    "silhouette and lamp image do not belong to one circular edge seen squarely: rounded unevenly, dirty, or tilted; "
-    "clean it, check wedge_angle_deg and view_tilt_deg, or look at it in profile"
-)
 OUTSIDE_UM = 70.0  # that smoothing may reach into from the edge
 UNEVEN_UM = 8.0  # root mean square of the edge line where it ought to be all of one kind
 WORST_MISFIT = 0.03  # of the light's range; a profile fitted worse than this is not the model's
@@ -78,21 +74,21 @@ class Edge:
     radius_stated : bool
     factor : Budget or None
         Recession per radius. None at a wedge angle of 90° and more, or where the view is tilted too far.
-    why_no_factor : str
+    why_no_factor : Reason or None
     tilt : Budget
         View tilt, radians (`wedge.view_tilt`).
     coated : bool
-    doubt : str
-        Why recession and radius are doubtful whatever the photo shows; "" when they are not.
+    doubts : tuple of Reason
+        Why recession and radius are doubtful whatever the photo shows.
     """
 
     radius_um: tuple[float, float]
     radius_stated: bool
     factor: Budget | None
-    why_no_factor: str
+    why_no_factor: Reason | None
     tilt: Budget
     coated: bool
-    doubt: str
+    doubts: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -311,8 +307,7 @@ def find_face_land(
     """Look for a wear land on the relief face; see `land.Scene` for what is asked for."""
     used, unused = fits.used, fits.unused
     if used is None or unused is None:
-        why = "no zone long enough to average over"
-        return no_land("not looked for", why, len(zones.labels))
+        return no_land("not looked for", reason("zone-too-short"), len(zones.labels))
     original, u_original = unused.silhouette_um, unused.u_silhouette_um
     if zones.transition is None:
         # the new-state line is not in the photo; only the rounding says how far the edge has moved
@@ -345,8 +340,7 @@ def find_face_land(
         )
     )
     if zones.transition is None and land.verdict == "seen":
-        why = "the original edge line is not in the photo; show the unused edge beside the used one"
-        return replace(land, verdict="unsure", why=why)
+        return replace(land, verdict="unsure", why=reason("original-edge-unseen"))
     return land
 
 
@@ -385,25 +379,22 @@ def find_face_chips(
     return out
 
 
-def refused_face(edge: Edge, why: str, method: str, *, relief: bool) -> list[Finding]:
+def refused_face(edge: Edge, why: Reason, method: str, *, relief: bool) -> list[Finding]:
     """The rows of a photo that cannot be compared with anything."""
-    rows = [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
-    rows += [refused(quantity, "used", unit, why, method) for quantity, unit in CHIP_ROWS]
-    if relief:
-        rows += [refused(quantity, "used", "um", why, method) for quantity in LAND_ROWS]
-    if edge.coated:
-        rows += [
-            refused("coating_loss", "used", "1", why, method),
-            refused("coating_setback", "used", "um", why, method),
-        ]
-    return rows
+    rows = [
+        *ROUNDING_ROWS,
+        *((quantity, "used") for quantity in CHIP_ROWS),
+        *((quantity, "used") for quantity in LAND_ROWS if relief),
+        *((quantity, "used") for quantity in COATING_ROWS if edge.coated),
+    ]
+    return [refused(quantity, zone, why, method) for quantity, zone in rows]
 
 
-def sharpness_finding(fit: ProfileFit, u_scale: float, note: str, method: str) -> Finding:
+def sharpness_finding(fit: ProfileFit, u_scale: float, remark: Reason, method: str) -> Finding:
     """Blur of the edge as the Gaussian sigma, fitted along with the profile."""
     fitted = Input("blur in the profile", fit.blur_um, 0.15 * fit.blur_um)
     blur = propagate(Measurement(np.multiply, (fitted, scale_error(u_scale))))
-    return found("sharpness", "whole", "um", blur.value, blur, method, note=note)
+    return found("sharpness", "whole", blur.value, blur, method, remarks=[remark])
 
 
 def scale_error(u_scale: float) -> Input:
@@ -491,87 +482,96 @@ def rounding_findings(
     worn_flat : bool
         Whether there is, or may be, a wear land, so that the edge is not a rounded wedge.
     """
-    factor = edge.factor
-    if factor is None:
-        return [refused(quantity, zone, "um", edge.why_no_factor, method) for quantity, zone in ROUNDING_ROWS]
-    if fits.used is None or fits.unused is None:
-        why = (
-            "no zone long enough to average over; show more of the edge, beside the transition, sharp and lit"
-        )
-        return [refused(quantity, zone, "um", why, method) for quantity, zone in ROUNDING_ROWS]
-    used, unused = fits.used, fits.unused
+    factor, used, unused = edge.factor, fits.used, fits.unused
+    if factor is None or used is None or unused is None:
+        why = edge.why_no_factor or reason("zone-too-short")
+        return [refused(quantity, zone, why, method) for quantity, zone in ROUNDING_ROWS]
     line = datum.line_error(labels == USED) if (labels == UNUSED).any() else None
     wear = wear_of(used, unused, edge, line, factor, u_scale)
     recession, radius, grown = (propagate(each) for each in (wear.recession, wear.radius, wear.grown))
     u_line = line.u if line is not None else 0.0
-    limit_recession = DETECTION * float(
-        np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_line**2)
+    limit_recession = detection_limit(
+        float(np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_line**2))
     )
-    limit_radius = DETECTION * float(np.hypot(unused.u_radius_um, used.u_radius_um))
+    limit_radius = detection_limit(float(np.hypot(unused.u_radius_um, used.u_radius_um)))
     limit_grown = min(limit_radius, limit_recession / max(factor.value, 0.1))
     moved = recession.value > limit_recession or grown.value > limit_grown
-    doubt = edge.doubt
-    if max(used.misfit, unused.misfit) > WORST_MISFIT:
-        doubt = (
-            doubt
-            or "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot"
-        )
-    if moved and not used.lamp_seen:
-        doubt = doubt or (
-            "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the light is too "
-            "diffuse; look at it in profile, or take it again under the lamp ring alone"
-        )
-    if worn_flat:
-        doubt = doubt or FLAT_DOUBT
-    if factor.u > UNSURE_FACTOR * factor.value:
-        doubt = doubt or (
-            "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in profile"
-        )
-    expected = grown.value * factor.value
-    u_apart = float(np.sqrt(recession.u**2 + (factor.value * grown.u) ** 2 + (grown.value * factor.u) ** 2))
-    if line is not None and abs(recession.value - expected) > CONTRADICTION * u_apart:
-        doubt = doubt or (
-            f"recession and radius contradict each other (this radius recedes by {expected:.0f} um); check "
-            "wedge_angle_deg, clean the edge, or the edge is not rounded evenly"
-        )
-    if used.strained:
-        doubt = doubt or UNLIKE_ARC
-    if line is None:
-        doubt = doubt or of_two_kinds(datum)
-    worn = found("edge_radius", "used", "um", radius.value, radius, method, doubt=doubt)
-    if grown.value <= limit_grown:
-        note = "; ".join(
-            filter(None, [f"grown by no more than the detection limit {limit_grown:.3g} um", worn.note])
-        )
-        worn = replace(worn, status="doubtful" if doubt else "below_detection", note=note)
+    doubts = edge.doubts or _rounding_doubts(
+        fits,
+        factor,
+        recession,
+        grown,
+        moved=moved,
+        worn_flat=worn_flat,
+        datum=datum,
+        line_seen=line is not None,
+    )
+    not_grown = (reason("not-grown"),) if grown.value <= limit_grown else ()
     return [
         found(
             "edge_recession",
             "difference",
-            "um",
             recession.value,
             recession,
             method,
-            doubt=doubt,
+            doubts=doubts,
             limit=limit_recession,
         ),
-        worn,
+        found(
+            "edge_radius",
+            "used",
+            radius.value,
+            radius,
+            method,
+            doubts=doubts,
+            remarks=not_grown,
+            limit=limit_grown,
+            change=grown.value,
+        ),
         unused_radius_finding(unused, edge, u_scale, method),
-        found("edge_radius", "difference", "um", grown.value, grown, method, doubt=doubt, limit=limit_grown),
+        found("edge_radius", "difference", grown.value, grown, method, doubts=doubts, limit=limit_grown),
     ]
+
+
+def _rounding_doubts(
+    fits: Fits,
+    factor: Budget,
+    recession: Budget,
+    grown: Budget,
+    *,
+    moved: bool,
+    worn_flat: bool,
+    datum: Datum,
+    line_seen: bool,
+) -> tuple[Reason, ...]:
+    """The first reason to doubt that recession and radius are those of a clean rounded edge, if there is one."""
+    used, unused = fits.used, fits.unused
+    assert used is not None
+    assert unused is not None
+    if max(used.misfit, unused.misfit) > WORST_MISFIT:
+        return (reason("light-of-no-edge"),)
+    if moved and not used.lamp_seen:
+        return (reason("no-lamp-mirrored"),)
+    if worn_flat:
+        return (reason("flat-beside-rounding"),)
+    if factor.u > UNSURE_FACTOR * factor.value:
+        return (reason("nearly-too-blunt"),)
+    expected = grown.value * factor.value
+    u_apart = float(np.sqrt(recession.u**2 + (factor.value * grown.u) ** 2 + (grown.value * factor.u) ** 2))
+    if line_seen and abs(recession.value - expected) > CONTRADICTION * u_apart:
+        return (reason("recession-against-radius", expected_um=expected),)
+    if used.strained:
+        return (reason("no-circular-edge"),)
+    return () if line_seen else of_two_kinds(datum)
 
 
 def unused_radius_finding(unused: ProfileFit, edge: Edge, u_scale: float, method: str) -> Finding:
     """The edge radius of the unused edge: mostly what was known of it, sharpened by the photo where it can."""
-    if edge.factor is None:
-        return refused("edge_radius", "unused", "um", edge.why_no_factor, method)
-    note = (
-        ""
-        if edge.radius_stated
-        else "from a broad assumption for ground or coated carbide; state r_unused_um if known"
-    )
+    if edge.why_no_factor is not None:
+        return refused("edge_radius", "unused", edge.why_no_factor, method)
+    remarks = () if edge.radius_stated else (reason("radius-assumed"),)
     radius = propagate(Measurement(np.multiply, (unused.radius, scale_error(u_scale))))
-    return found("edge_radius", "unused", "um", radius.value, radius, method, doubt=edge.doubt, note=note)
+    return found("edge_radius", "unused", radius.value, radius, method, doubts=edge.doubts, remarks=remarks)
 
 
 def read_coating(
@@ -650,14 +650,9 @@ def _new_as_now(new: Strip, now: Strip, ratios: NDArray[np.float32], silhouette_
     return _Unworn(new, of_new, np.full(columns, silhouette_um), np.ones(columns, bool))
 
 
-def of_two_kinds(datum: Datum) -> str:
-    """Why an edge without a transition may be used here and unused there; "" when its line is even."""
-    if not datum.residual_um > UNEVEN_UM:
-        return ""
-    return (
-        f"no transition is seen, yet the edge line wanders by {datum.residual_um:.0f} um; set the transition by "
-        "hand, or clean the edge and look for a break"
-    )
+def of_two_kinds(datum: Datum) -> tuple[Reason, ...]:
+    """Why an edge without a transition may be used here and unused there; nothing when its line is even."""
+    return (reason("edge-line-wanders", rms_um=datum.residual_um),) if datum.residual_um > UNEVEN_UM else ()
 
 
 def coating_findings(
@@ -668,7 +663,7 @@ def coating_findings(
     fits: Fits,
     zones: Sequence[Zone],
     method: str,
-    mixed: str = "",
+    mixed: tuple[Reason, ...] = (),
 ) -> list[Finding]:
     """Coating loss and setback of each zone, and the difference of the losses where there are two zones.
 
@@ -676,72 +671,53 @@ def coating_findings(
     """
     out: list[Finding] = []
     losses: dict[Zone, Budget] = {}
-    doubts: list[str] = []
+    doubts: list[tuple[Reason, ...]] = []
     for zone in zones:
         fit, label = (fits.used, USED) if zone == "used" else (fits.unused, UNUSED)
         mean = None
         if seen is not None and fit is not None:
             mean = zone_coating(strip, seen, silhouette_um, fit.u_silhouette_um, labels == label)
-        if mean is None or (seen is not None and seen.grey and not seen.found):
-            why = (
-                "the coating is as grey as bare carbide, so its colour does not tell where it is gone; judge the "
-                "edge by recession and radius"
-                if mean is not None
-                else "the coating's colour cannot be read here; light the face evenly and save the photo in colour"
-            )
-            out += [
-                refused("coating_loss", zone, "1", why, method),
-                refused("coating_setback", zone, "um", why, method),
-            ]
+        if mean is None or seen is None or (seen.grey and not seen.found):
+            why = reason("coating-like-carbide") if mean is not None else reason("coating-colour-unread")
+            out += [refused(quantity, zone, why, method) for quantity in COATING_ROWS]
             continue
-        note = f"colour not readable in {mean.unreadable:.0%} of the band" if mean.unreadable > 0.005 else ""
-        doubt = mixed or (
-            "more than half of the band cannot be read; re-shoot with less glare"
-            if mean.unreadable > 0.5
-            else ""
-        )
-        if seen is not None and (seen.faint or seen.grey) and zone == "used":
-            doubt = doubt or (
-                "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or hide "
-                "it; judge the coating by eye"
-            )
         losses[zone] = mean.loss_budget
-        doubts.append(doubt)
-        limit = DETECTION * float(np.hypot(0.004, 0.5 * mean.u_loss))
-        out.append(
-            found(
-                "coating_loss",
-                zone,
-                "1",
-                mean.loss,
-                mean.loss_budget,
-                method,
-                doubt=doubt,
-                note=note,
-                limit=limit,
-            )
-        )
-        out.append(
-            found(
-                "coating_setback",
-                zone,
-                "um",
-                mean.setback_um,
-                mean.setback_budget,
-                method,
-                doubt=doubt,
-                note=note,
-                limit=DETECTION * mean.u_setback_um if mean.loss <= limit else None,
-            )
-        )
+        doubts.append(mixed or _coating_doubts(mean, seen, zone))
+        out += _zone_coating_findings(zone, mean, doubts[-1], method)
     if "used" in losses and "unused" in losses:
         used, unused = apart(losses["used"], "used"), apart(losses["unused"], "unused")
         lost = linear(used.value - unused.value, [(1.0, used), (-1.0, unused)])
-        limit = DETECTION * float(np.hypot(0.004, 0.5 * lost.u))
-        doubt = next(filter(None, doubts), "")
-        out.append(
-            found("coating_loss", "difference", "1", lost.value, lost, method, doubt=doubt, limit=limit)
-        )
+        limit = detection_limit(float(np.hypot(0.004, 0.5 * lost.u)))
+        doubt = next(filter(None, doubts), ())
+        out.append(found("coating_loss", "difference", lost.value, lost, method, doubts=doubt, limit=limit))
     elif "used" in zones and "unused" in zones:
-        out.append(refused("coating_loss", "difference", "1", "needs both zones; see their rows", method))
+        out.append(refused("coating_loss", "difference", reason("other-zone-missing"), method))
     return out
+
+
+def _coating_doubts(mean: ZoneCoating, seen: CoatingMap, zone: Zone) -> tuple[Reason, ...]:
+    if mean.unreadable > 0.5:
+        return (reason("band-unread"),)
+    return (reason("coating-faint"),) if (seen.faint or seen.grey) and zone == "used" else ()
+
+
+def _zone_coating_findings(
+    zone: Zone, mean: ZoneCoating, doubts: tuple[Reason, ...], method: str
+) -> list[Finding]:
+    remarks = (reason("colour-unread", share=mean.unreadable),) if mean.unreadable > 0.005 else ()
+    limit = detection_limit(float(np.hypot(0.004, 0.5 * mean.u_loss)))
+    limit_um = detection_limit(mean.u_setback_um) if mean.loss <= limit else None
+    loss, setback = mean.loss_budget, mean.setback_budget
+    return [
+        found("coating_loss", zone, mean.loss, loss, method, doubts=doubts, remarks=remarks, limit=limit),
+        found(
+            "coating_setback",
+            zone,
+            mean.setback_um,
+            setback,
+            method,
+            doubts=doubts,
+            remarks=remarks,
+            limit=limit_um,
+        ),
+    ]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.metrology.findings import DETECTION, Finding, found, refused
+from wearscope.metrology.findings import Finding, detection_limit, found, refused
 from wearscope.metrology.uncertainty import Budget, Input, linear
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.tip import TipFit
 
 MOST_U_RATIO = 0.5  # a ratio less sure than this says nothing
@@ -72,7 +74,7 @@ def foreshortening(wedge_angle: float, tilt: float, u_tilt: float) -> Foreshorte
 
 
 def tip_findings(
-    fit: TipFit, u_scale: float, tilt: float, u_tilt: float, doubt: str, method: str
+    fit: TipFit, u_scale: float, tilt: float, u_tilt: float, doubts: Sequence[Reason], method: str
 ) -> list[Finding]:
     """Radius, wedge angle, and the lengths that describe the shape, with scale and tilt in their uncertainty.
 
@@ -83,53 +85,59 @@ def tip_findings(
         Relative standard uncertainty of the scale.
     tilt, u_tilt : float
         Of the view against the direction of the edge, and its standard uncertainty, radians.
-    doubt : str
-        What makes everything in the photo doubtful; "" for nothing.
+    doubts : sequence of Reason
+        What makes everything in the photo doubtful.
     method : str
     """
-    method = f"{method}+{'conic' if fit.doubt else 'arc'}"
+    method = f"{method}+{'conic' if fit.doubts else 'arc'}"
     words = method.split("+")
     if "hand" in words:
         words.remove("hand")
         method = "+".join([*words, "hand"])
     tilted = foreshortening(fit.wedge_angle, tilt, u_tilt)
-    everywhere = "; ".join(filter(None, [doubt, fit.shape_doubt]))
+    everywhere = (*doubts, *fit.shape_doubts)
 
     def budget(value: float, u: float, u_tilted: float, u_relative: float = 0.0) -> Budget:
         outline, tilt_input = Input("outline of the tip", 0.0, u), Input("tilt of the section", 0.0, u_tilted)
         return linear(value, [(1.0, outline), (1.0, tilt_input), (value, Input("scale", 1.0, u_relative))])
 
-    def length(quantity: str, value: float, u: float, share: float, why: str, note: str = "") -> Finding:
+    def length(
+        quantity: str,
+        value: float,
+        u: float,
+        share: float,
+        why: Sequence[Reason],
+        remarks: Sequence[Reason] = (),
+    ) -> Finding:
         own = budget(value, u, share * value, u_scale)
-        return found(
-            quantity, "whole", "um", value, own, method, doubt=why, note=note, limit=DETECTION * own.u
-        )
+        limit = detection_limit(own.u)
+        return found(quantity, "whole", value, own, method, doubts=why, remarks=remarks, limit=limit)
 
-    too_small = "the rounding is too small to tell its two sides apart; use more magnification"
-    seen = fit.radius_um > DETECTION * fit.u_radius_um
+    too_small = reason("rounding-too-small")
+    seen = fit.radius_um > detection_limit(fit.u_radius_um)
 
     def departure(face: str, value: float, u: float) -> Finding:
+        quantity = f"departure_length_{face}"
         if not seen:
-            return refused(f"departure_length_{face}", "whole", "um", too_small, method)
-        side = "left" if face == "a" else "right"
-        note = f"face {face} is on the {side} when the photo is turned so that the tip points up"
-        return length(f"departure_length_{face}", value, u, tilted.length_share, everywhere, note)
+            return refused(quantity, "whole", too_small, method)
+        remarks = (reason("side-of-face", face=face, side="left" if face == "a" else "right"),)
+        return length(quantity, value, u, tilted.length_share, everywhere, remarks)
 
     ratio, u_ratio = fit.departure_ratio, fit.u_departure_ratio
     if not seen or not u_ratio < MOST_U_RATIO * ratio:
-        ratio_finding = refused("departure_ratio", "whole", "1", too_small, method)
+        ratio_finding = refused("departure_ratio", "whole", too_small, method)
     else:
         own = budget(ratio, u_ratio, tilted.ratio_share * ratio)
-        note = "of face a over face b"
+        remarks = (reason("ratio-of-faces"),)
         ratio_finding = found(
-            "departure_ratio", "whole", "1", ratio, own, method, doubt=everywhere, note=note
+            "departure_ratio", "whole", ratio, own, method, doubts=everywhere, remarks=remarks
         )
     angle_deg = float(np.degrees(fit.wedge_angle))
     angle = budget(angle_deg, *np.degrees([fit.u_wedge_angle, tilted.u_wedge_angle]).tolist())
-    round_doubt = "; ".join(filter(None, [doubt, fit.doubt]))
+    not_round = (*doubts, *fit.doubts)
     return [
-        length("edge_radius", fit.radius_um, fit.u_radius_um, tilted.radius_share, round_doubt),
-        found("wedge_angle", "whole", "deg", angle_deg, angle, method, doubt=doubt),
+        length("edge_radius", fit.radius_um, fit.u_radius_um, tilted.radius_share, not_round),
+        found("wedge_angle", "whole", angle_deg, angle, method, doubts=doubts),
         length("apex_to_arc", fit.apex_to_arc_um, fit.u_apex_to_arc_um, tilted.length_share, everywhere),
         departure("a", fit.departure_a_um, fit.u_departure_a_um),
         departure("b", fit.departure_b_um, fit.u_departure_b_um),

@@ -31,6 +31,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.wedge import apex_to_arc, apex_to_tangent
 
 Array = NDArray[np.float64]
@@ -91,10 +92,10 @@ class TipFit:
         How many neighbouring points count as one.
     misfit_um : float
         Root mean square departure of the outline from the arc, its noise taken off.
-    doubt : str
-        Why a circle is not an honest description; "" where it is.
-    shape_doubt : str
-        Why not even the conic is; "" where it is.
+    doubts : tuple of Reason
+        Why a circle is not an honest description; empty where it is.
+    shape_doubts : tuple of Reason
+        Why not even the conic is; empty where it is.
     """
 
     apex_um: Array
@@ -119,8 +120,8 @@ class TipFit:
     noise_um: float
     correlation: float
     misfit_um: float
-    doubt: str
-    shape_doubt: str
+    doubts: tuple[Reason, ...]
+    shape_doubts: tuple[Reason, ...]
 
 
 def tip_outline(half: float, a: float, b: float, w: float) -> Curve:
@@ -362,11 +363,11 @@ def fit_tip(
     covariance, freer = covariance_of(arc, p), covariance_of(conic, q)
     rounding = np.abs(along) < 1.3 * _rounding(p, blur)
     misfit, _ = _misfit(residual[kept & rounding], noise, correlation)
-    shape_doubt = _broken(
+    shape_doubts = _broken(
         left[rounding[kept]], 1.0 - kept[rounding].mean(), p[4], noise, correlation, step_um
     )
-    doubt = "; ".join(filter(None, [_not_round(q, freer, p[4], step_um), shape_doubt]))
-    if doubt:
+    doubts = (*_not_round(q, freer, p[4], step_um), *shape_doubts)
+    if doubts:
         angle, u_angle = float(q[3]), float(np.sqrt(freer[3, 3]))
         apex, bisector = q[:2], float(q[2])
         apex_distance, u_apex_distance = _propagated(_conic_apex_distance, q, freer)
@@ -405,8 +406,8 @@ def fit_tip(
         noise_um=noise * step_um,
         correlation=correlation,
         misfit_um=misfit * step_um,
-        doubt=doubt,
-        shape_doubt=shape_doubt,
+        doubts=doubts,
+        shape_doubts=shape_doubts,
     )
 
 
@@ -550,32 +551,27 @@ def _misfit(residual: Array, noise: float, correlation: float) -> tuple[float, b
 
 def _broken(
     left: Array, left_out: float, radius: float, noise: float, correlation: float, step_um: float
-) -> str:
+) -> tuple[Reason, ...]:
     """Why the rounding is no smooth curve at all, from what a conic leaves over and the share left out as dust."""
     if left_out > DUSTY:
-        return "much of the rounding is hidden or broken; clean the section"
+        return (reason("rounding-hidden"),)
     misfit, seen = _misfit(left, noise, correlation)
     if seen and misfit > max(MISFIT_SHARE * radius, MISFIT_STEPS):
-        return f"the rounding is rough or chipped ({_said(misfit * step_um)} off a smooth curve)"
-    return ""
+        return (reason("rounding-rough", misfit_um=misfit * step_um),)
+    return ()
 
 
-def _not_round(q: Array, covariance: Array, radius: float, step_um: float) -> str:
-    """Why the rounding is no circle, from the conic; "" where it may well be one."""
+def _not_round(q: Array, covariance: Array, radius: float, step_um: float) -> tuple[Reason, ...]:
+    """Why the rounding is no circle, from the conic; nothing where it may well be one."""
     lean = q[4] - q[5]
     u_lean = np.sqrt(max(covariance[4, 4] + covariance[5, 5] - 2 * covariance[4, 5], 0.0))
     if abs(lean) > max(np.log(ROUND_WITHIN), SURE * u_lean):
-        a, b = (_said(float(length) * step_um) for length in np.exp(q[4:6]))
-        return f"the rounding is no circle: it leaves face a {a} and face b {b} from the apex"
+        a, b = np.exp(q[4:6]) * step_um
+        return (reason("rounding-lopsided", a_um=a, b_um=b),)
     tip, u_tip = _propagated(_log_tip_radius, q, covariance)
     if abs(tip - np.log(radius)) > max(np.log(ROUND_WITHIN), SURE * u_tip):
-        at_tip, of_arc = _said(float(np.exp(tip)) * step_um), _said(radius * step_um)
-        return f"the rounding is no circle: at the tip its radius is {at_tip}, of the arc between the faces {of_arc}"
-    return ""
-
-
-def _said(length_um: float) -> str:
-    return f"{length_um:.3g} um" if length_um < 1000 else f"{length_um:.0f} um"
+        return (reason("rounding-pointed", tip_um=np.exp(tip) * step_um, arc_um=radius * step_um),)
+    return ()
 
 
 def _log_tip_radius(q: Array) -> float:

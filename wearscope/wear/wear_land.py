@@ -30,6 +30,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from wearscope.light.strip import UNUSED, USED, Strip, grey, over_channels
 from wearscope.metrology.findings import COVERAGE_95, DETECTION, Finding, found, refused
 from wearscope.metrology.uncertainty import Budget, Input, linear
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.trace import steepest_path
 from wearscope.wear.zones import GUARD_UM
 
@@ -57,10 +58,7 @@ UNRESOLVED = (
     0.3  # share of the blur by which the inner end may be misplaced: it is a corner, not a step of paint
 )
 BURNT, U_BURNT = 0.97, 0.5  # a burnt-out flat spreads by up to this share of the blur
-COATING_ENDS = (
-    "this may be no more than where the coating ends; look at the edge in profile, or take the photo again with a "
-    "white card behind and the grinding marks in sight"
-)
+COATING_MAY_END = reason("coating-may-end")
 
 
 @dataclass(frozen=True)
@@ -131,7 +129,7 @@ class WearLand:
     ----------
     verdict : str
         `seen`; `unsure` when it may be something else, `why` says what; `none`; `not looked for`.
-    why : str
+    why : Reason or None
     end_um : ndarray, shape (S,)
         Inner end of the flat on the strip, NaN where there is none.
     mean, widest : Budget
@@ -143,7 +141,7 @@ class WearLand:
     """
 
     verdict: Verdict
-    why: str
+    why: Reason | None
     end_um: Array
     mean: Budget
     widest: Budget
@@ -159,13 +157,13 @@ class WearLand:
             Recession beyond that of the fitted rounding, and its standard uncertainty.
         """
         if self.verdict == "unsure" and self.by_coating and beyond_um > DETECTION * u_beyond_um:
-            return replace(self, verdict="seen", why="")
+            return replace(self, verdict="seen", why=None)
         return self
 
     @property
     def by_coating(self) -> bool:
         """Whether it is unsure for being where the coating ends."""
-        return self.why == COATING_ENDS
+        return self.why == COATING_MAY_END
 
 
 @dataclass(frozen=True)
@@ -205,8 +203,7 @@ def find_land(scene: Scene) -> WearLand:
     limit = edge_um + hidden_um + 2.0 * scene.blur_um + SIDE_UM - scene.original_um
     light = _relative_light(scene)
     if light is None or not used.any():
-        why = "too little of the relief face beside the used edge is in the frame"
-        return no_land("not looked for", why, len(used))
+        return no_land("not looked for", reason("face-out-of-frame"), len(used))
     unsure: WearLand | None = None
     for line in _lines(scene, light, used, hidden_um):
         verdict, why = _judged(scene, light, line, used)
@@ -216,10 +213,10 @@ def find_land(scene: Scene) -> WearLand:
         if verdict == "seen":
             return land
         unsure = unsure or land
-    return unsure or no_land("none", "", len(used), limit)
+    return unsure or no_land("none", None, len(used), limit)
 
 
-def no_land(verdict: Verdict, why: str, columns: int, limit_um: float = float("nan")) -> WearLand:
+def no_land(verdict: Verdict, why: Reason | None, columns: int, limit_um: float = float("nan")) -> WearLand:
     """Where nothing was found, or looked for."""
     nothing = linear(float("nan"), [])
     return WearLand(verdict, why, np.full(columns, np.nan), nothing, nothing, limit_um)
@@ -339,23 +336,22 @@ def _refined(
     )
 
 
-def _judged(scene: Scene, light: NDArray[np.float32], line: _Line, used: Mask) -> tuple[Verdict, str]:
+def _judged(
+    scene: Scene, light: NDArray[np.float32], line: _Line, used: Mask
+) -> tuple[Verdict, Reason | None]:
     """Whether a line is the inner end of a worn flat."""
     height = float(np.linalg.norm(line.step))
     if height < LEAST_STEP or line.significance < LEAST_SIGNIFICANCE or line.cover < LEAST_COVER:
-        return "none", ""
+        return "none", None
     if line.slope > PLATEAU or _there_when_new(scene, light, line):
-        return "none", ""
+        return "none", None
     if scene.coated and not _inside_bare(scene, line, used):
         return _by_marks(scene, line, used)
     if line.ragged_um > STRAIGHT_UM:
-        return (
-            "unsure",
-            "its inner end is ragged, as that of a stain is; clean the face and take the photo again",
-        )
+        return "unsure", reason("ragged-flat")
     if line.tint > TINT and not line.burnt:
-        return "unsure", "it differs in colour too, as a stain does; clean the face and take the photo again"
-    return "seen", ""
+        return "unsure", reason("tinted-flat")
+    return "seen", None
 
 
 def _there_when_new(scene: Scene, light: NDArray[np.float32], line: _Line) -> bool:
@@ -392,23 +388,23 @@ def _inside_bare(scene: Scene, line: _Line, used: Mask) -> bool:
     return bool(scene.bare[np.clip(rows, 0, len(scene.strip.d_um) - 1), at].mean() > LEAST_COVER)
 
 
-def _by_marks(scene: Scene, line: _Line, used: Mask) -> tuple[Verdict, str]:
+def _by_marks(scene: Scene, line: _Line, used: Mask) -> tuple[Verdict, Reason | None]:
     """Whether the grinding marks end where the coating does: a flat has lost them, a bare face has not."""
     if line.ragged_um > STRAIGHT_UM:
-        return "none", ""
+        return "none", None
     if scene.new is None:
-        return "unsure", COATING_ENDS
+        return "unsure", COATING_MAY_END
     hidden = scene.silhouette_um + scene.radius_um + 2.0 * scene.blur_um
     inside = line.end_um + 2.0 * scene.blur_um
     places = ((hidden, line.end_um - 2.0 * scene.blur_um), (inside, inside + 150.0))
     band, face = scene.marks.kept(places, used) if scene.marks is not None else (None, None)
     if band is None or face is None or face[0] < DETECTION * face[1]:
-        return "unsure", COATING_ENDS
+        return "unsure", COATING_MAY_END
     if band[0] + COVERAGE_95 * band[1] < 0.5 * face[0]:
-        return "seen", ""
+        return "seen", None
     if band[0] - COVERAGE_95 * band[1] > 0.5 * face[0]:
-        return "none", ""
-    return "unsure", COATING_ENDS
+        return "none", None
+    return "unsure", COATING_MAY_END
 
 
 @dataclass(frozen=True)
@@ -514,7 +510,9 @@ def boxes(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     return picture
 
 
-def _measured(scene: Scene, line: _Line, used: Mask, verdict: Verdict, why: str, limit_um: float) -> WearLand:
+def _measured(
+    scene: Scene, line: _Line, used: Mask, verdict: Verdict, why: Reason | None, limit_um: float
+) -> WearLand:
     """VB along the edge, its mean and its maximum."""
     width = (line.end_um - scene.original_um) / np.cos(scene.tilt)
     counted = width[used & np.isfinite(width)]
@@ -541,36 +539,32 @@ def _measured(scene: Scene, line: _Line, used: Mask, verdict: Verdict, why: str,
     return WearLand(verdict, why, line.end_um, *both, limit_um, notch)
 
 
-def land_findings(land: WearLand, doubt: str, method: str) -> list[Finding]:
+def land_findings(land: WearLand, doubts: Sequence[Reason], method: str) -> list[Finding]:
     """The rows of the wear land: VB mean and VB maximum.
 
     Parameters
     ----------
     land : WearLand
-    doubt : str
-        Why they are doubtful whatever was seen; "" when they are not.
+    doubts : sequence of Reason
+        Why they are doubtful whatever was seen.
     method : str
     """
     if land.verdict == "not looked for":
-        why = f"{land.why}; leave room for 0.3 mm of it"
-        return [refused(quantity, "used", "um", why, method) for quantity in LAND_ROWS]
+        why = land.why or reason("face-out-of-frame")
+        return [refused(quantity, "used", why, method) for quantity in LAND_ROWS]
     if land.verdict == "none":
-        note = (
-            "no worn flat seen inside the rounded edge; one narrower than the rounding would be hidden in it"
-        )
-        hidden = Input(
-            "what the rounding hides", 0.0, land.limit_um / np.sqrt(3.0)
-        )  # anything from none to all
+        # anything from none to all
+        hidden = Input("what the rounding hides", 0.0, land.limit_um / np.sqrt(3.0))
         nothing = linear(0.0, [(1.0, hidden)])
+        no_flat = reason("no-flat")
         return [
-            found(quantity, "used", "um", 0.0, nothing, method, note=note, limit=land.limit_um)
+            found(quantity, "used", 0.0, nothing, method, remarks=[no_flat], limit=land.limit_um)
             for quantity in LAND_ROWS
         ]
-    note = ""
-    if land.notch_um > land.widest.value + COVERAGE_95 * land.widest.u:
-        note = f"wider at the transition, {land.notch_um:.0f} um, which is left out"
-    doubt = "; ".join(filter(None, [land.why, doubt]))
+    doubts = doubts if land.why is None else (land.why, *doubts)
+    wider = land.notch_um > land.widest.value + COVERAGE_95 * land.widest.u
+    remarks = (reason("wider-at-transition", width_um=land.notch_um),) if wider else ()
     return [
-        found(quantity, "used", "um", width.value, width, method, doubt=doubt, note=note)
+        found(quantity, "used", width.value, width, method, doubts=doubts, remarks=remarks)
         for quantity, width in zip(LAND_ROWS, (land.mean, land.widest), strict=True)
     ]

@@ -10,8 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.metrology.uncertainty import Budget, Input, Measurement, linear, propagate
+from wearscope.quantities.reasons import Reason, reason
 
 Array = NDArray[np.float64]
+
+
+class NoRecessionError(ValueError):
+    """A view in which rounding does not show as recession.
+
+    Attributes
+    ----------
+    reason : Reason
+    """
+
+    def __init__(self, reason: Reason) -> None:
+        super().__init__(reason.code)
+        self.reason = reason
 
 
 def apex_to_arc(radius_um: float, wedge_angle: float) -> float:
@@ -66,16 +80,14 @@ def recession_factor(
 
     Raises
     ------
-    ValueError
+    NoRecessionError
         At β of 90° and more a face view does not see the rounding as recession; beyond τ = 90° - β the
         silhouette is no longer the arc's.
     """
     if wedge_angle >= np.pi / 2:
-        raise ValueError(
-            "at a wedge angle of 90° or more a face view does not show the rounding as recession"
-        )
+        raise NoRecessionError(reason("wedge-too-blunt"))
     if tilt > np.pi / 2 - wedge_angle:
-        raise ValueError("the view is tilted so far that the other face, not the arc, makes the silhouette")
+        raise NoRecessionError(reason("view-too-tilted"))
     inputs = (Input("wedge angle", wedge_angle, u_wedge_angle), view_tilt(tilt, u_tilt, u_turned))
     return propagate(Measurement(factor_of, inputs))
 
