@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
+from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.edge_light import ProfileFit, ProfilePrior, WedgeTie, fit_profile
 from wearscope.light.strip import Strip
 from wearscope.metrology.uncertainty import Budget, Input, linear
@@ -28,7 +29,6 @@ MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
 WORN_BLUR = 0.3  # by which a worn zone's blur may differ from the unused zone's, as a share of it
 SOFT = 2.2  # times the expected blur, from which a photo is plainly not in focus
-BURNT = 0.97
 # Share of the blur that no fit resolves, from photographs of known edges: of the silhouette and of the radius. Before
 # an uneven background the radius follows from the silhouette.
 UNRESOLVED = {"dark": (0.05, 0.15), "bright": (0.05, 0.15), "mixed": (0.35, 0.0)}
@@ -120,7 +120,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
-    bright = cv2.reduce((moved >= BURNT).view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
+    bright = cv2.reduce((moved >= NEARLY_CLIPPED).view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
     burnt = bright > 0.01 * seen[known][:, None]
     u_light[burnt] = 0.5
     return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))

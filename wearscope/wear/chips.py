@@ -20,6 +20,7 @@ from scipy.special import ndtr
 
 from wearscope.light.strip import UNUSED, USED, Strip, grey, over_channels
 from wearscope.metrology.findings import Finding, detection_limit, found, refused
+from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
@@ -197,10 +198,10 @@ def find_chips(
     width = max(3, round(2.0 * CHIP_LONGEST_UM / step_um) | 1)
     beside = median_filter(line, width, mode="nearest")
     notch = line - beside
-    scatter = 1.4826 * float(np.median(np.abs(notch)))
+    wandering = scatter(notch, about=0.0)
     inside = max(0.0, float(np.median(outline_um[known] - silhouette_um[known])))
-    unclear = max(SCATTERS * scatter, SCATTERS * step_um / np.sqrt(12.0))
-    u_depth = float(np.sqrt(u_silhouette_um**2 + (U_BREAK * blur_um) ** 2 + scatter**2))
+    unclear = max(SCATTERS * wandering, SCATTERS * step_um / np.sqrt(12.0))
+    u_depth = float(np.sqrt(u_silhouette_um**2 + (U_BREAK * blur_um) ** 2 + wandering**2))
     notches: list[Chip] = []
     # those a little too shallow too, for the count's uncertainty
     for lowest, highest in _runs(notch > max(CHIP_UM - inside - 2.0 * u_depth, unclear)):
@@ -208,7 +209,7 @@ def find_chips(
         # beside a shallow notch the wandering of the edge may reach the rim; then only its deeper half is bounded
         for rim in (RIM, 0.5):
             first, last = _extent(
-                notch, peak, max(BESIDE_UM, 2.0 * scatter, rim * float(notch[peak])), step_um
+                notch, peak, max(BESIDE_UM, 2.0 * wandering, rim * float(notch[peak])), step_um
             )
             if (last - first + 1) * step_um <= CHIP_LONGEST_UM:
                 break

@@ -8,7 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.light.clipping import CLIPPED
 from wearscope.light.strip import Strip, grey, median_of_seen
+from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
 
 Array = NDArray[np.float64]
@@ -17,6 +19,7 @@ Mask = NDArray[np.bool_]
 BAND_UM = 100.0
 DEEP_UM = (150.0, 400.0)  # face beyond the band: carries the coating's colour and the light's unevenness
 READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour
+FAR_OFF = 5.0  # standard deviations from which a pixel of the coating is none: dirt, glare; chosen, no source
 SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
 STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
@@ -189,8 +192,8 @@ def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = No
         stepped = np.column_stack([terms, ~coated])
         fit = np.linalg.lstsq(stepped[usable], column[usable], rcond=None)[0]
         pixels = ratios[deep][:, usable & coated] - column[usable & coated]
-        scatter = 1.4826 * np.median(np.abs(pixels), axis=(0, 1)) + 1e-4
-        if np.hypot(*(fit[3] / scatter)) > SEPARATION:
+        of_pixels = scatter(pixels, axis=(0, 1), about=0.0) + 1e-4
+        if np.hypot(*(fit[3] / of_pixels)) > SEPARATION:
             drift = terms @ fit[:3]
     middle = np.median(drift, axis=0)
     return ratios - np.asarray(drift - middle, np.float32)
@@ -226,7 +229,7 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
         return None
     mean = np.median(flat, axis=0)
     spread = np.asarray(flat - mean, np.float64)
-    limit = 5.0 * 1.4826 * np.median(np.abs(spread), axis=0) + 1e-4
+    limit = FAR_OFF * scatter(spread, axis=0, about=0.0) + 1e-4
     kept = spread[(np.abs(spread) < limit).all(axis=1)]
     inverse = np.asarray(np.linalg.inv(np.cov(kept.T) + 1e-6 * np.eye(2)), np.float64)
     return CoatingColour(np.asarray(mean, float), inverse)
@@ -318,7 +321,7 @@ def map_substrate(
     deep_light = light[deep, ::3]
     face = float(np.nanmedian(deep_light if np.isfinite(deep_light).any() else light))
     # a burnt-out pixel colours its neighbours through the smoothing
-    burnt = grey(np.asarray(strip.light >= 0.995, np.float32)) > 0
+    burnt = grey(np.asarray(strip.light >= CLIPPED, np.float32)) > 0
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
     step_um = _step_um(strip)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from wearscope.light.strip import UNUSED, USED
+from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Input
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.zones import (
@@ -27,6 +28,9 @@ from wearscope.wear.zones import (
 Array = NDArray[np.float64]
 
 CHIP_UM = 12.0  # a notch deeper than this, and than six times the scatter, is a chip
+SMOOTH_COLUMNS = (
+    41  # of a trace, over which what is left is its scatter; chosen: longer than noise, shorter than wear
+)
 SMALLEST_STEP_UM = 1.5  # of the edge line; less is not told from a bend in the edge
 
 
@@ -166,4 +170,4 @@ def _scatter(value: Array) -> float:
     if seen.sum() < 16:
         return 0.0
     filled = np.interp(np.arange(len(value)), np.flatnonzero(seen), value[seen])
-    return 1.4826 * float(np.median(np.abs(filled - median_filter(filled, size=41, mode="nearest"))))
+    return scatter(filled - median_filter(filled, size=SMOOTH_COLUMNS, mode="nearest"), about=0.0)

@@ -31,6 +31,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
+from wearscope.metrology.robust import scatter
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.wedge import apex_to_arc, apex_to_tangent
 
@@ -451,8 +452,7 @@ def _dust(residual: Array, along: Array, p: Array, blur: float) -> NDArray[np.bo
     """Points to leave out, shape (N,)."""
     tip = _rounding(p, blur)
     on_tip = np.abs(along) < tip
-    flank = np.abs(residual[~on_tip])
-    limit = OUTLIER * max(1.4826 * float(np.median(flank)), 0.01)
+    limit = OUTLIER * max(scatter(residual[~on_tip], about=0.0), 0.01)
     order = np.argsort(along)
     place, far = along[order], np.abs(residual[order]) > limit
     wide = 2.0 * blur + 1.0

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.strip import UNUSED, USED, Strip, grey, over_channels
 from wearscope.metrology.findings import COVERAGE_95, DETECTION, Finding, found, refused
 from wearscope.metrology.uncertainty import Budget, Input, linear
@@ -57,7 +58,7 @@ LEAST_DEPTH_UM = 40.0  # of face that must be in the frame beyond the rounding
 UNRESOLVED = (
     0.3  # share of the blur by which the inner end may be misplaced: it is a corner, not a step of paint
 )
-BURNT, U_BURNT = 0.97, 0.5  # a burnt-out flat spreads by up to this share of the blur
+U_BURNT = 0.5  # a burnt-out flat spreads by up to this share of the blur
 COATING_MAY_END = reason("coating-may-end")
 
 
@@ -330,7 +331,7 @@ def _refined(
         float(good.sum() / inside_used.sum()),
         float(np.sqrt(np.mean(rest**2))),
         float(np.std(rest)) / np.sqrt(max(good.sum() * step_um / WINDOW_UM, 1.0)),
-        bool((lit.max(axis=-1) >= BURNT).mean() > 0.2),
+        bool((lit.max(axis=-1) >= NEARLY_CLIPPED).mean() > 0.2),
         float(np.linalg.norm(ratio - ratio.mean()) / max(float(np.linalg.norm(ratio)), 1e-9)),
         abs(level[0] - level[1]) / max(abs(whole), 1e-9),
     )

@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import least_squares
 
 from wearscope.light.strip import NEITHER, UNUSED, USED, median_of_seen
+from wearscope.metrology.robust import scatter
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -259,7 +260,7 @@ def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
         rest = v - np.where(s > curve.best.at_um, curve.best.height, 0.0)
         base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
         rest = rest - base @ np.linalg.lstsq(base, rest, rcond=None)[0]
-        stray = np.abs(rest) > STRAY * 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        stray = np.abs(rest) > STRAY * scatter(rest, about=0.0) + 1e-9
         if not stray.any() or stray.mean() > MOST_STRAY or (~stray).sum() < 12:
             break
         s, v = s[~stray], v[~stray]
@@ -309,7 +310,7 @@ def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[
     def model(x: Array, at: float, height: float, width: float, base: float) -> Array:
         return np.asarray(base + height / (1.0 + np.exp(-side * (x - at) / width)))
 
-    noise = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0) + 0.02 * abs(step.height) + 1e-6
+    noise = scatter(np.diff(y), about=0.0) / np.sqrt(2.0) + 0.02 * abs(step.height) + 1e-6
     start = np.array([0.0, step.height * side, 25.0, 0.0])
     lower, upper = [-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]
 
@@ -379,7 +380,7 @@ def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Arra
     for _ in range(4):
         solution = np.linalg.lstsq(base[use], value[use], rcond=None)[0]
         residual = value - base @ solution
-        scale = 1.4826 * float(np.median(np.abs(residual[use]))) + 1e-9
+        scale = scatter(residual[use], about=0.0) + 1e-9
         use = np.isfinite(value) & (np.abs(residual) < 3.5 * scale)
     sd = float(np.sqrt(np.mean(residual[use] ** 2)))
     independent = independent_lengths(int(use.sum()), s_um)
