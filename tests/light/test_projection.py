@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import lsq_linear, nnls
 
-from wearscope.light.arc import profile_parts
+from wearscope.light.arc import light_parts
 from wearscope.light.projection import (
     LAMP_IMAGE,
     SURROUNDINGS,
@@ -30,7 +30,7 @@ def observed(*, axial=0.85, coat=None, noise=0.01, seed=0):
     strengths[0], strengths[2] = BACKGROUND, 0.5 * BACKGROUND * tint / tint.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, axial)):
         strengths[part] = strength * tint
-    clean = profile_parts(D_UM, WORN[:6], 25.0).T @ strengths
+    clean = light_parts(D_UM, WORN[:6], 25.0).T @ strengths
     light = clean + np.random.default_rng(seed).normal(0.0, noise, clean.shape)
     return Observed(D_UM, light, np.full(light.shape, 0.01), 0.4, BACKGROUND, 0.15, 25.0, coat)
 
@@ -51,7 +51,7 @@ def test_strengths_are_those_of_scipy(axial):
     # the same least squares with bounds, written out for scipy.optimize.lsq_linear
     seen = observed(axial=axial)
     found = seen.project(WORN)
-    parts, tint = profile_parts(D_UM, WORN[:6], 25.0), 0.4 * np.exp([WORN[6], 0.0, WORN[7]])
+    parts, tint = light_parts(D_UM, WORN[:6], 25.0), 0.4 * np.exp([WORN[6], 0.0, WORN[7]])
     own = [0, 1, 2, 6, 7, 8]
     rows = [
         [*np.kron(np.eye(3)[channel], parts[own, d]), *(parts[3:6, d] * tint[channel])]

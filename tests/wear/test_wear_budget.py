@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from wearscope.light.arc import profile_parts, silhouette_from_line_um
+from wearscope.light.arc import light_parts, silhouette_from_line_um
 from wearscope.light.edge_light import (
     LOBE_TAIL,
-    ProfilePrior,
+    LightPrior,
     WedgeTie,
-    fit_profile,
+    fit_light,
 )
 from wearscope.light.zone_light import Lighting, with_unresolved
 from wearscope.metrology.uncertainty import (
@@ -25,7 +25,8 @@ from wearscope.metrology.uncertainty import (
     linear,
     propagate,
 )
-from wearscope.wear.edge_view import UNSURE_FACTOR, Edge, Wear, wear_of
+from wearscope.wear.measured import Edge
+from wearscope.wear.recession import UNSURE_FACTOR, Wear, wear_of
 from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
 
 RING = np.radians(40.0)
@@ -39,7 +40,7 @@ LINE = Input("new-state line drawn on", 0.0, 0.4, 6)
 
 
 def light_of(parameters, background):
-    parts = profile_parts(D_UM, parameters, 25.0)
+    parts = light_parts(D_UM, parameters, 25.0)
     strengths = np.zeros((9, 3))
     strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
@@ -58,7 +59,7 @@ def known(zone="used", **changed):
         "u_log_tint": 0.05,
         "zone": zone,
     }
-    return ProfilePrior(**(usual | changed))
+    return LightPrior(**(usual | changed))
 
 
 def tie_to(silhouette_um, radius_um=6.0):
@@ -74,7 +75,7 @@ UNUSED_UM = silhouette_from_line_um(TRUE) - FACTOR.value * 24.0
 
 
 def fitted(light, prior, *, noise=0.01, tie=None):
-    return fit_profile(D_UM, light, np.full(light.shape, noise), prior, tie=tie)
+    return fit_light(D_UM, light, np.full(light.shape, noise), prior, tie=tie)
 
 
 @pytest.mark.parametrize("background", [0.02, 0.7])

@@ -43,7 +43,7 @@ def silhouette_from_line_um(parameters: Array) -> Array:
     Parameters
     ----------
     parameters : ndarray, shape (..., 3 or more)
-        Nominal bright line, radius, ring angle; as for `profile_parts`.
+        Nominal bright line, radius, ring angle; as for `light_parts`.
 
     Returns
     -------
@@ -140,7 +140,7 @@ def _places(count: int) -> tuple[Array, Array]:
     return (at + 1.0) * np.pi / 4.0, weight * np.pi / 4.0
 
 
-def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
+def light_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
     """The parts of the light across an edge, each blurred, for unit strength.
 
     The lamp ring's part is 1 where the arc mirrors a lamp that lies square to the edge, φ = θ/2, the axial light's
@@ -163,7 +163,7 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
 
 
 def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tuple[Array, Array]:
-    """The parts as of `profile_parts`, and their slopes with the six parameters, shape (6, 9, D).
+    """The parts as of `light_parts`, and their slopes with the six parameters, shape (6, 9, D).
 
     How the light is spread over the edge is differentiated, how the arc sends it is stepped.
     """

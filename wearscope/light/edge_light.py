@@ -31,14 +31,14 @@ LEAST_SCATTER = 0.3
 
 
 @dataclass(frozen=True)
-class ProfilePrior:
-    """What is known of an edge before its profile is looked at: estimate and standard uncertainty of each.
+class LightPrior:
+    """What is known of an edge before its light is looked at: estimate and standard uncertainty of each.
 
     Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
     silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of
     the arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`.
     `roughness` and `tail` are those of the lobe. `zone` says which edge it is.
-    `radius_known` tells a radius known beforehand from one guessed from the very profile that is fitted.
+    `radius_known` tells a radius known beforehand from one guessed from the very light that is fitted.
     """
 
     line_um: tuple[float, float]
@@ -105,8 +105,8 @@ class WedgeTie:
 
 
 @dataclass(frozen=True)
-class ProfileFit:
-    """A fitted profile.
+class LightFit:
+    """The model fitted to the light across an edge.
 
     Attributes
     ----------
@@ -118,7 +118,7 @@ class ProfileFit:
     bright_line_um : float
         Where the modelled arc is brightest, unblurred; NaN when it has no lamp line.
     lamp_seen : bool
-        Whether the profile itself shows the lamp's image; only asked of edges that have moved.
+        Whether the light itself shows the lamp's image; only asked of edges that have moved.
     strain : float
         By how many standard uncertainties the light alone contradicts the tie; 0 without one.
     strained : bool
@@ -162,26 +162,26 @@ class ProfileFit:
         return covariance(self.silhouette, self.radius) / (self.silhouette.u * self.radius.u)
 
 
-def fit_profile(
+def fit_light(
     d_um: Array,
     light: Array,
     u_light: Array,
-    prior: ProfilePrior,
+    prior: LightPrior,
     *,
     starts: Sequence[tuple[float, float]] = (),
     mixed: bool = False,
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
     coat: Array | None = None,
-) -> ProfileFit:
-    """Fit the model to a profile averaged along an edge.
+) -> LightFit:
+    """Fit the model to light averaged along an edge.
 
     Parameters
     ----------
     d_um : ndarray, shape (D,)
     light, u_light : ndarray, shape (D, 3)
         Mean linear light and its standard uncertainty, model error included.
-    prior : ProfilePrior
+    prior : LightPrior
     starts : sequence of (float, float)
         Bright lines and radii (µm) to start from besides those of the prior: the radius is the one parameter
         whose basin must be looked for.
@@ -196,7 +196,7 @@ def fit_profile(
 
     Returns
     -------
-    ProfileFit
+    LightFit
         The best of several starts; its budgets are those of the linearised fit.
     """
     means, spread = prior.means(), prior.uncertainties()
@@ -252,7 +252,7 @@ def fit_profile(
     silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), of_light, prior, tie)
     missed = np.where(u_light < UNKNOWN, best.fun[: light.size].reshape(light.shape) * u_light, 0.0)
     misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
-    return ProfileFit(
+    return LightFit(
         silhouette=silhouette,
         radius=radius,
         ring_angle=float(best.x[2]),
@@ -305,7 +305,7 @@ def _budgets(
     to_pair: Array,
     jacobian: Array,
     of_light: float,
-    prior: ProfilePrior,
+    prior: LightPrior,
     tie: WedgeTie | None,
 ) -> tuple[Budget, Budget]:
     """What the silhouette and the radius of a fit owe to each thing that went into it.
@@ -321,10 +321,10 @@ def _budgets(
     to_pair : ndarray, shape (2, 8)
         Change of silhouette and radius with the parameters.
     jacobian : ndarray, shape (N, 8)
-        Its rows as in `fit_profile`: light, strengths, parameters known beforehand, the tie.
+        Its rows as in `fit_light`: light, strengths, parameters known beforehand, the tie.
     of_light : float
         How large the light's errors are, over what the fit weighed it by.
-    prior : ProfilePrior
+    prior : LightPrior
     tie : WedgeTie or None
     """
     gain = to_pair @ np.linalg.pinv(jacobian.T @ jacobian) @ jacobian.T
@@ -332,7 +332,7 @@ def _budgets(
     line, radius, ring, roughness, blur, *tail_and_tint = range(first, first + len(parameters))
     strengths = list(range(first - STRENGTHS_KNOWN, first))
     gain[:, : strengths[0]] *= of_light
-    light = [*range(strengths[0]), line]  # where the line is was guessed from the profile itself
+    light = [*range(strengths[0]), line]  # where the line is was guessed from the light itself
     parts: list[tuple[Array, Estimate]] = [
         (gain[:, ring] / prior.ring_angle[1], _known("ring angle", prior.ring_angle))
     ]

@@ -1,4 +1,4 @@
-"""What the model of `wearscope.light.arc` leaves over of a profile once the strengths of its parts are solved for.
+"""What the model of `wearscope.light.arc` leaves over of the light once the strengths of its parts are solved for.
 
 The strengths are linear, so a fit need only look for the other parameters (variable projection; G. H. Golub and
 V. Pereyra, SIAM Journal on Numerical Analysis 10, 1973, from memory).
@@ -29,7 +29,7 @@ REGULAR = 1e-9  # relative, added to the diagonal of normal equations
 
 @dataclass(frozen=True, eq=False)
 class Projection:
-    """A profile against the model at one set of parameters.
+    """The light across an edge against the model at one set of parameters.
 
     Attributes
     ----------
@@ -49,7 +49,7 @@ class Projection:
 
 @dataclass(frozen=True, eq=False)
 class Observed:
-    """A profile, and what its parts' strengths are measured against.
+    """The light across an edge, and what its parts' strengths are measured against.
 
     A conductor mirrors in its own colour, so lamps and surroundings share their strengths between the channels up to
     the arc's tint; the card is mirrored by the outermost part of the arc, which may be bare where the rest is not.
@@ -85,7 +85,7 @@ class Observed:
         Parameters
         ----------
         parameters : ndarray, shape (8,)
-            Those of `arc.profile_parts`, and the logarithms of the arc's red and blue tint over the green one.
+            Those of `arc.light_parts`, and the logarithms of the arc's red and blue tint over the green one.
 
         Notes
         -----

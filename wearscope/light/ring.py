@@ -134,7 +134,7 @@ def pin_parts(u: Array, parameters: Array) -> Array:
 
 
 def fit_ring(u: Array, light: Array, u_light: Array, ring_angle: float) -> RingFit:
-    """Fit the model to the mean profile across a pin.
+    """Fit the model to the mean light across a pin.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Recession and edge radius: the profile model fitted to the used and to the unused zone."""
+"""Recession and edge radius: the model of the light fitted to the used and to the unused zone."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from wearscope.light.clipping import NEARLY_CLIPPED
-from wearscope.light.edge_light import ProfileFit, ProfilePrior, WedgeTie, fit_profile
+from wearscope.light.edge_light import LightFit, LightPrior, WedgeTie, fit_light
 from wearscope.light.strip import Strip
 from wearscope.metrology.uncertainty import Budget, Input, linear
 
@@ -35,14 +35,14 @@ UNRESOLVED = {"dark": (0.05, 0.15), "bright": (0.05, 0.15), "mixed": (0.35, 0.0)
 # Standard uncertainties by which the light may contradict the wedge: 2.0 were seen on photographs of circular edges
 # before a plain background; before an uneven one, which the edge mirrors, 3.6 are not rare.
 MOST_STRAIN = {"dark": 2.5, "bright": 2.5, "mixed": 4.0}
-PROFILE_UM = (-110.0, 240.0)  # depths that a profile needs
+ACROSS_UM = (-110.0, 240.0)  # depths that a mean over columns needs
 LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
 LEAST_COLOUR_CHANGE = 0.1  # log ratio, by which bare carbide and coating must differ
 FACE_COLOUR_UM = (30.0, 90.0)  # beyond the arc, where the face shows the coating's own colour
 
 
-class ProfileNotSeenError(Exception):
+class EdgeOutOfFrameError(Exception):
     """The frame does not show enough of what lies on both sides of the edge."""
 
 
@@ -67,7 +67,7 @@ class Lighting:
 
 
 @dataclass(frozen=True)
-class MeanProfile:
+class MeanLight:
     """Light across an edge averaged over many columns, each shifted along with the trace."""
 
     d_um: Array
@@ -76,7 +76,7 @@ class MeanProfile:
     columns: int
 
 
-def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
+def mean_light(strip: Strip, columns: Mask, follow_um: Array) -> MeanLight:
     """Average the columns of a zone.
 
     Parameters
@@ -85,18 +85,18 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     columns : ndarray of bool, shape (S,)
     follow_um : ndarray, shape (S,)
         By how much each column lies deeper than the mean one; taken out before averaging, so that wandering
-        wear does not blur the profile.
+        wear does not blur the mean.
 
     Raises
     ------
-    ProfileNotSeenError
+    EdgeOutOfFrameError
         Most columns leave the frame too near the edge.
     """
     step_um = float(strip.d_um[1] - strip.d_um[0])
     at = np.flatnonzero(columns)
     follow_um = follow_um[at]
-    strip = strip.between(PROFILE_UM[0] + follow_um.min() - 9.0, PROFILE_UM[1] + follow_um.max() + 9.0)
-    wanted = np.flatnonzero((strip.d_um > PROFILE_UM[0]) & (strip.d_um < PROFILE_UM[1]))
+    strip = strip.between(ACROSS_UM[0] + follow_um.min() - 9.0, ACROSS_UM[1] + follow_um.max() + 9.0)
+    wanted = np.flatnonzero((strip.d_um > ACROSS_UM[0]) & (strip.d_um < ACROSS_UM[1]))
     rows = wanted[:, None] + follow_um / step_um
     moved = cv2.remap(
         np.ascontiguousarray(strip.light[:, at]),
@@ -109,7 +109,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     seen = np.isfinite(moved[..., 0]).sum(axis=1)
     known = seen > 0.6 * len(at)
     if known.sum() < LEAST_SAMPLES:
-        raise ProfileNotSeenError(f"only {known.sum()} samples across the edge are seen in most columns")
+        raise EdgeOutOfFrameError(f"only {known.sum()} samples across the edge are seen in most columns")
     moved = moved[known]
     light = _mean_along(moved)
     # column-to-column differences hold the noise and leave out slow changes of light; every third tells it
@@ -123,7 +123,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     bright = cv2.reduce((moved >= NEARLY_CLIPPED).view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
     burnt = bright > 0.01 * seen[known][:, None]
     u_light[burnt] = 0.5
-    return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
+    return MeanLight(strip.d_um[wanted][known], light, u_light, len(at))
 
 
 def _mean_along(values: NDArray[np.float32]) -> Array:
@@ -136,83 +136,83 @@ def _mean_along(values: NDArray[np.float32]) -> Array:
 
 
 def fit_unused(
-    profile: MeanProfile, lighting: Lighting, radius_um: tuple[float, float], um_per_px: float
-) -> ProfileFit:
+    mean: MeanLight, lighting: Lighting, radius_um: tuple[float, float], um_per_px: float
+) -> LightFit:
     """Silhouette, radius and blur of an edge that has not cut, its trace at d = 0.
 
     Parameters
     ----------
-    profile : MeanProfile
+    mean : MeanLight
     lighting : Lighting
     radius_um : (float, float)
         What is known of the radius, and its standard uncertainty.
     um_per_px : float
     """
     blur_um = BLUR_PX[0] * um_per_px
-    use = (profile.d_um > -6.0 * blur_um - 25.0) & (profile.d_um < 60.0)
-    prior = ProfilePrior(
+    use = (mean.d_um > -6.0 * blur_um - 25.0) & (mean.d_um < 60.0)
+    prior = LightPrior(
         line_um=(0.6 * radius_um[0], 8.0 + blur_um),
         radius_um=radius_um,
         ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, BLUR_PX[1] * um_per_px),
-        tint=profile.light[use][-4:].mean(axis=0),
+        tint=mean.light[use][-4:].mean(axis=0),
         u_log_tint=0.03,
         zone="unused",
         radius_known=True,
     )
     light, mixed = (
-        (profile.d_um[use], profile.light[use], profile.u_light[use]),
+        (mean.d_um[use], mean.light[use], mean.u_light[use]),
         lighting.background == "mixed",
     )
-    fit = fit_profile(*light, prior, mixed=mixed)
+    fit = fit_light(*light, prior, mixed=mixed)
     if fit.blur_um > SOFT * blur_um:
         # plainly out of focus: the blur is not what was expected, and must not be held to it; nor let go, for before
         # a dark background roughness and radius would take its place
-        fit = fit_profile(*light, replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um)), mixed=mixed)
+        fit = fit_light(*light, replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um)), mixed=mixed)
     return fit
 
 
 def fit_used(
-    profile: MeanProfile,
+    mean: MeanLight,
     trace_um: float,
-    unused: ProfileFit,
+    unused: LightFit,
     lighting: Lighting,
     factor: Budget | None,
     datum: Input | None,
     *,
     coated: bool = False,
-) -> ProfileFit:
+) -> LightFit:
     """Silhouette and radius of a worn edge.
 
     Parameters
     ----------
-    profile : MeanProfile
+    mean : MeanLight
     trace_um : float
         Mean depth of the trace in this zone.
-    unused : ProfileFit
+    unused : LightFit
         Of the unused edge in the same photo, or of the new-state photo.
     lighting : Lighting
     factor : Budget or None
         Ties silhouette to radius; None where the wedge angle does not allow it.
     datum : Input or None
         How far the new-state line drawn on to this zone may be off, µm; None where there is no unused zone, so that
-        depths in this profile are not from the unused edge.
+        depths in this light are not from the unused edge.
     coated : bool
         Whether the coating may end on it: then the light changes there.
     """
     theta, blur_um = lighting.ring_angle, unused.blur_um
     ratio = factor.value if factor is not None else 0.7
     lever = 1.0 - np.sin(theta / 2.0)
-    image_um = _lamp_image_um(profile, trace_um)
+    image_um = _lamp_image_um(mean, trace_um)
     line_um = trace_um if image_um is None else image_um
     # from the distance between the lamp's image and the unused edge alone
     guess_um = max(
         unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever)
     )
     silhouette_um = line_um - lever * guess_um
-    use = (profile.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
-        profile.d_um < silhouette_um + 1.25 * guess_um + 50.0
+    use = (mean.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
+        mean.d_um < silhouette_um + 1.25 * guess_um + 50.0
     )
     starts = [(line_um, 0.7 * guess_um), (line_um, 1.4 * guess_um)]
     line_prior, radius_prior = (line_um, 8.0 + blur_um), (guess_um, 0.4 * guess_um + 2.0)
@@ -221,13 +221,13 @@ def fit_used(
         starts = [(line_um, guess_um), (line_um, 2.0 * unused.radius_um)]
         line_prior = (trace_um + lever * unused.radius_um, 30.0 + blur_um)
         radius_prior = (unused.radius_um, 15.0)
-    prior = ProfilePrior(
+    prior = LightPrior(
         line_um=line_prior,
         radius_um=radius_prior,
         ring_angle=(theta, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, WORN_BLUR * blur_um),
-        tint=_arc_tint(profile, line_um, silhouette_um + guess_um + blur_um),
+        tint=_arc_tint(mean, line_um, silhouette_um + guess_um + blur_um),
         u_log_tint=0.25,
     )
     tie = None
@@ -237,11 +237,11 @@ def fit_used(
     # an edge shows its own colour from the lamp's image inward, seen as a line or blurred with the rest of the arc
     blurred = datum is not None and blur_um < line_um - silhouette_um < 2.0 * blur_um
     shows_colour = image_um is not None or blurred
-    coat = _coated_share(profile, line_um, silhouette_um + guess_um) if coated and shows_colour else None
-    fit = fit_profile(
-        profile.d_um[use],
-        profile.light[use],
-        profile.u_light[use],
+    coat = _coated_share(mean, line_um, silhouette_um + guess_um) if coated and shows_colour else None
+    fit = fit_light(
+        mean.d_um[use],
+        mean.light[use],
+        mean.u_light[use],
         prior,
         starts=starts,
         coat=None if coat is None else coat[use],
@@ -252,14 +252,14 @@ def fit_used(
     return replace(_with_contradiction(fit), lamp_seen=image_um is not None, strained=strained)
 
 
-def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileFit:
+def over_windows(fits: Sequence[LightFit], columns: Sequence[int]) -> LightFit:
     """Several fits along one zone as one: their mean, as sure as the typical one of them, and their scatter besides.
 
     What the trial file states and what the light may hide is common to all, so that a mean is no surer of it.
 
     Parameters
     ----------
-    fits : sequence of ProfileFit
+    fits : sequence of LightFit
     columns : sequence of int
         How many columns each stands for.
     """
@@ -290,7 +290,7 @@ def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileF
     )
 
 
-def _with_contradiction(fit: ProfileFit) -> ProfileFit:
+def _with_contradiction(fit: LightFit) -> LightFit:
     """The fit with its uncertainties enlarged so far that what it rests on agrees.
 
     Light and wedge are two accounts of one edge. Where they differ by more than their uncertainties, these are
@@ -314,7 +314,7 @@ def _with_contradiction(fit: ProfileFit) -> ProfileFit:
     )
 
 
-def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -> ProfileFit:
+def with_unresolved(fit: LightFit, lighting: Lighting, zone: str = "unused") -> LightFit:
     """The fit with the standard uncertainties that its results deserve, model error included."""
     share, of_radius = UNRESOLVED[lighting.background]
     if lighting.background == "mixed":
@@ -334,25 +334,25 @@ def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -
     )
 
 
-def _lamp_image_um(profile: MeanProfile, trace_um: float) -> float | None:
+def _lamp_image_um(mean: MeanLight, trace_um: float) -> float | None:
     """Where the lamp's image is: the most prominent bright line a little inside the trace, if there is one."""
-    level = profile.light.sum(axis=1)
+    level = mean.light.sum(axis=1)
     peaks, shape = find_peaks(level, prominence=0.02 * float(np.ptp(level)))
-    near = (profile.d_um[peaks] > trace_um - 4.0) & (profile.d_um[peaks] < trace_um + 70.0)
+    near = (mean.d_um[peaks] > trace_um - 4.0) & (mean.d_um[peaks] < trace_um + 70.0)
     if not near.any():
         return None
     k = int(peaks[near][np.argmax(shape["prominences"][near])])
     bend = level[k - 1] - 2.0 * level[k] + level[k + 1]
     shift = 0.5 * (level[k - 1] - level[k + 1]) / bend if bend < 0 else 0.0
-    return float(profile.d_um[k] + shift * (profile.d_um[1] - profile.d_um[0]))
+    return float(mean.d_um[k] + shift * (mean.d_um[1] - mean.d_um[0]))
 
 
-def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Array | None:
+def _coated_share(mean: MeanLight, from_um: float, arc_end_um: float) -> Array | None:
     """How much of the edge is coated at each depth, as its colour says; None where that does not change inside.
 
     Parameters
     ----------
-    profile : MeanProfile
+    mean : MeanLight
     from_um : float
         Depth from which on the edge shows its own colour.
     arc_end_um : float
@@ -362,8 +362,8 @@ def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Ar
     -------
     ndarray, shape (D,), or None
     """
-    d_um = profile.d_um
-    logs = np.log(np.maximum(profile.light, 1e-3))
+    d_um = mean.d_um
+    logs = np.log(np.maximum(mean.light, 1e-3))
     colour = logs[:, [0, 2]] - logs[:, 1:2]
     face = (d_um > arc_end_um + FACE_COLOUR_UM[0]) & (d_um < arc_end_um + FACE_COLOUR_UM[1])
     inside = (d_um >= from_um) & (d_um < arc_end_um + FACE_COLOUR_UM[0])
@@ -380,17 +380,17 @@ def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Ar
     return np.asarray(share)
 
 
-def _arc_tint(profile: MeanProfile, line_um: float, beyond_um: float) -> Array:
+def _arc_tint(mean: MeanLight, line_um: float, beyond_um: float) -> Array:
     """A first guess of the light of the arc's own material facing the camera.
 
     The arc may be bare where the face is not, so its colour is that of the lamp's image, unless that is burnt
     out; its level is that of the face just beyond the arc.
     """
-    beside = (profile.d_um > beyond_um) & (profile.d_um < beyond_um + 15.0)
+    beside = (mean.d_um > beyond_um) & (mean.d_um < beyond_um + 15.0)
     if not beside.any():
-        beside = profile.d_um >= profile.d_um[-4]
-    level = profile.light[beside].mean(axis=0)
-    image = profile.light[int(np.argmin(np.abs(profile.d_um - line_um)))]
+        beside = mean.d_um >= mean.d_um[-4]
+    level = mean.light[beside].mean(axis=0)
+    image = mean.light[int(np.argmin(np.abs(mean.d_um - line_um)))]
     if image.max() > 0.9:
         return np.asarray(level)
     return np.asarray(image / image.mean() * level.mean())

@@ -14,14 +14,14 @@ from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.quality import refusal
 from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_onto_now, new_strip_at
 from wearscope.imaging.scale import Scale
-from wearscope.light.edge_light import ProfileFit
+from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import NEITHER, UNUSED, USED, EdgeView, Strip
 from wearscope.light.zone_light import (
     BROAD_RADIUS_UM,
+    EdgeOutOfFrameError,
     Lighting,
-    ProfileNotSeenError,
     fit_unused,
-    mean_profile,
+    mean_light,
     with_unresolved,
 )
 from wearscope.metrology.findings import Finding, found, refused
@@ -33,31 +33,18 @@ from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
-from wearscope.wear.chips import ZoneChips, chip_findings
-from wearscope.wear.coating import CoatingMap
+from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
+from wearscope.wear.coating import COATING_ROWS, coating_findings
+from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.datum import Zones, find_zones, lay_datum
-from wearscope.wear.edge_view import (
-    Edge,
-    Fits,
-    beyond_rounding,
-    coating_findings,
-    find_face_chips,
-    find_face_land,
-    of_two_kinds,
-    read_coating,
-    refused_face,
-    rounding_findings,
-    scale_error,
-    sharpest,
-    sharpness_finding,
-    silhouette_along,
-    unused_radius_finding,
-    zone_profiles,
-)
+from wearscope.wear.measured import Edge, ZoneFits, measured_strip, scale_error
+from wearscope.wear.recession import ROUNDING_ROWS, beyond_rounding, rounding_findings, unused_radius_finding
 from wearscope.wear.resin import Resin, resin_columns
-from wearscope.wear.wear_land import land_findings
+from wearscope.wear.sharpness import sharpness_finding
+from wearscope.wear.wear_land import LAND_ROWS, find_land, land_findings
 from wearscope.wear.wear_signs import signs_of_wear
 from wearscope.wear.wedge import NoRecessionError, recession_factor, view_tilt
+from wearscope.wear.zone_lights import sharpest, zone_lights
 from wearscope.wear.zones import Sign, zone_labels
 
 Array = NDArray[np.float64]
@@ -99,7 +86,7 @@ def inspect_photo(
         return _inspect(trial, entry, sources)
     except PhotoRefused as problem:
         return Inspection(entry, (), str(problem), (), None, None, sha256)
-    except ProfileNotSeenError:
+    except EdgeOutOfFrameError:
         return Inspection(entry, (), _NOT_IN_FRAME.format(entry.path.name), (), None, None, sha256)
 
 
@@ -119,7 +106,7 @@ def judge_photo(
         _require_quality(located, fit)
     except PhotoRefused as problem:
         return Judgement(entry, "refused", (str(problem),), None, None, None, "")
-    except ProfileNotSeenError:
+    except EdgeOutOfFrameError:
         return Judgement(entry, "refused", (_NOT_IN_FRAME.format(entry.path.name),), None, None, None, "")
     quality = located.quality
     doubts = []
@@ -253,14 +240,14 @@ def _under(located: LocatedEdge, lighting: Lighting) -> Lighting:
     return replace(lighting, background=located.quality.background)
 
 
-def _fit_as_new(located: LocatedEdge, radius_um: tuple[float, float], lighting: Lighting) -> ProfileFit:
+def _fit_as_new(located: LocatedEdge, radius_um: tuple[float, float], lighting: Lighting) -> LightFit:
     """Profile of the whole visible edge, each column moved on to the trace."""
     labels = zone_labels(located.strip.s_um, located.seen, np.zeros(len(located.seen), bool), None, UNUSED)
-    profile = mean_profile(located.strip, sharpest(labels == UNUSED, located.steepness), located.smooth_um)
+    profile = mean_light(located.strip, sharpest(labels == UNUSED, located.steepness), located.smooth_um)
     return fit_unused(profile, _under(located, lighting), radius_um, located.um_per_px)
 
 
-def _require_quality(located: LocatedEdge, fit: ProfileFit) -> None:
+def _require_quality(located: LocatedEdge, fit: LightFit) -> None:
     wrong = refusal(located.quality, fit.blur_um, located.um_per_px)
     if wrong is not None:
         raise PhotoRefused(f"{located.name}: {wrong[0]}", wrong[1])
@@ -276,28 +263,37 @@ def _inspect_new(
     fit = with_unresolved(fit, _under(located, lighting))
     strip = located.strip_along(located.smooth_um)
     labels = zone_labels(strip.s_um, located.seen, np.zeros(len(located.seen), bool), None, UNUSED)
-    silhouette = np.where(located.seen, fit.silhouette_um + (located.trace_um - located.smooth_um), np.nan)
+    zones, fits = Zones(None, labels, (), None), ZoneFits(fit, None)
+    measured = measured_strip(
+        strip,
+        located.trace_um - located.smooth_um,
+        zones,
+        fits,
+        edge,
+        located.u_scale,
+        grey=located.photo.grey,
+    )
     method = _method("new-state", sources.by_hand(entry), edge, lighting)
-    findings = [unused_radius_finding(fit, edge, located.u_scale, method)]
+    findings = [unused_radius_finding(measured, method)]
     coating = None
     if edge.coated:
-        coating = read_coating(strip, None, silhouette, labels, Fits(fit, None), located.photo.grey)
-        findings += coating_findings(strip, coating, silhouette, labels, Fits(fit, None), ["unused"], method)
+        coating = read_coating(measured)
+        findings += coating_findings(measured, coating, method)
     findings.append(sharpness_finding(fit, located.u_scale, _light_seen(located), method))
     # `strip` follows the edge into a wide notch; the one along the line does not
-    chips = find_face_chips(
-        located.strip,
-        located.trace_um,
-        located.trace_um + fit.silhouette_um,
-        Zones(None, labels, (), None),
-        Fits(fit, None),
-        edge.coated,
-        located.u_scale,
-        whole=UNUSED,
-    )
+    along_line = measured_strip(located.strip, located.trace_um, zones, fits, edge, located.u_scale)
+    chips = find_chips(along_line)
     findings += chip_findings(chips, method)
-    flat_um = silhouette - fit.silhouette_um
-    view = EdgeView(strip, silhouette, labels, flat_um, _bare(coating), _spans(chips), None, None)
+    view = EdgeView(
+        strip,
+        measured.silhouette_um,
+        labels,
+        measured.recession_um,
+        _bare(coating),
+        _spans(chips),
+        None,
+        None,
+    )
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
     return _inspection(entry, findings, located, [], view, None, placing)
 
@@ -346,62 +342,68 @@ def _inspect_later(
     # the strip is cut once more, now along the new-state line
     follow_um = np.interp(s_um, s_um[located.seen], (located.trace_um - datum.departure_um)[located.seen])
     strip = located.strip_along(follow_um)
-    profiles = zone_profiles(
+    lights = zone_lights(
         strip, zones.labels, datum, located.steepness, edge, _under(located, lighting), new_fit
     )
-    fits = profiles.fits(edge.factor)
+    measured = measured_strip(
+        strip,
+        datum.departure_um,
+        zones,
+        lights.fits(edge.factor),
+        edge,
+        located.u_scale,
+        datum=datum,
+        new=new_strip,
+        grey=located.photo.grey,
+    )
+    fits = measured.fits
     # the blur is read where the edge is still as it was
     own_fit = fits.unused if zones.transition is not None else None
     own_fit = own_fit or _fit_as_new(located, edge.radius_um, lighting)
     _require_quality(located, own_fit)
-    silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
 
     method = _method("new-state" if new is not None else "unused-zone", by_hand, edge, lighting, match)
     onto = None if new is None or match is None else new_onto_now(located, new, match, datum.drift_um)
     line_um = fits.used.bright_line_um - fits.used.silhouette_um if fits.used is not None else float("nan")
     placing = Placing(located, follow_um, new, onto, line_um)
-    kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
-    findings = _place_findings(trial.depth_of(bit), located, zones, silhouette, follow_um, method)
+    findings = _place_findings(trial.depth_of(bit), located, zones, measured.silhouette_um, follow_um, method)
     if zones.transition is None and new_fit is None:
         why = reason("nothing-to-compare-with")
-        findings += refused_face(edge, why, method, relief=entry.view == "relief")
+        rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
+        rows += [(quantity, "used") for quantity in CHIP_ROWS]
+        rows += [(quantity, "used") for quantity in LAND_ROWS if entry.view == "relief"]
+        rows += [(quantity, "used") for quantity in COATING_ROWS if edge.coated]
+        findings += [refused(quantity, zone, why, method) for quantity, zone in rows]
         findings.append(sharpness_finding(own_fit, located.u_scale, _light_seen(located), method))
         findings.append(_residual_finding(datum.residual_um, None, match, method))
         return _inspection(entry, resin.on(findings), located, warnings, None, None, placing)
     coating = None
     if edge.coated:
-        coating = read_coating(strip, new_strip, silhouette, zones.labels, fits, located.photo.grey)
-        mixed = of_two_kinds(datum) if zones.transition is None else ()
-        findings += coating_findings(strip, coating, silhouette, zones.labels, fits, kept, method, mixed)
-    chips = find_face_chips(strip, datum.departure_um, silhouette, zones, fits, edge.coated, located.u_scale)
+        coating = read_coating(measured)
+        findings += coating_findings(measured, coating, method)
+    chips = find_chips(measured)
     findings += chip_findings(chips, method)
     land = None
     if entry.view == "relief":
-        bare, tilt = _bare(coating), np.radians(entry.view_tilt_deg)
-        land = find_face_land(
-            strip, new_strip, silhouette, zones, datum.u_datum_um, fits, edge, bare, located.u_scale, tilt
-        )
+        land = find_land(measured, coating)
         if land.verdict in ("seen", "unsure") and zones.transition is not None and edge.factor is not None:
             # a flat moves the edge back further than the rounding does: the wedge ties them no longer
-            free = profiles.fits(None)
+            free = lights.fits(None)
             u_datum = float(np.sqrt(np.mean(datum.u_datum_um[zones.labels == USED] ** 2)))
             land = land.confirmed(*beyond_rounding(free, edge.factor, u_datum))
             if land.verdict == "seen":
-                fits = free
-                silhouette, recession = silhouette_along(zones, datum.departure_um, fits)
+                measured = measured.with_fits(free)
         findings += land_findings(land, edge.doubts, method)
     worn_flat = land is not None and land.verdict in ("seen", "unsure")
-    findings += rounding_findings(
-        fits, zones.labels, datum, edge, located.u_scale, method, worn_flat=worn_flat
-    )
+    findings += rounding_findings(measured, method, worn_flat=worn_flat)
     findings.append(sharpness_finding(own_fit, located.u_scale, _light_seen(located), method))
     findings.append(_residual_finding(datum.residual_um, new, match, method))
     transition = zones.transition
     now_view = EdgeView(
         strip,
-        silhouette,
+        measured.silhouette_um,
         zones.labels,
-        recession,
+        measured.recession_um,
         _bare(coating),
         _spans(chips),
         transition.at_um if transition else None,

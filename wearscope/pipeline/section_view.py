@@ -14,7 +14,7 @@ from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import reason
 from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry, Trial
-from wearscope.wear.edge_view import scale_error
+from wearscope.wear.measured import scale_error
 from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.tip import NoTipError, TipFit, fit_tip
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from wearscope.light.strip import Strip
 from wearscope.metrology.findings import Finding
 from wearscope.quantities.reasons import Reason, reason
-from wearscope.wear.coating import DEEP_UM
+from wearscope.wear.coating_colour import DEEP_UM
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

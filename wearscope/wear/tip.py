@@ -34,6 +34,7 @@ from scipy.special import ndtr
 from wearscope.metrology.robust import scatter
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.wedge import apex_to_arc, apex_to_tangent
+from wearscope.wear.zones import runs
 
 Array = NDArray[np.float64]
 Curve = Callable[[Array], tuple[Array, Array]]
@@ -457,8 +458,7 @@ def _dust(residual: Array, along: Array, p: Array, blur: float) -> NDArray[np.bo
     place, far = along[order], np.abs(residual[order]) > limit
     wide = 2.0 * blur + 1.0
     out = np.zeros(len(along), bool)
-    ends = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
-    for first, last in zip(ends[::2], ends[1::2] - 1, strict=True):
+    for first, last in runs(far):
         start, stop = place[first], place[last]
         touches_tip = start < tip and stop > -tip
         if touches_tip and stop - start > SHORT_BUMP * 2.0 * tip:

@@ -118,7 +118,7 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
 
 
 def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Array:
-    """Sharpen the trace of columns that all show the same profile, by matching each to their mean.
+    """Sharpen the trace of columns that all show the same light across the edge, by matching each to their mean.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
 
     Notes
     -----
-    The shift of a short window against the mean profile is the least-squares one, weighted by each channel's noise.
+    The shift of a short window against their mean is the least-squares one, weighted by each channel's noise.
     On a straight edge it comes near the bound on edge location (tests/benchmarks), which a threshold crossing
     misses by far on a noisy bright background.
     """
@@ -165,7 +165,7 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
         solution = np.linalg.solve(
             normal + 1e-9 * np.trace(normal) * np.eye(3), np.einsum("idc,dsc->is", basis, rest)
         )
-        # a profile that lies deeper by x differs from the template by -x times its slope
+        # light that lies deeper by x differs from the template by -x times its slope
         matched = follow - np.clip(solution[0], -3.0, 3.0) * step_um
         # windows moved by their own noise would blur the next template
         follow = gaussian_filter1d(matched, 15.0, mode="nearest")

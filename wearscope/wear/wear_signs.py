@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.light.strip import Strip, grey
-from wearscope.wear.coating import DEEP_UM, colour_ratios, deep_colour, even_out
+from wearscope.wear.coating_colour import DEEP_UM, colour_ratios, deep_colour, even_out
 from wearscope.wear.zones import Sign
 
 Array = NDArray[np.float64]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import least_squares
+from skimage.measure import label, regionprops
 
 from wearscope.light.strip import NEITHER, UNUSED, USED, median_of_seen
 from wearscope.metrology.robust import scatter
@@ -113,7 +114,7 @@ def chip_mask(
     chips: list[tuple[float, float]] = []
     mask = np.zeros(len(s_um), bool)
     margin = max(1, round(20.0 / step_um))
-    for first, last in _runs(deep):
+    for first, last in runs(deep):
         if (last - first + 1) * step_um <= CHIP_LONGEST_UM:
             chips.append((float(s_um[first]), float(s_um[last])))
             mask[max(0, first - margin) : last + margin + 1] = True
@@ -450,6 +451,21 @@ def _filled(value: Array) -> Array:
     return np.asarray(np.interp(index, index[use], value[use]))
 
 
-def _runs(mask: Mask) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+def runs(mask: Mask) -> list[tuple[int, int]]:
+    """Runs of what is true.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    list of (int, int)
+        First and last place of each.
+
+    Examples
+    --------
+    >>> runs(np.array([True, True, False, True]))
+    [(0, 1), (3, 3)]
+    """
+    return [(region.bbox[1], region.bbox[3] - 1) for region in regionprops(label(mask[None]))]
