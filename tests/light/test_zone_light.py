@@ -5,8 +5,9 @@ import pytest
 from measured import zones
 from scipy.special import ndtr
 
-from wearscope.light.arc import light_parts, silhouette_from_line_um
+from wearscope.light.arc import light_parts
 from wearscope.light.edge_light import LOBE_TAIL
+from wearscope.light.parameters import LightParameters
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.light.zone_light import (
     BROAD_RADIUS_UM,
@@ -94,7 +95,7 @@ def test_burnt_out_light_says_little():
 def rounded_strip(silhouette_um, radius_um, background, *, n=700, noise=0.01, seed=0):
     """A strip of the model's own light; what it says of the fit is that it is consistent, not that it is true."""
     line_um = silhouette_um + radius_um * (1 - np.sin(RING / 2))
-    parts = light_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85, LOBE_TAIL[0]]), 25.0)
+    parts = light_parts(D_UM, LightParameters(line_um, radius_um, RING, 0.15, 3.85, LOBE_TAIL[0]), 25.0)
     strengths = np.zeros((9, 3))
     strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
@@ -259,6 +260,6 @@ def test_without_the_ring_angle_and_the_unused_radius():
 
 
 def test_where_the_silhouette_is():
-    assert silhouette_from_line_um(np.array([10.0, 20.0, RING])) == pytest.approx(
+    assert LightParameters(10.0, 20.0, RING, 0.15, 3.8, 0.45).silhouette_um == pytest.approx(
         10.0 - 20.0 * 0.65798, abs=1e-3
     )

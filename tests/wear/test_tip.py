@@ -7,7 +7,8 @@ import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from wearscope.wear.section import foreshortening
-from wearscope.wear.tip import NoTipError, blurred_outline, distance_to, fit_tip, tip_outline
+from wearscope.wear.tip import NoTipError, fit_tip
+from wearscope.wear.tip_outline import blurred_outline, distance_to, tip_outline
 
 UM = 1.5
 

@@ -8,19 +8,20 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from wearscope.light.arc import light_parts, silhouette_from_line_um
+from wearscope.light.arc import light_parts
 from wearscope.light.edge_light import (
     LOBE_TAIL,
     LightPrior,
     WedgeTie,
     fit_light,
 )
+from wearscope.light.parameters import LightParameters
 from wearscope.light.zone_light import Lighting, with_unresolved
+from wearscope.metrology.monte_carlo import compare
 from wearscope.metrology.uncertainty import (
     Input,
     Measurement,
     as_budget,
-    compare,
     covariance,
     linear,
     propagate,
@@ -32,9 +33,7 @@ from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
 RING = np.radians(40.0)
 D_UM = np.arange(-60.0, 120.0, 3.5)
 TINT = np.array([0.5, 0.4, 0.2])
-TRUE = np.array(
-    [20.0, 30.0, RING, 0.15, 3.8, LOBE_TAIL[0]]
-)  # nominal bright line, radius, ring angle, roughness, blur, tail
+TRUE = LightParameters(20.0, 30.0, RING, roughness=0.15, blur_um=3.8, tail=LOBE_TAIL[0])
 FACTOR = recession_factor(np.radians(60), np.radians(1.5), 0.0, np.radians(1.5))
 LINE = Input("new-state line drawn on", 0.0, 0.4, 6)
 
@@ -71,7 +70,7 @@ def tie_to(silhouette_um, radius_um=6.0):
     )
 
 
-UNUSED_UM = silhouette_from_line_um(TRUE) - FACTOR.value * 24.0
+UNUSED_UM = TRUE.silhouette_um - FACTOR.value * 24.0
 
 
 def fitted(light, prior, *, noise=0.01, tie=None):

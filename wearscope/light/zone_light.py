@@ -36,6 +36,18 @@ UNRESOLVED = {"dark": (0.05, 0.15), "bright": (0.05, 0.15), "mixed": (0.35, 0.0)
 # before a plain background; before an uneven one, which the edge mirrors, 3.6 are not rare.
 MOST_STRAIN = {"dark": 2.5, "bright": 2.5, "mixed": 4.0}
 ACROSS_UM = (-110.0, 240.0)  # depths that a mean over columns needs
+# What is fitted: so far outside the expected silhouette, and inside beyond the arc; chosen, no source
+OUTSIDE_UM, OUTSIDE_BLURS, INSIDE_UM, INSIDE_RADII = 25.0, 5.0, 50.0, 1.25
+USUAL_FACTOR = 0.7  # recession per radius to start from where the wedge gives none: that of about 61°
+U_LINE_UM = 8.0  # how well the eye of the program sees the bright line, besides the blur; chosen, no source
+U_UNMOVED_LINE_UM, U_UNMOVED_RADIUS_UM = (
+    30.0,
+    15.0,
+)  # the same, and of the radius, of an edge without datum; chosen
+U_LOG_TINT, U_LOG_TINT_UNUSED = (
+    0.25,
+    0.03,
+)  # of the arc's colour: it may be bare where worn; chosen, no source
 LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
 LEAST_COLOUR_CHANGE = 0.1  # log ratio, by which bare carbide and coating must differ
@@ -151,13 +163,13 @@ def fit_unused(
     blur_um = BLUR_PX[0] * um_per_px
     use = (mean.d_um > -6.0 * blur_um - 25.0) & (mean.d_um < 60.0)
     prior = LightPrior(
-        line_um=(0.6 * radius_um[0], 8.0 + blur_um),
+        line_um=(0.6 * radius_um[0], U_LINE_UM + blur_um),
         radius_um=radius_um,
         ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, BLUR_PX[1] * um_per_px),
         tint=mean.light[use][-4:].mean(axis=0),
-        u_log_tint=0.03,
+        u_log_tint=U_LOG_TINT_UNUSED,
         zone="unused",
         radius_known=True,
     )
@@ -201,43 +213,21 @@ def fit_used(
     coated : bool
         Whether the coating may end on it: then the light changes there.
     """
-    theta, blur_um = lighting.ring_angle, unused.blur_um
-    ratio = factor.value if factor is not None else 0.7
-    lever = 1.0 - np.sin(theta / 2.0)
     image_um = _lamp_image_um(mean, trace_um)
-    line_um = trace_um if image_um is None else image_um
-    # from the distance between the lamp's image and the unused edge alone
-    guess_um = max(
-        unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever)
-    )
-    silhouette_um = line_um - lever * guess_um
-    use = (mean.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
-        mean.d_um < silhouette_um + 1.25 * guess_um + 50.0
-    )
-    starts = [(line_um, 0.7 * guess_um), (line_um, 1.4 * guess_um)]
-    line_prior, radius_prior = (line_um, 8.0 + blur_um), (guess_um, 0.4 * guess_um + 2.0)
-    if datum is None:
-        # nothing says that this edge has moved: it may well be as new
-        starts = [(line_um, guess_um), (line_um, 2.0 * unused.radius_um)]
-        line_prior = (trace_um + lever * unused.radius_um, 30.0 + blur_um)
-        radius_prior = (unused.radius_um, 15.0)
-    prior = LightPrior(
-        line_um=line_prior,
-        radius_um=radius_prior,
-        ring_angle=(theta, lighting.u_ring_angle),
-        roughness=ROUGHNESS,
-        blur_um=(blur_um, WORN_BLUR * blur_um),
-        tint=_arc_tint(mean, line_um, silhouette_um + guess_um + blur_um),
-        u_log_tint=0.25,
+    guess = _guess(trace_um if image_um is None else image_um, unused, lighting, factor)
+    blur_um, end_um = unused.blur_um, guess.silhouette_um + guess.radius_um
+    use = (mean.d_um > guess.silhouette_um - OUTSIDE_UM - OUTSIDE_BLURS * blur_um) & (
+        mean.d_um < guess.silhouette_um + INSIDE_RADII * guess.radius_um + INSIDE_UM
     )
     tie = None
     if factor is not None and datum is not None:
         drawn_on = linear(unused.silhouette_um, [(1.0, unused.silhouette), (1.0, datum)])
         tie = WedgeTie(drawn_on, unused.radius, factor)
     # an edge shows its own colour from the lamp's image inward, seen as a line or blurred with the rest of the arc
-    blurred = datum is not None and blur_um < line_um - silhouette_um < 2.0 * blur_um
+    blurred = datum is not None and blur_um < guess.line_um - guess.silhouette_um < 2.0 * blur_um
     shows_colour = image_um is not None or blurred
-    coat = _coated_share(mean, line_um, silhouette_um + guess_um) if coated and shows_colour else None
+    coat = _coated_share(mean, guess.line_um, end_um) if coated and shows_colour else None
+    prior, starts = _prior_of_used(mean, guess, unused, lighting, trace_um if datum is None else None)
     fit = fit_light(
         mean.d_um[use],
         mean.light[use],
@@ -250,6 +240,51 @@ def fit_used(
     )
     strained = abs(fit.strain) > MOST_STRAIN[lighting.background]
     return replace(_with_contradiction(fit), lamp_seen=image_um is not None, strained=strained)
+
+
+@dataclass(frozen=True)
+class _Guess:
+    """A worn edge as the distance between the lamp's image and the unused edge alone says."""
+
+    line_um: float
+    radius_um: float
+    silhouette_um: float
+    lever: float
+
+
+def _guess(line_um: float, unused: LightFit, lighting: Lighting, factor: Budget | None) -> _Guess:
+    ratio = factor.value if factor is not None else USUAL_FACTOR
+    lever = float(1.0 - np.sin(lighting.ring_angle / 2.0))
+    moved_um = line_um - unused.silhouette_um + unused.radius_um * ratio
+    radius_um = max(unused.radius_um, moved_um / (ratio + lever))
+    return _Guess(line_um, radius_um, line_um - lever * radius_um, lever)
+
+
+def _prior_of_used(
+    mean: MeanLight, guess: _Guess, unused: LightFit, lighting: Lighting, unmoved_um: float | None
+) -> tuple[LightPrior, list[tuple[float, float]]]:
+    """What is known of a worn edge beforehand, and where to start from.
+
+    `unmoved_um` is its trace where nothing says that this edge has moved, so that it may well be as new.
+    """
+    line_um, radius_um, blur_um = guess.line_um, guess.radius_um, unused.blur_um
+    if unmoved_um is None:
+        starts = [(line_um, 0.7 * radius_um), (line_um, 1.4 * radius_um)]
+        line, radius = (line_um, U_LINE_UM + blur_um), (radius_um, 0.4 * radius_um + 2.0)
+    else:
+        starts = [(line_um, radius_um), (line_um, 2.0 * unused.radius_um)]
+        line = (unmoved_um + guess.lever * unused.radius_um, U_UNMOVED_LINE_UM + blur_um)
+        radius = (unused.radius_um, U_UNMOVED_RADIUS_UM)
+    prior = LightPrior(
+        line_um=line,
+        radius_um=radius,
+        ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
+        roughness=ROUGHNESS,
+        blur_um=(blur_um, WORN_BLUR * blur_um),
+        tint=_arc_tint(mean, line_um, guess.silhouette_um + radius_um + blur_um),
+        u_log_tint=U_LOG_TINT,
+    )
+    return prior, starts
 
 
 def over_windows(fits: Sequence[LightFit], columns: Sequence[int]) -> LightFit:

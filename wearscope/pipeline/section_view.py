@@ -37,7 +37,7 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     u_scale = scale.u_um_per_px / scale.um_per_px
     method = "section+hand" if sources.by_hand(entry) else "section"
     tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
-    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubts, method)
+    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubts, by_hand=sources.by_hand(entry))
     angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
     if angle.value is not None and angle.u is not None:
         off = abs(angle.value - bit.wedge_angle_deg)

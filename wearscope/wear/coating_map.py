@@ -192,7 +192,11 @@ def map_substrate(
     usual : UsualColour
         Of the unused edge.
     blur_um : float
-        Of the edge: so near to it the background's colour bleeds in, which must not be taken for substrate.
+        Of the edge: near to it the background's colour bleeds in.
+
+    Returns
+    -------
+    CoatingMap
 
     Notes
     -----
@@ -201,10 +205,6 @@ def map_substrate(
     that shows most of it is the purest. A pixel is substrate when it lies nearer to that colour than to the
     coating's, by the coating's own scatter. Pixels that cannot be read take the class of the nearest readable one
     further in.
-
-    Returns
-    -------
-    CoatingMap
     """
     step_um = step_um_of(strip)
     readable = _readable(strip, readable_from_um)
@@ -219,22 +219,11 @@ def map_substrate(
     own, mixed = _substrate(
         strip, departure, coating, silhouette_um, readable & used[None, :], band, far, excess
     )
-    substrate = np.zeros(readable.shape, bool)
-    if own is not None:
-        weights = coating.inverse_covariance @ own
-        share = cv2.transform(departure, weights[None] / float(own @ weights))
-        substrate = cv2.medianBlur((share > 0.5).astype(np.uint8), 3) > 0
-    depth_um = strip.d_um[:, None] - silhouette_um[None, :]
-    inside, in_band = depth_um >= 0.0, (depth_um >= 0.0) & (depth_um <= BAND_UM)
     stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
-    outermost = readable & inside
-    first_um = np.where(
-        outermost.any(axis=0), strip.d_um[np.argmax(outermost, axis=0)] - silhouette_um, BAND_UM
-    )
+    inside = strip.d_um[:, None] >= silhouette_um[None, :]
     return CoatingMap(
-        _carried_outward(substrate & readable, readable) & inside,
-        (in_band & ~readable).sum(axis=0) / np.maximum(in_band.sum(axis=0), 1),
-        np.clip(np.nan_to_num(first_um), 0.0, BAND_UM),
+        _carried_outward(_nearer_to(own, departure, coating) & readable, readable) & inside,
+        *_unread(strip, silhouette_um, readable, inside),
         own is not None,
         stray if own is not None else stray + float(excess.mean()),
         own is not None and float(np.hypot(*own)) < FAINT_DEPARTURE,
@@ -253,6 +242,26 @@ def _readable(strip: Strip, readable_from_um: Array) -> Mask:
     burnt = grey(np.asarray(strip.light >= CLIPPED, np.float32)) > 0
     clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
     return (strip.d_um[:, None] >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
+
+
+def _nearer_to(own: Array | None, departure: NDArray[np.float32], coating: CoatingColour) -> Mask:
+    """Pixels nearer to the substrate's colour than to the coating's, single ones left out, shape (D, S)."""
+    if own is None:
+        return np.zeros(departure.shape[:2], bool)
+    weights = coating.inverse_covariance @ own
+    share = cv2.transform(departure, weights[None] / float(own @ weights))
+    return np.asarray(cv2.medianBlur((share > 0.5).astype(np.uint8), 3) > 0)
+
+
+def _unread(strip: Strip, silhouette_um: Array, readable: Mask, inside: Mask) -> tuple[Array, Array]:
+    """Share of the band that cannot be read, and depth from which on it can, shape (S,) each."""
+    in_band = inside & (strip.d_um[:, None] <= silhouette_um[None, :] + BAND_UM)
+    outermost = readable & inside
+    first_um = np.where(
+        outermost.any(axis=0), strip.d_um[np.argmax(outermost, axis=0)] - silhouette_um, BAND_UM
+    )
+    share = (in_band & ~readable).sum(axis=0) / np.maximum(in_band.sum(axis=0), 1)
+    return share, np.clip(np.nan_to_num(first_um), 0.0, BAND_UM)
 
 
 def _departure(

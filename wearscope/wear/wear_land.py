@@ -8,8 +8,7 @@ The flat lies along the cut, so it leans against the relief face by the clearanc
 or darker than the face, without the face's grinding marks, and it ends inside in a line. Three other things look like
 it and are kept apart:
 
-- the image of the lamps in the rounding: it lies within the radius of the silhouette, where
-  nothing is looked for;
+- the image of the lamps in the rounding: it lies within the radius of the silhouette, where nothing is looked for;
 - the place where the coating ends: a change of colour with no flat. It is taken for a flat only where the grinding
   marks end with it;
 - what the tool had when new (a ground facet): it does not end at the transition.
