@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from wearscope.light.strip import Strip
 from wearscope.metrology.findings import Finding, detection_limit, found, refused
-from wearscope.metrology.uncertainty import Budget, Input, apart, linear
+from wearscope.metrology.uncertainty import Budget, Estimate, Input, apart, linear
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.coating_colour import BAND_UM, step_um_of
@@ -25,21 +25,32 @@ STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colou
 U_GREY = 1.0 / np.sqrt(12.0)  # of a loss that may be anything from none to all
 U_FAINT = 0.15  # standard uncertainty of the loss where the two colours hardly differ; chosen, no source
 U_NOISE = 0.003  # of the loss, from the noise of the colours; chosen, no source
-WORN_LOSS, UNWORN_SHARE = (
-    0.02,
-    0.1,
-)  # a loss below which moving the band by the edge's error hardly moves it; chosen
-U_NO_LOSS = 0.004  # of the loss of an edge that has lost nothing; chosen, no source
+WORN_LOSS = (
+    0.02  # below it an error of the edge, or of the border, counts in part: there is little border; chosen
+)
+UNWORN_SHARE, UNWORN_CROSSED = 0.1, 0.5  # and in which part; chosen, no source
 HALF_BAND = 0.5  # of it that must be read for its loss not to be doubtful
 NAMED_SHARE = 0.005  # of the band that cannot be read, from which it is named
 
 
 @dataclass(frozen=True)
 class ZoneCoating:
-    """Zone means: loss as a share of the band, setback in µm, and the share of the band that cannot be read."""
+    """Means of a zone.
+
+    Attributes
+    ----------
+    loss_budget, setback_budget : Budget
+        Loss as a share of the band, and setback in µm.
+    u_unworn_loss, u_unworn_setback_um : float
+        Standard uncertainties that they would have if nothing were lost.
+    unreadable : float
+        Share of the band that cannot be read.
+    """
 
     loss_budget: Budget
     setback_budget: Budget
+    u_unworn_loss: float
+    u_unworn_setback_um: float
     unreadable: float
 
     @property
@@ -78,7 +89,7 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
     list of Finding
     """
     out: list[Finding] = []
-    losses: dict[Zone, Budget] = {}
+    means: dict[Zone, ZoneCoating] = {}
     doubts: list[tuple[Reason, ...]] = []
     mixed = of_two_kinds(measured) if measured.zones.transition is None else ()
     for zone in measured.kept:
@@ -90,13 +101,13 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
             why = reason("coating-like-carbide") if mean is not None else reason("coating-colour-unread")
             out += [refused(quantity, zone, why, method) for quantity in COATING_ROWS]
             continue
-        losses[zone] = mean.loss_budget
+        means[zone] = mean
         doubts.append(mixed or _doubts(mean, seen, zone))
         out += _zone_findings(zone, mean, doubts[-1], method)
-    if len(losses) == 2:
-        used, unused = apart(losses["used"], "used"), apart(losses["unused"], "unused")
+    if len(means) == 2:
+        used, unused = (apart(means[zone].loss_budget, zone) for zone in ("used", "unused"))
         lost = linear(used.value - unused.value, [(1.0, used), (-1.0, unused)])
-        limit = _limit(lost.u)
+        limit = detection_limit(float(np.hypot(means["used"].u_unworn_loss, means["unused"].u_unworn_loss)))
         doubt = next(filter(None, doubts), ())
         out.append(found("coating_loss", "difference", lost.value, lost, method, doubts=doubt, limit=limit))
     elif len(measured.kept) == 2:
@@ -110,14 +121,11 @@ def _doubts(mean: ZoneCoating, seen: CoatingMap, zone: Zone) -> tuple[Reason, ..
     return (reason("coating-faint"),) if (seen.faint or seen.grey) and zone == "used" else ()
 
 
-def _limit(u_loss: float) -> float:
-    return detection_limit(float(np.hypot(U_NO_LOSS, 0.5 * u_loss)))
-
-
 def _zone_findings(zone: Zone, mean: ZoneCoating, doubts: tuple[Reason, ...], method: str) -> list[Finding]:
     remarks = (reason("colour-unread", share=mean.unreadable),) if mean.unreadable > NAMED_SHARE else ()
-    limit = _limit(mean.u_loss)
-    limit_um = detection_limit(mean.u_setback_um) if mean.loss <= limit else None
+    limit, limit_um = detection_limit(mean.u_unworn_loss), detection_limit(mean.u_unworn_setback_um)
+    # what is lost within the coating, and not at its border, is lost all the same
+    setback_um = mean.setback_um if mean.loss <= limit else np.inf
     loss, setback = mean.loss_budget, mean.setback_budget
     return [
         found("coating_loss", zone, mean.loss, loss, method, doubts=doubts, remarks=remarks, limit=limit),
@@ -130,6 +138,7 @@ def _zone_findings(zone: Zone, mean: ZoneCoating, doubts: tuple[Reason, ...], me
             doubts=doubts,
             remarks=remarks,
             limit=limit_um,
+            change=setback_um,
         ),
     ]
 
@@ -174,21 +183,17 @@ def zone_coating(
     faint = Input("faint colours", 0.0, U_GREY if found.grey else U_FAINT if found.faint else 0.0)
     outside = Input("coating that begins where nothing can be read", 0.0, u_likely_um)
     noise = Input("noise of the colours", 0.0, U_NOISE)
+    always: list[tuple[float, Estimate]] = [(1.0, noise), (1.0, hidden), (1.0, stray), (1.0, faint)]
+    unworn = [(UNWORN_SHARE / BAND_UM, edge), (UNWORN_CROSSED / BAND_UM, border), *always]
     moved = 1.0 if mean_loss > WORN_LOSS else UNWORN_SHARE
-    crossed = 1.0 if found.found else 0.5
-    loss_parts = [
-        (moved / BAND_UM, edge),
-        (crossed / BAND_UM, border),
-        (1.0, noise),
-        (1.0 / BAND_UM, outside),
-        (1.0, hidden),
-        (1.0, stray),
-        (1.0, faint),
-    ]
-    setback_parts = [(1.0, edge), (1.0, border), (1.0, outside), (BAND_UM, hidden), (BAND_UM, stray)]
+    crossed = 1.0 if found.found else UNWORN_CROSSED
+    loss_parts = [(moved / BAND_UM, edge), (crossed / BAND_UM, border), (1.0 / BAND_UM, outside), *always]
+    setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
     return ZoneCoating(
         linear(mean_loss, loss_parts),
-        linear(float(setback_um.mean()) + likely_um, setback_parts),
+        linear(float(setback_um.mean()) + likely_um, [*setback_parts, (1.0, outside)]),
+        linear(0.0, unworn).u,
+        linear(0.0, setback_parts).u,
         unreadable,
     )
 

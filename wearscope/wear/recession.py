@@ -27,6 +27,9 @@ UNSURE_FACTOR = 0.4
 CONTRADICTION = (
     2.5  # standard uncertainties by which recession and radius may differ; chosen: 1 in 80 by chance
 )
+LEAST_FACTOR = (
+    0.1  # recession per radius below which the edge line says nothing of the radius; chosen, no source
+)
 UNEVEN_UM = 8.0  # root mean square of the edge line where it ought to be all of one kind; chosen, no source
 WORST_MISFIT = 0.03  # of the light's range; chosen, no source
 
@@ -93,12 +96,17 @@ class _Limits:
 
 
 def _limits(used: LightFit, unused: LightFit, line: Input | None, factor: Budget) -> _Limits:
-    u_line = line.u if line is not None else 0.0
-    recession_um = detection_limit(
-        float(np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + u_line**2))
-    )
-    radius_um = detection_limit(float(np.hypot(unused.u_radius_um, used.u_radius_um)))
-    return _Limits(recession_um, min(radius_um, recession_um / max(factor.value, 0.1)))
+    """3.29 times what recession and growth would be uncertain by if the edge had not moved.
+
+    Then tilt, wedge and scale have nothing to work on: they enter in proportion to what has moved. Without an unused
+    zone recession follows from the growth, by the wedge. With one, the edge line shows growth too.
+    """
+    u_grown = float(np.hypot(unused.u_radius_um, used.u_radius_um))
+    if line is None:
+        return _Limits(detection_limit(factor.value * u_grown), detection_limit(u_grown))
+    u_moved = float(np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + line.u**2))
+    u_grown = min(u_grown, u_moved / max(factor.value, LEAST_FACTOR))
+    return _Limits(detection_limit(u_moved), detection_limit(u_grown))
 
 
 def _doubts(
