@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from wearscope.log.export import COLUMNS
-from wearscope.report.words import QUANTITIES
+from wearscope.quantities.quantity import QUANTITIES
 from wearscope.trial import load_trial
 
 README = Path(__file__).parents[1] / "README.md"

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING
 
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
 
 from wearscope.errors import WearscopeError
 from wearscope.log.corrections import CorrectionLog
-from wearscope.report import words
-from wearscope.trial import Trial, View, load_trial
+from wearscope.quantities.views import VIEWS
+from wearscope.trial import Trial, load_trial
 from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in, shows
 
 if TYPE_CHECKING:
@@ -30,8 +30,8 @@ class Capture(QWidget):
         self._known: dict[Path, tuple[int, int]] = {}
         self._growing: dict[Path, tuple[int, int]] = {}
         self.bit, self.view, self.scale = QComboBox(), QComboBox(), QComboBox()
-        for view in get_args(View):
-            self.view.addItem(words.VIEW_WORDS[view], view)
+        for view in VIEWS.values():
+            self.view.addItem(view.label, view.key)
         self.flute, self.parts = QSpinBox(), QSpinBox()
         self.flute.setRange(1, 100)
         self.parts.setRange(0, 1_000_000_000)

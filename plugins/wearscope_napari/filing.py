@@ -17,7 +17,8 @@ from wearscope.errors import TrialError, WearscopeError
 from wearscope.imaging.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
-from wearscope.trial import PhotoEntry, Trial, View, load_trial
+from wearscope.quantities.views import ViewKey, suffix
+from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
 
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".webp", ".tif", ".tiff")
@@ -32,7 +33,7 @@ class Place:
     bit: str
     flute: int
     parts: int
-    view: View
+    view: ViewKey
     scale: str
 
 
@@ -170,7 +171,7 @@ def _by_pattern(pattern: str, place: Place) -> str:
 
 def _name(place: Place, picture: Path) -> str:
     bit = re.sub(r"[^\w.+-]+", "_", place.bit).strip("._") or "bit"
-    view = "" if place.view == "relief" else f"-{place.view}"
+    view = suffix(place.view, "-")
     return f"photos/{bit}-{place.parts:03}-{place.flute}{view}{picture.suffix.casefold()}"
 
 

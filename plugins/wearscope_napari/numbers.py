@@ -21,6 +21,7 @@ from qtpy.QtWidgets import (
 from wearscope.log.order import in_order
 from wearscope.log.records import Record
 from wearscope.pipeline.inspection import Inspection
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report import words
 from wearscope.report.style import INK, ORANGE, VERMILION
 from wearscope.trial import PhotoEntry
@@ -117,7 +118,7 @@ class Numbers(QWidget):
 
     def _draw(self, chosen: Record) -> None:
         """Value over parts cut; doubtful ones hollow, those not told from nothing marked by their upper bound."""
-        factor = words.quantity_words(chosen.quantity).factor
+        factor = quantity_of(chosen.quantity).shown_factor
         rows = [r for r in self._of_flute if _number(r) == _number(chosen) and r.value is not None]
         MARGINS.clear(self.figure)
         axes = self.figure.subplots()
@@ -137,8 +138,8 @@ class Numbers(QWidget):
         line = sorted((r.parts, r.value * factor) for r in rows if r.value is not None)
         axes.plot([x for x, _ in line], [y for _, y in line], color=ORANGE, linewidth=1, zorder=0)
         axes.set_xlabel("parts cut", fontsize=8)
-        unit = words.quantity_words(chosen.quantity).unit
-        axes.set_ylabel(f"{words.quantity_words(chosen.quantity).name}\n{unit}".strip(), fontsize=8)
+        unit = quantity_of(chosen.quantity).shown_unit
+        axes.set_ylabel(f"{quantity_of(chosen.quantity).label}\n{unit}".strip(), fontsize=8)
         axes.tick_params(labelsize=8)
         self.curve.draw_idle()
 

@@ -25,7 +25,8 @@ from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
-from wearscope.pipeline.run import BatchResult, PhotoResult, Progress, log_result, measure_trial, sha256_of
+from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, sha256_of
+from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, read_scales, scale_of
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction

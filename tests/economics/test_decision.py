@@ -13,9 +13,10 @@ import pytest
 from wearscope.economics.decision import outcome_of
 from wearscope.errors import WearscopeError
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
+from wearscope.report.amounts import life_text, money_text, percent
 from wearscope.report.curves import draw_curves, write_curves
 from wearscope.report.decision_files import COLUMNS, outcome_document, write_outcome
-from wearscope.report.decision_words import life_text, money_text, percent
+from wearscope.report.decision_words import bit_sentences, remarks, trial_sentences, verdict_text, why_no_life
 from wearscope.samples import sample_trial_folder
 from wearscope.trial import load_trial
 
@@ -92,11 +93,11 @@ def test_the_sample_trials_lives_are_the_true_ones(outcome):
 def test_verdict_first_and_in_plain_words(outcome):
     assert re.match(
         r"Wren is (probably )?the cheapest per part, with \d+ % chance: [\d.]+ to [\d.]+ c against ",
-        outcome.verdict,
+        verdict_text(outcome),
     )
     assert sum(bit.chance for bit in outcome.bits) == pytest.approx(1)
     assert named(outcome, "Plover").chance < 0.01
-    said = " ".join(outcome.sentences)
+    said = " ".join(trial_sentences(outcome))
     assert "Heron would cost as little per part as Wren if it lasted " in said
     assert "photograph after 450 parts is worth " in said
     assert outcome.next_checkpoint.bits == ("Plover", "Heron")
@@ -127,7 +128,8 @@ def test_told_in_minutes_and_metres(trial, outcome):
     told = outcome_of(trial, rows_of(trial), "minutes")
     assert named(told, "Wren").life == named(outcome, "Wren").life
     parts, minutes = (
-        float(re.search(r"lasts (\d+) ", named(one, "Wren").sentences[0])[1]) for one in (outcome, told)
+        float(re.search(r"lasts (\d+) ", bit_sentences(named(one, "Wren"), one)[0])[1])
+        for one in (outcome, told)
     )
     assert minutes == pytest.approx(2.0 * parts, rel=0.05)
     silent = trial.model_copy(update={"cut_length_m_per_part": None, "program": None, "program_path": None})
@@ -177,8 +179,8 @@ def test_refused_and_doubtful_rows_do_not_enter(trial):
     ]
     plain, beside = outcome_of(trial, rows), outcome_of(trial, rows + spoilt)
     assert named(beside, "Wren").life == named(plain, "Wren").life
-    assert (
-        "4 doubtful rows are left out of the edge radius; read their notes." in named(beside, "Wren").remarks
+    assert "4 doubtful rows are left out of the edge radius; read their notes." in remarks(
+        named(beside, "Wren")
     )
 
 
@@ -196,7 +198,7 @@ def test_rows_below_detection_count_with_their_uncertainty(trial):
 def test_a_flute_without_a_photo_is_spoken_of(trial):
     rows = [row for row in rows_of(trial) if (row.bit, row.flute) != ("Wren", 2)]
     wren = named(outcome_of(trial, rows), "Wren")
-    assert any("of flute 2 is not measured" in remark for remark in wren.remarks)
+    assert any("of flute 2 is not measured" in remark for remark in remarks(wren))
     whole = named(outcome_of(trial, rows_of(trial)), "Wren")
     assert wren.life.low95 < whole.life.low95 - 10
 
@@ -212,7 +214,7 @@ def test_each_face_loses_its_own_coating(trial):
     both, alone = (named(outcome_of(limited_to, rows), "Heron") for rows in (relief + rake, rake))
     assert both.curves[0].scatter < 0.05  # faces that differ are no scatter, as 0.2 beside 0.4 would be
     assert both.life.median == pytest.approx(alone.life.median, rel=0.05)
-    assert not any("not measured" in remark for remark in both.remarks)
+    assert not any("not measured" in remark for remark in remarks(both))
 
 
 def test_the_order_of_the_log_does_not_matter(trial, outcome):
@@ -252,18 +254,18 @@ def test_a_new_edge_in_profile_says_where_its_radius_starts(trial):
 )
 def test_what_is_missing_is_named_with_the_cure(trial, life, rows, says):
     found = outcome_of(limited(trial, **life), [row for row in rows_of(trial) if rows(row)])
-    assert found.verdict.startswith("Nothing can be said")
+    assert verdict_text(found).startswith("Nothing can be said")
     assert found.next_checkpoint is None
     for bit in found.bits:
         assert bit.life is None
         for part in says:
-            assert part in bit.why_not
+            assert part in why_no_life(bit.why_not)
 
 
 def test_an_uncoated_bit_is_not_ended_by_its_coating(trial):
     found = outcome_of(limited(trial, coating_loss=0.8), rows_of(trial))
-    assert "no coating" in named(found, "Wren").why_not
-    assert found.verdict.endswith("Nothing can be said yet of Wren.")
+    assert "no coating" in why_no_life(named(found, "Wren").why_not)
+    assert verdict_text(found).endswith("Nothing can be said yet of Wren.")
     assert named(found, "Plover").chance is not None
 
 
@@ -271,20 +273,20 @@ def test_refused_rows_lead_back_to_their_notes(trial):
     rows = [
         replace(row, status="refused", value=None, std_uncertainty=None, low95=None, high95=None) for row in rows_of(trial)
     ]  # fmt: skip
-    assert "refused); do what the notes" in named(outcome_of(trial, rows), "Wren").why_not
+    assert "refused); do what the notes" in why_no_life(named(outcome_of(trial, rows), "Wren").why_not)
 
 
 def test_bits_that_lack_the_same_are_named_together(trial):
     found = outcome_of(limited(trial), rows_of(trial))
-    assert len(found.sentences) == 1
-    assert found.sentences[0].startswith("Wren, Plover and Heron: no limit is stated; say in [life]")
+    (sentence,) = trial_sentences(found)
+    assert sentence.startswith("Wren, Plover and Heron: no limit is stated; say in [life]")
     assert draw_curves(found) is not None  # the wear so far can be drawn all the same
 
 
 def test_a_single_bit_is_not_ranked(trial):
     alone = trial.model_copy(update={"bits": trial.bits[:1]})
     found = outcome_of(alone, rows_of(trial))
-    assert re.fullmatch(r"Wren costs [\d.]+ to [\d.]+ c per part\.", found.verdict)
+    assert re.fullmatch(r"Wren costs [\d.]+ to [\d.]+ c per part\.", verdict_text(found))
     assert named(found, "Wren").chance is None
 
 
@@ -297,22 +299,22 @@ def test_a_verdict_that_needs_more_than_was_seen_says_so(trial):
     heron = named(found, "Heron")
     assert heron.chance > 0.5
     if heron.chance_by_horizon < 0.5:
-        assert "only if it lasts beyond 600 parts, which no photograph bears out yet" in found.verdict
+        assert "only if it lasts beyond 600 parts, which no photograph bears out yet" in verdict_text(found)
     else:
-        assert found.verdict.startswith("Heron is")
+        assert verdict_text(found).startswith("Heron is")
 
 
 def test_bits_without_a_price_have_a_life_and_no_cost(trial):
     free = [bit.model_copy(update={"price": 0.0, "regrinds": 0, "regrind_price": 0.0, "resale": 0.0}) for bit in trial.bits]  # fmt: skip
     unpriced = trial.model_copy(update={"bits": tuple(free), "cost": type(trial.cost)()})
     found = outcome_of(unpriced, rows_of(trial))
-    assert found.verdict == "Nothing can be said of cost: give the price of each bit in the trial file."
+    assert verdict_text(found) == "Nothing can be said of cost: give the price of each bit in the trial file."
     wren = named(found, "Wren")
     assert wren.life is not None
     assert (wren.cost, wren.chance, found.next_checkpoint, found.wrong_choice_per_1000_parts) == (None,) * 4
-    assert any("give its price" in sentence for sentence in wren.sentences)
+    assert any("give its price" in sentence for sentence in bit_sentences(wren, found))
     one_free = unpriced.model_copy(update={"bits": (free[0], *trial.bits[1:])})
-    assert outcome_of(one_free, rows_of(trial)).verdict.endswith("Nothing can be said yet of Wren.")
+    assert verdict_text(outcome_of(one_free, rows_of(trial))).endswith("Nothing can be said yet of Wren.")
 
 
 def test_what_is_as_cheap_already_is_not_told_to_last_longer(trial):
@@ -322,7 +324,7 @@ def test_what_is_as_cheap_already_is_not_told_to_last_longer(trial):
     found = outcome_of(trial.model_copy(update={"bits": (trial.bits[0], twin)}), rows)
     (pair,) = found.break_even
     prices = {bit.bit: bit.price for bit in found.bits}
-    told = any("would cost as little" in sentence for sentence in found.sentences)
+    told = any("would cost as little" in sentence for sentence in trial_sentences(found))
     assert told == (pair.price < prices[pair.bit])
 
 
@@ -374,9 +376,7 @@ def test_files(outcome, tmp_path):
 
 
 def test_the_outcome_carries_all_that_a_report_draws(outcome):
-    assert {"verdict", "sentences", "break_even", "next_checkpoint"} <= {
-        field.name for field in fields(outcome)
-    }
+    assert {"verdict", "break_even", "next_checkpoint"} <= {field.name for field in fields(outcome)}
     curve = named(outcome, "Plover").curves[1]
     assert (curve.quantity, curve.limit.value, len(curve.readings)) == ("coating_loss", 0.8, 3)
     for band in (curve.worst, curve.mean):
@@ -404,7 +404,11 @@ def test_figure(outcome, tmp_path):
         "",
         "parts",
     ]
-    assert [bit.sentences.count("It has no coating to lose.") for bit in outcome.bits] == [1, 0, 0]
+    assert [bit_sentences(bit, outcome).count("It has no coating to lose.") for bit in outcome.bits] == [
+        1,
+        0,
+        0,
+    ]
     wren, *_ = figure.axes
     bars = [bar for bar in wren.containers if bar.get_label().startswith("flute")]
     assert len(bars) == 2

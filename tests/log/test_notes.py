@@ -17,7 +17,7 @@ from wearscope.log import schema
 from wearscope.log.notes import GRADES, Note
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
-from wearscope.process.other_signs import note_line
+from wearscope.report.note_words import note_line
 
 
 def a_note(**changed) -> Note:

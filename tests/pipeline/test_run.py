@@ -18,7 +18,8 @@ import fake_photos as fake  # noqa: E402
 
 from wearscope.errors import LogError, WearscopeError  # noqa: E402
 from wearscope.log.wear_log import WearLog  # noqa: E402
-from wearscope.pipeline.run import judge_trial, measure_trial, sheet_names  # noqa: E402
+from wearscope.pipeline.results import sheet_names  # noqa: E402
+from wearscope.pipeline.run import judge_trial, measure_trial  # noqa: E402
 
 
 def measured(trial, out, **options):
@@ -185,7 +186,7 @@ def test_later_sheets_are_given_the_new_state_rows(tmp_path, monkeypatch):
     fake.tell(tmp_path, "A", 40, 1, "sheet")
     given = {}
     monkeypatch.setattr(
-        "wearscope.pipeline.run.draw_sheet", lambda path, **what: given.update({path.name: what})
+        "wearscope.report.sheets.comparison.draw_sheet", lambda path, **what: given.update({path.name: what})
     )
     measured(trial, tmp_path)
     (sheet,) = given.values()
@@ -278,7 +279,7 @@ def test_ctrl_c_with_many_processes(tmp_path, whole_group):
     )
     log = WearLog(tmp_path / "wear-log.sqlite")
     deadline = time.monotonic() + 60
-    while time.monotonic() < deadline and len({r.parts for r in log.current()}) < 2:
+    while time.monotonic() < deadline and not {(0, 1), (0, 2)} <= {(r.parts, r.flute) for r in log.current()}:
         time.sleep(0.05)
     stop = os.killpg if whole_group else os.kill
     stop(child.pid, signal.SIGINT)

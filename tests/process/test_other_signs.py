@@ -272,4 +272,4 @@ def test_the_demo_program_is_as_long_as_its_drawing(tmp_path):
 def test_the_demo_is_fair():
     result = fair_trial(load_trial(samples.sample_trial_folder()))
     assert (result.unfair, result.dangers, result.doubts) == ((), (), ())
-    assert [difference.what for difference in result.differs] == ["diameter", "surface speed"]
+    assert result.differs == ("diameter", "surface-speed")

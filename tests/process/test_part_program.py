@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wearscope.process.part_program import ProgramRefused, read_program
+from wearscope.process.part_program import read_program
+from wearscope.process.program_words import ProgramRefused
+from wearscope.quantities.reasons import reason
 
 START = "G21 G90 G17 G94\nG0 X0 Y0 Z5\nF1000 S18000 M3\n"
 
@@ -39,7 +41,7 @@ def test_a_square(read):
     assert program.cut_minutes == pytest.approx(0.409)
     assert (program.main_feed_mm_per_min, program.spindle_rpms) == (1000, (18000,))
     assert [move.line for move in program.moves] == [4, 5, 6, 7, 8]
-    assert program.remarks == ("no length has a decimal point; lengths are taken as whole mm or inches",)
+    assert program.remarks == (reason("no-decimal-point"),)
 
 
 def test_a_diagonal_in_space(read):
@@ -217,7 +219,7 @@ def test_a_shift_of_origin_does_not_stretch_the_path(read):
 def test_a_move_from_an_unknown_place_is_left_out_and_said(read, lost):
     program = read(START + f"{lost}\nG1 X10 Y0 Z0\nX25\n")
     assert program.cut_length_mm == pytest.approx(15)
-    assert any("does not say" in remark for remark in program.remarks)
+    assert "move-left-out" in {remark.code for remark in program.remarks}
     with pytest.raises(ProgramRefused, match="a place that the program does not say"):
         read(START + f"{lost}\nG2 X10 Y0 I5\n")
 
@@ -225,14 +227,14 @@ def test_a_move_from_an_unknown_place_is_left_out_and_said(read, lost):
 def test_incremental_moves_need_no_place(read):
     program = read("G21 G91 G1 X30 F1000\nY40\nG2 X20 I10\n")
     assert program.cut_length_mm == pytest.approx(70 + 10 * pi)
-    assert [remark for remark in program.remarks if "does not say" in remark] == []
+    assert "move-left-out" not in {remark.code for remark in program.remarks}
 
 
 def test_what_is_assumed_is_said(read):
     program = read("G21\nG0 X0.0 Y0 Z0\nG1 X10 F100\nM64 P1\n")
     assert program.remarks == (
-        "line 2: neither G90 nor G91 is said; coordinates are taken as absolute",
-        "line 4: M64 is taken to move nothing",
+        reason("taken-as-absolute", line=2),
+        reason("m-word-moves-nothing", line=4, m=64.0),
     )
 
 

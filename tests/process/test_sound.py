@@ -6,13 +6,9 @@ import wave
 import numpy as np
 import pytest
 
-from wearscope.process.sound import (
-    RecordingRefused,
-    is_clipped,
-    level_change,
-    level_of_recordings,
-    read_recording,
-)
+from wearscope.process.recording import RecordingRefused, is_clipped, read_recording
+from wearscope.process.sound import level_change, level_of_recordings
+from wearscope.quantities.reasons import reason
 
 RATE = 44100
 T = np.arange(6 * RATE) / RATE
@@ -70,7 +66,7 @@ def test_every_kind_of_file_gives_the_same_level(write, bits, kind, channels):
     level = level_of_recordings([recording])
     assert level.level_db == pytest.approx(-6.0206, abs=0.02 if bits == 8 else 0.001)
     assert not level.calibrated
-    assert "relative only" in level.notes[0]
+    assert level.remarks[0] == reason("relative-level")
 
 
 def test_a_channel_without_sound_does_not_halve_the_level(write):
@@ -225,7 +221,7 @@ def test_steadiness_enters_the_uncertainty(write):
     wavering = read_recording(write(noise(2) * (0.3 + 0.7 * (t % 4 > 2)), rate=16000))
     assert level_of_recordings([steady], u_take_db=0).u_db < 0.1
     assert level_of_recordings([wavering], u_take_db=0).u_db > 0.5
-    assert any("8 kHz only" in note for note in level_of_recordings([steady]).notes)
+    assert reason("band-limited", up_to_hz=8000.0) in level_of_recordings([steady]).remarks
 
 
 def test_a_change_is_seen_when_it_is_larger_than_what_repeats():

@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wearscope.process.sound import Recording, a_weighting_db, level_of_recordings, mean_level_db
+from wearscope.process.recording import Recording
+from wearscope.process.sound import a_weighting_db, level_of_recordings, mean_level_db
 
 # IEC 61672-1:2013, table 3, A-weighting in dB at 10 Hz to 20 kHz in third octaves (read in a stored copy)
 TABLE_DB = [

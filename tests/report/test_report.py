@@ -177,9 +177,9 @@ def pdf_text(pdf):
 
 def test_the_verdict_comes_first(page, report):
     said = page.text
-    assert report.outcome.verdict in said
+    assert report.verdict in said
     order = ["The bits", "What to do", "Before you change a bit", "Each flute at its last checkpoint", "Points are flutes", "Using a bit up", "read off a meter", "Fair, as far as", "photos gave numbers", "JCGM 100:2008"]  # fmt: skip
-    found = [said.index(words) for words in [report.outcome.verdict, *order]]
+    found = [said.index(words) for words in [report.verdict, *order]]
     assert found == sorted(found)
 
 
@@ -330,13 +330,13 @@ def test_names_cannot_break_the_curves(trial, rows):
 
 def test_the_pdf_says_the_same(pdf, pdf_text, report, rows):
     first = " ".join(pdf.pages[0].extract_text().split())
-    assert first.startswith(f"{report.title} {report.outcome.verdict}")
+    assert first.startswith(f"{report.title} {report.verdict}")
     solid = pdf_text.replace(" ", "")
     for row in rows:
         assert row.photo_sha256 in solid
         assert row.wearscope_version in solid or row.parts == 0
     assert WHY in pdf_text
-    for sentence in (*report.outcome.sentences, *(text for bit in report.bits for text in bit.sentences)):
+    for sentence in (*report.sentences, *(text for bit in report.bits for text in bit.sentences)):
         assert sentence in pdf_text
     assert "+6.0 ± 2.8 dB against new" in pdf_text
 
@@ -408,4 +408,4 @@ def test_trials_of_all_kinds(trial, rows, number):
     pdf = PdfReader(io.BytesIO(report_pdf(report)))
     solid = "".join("".join(page.extract_text() for page in pdf.pages).split())
     assert words.replace(" ", "") in solid
-    assert report.outcome.verdict.replace(" ", "") in solid
+    assert report.verdict.replace(" ", "") in solid

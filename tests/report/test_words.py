@@ -6,6 +6,7 @@ import sys
 import pytest
 
 from wearscope.report import words
+from wearscope.report.photo_words import main_sentence
 
 
 @pytest.mark.parametrize(
@@ -105,7 +106,7 @@ def test_main_sentence_says_what_was_found(make_record):
         make_record("edge_radius", "used", 31.4, 1.4),
         make_record("coating_loss", "used", 0.58, 0.014),
     ]
-    assert words.main_sentence(rows, 150) == (
+    assert main_sentence(rows, 150) == (
         "Where it cut, the edge has moved back 18.6 ± 1.2 µm; its radius is now 31.4 ± 2.7 µm; "
         "58.0 ± 2.7 % of the coating there is gone."
     )
@@ -116,20 +117,20 @@ def test_main_sentence_does_not_turn_no_wear_into_a_number(make_record):
         make_record(value=0.4, u=0.6, status="below_detection"),
         make_record("edge_radius", "used", 6.5, 1.4, status="below_detection"),
     ]
-    assert words.main_sentence(rows, 150) == "No wear seen: the edge has moved back less than 1.6 µm."
+    assert main_sentence(rows, 150) == "No wear seen: the edge has moved back less than 1.6 µm."
 
 
 def test_main_sentence_when_recession_is_refused(make_record):
     refused = make_record(value=None, u=None, note="A.jpg: blurred; focus and photograph again")
-    assert words.main_sentence([refused], 150) == (
+    assert main_sentence([refused], 150) == (
         "The wear of this edge could not be measured: A.jpg: blurred; focus and photograph again."
     )
-    with_coating = words.main_sentence([refused, make_record("coating_loss", "used", 0.58, 0.014)], 150)
+    with_coating = main_sentence([refused, make_record("coating_loss", "used", 0.58, 0.014)], 150)
     assert with_coating.startswith("How far the edge has moved back could not be measured; 58.0")
 
 
 def test_main_sentence_marks_a_doubtful_number(make_record):
-    assert "18.6 ± 1.2 µm (doubtful)" in words.main_sentence([make_record(status="doubtful")], 150)
+    assert "18.6 ± 1.2 µm (doubtful)" in main_sentence([make_record(status="doubtful")], 150)
 
 
 def test_words_need_no_drawing_library():

@@ -16,7 +16,7 @@ import numpy as np
 from wearscope.light.strip import UNUSED, USED, EdgeView, Strip
 from wearscope.log.records import Record
 from wearscope.metrology.uncertainty import Input, linear
-from wearscope.pipeline.inspection import Inspection, Judgement
+from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement
 from wearscope.trial import load_trial
 
 TRIAL = """
@@ -124,7 +124,7 @@ def inspector(trial, entry, scales) -> Inspection:
         time.sleep(float(word.split()[1]))
     if word == "refuse":
         line = f"{entry.path.name}: blurred; focus on the edge and take it again"
-        return Inspection(entry, (), line, (), None, None)
+        return Inspection(entry, (), line)
     if word == "crash":
         raise RuntimeError("no such\nluck")
     if word == "die":
@@ -148,7 +148,9 @@ def inspector(trial, entry, scales) -> Inspection:
         rows[1:] = [replace(one, note="glare; turn the lamp down", **nothing) for one in rows[1:]]
     if word == "broken sheet":
         now = EdgeView(None, None, None, None, None, (), None, None)
-    made = Inspection(entry, tuple(rows), "", ("glare",) if word == "glare" else (), now, None)
+    made = Inspection(
+        entry, tuple(rows), "", ("glare",) if word == "glare" else (), now and EdgeDrawing(now, None)
+    )
     return replace(
         made,
         budgets={("edge_recession", "difference"): recession_budget(worn)}

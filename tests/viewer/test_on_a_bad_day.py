@@ -418,7 +418,7 @@ def test_a_photo_taken_again_while_it_is_shown_is_shown_anew(hands, folder, tmp_
 
 
 def load_hash(path):
-    from wearscope.pipeline.run import sha256_of
+    from wearscope.pipeline.results import sha256_of
 
     return sha256_of(path)
 

@@ -46,7 +46,8 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
     from wearscope.process.fairness import fair_trial
     from wearscope.report.curves import write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
-    from wearscope.report.decision_words import fair_warnings
+    from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
+    from wearscope.report.fairness_words import fair_warnings
 
     complain(fair_warnings(fair_trial(trial)))
     found = outcome_of(trial, measured(trial, folder).records, over)  # type: ignore[arg-type]
@@ -55,13 +56,13 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
     if as_json:
         print_json(outcome_document(found))
         return
-    typer.echo(found.verdict)
+    typer.echo(verdict_text(found))
     for bit in found.bits:
         typer.echo(f"\nBit {bit.bit}")
-        _print_wrapped(bit.sentences)
-    if found.sentences:
+        _print_wrapped(bit_sentences(bit, found))
+    if sentences := trial_sentences(found):
         typer.echo("\nWhat to do")
-        _print_wrapped(found.sentences)
+        _print_wrapped(sentences)
     say_to_open(written)
 
 
@@ -121,7 +122,8 @@ def _load_for(trial: Path | None, over: str) -> Trial:
     """Load a trial whose lives are to be told in parts, minutes or metres."""
     from typing import get_args
 
-    from wearscope.economics.decision import Over, axis_of
+    from wearscope.economics.decision import axis_of
+    from wearscope.economics.outcome import Over
 
     if over not in get_args(Over):
         raise CommandLineError(f"--over is {over}", f"give {', '.join(get_args(Over))}")

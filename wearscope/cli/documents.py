@@ -6,8 +6,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.repeat_study import RepeatedQuantity, StudyResult
-    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.metrology.repeated import RepeatedQuantity
+    from wearscope.pipeline.repeat_study import StudyResult
+    from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study, Trial
 
@@ -67,25 +68,29 @@ def verdict_document(verdict: PhotoVerdict) -> dict[str, Any]:
 
 def fairness_document(fair: FairTrial) -> dict[str, Any]:
     """Whether a trial is fair, and what differs."""
+    from wearscope.report.fairness_words import CONDITIONS, danger_lines, doubt_lines, program_remark
+
     bits = [
         asdict(bit)
         | {
+            "program_remarks": [program_remark(remark) for remark in bit.program_remarks],
             "cut_length_m_per_flute": bit.cut_length_m_per_flute,
             "cut_minutes_per_flute": bit.cut_minutes_per_flute,
             "cuts_per_flute": bit.cuts_per_flute,
         }
         for bit in fair.bits
     ]
-    unfair, differs = (
-        [{"what": one.what, "values": dict(one.values)} for one in several]
-        for several in (fair.unfair, fair.differs)
-    )
+
+    def told(condition: str) -> dict[str, Any]:
+        what, value = CONDITIONS[condition]
+        return {"what": what, "values": {bit.bit: value(bit) for bit in fair.bits}}
+
     return {
         "fair": fair.fair,
-        "unfair": unfair,
-        "differs": differs,
-        "dangers": list(fair.dangers),
-        "doubts": list(fair.doubts),
+        "unfair": [told(condition) for condition in fair.unfair],
+        "differs": [told(condition) for condition in fair.differs],
+        "dangers": list(danger_lines(fair)),
+        "doubts": list(doubt_lines(fair)),
         "bits": bits,
     }
 

@@ -50,7 +50,6 @@ _LIBRARIES = (
     "tifffile",
     "pydantic",
     "SQLAlchemy",
-    "pandas",
     "matplotlib",
     "jinja2",
     "fpdf2",
@@ -62,5 +61,4 @@ _LIBRARIES = (
     "napari",
     "PyQt6",
     "distributed",
-    "psycopg",
 )

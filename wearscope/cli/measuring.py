@@ -25,7 +25,7 @@ from wearscope.cli.common import (
 from wearscope.cli.deciding import decide, write_report
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.run import BatchResult
+    from wearscope.pipeline.results import BatchResult
 
 
 def demo(
@@ -107,9 +107,10 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     loaded = load(trial)
     from wearscope.pipeline.run import judge_trial
     from wearscope.process.fairness import fair_trial
+    from wearscope.report.fairness_words import danger_lines
 
     fair = fair_trial(loaded)
-    complain(fair.dangers)
+    complain(danger_lines(fair))
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:
@@ -151,7 +152,7 @@ def repeat(
     Measures every photo of the study and writes results/repeat-study.csv, and results/repeat-study.json, which the
     report of the trial beside it tells; the wear log is left alone.
     """
-    from wearscope.report.words import QUANTITIES
+    from wearscope.quantities.quantity import QUANTITIES
     from wearscope.trial import load_study
 
     if quantity is not None and quantity not in QUANTITIES:

@@ -81,6 +81,7 @@ def note(
     loaded = load(trial)
     from wearscope.log.wear_log import LOG_NAME, NotePlace, WearLog
     from wearscope.process import other_signs as signs
+    from wearscope.report.note_words import CAUTION, notes_of
 
     given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
     given += [um_per_px, u_um_per_px, along_feed, u_db]
@@ -104,22 +105,23 @@ def note(
             "there is nothing to note", "give a level, a recording, a grade, a photo or a remark"
         )
     at = signs.occasion(loaded, bit, parts, flute, _login() if by is None else by)
-    notes = []
+    found: list[signs.Sign] = []
     if sound_dba is not None:
-        notes += signs.typed_level(at, sound_dba, signs.U_TYPED_DB if u_db is None else u_db)
+        found += signs.typed_level(sound_dba, signs.U_TYPED_DB if u_db is None else u_db)
     if recording:
-        notes += signs.recorded_level(
+        found += signs.recorded_level(
             at, recording, calibration=calibration, calibration_dba=calibration_dba, u_db=u_db
         )
     if grade is not None:
-        notes += signs.cut_grade(at, grade)
+        found += signs.cut_grade(grade)
     if part_photo is not None:
         line = None if along_feed is None else _line(along_feed)
-        notes += signs.part_photo(
+        found += signs.part_photo(
             at, part_photo, um_per_px=um_per_px, u_um_per_px=u_um_per_px, along_feed=line
         )
     if remark is not None:
-        notes += signs.remark(at, remark)
+        found += signs.remark(remark)
+    notes = notes_of(at, found)
     with WearLog(log_path) as log:
         n_added = log.add_note(notes)
         _print_notes(notes, log.notes(trial=loaded.name), as_json=as_json)
@@ -128,7 +130,7 @@ def note(
     if at.off_checkpoint:
         complain([f"warning: {at.off_checkpoint}"])
     if sound_dba is not None or recording:
-        complain([signs.CAUTION])
+        complain([CAUTION])
 
 
 def _require_together(
@@ -174,7 +176,8 @@ def _login() -> str:
 
 
 def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: bool) -> None:
-    from wearscope.process.other_signs import note_line, place_line, sound_changes
+    from wearscope.process.other_signs import sound_changes
+    from wearscope.report.note_words import change_text, note_line, place_line
 
     changes = {
         (change.note.bit, change.note.flute, change.note.parts, change.note.quantity): change
@@ -195,7 +198,7 @@ def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: b
             place = place_line(one)
             typer.echo(place)
         typer.echo(
-            f"  {note_line(one)}{f'; {change}' if change else ''} [{one.noted_by}, {one.noted_at[:10]}]"
+            f"  {note_line(one)}{f'; {change_text(change)}' if change else ''} [{one.noted_by}, {one.noted_at[:10]}]"
         )
     if not notes:
         typer.echo("nothing is noted yet; see wearscope note --help")

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import typer
 
 from wearscope.cli.common import console_for
+from wearscope.quantities.views import suffix
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from wearscope.log.records import Record
     from wearscope.pipeline.repeat_study import StudyResult
-    from wearscope.pipeline.run import BatchResult, PhotoVerdict
+    from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
     from wearscope.trial import PhotoEntry, Study
 
@@ -83,6 +84,7 @@ def print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
 
 def print_budgets(result: BatchResult) -> None:
     """Print a table for each number that this run made: what its uncertainty consists of."""
+    from wearscope.quantities.quantity import quantity_of
     from wearscope.report import budget_words as budgets
     from wearscope.report import words
 
@@ -92,20 +94,20 @@ def print_budgets(result: BatchResult) -> None:
             budget = photo.budgets.get((record.quantity, record.zone))
             if budget is None or record.value is None or record.std_uncertainty is None:
                 continue
-            how = words.quantity_words(record.quantity)
+            how = quantity_of(record.quantity)
             low, high = budget.interval()
             shown = (record.value, budget.u, (high - low) / 2.0)
-            value, u, expanded = words.rounded(*(how.factor * number for number in shown))
+            value, u, expanded = words.rounded(*(how.shown_factor * number for number in shown))
             title = f"{words.headline(record.bit, record.flute, record.parts)}: {words.row_name(record)}"
-            said = f"{value} ± {expanded} {how.unit}, standard uncertainty {u} {how.unit}"
+            said = f"{value} ± {expanded} {how.shown_unit}, standard uncertainty {u} {how.shown_unit}"
             table = _table(f"{title}\n{said}")
             table.add_column("Input", min_width=38)
             table.add_column("its u", justify="right", min_width=9)
-            table.add_column(f"gives, {how.unit}", justify="right", min_width=9)
+            table.add_column(f"gives, {how.shown_unit}", justify="right", min_width=9)
             table.add_column("share", justify="right", min_width=6)
             for line in budgets.lines(budget):
                 own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}".replace(" °", "°")
-                gives = words.rounded(line.contribution * how.factor, budget.u * how.factor)[0]
+                gives = words.rounded(line.contribution * how.shown_factor, budget.u * how.shown_factor)[0]
                 table.add_row(line.name, own, gives, f"{line.share:.0%}")
             console.print(table)
             typer.echo(f"To improve next: {budgets.what_to_improve(budget)}\n")
@@ -115,7 +117,7 @@ def print_fairness(fair: FairTrial) -> None:
     """Print whether the trial is fair, and what differs."""
     from textwrap import fill
 
-    from wearscope.report.decision_words import fair_head, fair_lines
+    from wearscope.report.fairness_words import fair_head, fair_lines
 
     typer.echo(fair_head(fair))
     for line in fair_lines(fair):
@@ -125,11 +127,12 @@ def print_fairness(fair: FairTrial) -> None:
 
 def print_study(study: Study, result: StudyResult) -> None:
     """Print for each quantity how much values differ, by cause."""
-    from wearscope.report import repeat_words, words
+    from wearscope.quantities.quantity import quantity_of
+    from wearscope.report import repeat_words
 
     console = console_for(stderr=False)
     for studied in result.quantities:
-        unit = words.quantity_words(studied.quantity).unit
+        unit = quantity_of(studied.quantity).shown_unit
         table = _table(repeat_words.heading(studied))
         table.add_column("What differs")
         for column in (f"Standard\ndeviation, {unit}", "95 % interval", "Share of\nall, %"):
@@ -154,7 +157,7 @@ def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequ
         for heading in headings:
             table.add_column(heading, min_width=9)
         for entry, cells in of_bit:
-            flute = str(entry.flute) if entry.view == "relief" else f"{entry.flute} {entry.view}"
+            flute = f"{entry.flute}{suffix(entry.view, ' ')}"
             table.add_row(flute, str(entry.parts) if entry.parts else "new", *cells)
         console.print(table)
 

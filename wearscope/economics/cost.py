@@ -28,16 +28,47 @@ class Use:
 
         money / (lives · life): the cost of tool and change-over per piece of Groover, Fundamentals of Modern
         Manufacturing, chapter on machining economics (from memory).
+
+        Parameters
+        ----------
+        life_parts : ndarray
+            Any shape.
+
+        Returns
+        -------
+        ndarray
+            Of that shape.
         """
         result: Array = self.money / (self.lives * life_parts)
         return result
 
     def break_even_life(self, money_per_part: float) -> float:
-        """Parts that the bit must last to cost no more than `money_per_part`."""
+        """Parts that the bit must last to cost no more than `money_per_part`.
+
+        Parameters
+        ----------
+        money_per_part : float
+
+        Returns
+        -------
+        float
+        """
         return self.money / (self.lives * money_per_part)
 
     def break_even_price(self, price: float, life_parts: float, money_per_part: float) -> float:
-        """Price at which it would cost just `money_per_part`, given its life; may be negative."""
+        """Price at which it would cost just `money_per_part`, given its life; may be negative.
+
+        Parameters
+        ----------
+        price : float
+            What it costs.
+        life_parts : float
+        money_per_part : float
+
+        Returns
+        -------
+        float
+        """
         return price + self.lives * life_parts * money_per_part - self.money
 
 

@@ -25,9 +25,8 @@ FLUTE_SCATTER = 0.3
 SHARED = 0.5
 """Share of the variance of a point that all photos of a bit have in common (wedge angle, light, scale), so that more
 photos do not lessen it: it enters with the limit, not with the points. Common practice, no source."""
-_AMPLITUDE_SCATTER = (
-    1.5  # of ln a around the wear seen last: a factor of 20 either way, so that the points decide
-)
+_AMPLITUDE_SCATTER = 1.5  # of ln a around the wear seen last: 20 times either way, so that the points decide
+_LATE = 0.5  # share of the parts cut from which points say how worn the bit is now; where a search starts
 _TAIL = 6.0  # degrees of freedom of the t distribution that proposes draws: longer tails than the posterior's
 _FEW_DRAWS = 100.0  # effective draws below which the weighted draws say less than the normal approximation
 
@@ -73,13 +72,35 @@ class Points:
 
 
 def power(t: Array, exponent: Array) -> Array:
-    """Give t to a power: slowing below an exponent of 1, quickening above."""
+    """Give t to a power: slowing below an exponent of 1, quickening above.
+
+    Parameters
+    ----------
+    t : ndarray
+    exponent : ndarray
+        Of a shape that goes with that of `t`.
+
+    Returns
+    -------
+    ndarray
+    """
     result: Array = t**exponent
     return result
 
 
 def saturating(t: Array, rate: Array) -> Array:
-    """Rise that dies away, (1 − exp(−rate t)) / (1 − exp(−rate))."""
+    """Rise that dies away, (1 − exp(−rate t)) / (1 − exp(−rate)).
+
+    Parameters
+    ----------
+    t : ndarray
+    rate : ndarray
+        Above 0, of a shape that goes with that of `t`.
+
+    Returns
+    -------
+    ndarray
+    """
     result: Array = np.expm1(-rate * t) / np.expm1(-rate)
     return result
 
@@ -96,6 +117,10 @@ def three_stage(t: Array, share: Array, settled: Array, onset: Array) -> Array:
         t at which the break-in has done 63 % of it.
     onset : ndarray
         t at which the wear rate has grown to five times the steady one.
+
+    Returns
+    -------
+    ndarray
     """
     steady = t * (1 + (t / onset) ** 3) / (1 + onset**-3)
     result: Array = share * saturating(t, 1 / settled) + (1 - share) * steady
@@ -217,11 +242,33 @@ class WearCurve:
     ceiling: float
 
     def shape_at(self, t: Array) -> Array:
-        """Each draw's g(t), shape (N, T)."""
+        """Each draw's g(t), shape (N, T).
+
+        Parameters
+        ----------
+        t : ndarray, shape (T,)
+            Parts over `parts_cut`.
+
+        Returns
+        -------
+        ndarray
+        """
         return np.concatenate([shape.of(t, z) for shape, z in zip(self.shape_of, self.shape_z, strict=True)])
 
     def value_at(self, parts: Array, *, worst: bool) -> Array:
-        """Each draw's value of the worst flute, or of the mean of the flutes, shape (N, T)."""
+        """Each draw's value of the worst flute, or of the mean of the flutes, shape (N, T).
+
+        Parameters
+        ----------
+        parts : ndarray, shape (T,)
+        worst : bool
+            Whether of the worst flute.
+
+        Returns
+        -------
+        ndarray
+            In the quantity's unit, at most `ceiling`.
+        """
         wear = self.wear.max(axis=1) if worst else self.wear.mean(axis=1)
         value: Array = self.new[:, None] + wear[:, None] * self.shape_at(np.asarray(parts) / self.parts_cut)
         return np.minimum(value, self.ceiling)
@@ -274,7 +321,7 @@ def wear_curve(points: Points, rng: np.random.Generator, n_draws: int = 4000) ->
     """
     t = points.parts / points.parts_cut
     worn = points.value - points.new
-    late = t > 0.5 * t.max()
+    late = t > _LATE * t.max()
     problem = _Problem(
         points, t, log(max(float(worn[late].mean()), float(np.hypot(points.u, points.u_new).min())))
     )

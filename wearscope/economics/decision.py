@@ -3,228 +3,57 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import isclose
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.economics.cost import Use, use_of
+from wearscope.economics.cost import use_of
 from wearscope.economics.curve import Array, WearCurve, wear_curve
-from wearscope.economics.life import BEYOND, HORIZON, Range, known_range, lives
+from wearscope.economics.life import BEYOND, HORIZON, QUANTILES, known_range, lives
+from wearscope.economics.outcome import (
+    Axis,
+    Band,
+    BitOutcome,
+    BreakEven,
+    Choice,
+    Evidence,
+    NextCheckpoint,
+    Outcome,
+    Over,
+    QuantityCurve,
+    Verdict,
+)
 from wearscope.economics.ranking import chances, cost_of_choosing_wrongly, expected_after, value_of_checkpoint
-from wearscope.economics.readings import Limit, Readings, limits_of, readings
+from wearscope.economics.readings import Limit, Readings, followed_on, limits_of, not_faced, readings
 from wearscope.errors import WearscopeError
 from wearscope.log.records import Record
 from wearscope.process.fairness import SAME, fair_trial
-from wearscope.report import decision_words as words
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial import Bit, Trial
-
-Over = Literal["parts", "minutes", "metres"]
 
 SEED = 20_240_229
 """All draws start from it and the bit's name, so that the same rows give the same outcome."""
 N_DRAWS = 4000
-
-
-@dataclass(frozen=True)
-class Band:
-    """What a curve may be at each place of a grid: its median, and the 50 % and 95 % ranges; shape (T,) each."""
-
-    low95: Array
-    low50: Array
-    median: Array
-    high50: Array
-    high95: Array
-
-
-@dataclass(frozen=True)
-class QuantityCurve:
-    """The wear curve of one quantity on one bit.
-
-    Attributes
-    ----------
-    quantity, unit : str
-        As in ``measurements.csv``.
-    limit : Limit or None
-    readings : tuple of Record
-        The points, each with its uncertainty.
-    parts : ndarray, shape (T,)
-        Where `worst` and `mean` are given, from 0 to the horizon.
-    worst, mean : Band
-        Of the worst flute, and of the mean of the flutes, in `unit`.
-    weights : dict of str to float
-        Probability of each shape of curve.
-    scatter : float
-        Scatter of the points beyond their uncertainty (standard deviation, in `unit`).
-    flute_ratio : float or None
-        Wear of the worst flute over that of the least worn, median; None with a single flute measured.
-    why : str
-        Which shape was used, and why.
-    """
-
-    quantity: str
-    unit: str
-    limit: Limit | None
-    readings: tuple[Record, ...]
-    parts: Array
-    worst: Band
-    mean: Band
-    weights: dict[str, float]
-    scatter: float
-    flute_ratio: float | None
-    why: str
-
-
-@dataclass(frozen=True)
-class BitOutcome:
-    """What the trial says of one bit.
-
-    Attributes
-    ----------
-    bit : str
-    price : float
-    use : Use
-        What using it up costs.
-    coated : bool
-        Whether it has a coating that can be lost.
-    parts_cut, horizon : float
-        Parts at its last checkpoint that could be used, and parts beyond which no life is stated. 0 where nothing
-        was measured.
-    curves : tuple of QuantityCurve
-    life, life_of_mean : Range or None
-        Parts until its worst flute, or the mean of its flutes, reaches the first limit; ends at or beyond the
-        horizon are None. None as a whole if nothing can be said, for the reason in `why_not`.
-    at_least : float
-        Parts that it lasts with 97.5 % probability, at most the horizon.
-    ended_by : dict of str to float
-        How often each quantity is the one that ends its life.
-    cost : Range or None
-        Money per part; low ends that need a life beyond the horizon are None. None as a whole without a life, and for
-        a bit that costs nothing to use up.
-    cost_at_horizon : float
-        Money per part if it lasts just to the horizon.
-    chance, chance_by_horizon : float or None
-        Probability that it is the cheapest: as the curves go on, and if no bit lasts beyond its horizon.
-    why_not : str
-        Why there is no life, and what to do; empty if there is one.
-    remarks : tuple of str
-    sentences : tuple of str
-        The above in plain words.
-    life_draws, cost_draws : ndarray, shape (N,)
-        Equally likely, in parts (at most `BEYOND` times the parts cut) and in money per part. Empty without a life.
-    """
-
-    bit: str
-    price: float
-    use: Use
-    coated: bool
-    parts_cut: float
-    horizon: float
-    curves: tuple[QuantityCurve, ...]
-    life: Range | None = None
-    life_of_mean: Range | None = None
-    at_least: float = 0.0
-    ended_by: dict[str, float] = field(default_factory=dict)
-    cost: Range | None = None
-    cost_at_horizon: float = 0.0
-    chance: float | None = None
-    chance_by_horizon: float | None = None
-    why_not: str = ""
-    remarks: tuple[str, ...] = ()
-    sentences: tuple[str, ...] = ()
-    life_draws: Array = field(default_factory=lambda: np.empty(0))
-    cost_draws: Array = field(default_factory=lambda: np.empty(0))
-
-
-@dataclass(frozen=True)
-class BreakEven:
-    """What would make one bit as cheap per part as another, at the medians of both, no life beyond its horizon.
-
-    Attributes
-    ----------
-    bit, other : str
-    life_parts : float
-        Parts that `bit` would have to last.
-    price : float
-        Price that `bit` would have to have.
-    """
-
-    bit: str
-    other: str
-    life_parts: float
-    price: float
-
-
-@dataclass(frozen=True)
-class NextCheckpoint:
-    """What one more checkpoint on all bits that still cut would be worth.
-
-    Attributes
-    ----------
-    parts : float
-    bits : tuple of str
-        Those that would be cut on and photographed.
-    money_per_1000_parts : float
-        Expected saving, from choosing the right bit more often.
-    money_per_year : float or None
-        The same for the parts that the shop makes in a year, if stated.
-    """
-
-    parts: float
-    bits: tuple[str, ...]
-    money_per_1000_parts: float
-    money_per_year: float | None
-
-
-@dataclass(frozen=True)
-class Axis:
-    """What lives are told in: `factor` times the parts gives a number of `unit`."""
-
-    over: Over
-    factor: float
-    unit: str
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a trial says, ready to be shown.
-
-    Attributes
-    ----------
-    trial : str
-    currency : str
-        Empty if the trial file does not say.
-    axis : Axis
-    bits : tuple of BitOutcome
-        In the order of the trial file.
-    verdict : str
-        Which bit to stock, in a sentence.
-    sentences : tuple of str
-        What else there is to say of the trial as a whole, such as what to do next.
-    wrong_choice_per_1000_parts : float or None
-        Money expected to be lost by taking the bit that looks cheapest now.
-    next_checkpoint : NextCheckpoint or None
-    break_even : tuple of BreakEven
-        Each other bit against the one most likely the cheapest if none lasts beyond its horizon.
-    seed : int
-    """
-
-    trial: str
-    currency: str
-    axis: Axis
-    bits: tuple[BitOutcome, ...]
-    verdict: str
-    sentences: tuple[str, ...]
-    wrong_choice_per_1000_parts: float | None
-    next_checkpoint: NextCheckpoint | None
-    break_even: tuple[BreakEven, ...]
-    seed: int = SEED
+"""Of each bit: the 2.5 % ends of a range then scatter by a few per cent of its width from seed to seed."""
+N_GRID = 121
+"""Places at which a curve is given."""
+CLEAR, LIKELY = 0.8, 0.6
+"""Chances from which a bit is called the cheapest, and probably the cheapest; chosen, no source."""
 
 
 def axis_of(trial: Trial, over: Over) -> Axis:
-    """Give what lives are told in.
+    """What lives are told in.
+
+    Parameters
+    ----------
+    trial : Trial
+    over : {"parts", "minutes", "metres"}
+
+    Returns
+    -------
+    Axis
 
     Raises
     ------
@@ -270,26 +99,23 @@ def outcome_of(trial: Trial, records: Sequence[Record], over: Over = "parts") ->
         `over` needs something that the trial file does not say.
     """
     axis = axis_of(trial, over)
-    currency = trial.currency or ""
     found = [_bit_outcome(trial, bit, records) for bit in trial.bits]
     bits = _with_chances([outcome for outcome, _ in found])
-    bits = tuple(replace(bit, sentences=words.bit_sentences(bit, axis, currency)) for bit in bits)
     ranked = [bit for bit in bits if bit.cost]
     wrong = checkpoint = None
     if len(ranked) > 1:
         wrong = 1000 * cost_of_choosing_wrongly(np.array([bit.cost_draws for bit in ranked]))
         checkpoint = _next_checkpoint(trial, [pair for pair in found if pair[0].cost])
-    even = _break_even(ranked)
     return Outcome(
         trial.name,
-        currency,
+        trial.currency or "",
         axis,
         bits,
-        words.verdict(bits, currency),
-        words.trial_sentences(bits, even, wrong, checkpoint, axis, currency),
+        verdict_of(bits),
         wrong,
         checkpoint,
-        even,
+        _break_even(ranked),
+        SEED,
     )
 
 
@@ -320,30 +146,66 @@ class _Followed:
 
 
 def _bit_outcome(trial: Trial, bit: Bit, records: Sequence[Record]) -> tuple[BitOutcome, list[_Followed]]:
-    use = use_of(bit, trial.cost)
-    limits = limits_of(trial.life, bit)
-    quantities = [limit.quantity for limit in limits] or ["edge_radius", "coating_loss"][: 1 + bit.coated]
+    quantities = followed_on(trial.life, bit)
+    limits = {limit.quantity: limit for limit in limits_of(trial.life, bit)}
     gathered = [readings(records, bit, quantity) for quantity in quantities]
-    followed = []
-    for found, limit in zip(gathered, limits or [None] * len(gathered), strict=True):
-        if found.points is not None:
-            rng = np.random.default_rng([SEED, *f"{bit.name}/{found.quantity}".encode()])
-            curve = wear_curve(found.points, rng, N_DRAWS)
-            followed.append(_Followed(found, curve, limit, rng.permutation(N_DRAWS)))
-    parts_cut = max((one.curve.parts_cut for one in followed), default=0.0)
+    curves = [_follow(bit, found, limits.get(found.quantity)) for found in gathered if found.points]
     base = BitOutcome(
         bit.name,
         bit.price,
-        use,
+        use_of(bit, trial.cost),
         bit.coated,
-        parts_cut,
-        HORIZON * min((one.curve.parts_cut for one in followed), default=0.0),
-        tuple(_quantity_curve(one) for one in followed),
-        remarks=words.remarks(trial.life, bit, gathered),
+        max((one.curve.parts_cut for one in curves), default=0.0),
+        HORIZON * min((one.curve.parts_cut for one in curves), default=0.0),
+        tuple(_quantity_curve(one) for one in curves),
+        tuple(_evidence(bit, found) for found in gathered),
+        not_faced(trial.life, bit),
+        why_not=_why_no_life(trial, limits, gathered),
     )
-    if why_not := words.why_no_life(trial, bit, limits, gathered):
-        return replace(base, why_not=why_not), followed
-    return _with_life(base, bit, followed), followed
+    return (base if base.why_not else _with_life(base, bit, curves)), curves
+
+
+def _follow(bit: Bit, found: Readings, limit: Limit | None) -> _Followed:
+    assert found.points is not None
+    rng = np.random.default_rng([SEED, *f"{bit.name}/{found.quantity}".encode()])
+    return _Followed(found, wear_curve(found.points, rng, N_DRAWS), limit, rng.permutation(N_DRAWS))
+
+
+def _evidence(bit: Bit, found: Readings) -> Evidence:
+    unmeasured = sorted(set(range(1, bit.flutes + 1)) - set(found.flutes)) if found.points else ()
+    return Evidence(found.quantity, found.n_doubtful, found.n_refused, tuple(unmeasured))
+
+
+def _why_no_life(trial: Trial, limits: dict[str, Limit], gathered: Sequence[Readings]) -> Reason | None:
+    """Why a bit has no life; None if it has one."""
+    file = trial.path.name
+    if not limits:
+        return (
+            reason("no-coating-to-end-its-life")
+            if trial.life.limited
+            else reason("no-limit", trial_file=file)
+        )
+    for found in gathered:
+        limit = limits[found.quantity]
+        if found.points is not None and limit.value <= found.points.new:
+            return reason(
+                "limit-not-above-new",
+                quantity=found.quantity,
+                new=found.points.new,
+                limit=limit.value,
+                trial_file=file,
+            )
+    for found in gathered:
+        if found.points is None and (found.n_doubtful or found.n_refused):
+            return reason(
+                "none-usable",
+                quantity=found.quantity,
+                n_doubtful=found.n_doubtful,
+                n_refused=found.n_refused,
+            )
+        if found.points is None:
+            return reason("none-measured", quantity=found.quantity)
+    return None
 
 
 def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutcome:
@@ -381,7 +243,7 @@ def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutc
 
 
 def _quantity_curve(one: _Followed) -> QuantityCurve:
-    parts = np.linspace(0.0, HORIZON * one.curve.parts_cut, 121)
+    parts = np.linspace(0.0, HORIZON * one.curve.parts_cut, N_GRID)
     wear = one.curve.wear
     ratio = float(np.median(wear.max(axis=1) / wear.min(axis=1))) if wear.shape[1] > 1 else None
     return QuantityCurve(
@@ -395,12 +257,11 @@ def _quantity_curve(one: _Followed) -> QuantityCurve:
         one.curve.weights,
         one.curve.scatter,
         ratio,
-        words.why_this_curve(one.curve.weights, len({row.parts for row in one.found.records})),
     )
 
 
 def _band(values: Array) -> Band:
-    return Band(*np.quantile(values, [0.025, 0.25, 0.5, 0.75, 0.975], axis=0))
+    return Band(*np.quantile(values, QUANTILES, axis=0))
 
 
 # --- All bits
@@ -417,6 +278,41 @@ def _with_chances(bits: list[BitOutcome]) -> tuple[BitOutcome, ...]:
         replace(bit, chance=of[bit.bit][0], chance_by_horizon=of[bit.bit][1]) if bit.bit in of else bit
         for bit in bits
     )
+
+
+def verdict_of(bits: Sequence[BitOutcome]) -> Verdict:
+    """Which bit to stock.
+
+    Parameters
+    ----------
+    bits : sequence of BitOutcome
+        With their chances.
+
+    Returns
+    -------
+    Verdict
+    """
+    ranked = sorted(
+        (bit for bit in bits if bit.cost), key=lambda bit: (-(bit.chance or 0.0), bit.cost_draws.mean())
+    )
+    return Verdict(
+        _choice(bits, ranked),
+        tuple(bit.bit for bit in ranked),
+        tuple(bit.bit for bit in bits if not bit.cost),
+    )
+
+
+def _choice(bits: Sequence[BitOutcome], ranked: Sequence[BitOutcome]) -> Choice:
+    if not ranked:
+        return "no-price" if any(bit.life for bit in bits) else "nothing-known"
+    if len(ranked) == 1:
+        return "one-bit"
+    chance = ranked[0].chance or 0.0
+    if max(ranked, key=lambda bit: bit.chance_by_horizon or 0.0) is not ranked[0]:
+        return "cheapest-only-beyond-the-horizon"
+    if chance < LIKELY:
+        return "undecided"
+    return "cheapest" if chance >= CLEAR else "probably-cheapest"
 
 
 def _break_even(ranked: Sequence[BitOutcome]) -> tuple[BreakEven, ...]:

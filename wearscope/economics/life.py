@@ -13,6 +13,8 @@ HORIZON = 2.0
 """No life is stated beyond this many times the parts cut: past it nothing but the assumed shapes speaks."""
 BEYOND = 10.0
 """Curves are followed to this many times the parts cut; a limit not reached by then counts as never."""
+QUANTILES = (0.025, 0.25, 0.5, 0.75, 0.975)
+"""Ends of the 95 and 50 % ranges, and the median."""
 _T = np.concatenate([np.linspace(0.0, HORIZON, 161), np.geomspace(HORIZON, BEYOND, 61)[1:]])
 
 
@@ -56,7 +58,17 @@ def lives(
 
 
 def shared_error(points: Points) -> float:
-    """Relative standard uncertainty of the wear that all points have in common."""
+    """Relative standard uncertainty of the wear that all points have in common.
+
+    Parameters
+    ----------
+    points : Points
+
+    Returns
+    -------
+    float
+        0 if no point shows any wear.
+    """
     worn = points.value - points.new
     seen = worn > points.u
     return float(np.sqrt(SHARED) * np.min(points.u[seen] / worn[seen])) if seen.any() else 0.0
@@ -80,6 +92,10 @@ class Range:
     """A number as it is known: the middle, and the ranges that hold it with 50 and with 95 % probability.
 
     An end is None where it lies beyond what may be said.
+
+    Attributes
+    ----------
+    low95, low50, median, high50, high95 : float or None
     """
 
     low95: float | None
@@ -101,6 +117,5 @@ def known_range(draws: Array, most: float = inf, least: float = -inf) -> Range:
     -------
     Range
     """
-    # the ends of the 95 and 50 % ranges; no interpolation, for a draw may be infinite
-    at = np.quantile(draws, [0.025, 0.25, 0.5, 0.75, 0.975], method="inverted_cdf")
+    at = np.quantile(draws, QUANTILES, method="inverted_cdf")  # no interpolation: a draw may be infinite
     return Range(*(float(x) if least < x < most else None for x in at))

@@ -6,7 +6,9 @@ import numpy as np
 
 from wearscope.economics.curve import Array
 
-_TRIES = 400
+_TRIES = (
+    400  # outcomes of the next checkpoint that are played through; more change its worth by under 1 %, chosen
+)
 
 
 def chances(costs: Array) -> Array:
@@ -60,7 +62,7 @@ def expected_after(costs: Array, seen: Array, u: Array, rng: np.random.Generator
 
     Returns
     -------
-    ndarray, shape (400,)
+    ndarray, shape (_TRIES,)
     """
     truth = seen[:, rng.integers(costs.size, size=_TRIES)]
     outcome = truth + u[:, None] * rng.standard_normal(truth.shape)

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import inf
 
 import numpy as np
 
 from wearscope.economics.curve import Points
 from wearscope.light.zone_light import BROAD_RADIUS_UM
 from wearscope.log.records import Record
+from wearscope.quantities.quantity import LIMITS
 from wearscope.trial import Bit, Life
 
-_ZONES = {
-    "edge_radius": ("used", "whole"),
-    "coating_loss": ("used",),
-    "edge_recession": ("difference",),
-    "wear_land": ("used",),
-    "wear_land_max": ("used",),
-}
+_RADIUS = "edge_radius"  # the one quantity of which a new edge has some: all others are wear by themselves
 
 
 @dataclass(frozen=True)
@@ -53,8 +47,8 @@ class Readings:
     points : Points or None
         None if there is no usable row.
     flutes : tuple of int
-        Number of the flute for each index in `points`. Of coating loss a flute has an index for each face that was
-        photographed: either may be the one to lose it.
+        Number of the flute for each index in `points`. Where the faces wear apart a flute has an index for each that
+        was photographed: either may be the one to wear out.
     """
 
     quantity: str
@@ -67,15 +61,61 @@ class Readings:
 
 
 def limits_of(life: Life, bit: Bit) -> tuple[Limit, ...]:
-    """Limits of the trial that can end the life of a bit; an uncoated bit has no coating to lose."""
-    stated = (
-        ("edge_radius", life.edge_radius_um, life.u_edge_radius_um),
-        ("coating_loss", life.coating_loss if bit.coated else None, life.u_coating_loss),
-        ("edge_recession", life.edge_recession_um, None),
-        ("wear_land", life.wear_land_um, None),
-        ("wear_land_max", life.wear_land_max_um, None),
+    """Limits of the trial that can end the life of a bit; an uncoated bit has no coating to lose.
+
+    Parameters
+    ----------
+    life : Life
+    bit : Bit
+
+    Returns
+    -------
+    tuple of Limit
+    """
+    return tuple(
+        Limit(quantity, value, life.u_of(quantity))
+        for quantity in _faced(LIMITS, bit)
+        if (value := life.limit_of(quantity)) is not None
     )
-    return tuple(Limit(quantity, value, u or 0.0) for quantity, value, u in stated if value is not None)
+
+
+def followed_on(life: Life, bit: Bit) -> tuple[str, ...]:
+    """Quantities whose wear is followed on a bit: those with a limit that it faces, else the usual ones.
+
+    Parameters
+    ----------
+    life : Life
+    bit : Bit
+
+    Returns
+    -------
+    tuple of str
+    """
+    return _faced(life.limited, bit) or _faced(_USUAL, bit)
+
+
+def not_faced(life: Life, bit: Bit) -> tuple[str, ...]:
+    """Quantities that are followed in a trial, but cannot end the life of a bit.
+
+    Parameters
+    ----------
+    life : Life
+    bit : Bit
+
+    Returns
+    -------
+    tuple of str
+    """
+    followed = life.limited or _USUAL
+    return tuple(quantity for quantity in followed if quantity not in _faced(followed, bit))
+
+
+_USUAL = tuple(quantity for quantity, limit in LIMITS.items() if limit.usual)
+
+
+def _faced(quantities: Iterable[str], bit: Bit) -> tuple[str, ...]:
+    """Those that a bit can lose its life by: an uncoated one has no coating to lose."""
+    return tuple(quantity for quantity in quantities if bit.coated or not LIMITS[quantity].of_coating)
 
 
 def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
@@ -90,24 +130,26 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
         Of one trial.
     bit : Bit
     quantity : str
+        One that can end a life.
 
     Returns
     -------
     Readings
     """
+    limit = LIMITS[quantity]
     rows = [
         row
         for row in records
-        if row.bit == bit.name and row.parts and row.quantity == quantity and row.zone in _ZONES[quantity]
+        if row.bit == bit.name and row.parts and row.quantity == quantity and row.zone in limit.zones
     ]
     used = tuple(row for row in rows if row.status in ("ok", "below_detection") and row.std_uncertainty)
     # in whatever order they were logged
     used = tuple(sorted(used, key=lambda row: (row.parts, row.flute, row.view)))
-    faces = [(row.flute, row.view if quantity == "coating_loss" else "") for row in used]
+    faces = [(row.flute, row.view if limit.by_face else "") for row in used]
     wearing = sorted(set(faces))
     points = None
     if used:
-        new, u_new = _new_radius(records, bit) if quantity == "edge_radius" else (0.0, 0.0)
+        new, u_new = _new_radius(records, bit) if quantity == _RADIUS else (0.0, 0.0)
         points = Points(
             np.array([row.parts for row in used], float),
             np.array([wearing.index(face) for face in faces]),
@@ -115,7 +157,7 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
             np.array([row.std_uncertainty for row in used], float),
             new,
             u_new,
-            1.0 if quantity == "coating_loss" else inf,
+            limit.most,
         )
     return Readings(
         quantity,
@@ -134,7 +176,7 @@ def _new_radius(records: Sequence[Record], bit: Bit) -> tuple[float, float]:
         (row.value, row.std_uncertainty)
         for row in records
         if row.bit == bit.name
-        and row.quantity == "edge_radius"
+        and row.quantity == _RADIUS
         and (row.zone == "unused" or (row.zone == "whole" and row.parts == 0))  # the latter in a profile view
         and row.status == "ok"
         and row.value is not None

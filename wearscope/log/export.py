@@ -1,4 +1,4 @@
-"""Writing the rows of a trial to files that other programs read."""
+"""Writing files that appear whole or not at all; among them the rows of a trial as CSV."""
 
 from __future__ import annotations
 
@@ -7,22 +7,13 @@ import io
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import astuple, dataclass, fields
-from importlib.util import find_spec
+from dataclasses import astuple, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import Any
 
 from wearscope.errors import WearscopeError
-from wearscope.log.notes import LoggedNote
 from wearscope.log.order import in_order
 from wearscope.log.records import Record
-from wearscope.log.schema import NOTE_TYPES, RECORD_TYPES
-from wearscope.log.wear_log import LoggedRecord
-from wearscope.quantities.quantity import listed_at
-from wearscope.report.words import row_name
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 Cell = str | float | None
 
@@ -33,7 +24,10 @@ COLUMNS = tuple(field.name for field in fields(Record))
 def write_measurements(path: Path, records: Iterable[Record]) -> None:
     """Write records as CSV, in natural order: numbers in full, an empty cell for what there is not.
 
-    The file is replaced in one step, so that a reader never sees half of it.
+    Parameters
+    ----------
+    path : Path
+    records : iterable of Record
 
     Raises
     ------
@@ -44,16 +38,39 @@ def write_measurements(path: Path, records: Iterable[Record]) -> None:
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
-    """Write a CSV file in one step; WearscopeError if it cannot be written."""
+    """Write a CSV file in one step.
+
+    Parameters
+    ----------
+    path : Path
+    columns : sequence of str
+    rows : iterable of sequence
+        A cell for each column; None is written as an empty cell, a float in full.
+
+    Raises
+    ------
+    WearscopeError
+        The file cannot be written.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows(rows)  # a float is written with repr, None as an empty cell
+    writer.writerows(rows)
     write_bytes(path, text.getvalue().encode())
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder for results, unless it is there; WearscopeError if that fails."""
+    """Make a folder for results, unless it is there.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Raises
+    ------
+    WearscopeError
+        The folder cannot be made.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -63,7 +80,18 @@ def make_folder(folder: Path) -> None:
 
 
 def write_bytes(path: Path, content: bytes) -> None:
-    """Write a file in one step: under another name first, then renamed; WearscopeError if that fails."""
+    """Write a file in one step, so that a reader never sees half of it: under another name first, then renamed.
+
+    Parameters
+    ----------
+    path : Path
+    content : bytes
+
+    Raises
+    ------
+    WearscopeError
+        The file cannot be written.
+    """
     temporary = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         try:
@@ -79,267 +107,16 @@ def write_bytes(path: Path, content: bytes) -> None:
 
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
-    """Write a document in one step; WearscopeError if it cannot be written."""
+    """Write a JSON document in one step.
+
+    Parameters
+    ----------
+    path : Path
+    document : mapping
+
+    Raises
+    ------
+    WearscopeError
+        The file cannot be written.
+    """
     write_bytes(path, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
-
-
-# --- Tables in several formats
-
-
-@dataclass(frozen=True)
-class Column:
-    """A column of a table.
-
-    Attributes
-    ----------
-    name : str
-        For programs.
-    heading : str
-        For people, with the unit.
-    kind : {int, float, str}
-    """
-
-    name: str
-    heading: str
-    kind: type
-
-
-@dataclass(frozen=True)
-class Table:
-    """Rows under named columns.
-
-    Attributes
-    ----------
-    name : str
-        Name of its file, without the ending.
-    title : str
-        For people.
-    columns : tuple of Column
-    rows : tuple of tuple
-        A cell for each column; None where there is nothing.
-    n_frozen : int
-        How many columns at the left say what a row is about.
-    """
-
-    name: str
-    title: str
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    n_frozen: int = 1
-
-
-def export_tables(folder: Path, tables: Sequence[Table], *, parquet: bool) -> tuple[Path, ...]:
-    """Write tables as CSV files, as one workbook, and if asked for as Parquet files.
-
-    Parameters
-    ----------
-    folder : Path
-    tables : sequence of Table
-    parquet : bool
-
-    Returns
-    -------
-    tuple of Path
-        Files written, the workbook first.
-
-    Raises
-    ------
-    WearscopeError
-        A file cannot be written, or what writes Parquet is not installed.
-    """
-    if parquet:
-        require_parquet()
-    written = [folder / "tables.xlsx"]
-    write_bytes(written[0], workbook(tables))
-    for table in tables:
-        written.append(folder / f"{table.name}.csv")
-        write_table(written[-1], [column.name for column in table.columns], table.rows)
-        if parquet:
-            written.append(folder / f"{table.name}.parquet")
-            write_bytes(written[-1], parquet_bytes(table))
-    return tuple(written)
-
-
-def workbook(tables: Sequence[Table]) -> bytes:
-    """XLSX file with a sheet for each table, its heading frozen, each number a number and each text a text.
-
-    Parameters
-    ----------
-    tables : sequence of Table
-
-    Returns
-    -------
-    bytes
-    """
-    from xlsxwriter import Workbook
-
-    content = io.BytesIO()
-    # a note that begins with = or looks like an address stays what it is
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    with Workbook(content, options) as book:
-        head = book.add_format(
-            {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#E8E8E8"}
-        )
-        for table in tables:
-            sheet = book.add_worksheet(table.title)
-            sheet.freeze_panes(1, table.n_frozen)
-            sheet.set_landscape()
-            sheet.repeat_rows(0)
-            sheet.fit_to_pages(1, 0)
-            last = max(len(table.rows), 1), len(table.columns) - 1
-            sheet.autofilter(0, 0, *last)
-            for j, column in enumerate(table.columns):
-                longest = max((len(str(row[j])) for row in table.rows if row[j] is not None), default=0)
-                width = 12 if column.kind is float else min(max(longest, 8), 40) + 2
-                # numbers as they are: three decimals would show 0.0004 as nothing
-                sheet.set_column(j, j, width)
-                sheet.write_string(0, j, column.heading, head)
-                for i, row in enumerate(table.rows, 1):
-                    cell = row[j]
-                    if isinstance(cell, str):
-                        if cell:
-                            sheet.write_string(i, j, cell[:_LONGEST_CELL])
-                    elif cell is not None:
-                        sheet.write_number(i, j, cell)
-    return content.getvalue()
-
-
-_LONGEST_CELL = 32_767  # characters, of the format (ECMA-376; from memory)
-_PARQUET_TYPES = {int: "int64", float: "float64", str: "string"}
-
-
-def require_parquet() -> None:
-    """Make sure that Parquet can be written.
-
-    Raises
-    ------
-    WearscopeError
-        What writes it is not installed.
-    """
-    if find_spec("pyarrow") is None:
-        raise WearscopeError(
-            "Parquet needs pyarrow, which is not installed",
-            "install it with pip install pyarrow (170 MB), or leave out --parquet",
-        )
-
-
-def parquet_bytes(table: Table) -> bytes:
-    """Parquet file of a table."""
-    content = io.BytesIO()
-    _frame(table).to_parquet(content, engine="pyarrow", index=False)
-    return content.getvalue()
-
-
-def _frame(table: Table) -> DataFrame:
-    from pandas import DataFrame
-
-    names = [column.name for column in table.columns]
-    types: Any = {column.name: _PARQUET_TYPES[column.kind] for column in table.columns}
-    return DataFrame(list(table.rows), columns=names).astype(types)
-
-
-# --- What a trial comes to, as tables
-
-
-def measurements_table(records: Sequence[Record]) -> Table:
-    """Rows that hold now, one for each number."""
-    return Table(
-        "measurements",
-        "Measurements",
-        tuple(_column(name, RECORD_TYPES) for name in COLUMNS),
-        tuple(astuple(record) for record in in_order(records)),
-        3,
-    )
-
-
-def log_table(history: Sequence[LoggedRecord]) -> Table:
-    """All rows ever, oldest first, and until when each held."""
-    return Table(
-        "wear-log",
-        "Wear log",
-        (
-            Column("trial", "trial", str),
-            *(_column(name, RECORD_TYPES) for name in COLUMNS),
-            Column("superseded_at", "superseded at (UTC)", str),
-            Column("superseding_refusal", "refused then, because", str),
-        ),
-        tuple(
-            (row.trial, *astuple(row.record), row.superseded_at, row.superseding_refusal) for row in history
-        ),
-        4,
-    )
-
-
-def notes_table(history: Sequence[LoggedNote]) -> Table:
-    """All notes ever, oldest first, and until when each held."""
-    return Table(
-        "notes",
-        "Notes",
-        (
-            *(_column(name, NOTE_TYPES) for name in NOTE_TYPES),
-            Column("superseded_at", "superseded at (UTC)", str),
-            Column("superseded_by", "superseded by", str),
-        ),
-        tuple((*astuple(row.note), row.superseded_at, row.superseded_by) for row in history),
-        4,
-    )
-
-
-_PLACE = ("bit", "flute", "parts", "view")
-_ORIGIN = ("photo", "photo_sha256", "scale", "um_per_px")
-
-
-def by_photo_table(records: Sequence[Record]) -> Table:
-    """Rows that hold now, one for each photo, with a column for each quantity in each zone."""
-    photos: dict[tuple[Cell, ...], dict[tuple[str, str], Record]] = {}
-    for record in in_order(records):
-        place = tuple(getattr(record, name) for name in _PLACE)
-        photos.setdefault(place, {})[record.quantity, record.zone] = record
-    numbers = {(row.quantity, row.zone): row for row in reversed(in_order(records))}
-    order = dict.fromkeys((row.quantity, row.zone) for row in _by_quantity(records))
-    columns = [_column(name, RECORD_TYPES) for name in _PLACE]
-    for number in order:
-        row, name = numbers[number], "_".join(number)
-        tail = "" if row.unit in ("1", "") or row.quantity.endswith(f"_{row.unit}") else f"_{row.unit}"
-        unit = _UNIT_WORDS.get(row.unit, row.unit)
-        columns += [
-            Column(f"{name}{tail}", f"{row_name(row)}, {unit}", float),
-            Column(f"u_{name}{tail}", f"{row_name(row)}, standard uncertainty, {unit}", float),
-            Column(f"{name}_status", f"{row_name(row)}, status", str),
-        ]
-    columns += [_column(name, RECORD_TYPES) for name in _ORIGIN]
-    rows = []
-    for place, found in photos.items():
-        cells: list[Cell] = [*place]
-        for number in order:
-            one = found.get(number)
-            cells += [one.value, one.std_uncertainty, one.status] if one else [None, None, None]
-        any_row = next(iter(found.values()))
-        rows.append((*cells, *(getattr(any_row, name) for name in _ORIGIN)))
-    return Table("by-photo", "By photo", tuple(columns), tuple(rows), len(_PLACE))
-
-
-def _by_quantity(records: Sequence[Record]) -> list[Record]:
-    """Records by quantity and zone first."""
-    return sorted(in_order(records), key=lambda row: listed_at(row.quantity, row.zone))
-
-
-_UNIT_WORDS = {"um": "µm", "1": "share of 1", "": "number"}
-_HEADINGS = {
-    "um_per_px": "scale, µm per pixel",
-    "value": "value, in its unit",
-    "std_uncertainty": "standard uncertainty, in its unit",
-    "low95": "low end of 95 % interval, in its unit",
-    "high95": "high end of 95 % interval, in its unit",
-    "parts": "parts cut",
-    "measured_at": "measured at (UTC)",
-    "noted_at": "noted at (UTC)",
-    "photo_sha256": "photo, SHA-256",
-    "file_sha256": "file, SHA-256",
-}
-
-
-def _column(name: str, types: dict[str, Any]) -> Column:
-    hint = types[name]
-    kind = int if hint is int else float if float in (hint, *get_args(hint)) else str
-    return Column(name, _HEADINGS.get(name, name.replace("_", " ")), kind)

@@ -26,6 +26,42 @@ from wearscope.wear.section import SectionView
 Array = NDArray[np.float64]
 
 
+class Drawing:
+    """What there is to draw of a photo: its view's sheet and the viewer know their own kind of it."""
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeDrawing(Drawing):
+    """The edge lengthwise.
+
+    Attributes
+    ----------
+    now : EdgeView
+        This photo.
+    new : EdgeView or None
+        The new-state photo of the same flute on the same axis along the edge.
+    """
+
+    now: EdgeView
+    new: EdgeView | None
+
+
+@dataclass(frozen=True, eq=False)
+class SectionDrawing(Drawing):
+    """The edge in section.
+
+    Attributes
+    ----------
+    now : SectionView
+        This photo.
+    new : SectionView or None
+        The new-state photo of the same flute.
+    """
+
+    now: SectionView
+    new: SectionView | None
+
+
 @dataclass(frozen=True)
 class Inspection:
     """What one photo gave.
@@ -38,29 +74,47 @@ class Inspection:
     refusal : str
         "" when measured, else one line that names the file and the cure.
     warnings : tuple of str
-    now, new : EdgeView or None
-        This photo, and the new-state photo of the same flute on the same axis along the edge.
+    drawing : Drawing or None
+        None where there is nothing to compare.
     photo_sha256 : str
         "" when the file could not be read.
-    section, new_section : SectionView or None
-        In place of `now` and `new` in a profile view.
     budgets : mapping
         What the uncertainty of each row is made of, by quantity and zone.
     on_photo : Placing or None
-        Where the places of `now` lie on the photo.
+        Where the places of an edge lie on the photo.
+    refusal_code : str
+        Kind of the refusal; "" when measured.
     """
 
     entry: PhotoEntry
     records: tuple[Record, ...]
-    refusal: str
-    warnings: tuple[str, ...]
-    now: EdgeView | None
-    new: EdgeView | None
+    refusal: str = ""
+    warnings: tuple[str, ...] = ()
+    drawing: Drawing | None = None
     photo_sha256: str = ""
-    section: SectionView | None = None
-    new_section: SectionView | None = None
     budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
     on_photo: Placing | None = None
+    refusal_code: str = ""
+
+    @property
+    def now(self) -> EdgeView | None:
+        """Edge of this photo, where it shows one lengthwise."""
+        return self.drawing.now if isinstance(self.drawing, EdgeDrawing) else None
+
+    @property
+    def new(self) -> EdgeView | None:
+        """The new-state photo's edge on the same axis."""
+        return self.drawing.new if isinstance(self.drawing, EdgeDrawing) else None
+
+    @property
+    def section(self) -> SectionView | None:
+        """Tip of this photo, where it shows one."""
+        return self.drawing.now if isinstance(self.drawing, SectionDrawing) else None
+
+    @property
+    def new_section(self) -> SectionView | None:
+        """The new-state photo's tip."""
+        return self.drawing.new if isinstance(self.drawing, SectionDrawing) else None
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,27 +7,27 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from wearscope.economics.decision import Outcome, Over, outcome_of
+from wearscope.economics.decision import outcome_of
+from wearscope.economics.outcome import Outcome, Over
 from wearscope.errors import WearscopeError
-from wearscope.log.export import (
-    by_photo_table,
-    export_tables,
-    log_table,
-    make_folder,
-    measurements_table,
-    notes_table,
-    require_parquet,
-    write_bytes,
-)
+from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, LoggedRecord, WearLog
-from wearscope.pipeline.run import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
+from wearscope.pipeline.results import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
 from wearscope.process.fairness import fair_trial
 from wearscope.report.decision_files import outcome_table
 from wearscope.report.html import report_html
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import Report, report_of
+from wearscope.report.tables import (
+    by_photo_table,
+    export_tables,
+    log_table,
+    measurements_table,
+    notes_table,
+    require_parquet,
+)
 from wearscope.report.wall_sheet import wall_sheet_pdf
 from wearscope.trial import Trial
 

@@ -9,7 +9,7 @@ from wearscope.imaging.located_edge import PhotoScale, scale_in_file
 from wearscope.imaging.section import Section, find_section
 from wearscope.metrology.findings import found
 from wearscope.metrology.uncertainty import Input, linear
-from wearscope.pipeline.inspection import Inspection, Judgement, budgets_of, records_of
+from wearscope.pipeline.inspection import Inspection, Judgement, SectionDrawing, budgets_of, records_of
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import reason
 from wearscope.report.reason_words import note_of
@@ -22,7 +22,23 @@ IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself
 
 
 def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
-    """A photo of the edge's section: the shape of its tip."""
+    """Measure a photo of the edge's section: the shape of its tip.
+
+    Parameters
+    ----------
+    trial : Trial
+    entry : PhotoEntry
+    sources : Sources
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    PhotoRefused
+        The photo cannot carry a measurement.
+    """
     scale = sources.scale(entry)
     section, fit = _tip_in(entry, scale, sources)
     view, new_view, warnings = _section_view(section, fit, scale), None, []
@@ -55,24 +71,33 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     return Inspection(
         entry,
         records_of(entry, findings, scale_note, section.photo, scale.um_per_px),
-        "",
-        tuple(f"{section.name}: {warning}" for warning in warnings),
-        None,
-        None,
-        section.photo.sha256,
-        view,
-        new_view,
+        warnings=tuple(f"{section.name}: {warning}" for warning in warnings),
+        drawing=SectionDrawing(view, new_view),
+        photo_sha256=section.photo.sha256,
         budgets=budgets_of(findings),
     )
 
 
-def judge_section(entry: PhotoEntry, sources: Sources) -> Judgement:
-    """Judge a profile photo without measuring it."""
-    try:
-        scale = sources.scale(entry)
-        section, _ = _tip_in(entry, scale, sources)
-    except PhotoRefused as problem:
-        return Judgement(entry, "refused", (str(problem),), None, None, None, "")
+def judge_section(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
+    """Judge a profile photo without measuring it.
+
+    Parameters
+    ----------
+    _trial : Trial
+    entry : PhotoEntry
+    sources : Sources
+
+    Returns
+    -------
+    Judgement
+
+    Raises
+    ------
+    PhotoRefused
+        The photo cannot carry a measurement.
+    """
+    scale = sources.scale(entry)
+    section, _ = _tip_in(entry, scale, sources)
     notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
     return Judgement(
         entry,

@@ -13,20 +13,31 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, optimize, stats
+from scipy import ndimage, optimize
 
 from wearscope.errors import WearscopeError
 from wearscope.metrology.findings import COVERAGE_95
+from wearscope.process.scatter import few_factor
+from wearscope.quantities.reasons import Reason, reason
 
 Array = NDArray[np.float64]
 Verdict = Literal["per tooth", "per revolution", "neither"]
 
 LEAST_MARKS = 10
+"""Marks that a line must cross, so that a pitch is told from noise; chosen, no source."""
+
 LEAST_PITCH_PX = 4.0
+"""Finest pitch that is looked for: twice the shortest period that pixels can show; chosen, no source."""
+
+MOST_TEETH = 6
+"""Longest repetition that is looked for, in pitches: few router bits have more flutes; common practice, no source."""
+
 BAND = 0.25
 """Width of the band across the line that is averaged, as a share of the line's length."""
 
 SLANTS_DEG = np.arange(-20.0, 21.0)
+"""Slants of the marks against square to the line that are tried; chosen, no source."""
+
 MISTAKEN = 1e-3
 """How often marks may be seen where there are none."""
 
@@ -83,25 +94,31 @@ class MarkCause:
     per_revolution_um: float
     every_revolution: bool
 
-    def __str__(self) -> str:
-        """Say it in a sentence."""
-        expected = (
-            f"feed per tooth {self.per_tooth_um:.0f} µm, per revolution {self.per_revolution_um:.0f} µm"
+    @property
+    def reason(self) -> Reason:
+        """The verdict as a code, with the pitches promised."""
+        code = {"neither": "marks-of-something-else", "per revolution": "marks-per-revolution"}.get(
+            self.verdict, "marks-per-tooth-and-revolution" if self.every_revolution else "marks-per-tooth"
         )
-        if self.verdict == "neither":
-            return f"matches neither ({expected}): something else shakes, such as chatter"
-        if self.per_tooth_um == self.per_revolution_um:
-            return f"matches the feed per revolution of a single flute ({expected})"
-        if self.verdict == "per revolution":
-            return f"matches the feed per revolution ({expected}): one flute cuts deeper than the others"
-        also = ", and repeats every revolution: the flutes do not cut alike" if self.every_revolution else ""
-        return f"matches the feed per tooth ({expected}){also}"
+        if self.verdict != "neither" and self.per_tooth_um == self.per_revolution_um:
+            code = "marks-of-a-single-flute"
+        return reason(code, per_tooth_um=self.per_tooth_um, per_revolution_um=self.per_revolution_um)
 
 
 def mark_cause(found: MarkPitch, feed_mm_per_min: float, spindle_rpm: float, flutes: int) -> MarkCause:
     """Compare a pitch with the feed per tooth and per revolution.
 
     They agree if they differ by no more than 1.96 times the standard uncertainty of the difference.
+
+    Parameters
+    ----------
+    found : MarkPitch
+    feed_mm_per_min, spindle_rpm : float
+    flutes : int
+
+    Returns
+    -------
+    MarkCause
     """
     turn_um = 1000.0 * feed_mm_per_min / spindle_rpm
     tooth_um = turn_um / flutes
@@ -292,7 +309,7 @@ def _u_frequency(profile: Array, frequency: float) -> float:
     n_free = max(phase.size / 2 - 2, 1)
     scatter = sqrt(float(rest @ rest) / 2 / n_free)
     spread = sqrt(float(x @ x) / 2)
-    few = float(stats.t.ppf(0.8413, n_free))
+    few = few_factor(n_free)
     window = max(round(4 / frequency), n // 8)
     return few * scatter / spread / (2 * np.pi * (n - window))
 
@@ -301,10 +318,10 @@ def _longer(profile: Array, frequency: float) -> list[int]:
     """How many pitches the marks repeat after, too: subharmonics that noise would not make."""
     n = profile.size
     frequencies, raised = _spectrum(profile)
-    limit = -log(MISTAKEN / (5 * SLANTS_DEG.size))
+    limit = -log(MISTAKEN / ((MOST_TEETH - 1) * SLANTS_DEG.size))
     return [
         times
-        for times in range(2, 7)
+        for times in range(2, MOST_TEETH + 1)
         if frequency / times >= 4 / n
         and raised[np.abs(frequencies - frequency / times) <= 0.5 / n].max() > limit
     ]

@@ -10,20 +10,57 @@ def chip_load_mm(feed_mm_per_min: float, spindle_rpm: float, flutes: int) -> flo
 
     Feed over speed times flutes (Machinery's Handbook, from memory). It is the thickness of the chip only where
     the bit cuts its full width.
+
+    Parameters
+    ----------
+    feed_mm_per_min, spindle_rpm : float
+    flutes : int
+
+    Returns
+    -------
+    float
     """
     return feed_mm_per_min / (spindle_rpm * flutes)
 
 
 def feed_per_revolution_mm(feed_mm_per_min: float, spindle_rpm: float) -> float:
-    """Feed per revolution, in mm."""
+    """Feed per revolution, in mm.
+
+    Parameters
+    ----------
+    feed_mm_per_min, spindle_rpm : float
+
+    Returns
+    -------
+    float
+    """
     return feed_mm_per_min / spindle_rpm
 
 
 def surface_speed_m_per_min(diameter_mm: float, spindle_rpm: float) -> float:
-    """Speed of the cutting edge, π D n, in m/min (Machinery's Handbook, from memory)."""
+    """Speed of the cutting edge, π D n, in m/min (Machinery's Handbook, from memory).
+
+    Parameters
+    ----------
+    diameter_mm, spindle_rpm : float
+
+    Returns
+    -------
+    float
+    """
     return pi * diameter_mm * spindle_rpm / 1000.0
 
 
 def tooth_passing_hz(spindle_rpm: float, flutes: int) -> float:
-    """How often a flute enters the cut, n z / 60, in Hz."""
+    """How often a flute enters the cut, n z / 60, in Hz.
+
+    Parameters
+    ----------
+    spindle_rpm : float
+    flutes : int
+
+    Returns
+    -------
+    float
+    """
     return spindle_rpm * flutes / 60.0

@@ -14,7 +14,9 @@ from math import isclose
 from pathlib import Path
 
 from wearscope.process import cutting
-from wearscope.process.part_program import PartProgram, ProgramRefused, read_program
+from wearscope.process.part_program import PartProgram, read_program
+from wearscope.process.program_words import ProgramRefused
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import Bit, Trial
 
 SAME = 1e-3
@@ -44,7 +46,8 @@ class BitConditions:
         Of the program's file; empty if none is named.
     program_refusal : str
         Why its length could not be told; empty if it could or there is none.
-    program_remarks : tuple of str
+    program_remarks : tuple of Reason
+        What was assumed when it was read.
     checkpoints : tuple of int
         Numbers of parts after which it was photographed, 0 (new) included.
     chip_load_mm, feed_per_revolution_mm : float
@@ -74,7 +77,7 @@ class BitConditions:
     program: str
     program_sha256: str
     program_refusal: str
-    program_remarks: tuple[str, ...]
+    program_remarks: tuple[Reason, ...]
     checkpoints: tuple[int, ...]
     chip_load_mm: float
     feed_per_revolution_mm: float
@@ -105,28 +108,6 @@ class BitConditions:
 
 
 @dataclass(frozen=True)
-class Difference:
-    """One thing in which bits differ.
-
-    Attributes
-    ----------
-    what : str
-    values : tuple of (str, str)
-        Bit and its value in words.
-    """
-
-    what: str
-    values: tuple[tuple[str, str], ...]
-
-    def __str__(self) -> str:
-        """Say it in one line, with the bits of one value together."""
-        bits: dict[str, list[str]] = {}
-        for bit, value in self.values:
-            bits.setdefault(value, []).append(bit)
-        return f"{self.what}: " + "; ".join(f"{', '.join(named)} {value}" for value, named in bits.items())
-
-
-@dataclass(frozen=True)
 class FairTrial:
     """What must be known before the bits of a trial are compared.
 
@@ -134,21 +115,21 @@ class FairTrial:
     ----------
     bits : tuple of BitConditions
         In the order of the trial.
-    unfair : tuple of Difference
-        What differs and must not for a fair comparison.
-    differs : tuple of Difference
-        What else differs and goes into the comparison.
-    dangers : tuple of str
-        What may hurt someone, one line each.
-    doubts : tuple of str
-        Where trial file and program contradict each other, or something could not be told, one line each.
+    unfair : tuple of str
+        In which conditions (`MUST_AGREE`) they differ and must not for a fair comparison.
+    differs : tuple of str
+        In which others (`MAY_DIFFER`) they differ, which goes into the comparison.
+    dangers : tuple of Reason
+        What may hurt someone.
+    doubts : tuple of Reason
+        Where trial file and program contradict each other, or something could not be told.
     """
 
     bits: tuple[BitConditions, ...]
-    unfair: tuple[Difference, ...]
-    differs: tuple[Difference, ...]
-    dangers: tuple[str, ...]
-    doubts: tuple[str, ...]
+    unfair: tuple[str, ...]
+    differs: tuple[str, ...]
+    dangers: tuple[Reason, ...]
+    doubts: tuple[Reason, ...]
 
     @property
     def fair(self) -> bool:
@@ -156,7 +137,21 @@ class FairTrial:
         return not self.unfair
 
     def bit(self, name: str) -> BitConditions:
-        """Conditions of the bit of that name; KeyError if there is none."""
+        """Conditions of one bit.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        BitConditions
+
+        Raises
+        ------
+        KeyError
+            There is no such bit.
+        """
         return {bit.bit: bit for bit in self.bits}[name]
 
 
@@ -176,10 +171,10 @@ def fair_trial(trial: Trial) -> FairTrial:
     bits = tuple(_conditions(trial, bit, programs) for bit in trial.bits)
     return FairTrial(
         bits,
-        tuple(_differences(bits, _MUST_AGREE)),
-        tuple(_differences(bits, _MAY_DIFFER)),
-        tuple(line for bit in bits for line in _dangers(bit)),
-        tuple(dict.fromkeys(line for bit in bits for line in _doubts(trial, bit))),
+        _differing(bits, MUST_AGREE),
+        _differing(bits, MAY_DIFFER),
+        tuple(danger for bit in bits for danger in _dangers(bit)),
+        tuple(dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit))),
     )
 
 
@@ -241,61 +236,35 @@ def _sha256(path: Path | None) -> str:
 
 # --- What differs
 
-_Told = tuple[str, Callable[[BitConditions], object], Callable[[BitConditions], str]]
+Conditions = Mapping[str, Callable[[BitConditions], object]]
+
+MUST_AGREE: Conditions = {
+    "program": lambda bit: bit.program_sha256 or bit.program,
+    "feed": lambda bit: bit.feed_mm_per_min,
+    "spindle-speed": lambda bit: bit.spindle_rpm,
+    "depth-of-cut": lambda bit: bit.depth_of_cut_mm,
+    "material": lambda bit: " ".join(bit.workpiece.casefold().split()),
+    "checkpoints": lambda bit: bit.checkpoints,
+}
+"""Conditions that must agree, and what is compared of them."""
+
+MAY_DIFFER: Conditions = {
+    "flutes": lambda bit: bit.flutes,
+    "diameter": lambda bit: bit.diameter_mm,
+    "chip-load": lambda bit: bit.chip_load_mm,
+    "surface-speed": lambda bit: bit.surface_speed_m_per_min,
+    "cutting-length-per-flute": lambda bit: bit.cut_length_m_per_flute,
+    "cutting-time-per-flute": lambda bit: bit.cut_minutes_per_flute,
+}
+"""Conditions that are part of what is compared."""
 
 
-def _program_words(bit: BitConditions) -> str:
-    if not bit.program:
-        return "none named"
-    return f"{bit.program} ({bit.program_sha256[:8] or 'not read'})"
-
-
-def _checkpoint_words(bit: BitConditions) -> str:
-    return ", ".join(map(_parts_words, bit.checkpoints)) or "none"
-
-
-def _parts_words(parts: int) -> str:
-    return f"{parts}" if parts else "new"
-
-
-_MUST_AGREE: tuple[_Told, ...] = (
-    ("program", lambda bit: bit.program_sha256 or bit.program, _program_words),
-    ("feed", lambda bit: bit.feed_mm_per_min, lambda bit: f"{bit.feed_mm_per_min:g} mm/min"),
-    ("spindle speed", lambda bit: bit.spindle_rpm, lambda bit: f"{bit.spindle_rpm:g} rpm"),
-    ("depth of cut", lambda bit: bit.depth_of_cut_mm, lambda bit: f"{bit.depth_of_cut_mm:g} mm"),
-    ("material", lambda bit: " ".join(bit.workpiece.casefold().split()), lambda bit: f'"{bit.workpiece}"'),
-    ("checkpoints", lambda bit: bit.checkpoints, _checkpoint_words),
-)
-_MAY_DIFFER: tuple[_Told, ...] = (
-    ("flutes", lambda bit: bit.flutes, lambda bit: str(bit.flutes)),
-    ("diameter", lambda bit: bit.diameter_mm, lambda bit: f"{bit.diameter_mm:g} mm"),
-    ("chip load", lambda bit: bit.chip_load_mm, lambda bit: f"{bit.chip_load_mm:.3g} mm"),
-    (
-        "surface speed",
-        lambda bit: bit.surface_speed_m_per_min,
-        lambda bit: f"{bit.surface_speed_m_per_min:.0f} m/min",
-    ),
-    (
-        "cutting length per flute and part",
-        lambda bit: bit.cut_length_m_per_flute,
-        lambda bit: (
-            "unknown" if bit.cut_length_m_per_flute is None else f"{bit.cut_length_m_per_flute:.3g} m"
-        ),
-    ),
-    (
-        "cutting time per flute and part",
-        lambda bit: bit.cut_minutes_per_flute,
-        lambda bit: (
-            "unknown" if bit.cut_minutes_per_flute is None else f"{60 * bit.cut_minutes_per_flute:.3g} s"
-        ),
-    ),
-)
-
-
-def _differences(bits: tuple[BitConditions, ...], told: Iterable[_Told]) -> Iterable[Difference]:
-    for what, value, words in told:
-        if any(not _same(value(bits[0]), value(bit)) for bit in bits[1:]):
-            yield Difference(what, tuple((bit.bit, words(bit)) for bit in bits))
+def _differing(bits: tuple[BitConditions, ...], conditions: Conditions) -> tuple[str, ...]:
+    return tuple(
+        name
+        for name, value in conditions.items()
+        if any(not _same(value(bits[0]), value(bit)) for bit in bits[1:])
+    )
 
 
 def _same(one: object, other: object) -> bool:
@@ -307,48 +276,46 @@ def _same(one: object, other: object) -> bool:
 # --- What may hurt, and what contradicts
 
 
-def _dangers(bit: BitConditions) -> Iterable[str]:
+def _dangers(bit: BitConditions) -> Iterable[Reason]:
     fastest = max(bit.spindle_rpm, *bit.program_rpms) if bit.program_rpms else bit.spindle_rpm
     if bit.max_rpm is not None and fastest > bit.max_rpm:
-        yield (
-            f"DANGER: {bit.bit} runs at {fastest:g} rpm, above its maker's maximum of {bit.max_rpm:g} rpm: it can "
-            "burst; do not run it, and lower spindle_rpm and the program's S"
-        )
+        yield reason("above-maximum-speed", bit=bit.bit, rpm=fastest, max_rpm=bit.max_rpm)
 
 
-def _doubts(trial: Trial, bit: BitConditions) -> Iterable[str]:
+def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
     for flute in range(1, bit.flutes + 1):
         seen = {photo.parts for photo in trial.photos if (photo.bit, photo.flute) == (bit.bit, flute)}
-        if missing := [_parts_words(parts) for parts in bit.checkpoints if parts not in seen]:
-            yield f"flute {flute} of {bit.bit} has no photo at {', '.join(missing)}; take it while you can"
+        for parts in bit.checkpoints:
+            if parts not in seen:
+                yield reason("no-photo", bit=bit.bit, flute=flute, parts=parts)
     if not bit.program:
-        yield "no program is named for every bit, so that all cut the same is taken on trust; name it by program"
+        yield reason("no-program")
     if bit.program_refusal:
-        yield f"{bit.program_refusal} (the cutting length is not taken from this program)"
-    yield from (f"{bit.program}, {remark}" for remark in bit.program_remarks)
-    wrong_rpms = [rpm for rpm in bit.program_rpms if not _same(rpm, float(bit.spindle_rpm))]
-    if wrong_rpms:
-        asked = " and ".join(f"S{rpm:g}" for rpm in wrong_rpms)
-        yield f"{bit.program} asks for {asked}, but {bit.bit} is set to {bit.spindle_rpm:g} rpm; mend spindle_rpm"
+        yield reason("program-refused", refusal=bit.program_refusal)
+    for remark in bit.program_remarks:
+        yield Reason(remark.code, (("program", bit.program), *remark.values))
+    for rpm in bit.program_rpms:
+        if not _same(rpm, float(bit.spindle_rpm)):
+            yield reason("program-speed", program=bit.program, asked=rpm, bit=bit.bit, rpm=bit.spindle_rpm)
     feed = bit.program_feed_mm_per_min
     if feed is not None and not _same(feed, float(bit.feed_mm_per_min)):
-        yield (
-            f"{bit.program} cuts mostly at {feed:g} mm/min, but {bit.bit} is set to {bit.feed_mm_per_min:g}; mend "
-            "feed_mm_per_min"
+        yield reason(
+            "program-feed",
+            program=bit.program,
+            asked_mm_per_min=feed,
+            bit=bit.bit,
+            feed_mm_per_min=bit.feed_mm_per_min,
         )
-    if bit.cut_length_source != "program" or bit.cut_length_m_per_part is None:
-        return
-    if feed is None:
-        yield f"{bit.program} gives no feed for its cuts; the cutting time is that at {bit.feed_mm_per_min:g} mm/min"
-    stated = trial.cut_length_m_per_part
-    if stated is not None and not isclose(stated, bit.cut_length_m_per_part, rel_tol=LENGTHS_AGREE):
-        yield (
-            f"{bit.program} cuts {bit.cut_length_m_per_part:.3g} m per part, but cut_length_m_per_part is "
-            f"{stated:g}; the program's counts"
-        )
+    if bit.cut_length_source == "program":
+        yield from _doubts_of_length(trial, bit)
+
+
+def _doubts_of_length(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
+    if bit.program_feed_mm_per_min is None:
+        yield reason("program-without-feed", program=bit.program, feed_mm_per_min=bit.feed_mm_per_min)
+    length, stated = bit.cut_length_m_per_part, trial.cut_length_m_per_part
+    if length is not None and stated is not None and not isclose(stated, length, rel_tol=LENGTHS_AGREE):
+        yield reason("program-length", program=bit.program, length_m=length, stated_m=stated)
     minutes, whole = bit.cut_minutes_per_part, trial.minutes_per_part
     if minutes is not None and whole is not None and minutes > whole:
-        yield (
-            f"{bit.program} needs {minutes:.3g} minutes at its feeds alone, more than minutes_per_part = {whole:g}; "
-            "mend minutes_per_part"
-        )
+        yield reason("program-time", program=bit.program, minutes=minutes, stated_minutes=whole)

@@ -1,4 +1,4 @@
-"""What a person notes at a checkpoint beside the photos of the flutes, made into notes for the wear log."""
+"""What a person notes at a checkpoint beside the photos of the flutes, as signs for the wear log."""
 
 from __future__ import annotations
 
@@ -8,26 +8,27 @@ from datetime import UTC, datetime
 from difflib import get_close_matches
 from os.path import normpath
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wearscope import __version__
 from wearscope.errors import WearscopeError
-from wearscope.log.notes import GRADES, Note, NoteKind
-from wearscope.metrology.findings import COVERAGE_95
-from wearscope.report.words import parts_text, rounded
+from wearscope.log.notes import Note, NoteKind
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import Bit, Trial
 
+if TYPE_CHECKING:  # imported where they are called: they take long
+    from wearscope.process.recording import Recording
+    from wearscope.process.sound import ToothTone
+
 DBA, DB_RELATIVE = "dB(A)", "dB re full scale"
+TOOTH_LEVEL = "tooth_passing_level_"
+"""Quantity of a tone's level, before the multiple of the tooth-passing frequency."""
 
 U_TYPED_DB = 1.0
 """Standard uncertainty of a level read off a meter, unless stated (class 2); common practice, no source."""
 
 U_SCALE = 0.01
 """Relative standard uncertainty of a scale given without one; common practice, no source."""
-
-CAUTION = (
-    "Where you can hear a router you need ear and eye protection, and extraction or a mask against dust. "
-    "Put the microphone on a stand, stand clear, and keep to the rules of your shop and country."
-)
 
 
 class NoteError(WearscopeError):
@@ -67,43 +68,99 @@ class Occasion:
             return ""
         return f"{self.parts} parts is no checkpoint of {self.bit.name} ({', '.join(map(str, taken))})"
 
-    def _note(
-        self,
-        kind: NoteKind,
-        quantity: str = "",
-        value: float | None = None,
-        unit: str = "",
-        u: float | None = None,
-        text: str = "",
-        path: Path | None = None,
-        sha256: str = "",
-    ) -> Note:
-        file = ""
-        if path is not None:
-            whole = Path(normpath(Path.cwd() / path))
-            inside = whole.is_relative_to(self.trial.folder)
-            file = str(whole.relative_to(self.trial.folder) if inside else whole)
-        return Note(
-            self.trial.name,
-            self.bit.name,
-            self.flute,
-            self.parts,
-            kind,
-            quantity,
-            value,
-            unit,
-            u,
-            text,
-            file,
-            sha256,
-            self.by,
-            __version__,
-            self.at,
-        )
+
+@dataclass(frozen=True)
+class Sign:
+    """One thing that was found at an occasion.
+
+    Attributes
+    ----------
+    kind : str
+        As in `Note`.
+    quantity : str
+        What the number is; empty where there is none.
+    value : float or None
+    unit : str
+    u : float or None
+        Standard uncertainty, in `unit`.
+    said : tuple of Reason
+        How it was found.
+    path : Path or None
+        File that it comes from.
+    sha256 : str
+        Of that file.
+    """
+
+    kind: NoteKind
+    quantity: str = ""
+    value: float | None = None
+    unit: str = ""
+    u: float | None = None
+    said: tuple[Reason, ...] = ()
+    path: Path | None = None
+    sha256: str = ""
+
+
+def note_of(at: Occasion, sign: Sign, text: str) -> Note:
+    """A sign as it stands in the wear log.
+
+    Parameters
+    ----------
+    at : Occasion
+    sign : Sign
+    text : str
+        How it was found, in words.
+
+    Returns
+    -------
+    Note
+        Its file is named from the trial's folder if it lies in there.
+    """
+    file = ""
+    if sign.path is not None:
+        whole = Path(normpath(Path.cwd() / sign.path))
+        inside = whole.is_relative_to(at.trial.folder)
+        file = str(whole.relative_to(at.trial.folder) if inside else whole)
+    return Note(
+        trial=at.trial.name,
+        bit=at.bit.name,
+        flute=at.flute,
+        parts=at.parts,
+        kind=sign.kind,
+        quantity=sign.quantity,
+        value=sign.value,
+        unit=sign.unit,
+        std_uncertainty=sign.u,
+        text=text,
+        file=file,
+        file_sha256=sign.sha256,
+        noted_by=at.by,
+        wearscope_version=__version__,
+        noted_at=at.at,
+    )
 
 
 def occasion(trial: Trial, bit: str, parts: int, flute: int, by: str) -> Occasion:
-    """Occasion of now; NoteError if the trial has no such bit or flute."""
+    """An occasion of now.
+
+    Parameters
+    ----------
+    trial : Trial
+    bit : str
+    parts : int
+    flute : int
+        0 for the bit as a whole.
+    by : str
+
+    Returns
+    -------
+    Occasion
+
+    Raises
+    ------
+    NoteError
+        The trial has no such bit or flute, or nobody is named.
+    """
     names = [known.name for known in trial.bits]
     if bit not in names:
         near = get_close_matches(bit, names, 1)
@@ -119,9 +176,19 @@ def occasion(trial: Trial, bit: str, parts: int, flute: int, by: str) -> Occasio
     return Occasion(trial, known, flute, parts, by.strip(), datetime.now(UTC).isoformat(timespec="seconds"))
 
 
-def typed_level(at: Occasion, level_dba: float, u_db: float) -> list[Note]:
-    """A-weighted level as read off a meter, in dB(A)."""
-    return [at._note("sound", "sound_level", level_dba, DBA, u_db, "read off a meter")]
+def typed_level(level_dba: float, u_db: float) -> list[Sign]:
+    """A-weighted level as read off a meter.
+
+    Parameters
+    ----------
+    level_dba, u_db : float
+        In dB(A), and its standard uncertainty.
+
+    Returns
+    -------
+    list of Sign
+    """
+    return [Sign("sound", "sound_level", level_dba, DBA, u_db, (reason("read-off-a-meter"),))]
 
 
 def recorded_level(
@@ -131,8 +198,25 @@ def recorded_level(
     calibration: Path | None = None,
     calibration_dba: float | None = None,
     u_db: float | None = None,
-) -> list[Note]:
+) -> list[Sign]:
     """Level of recordings of one cut, and of the tones at the tooth-passing frequency and its multiples.
+
+    Parameters
+    ----------
+    at : Occasion
+    takes : sequence of Path
+        The recordings.
+    calibration : Path, optional
+        Recording of a known level.
+    calibration_dba : float, optional
+        That level, in dB(A).
+    u_db : float, optional
+        How well a level repeats, standard uncertainty in dB.
+
+    Returns
+    -------
+    list of Sign
+        The level first.
 
     Raises
     ------
@@ -141,50 +225,58 @@ def recorded_level(
     """
     from wearscope.process import sound
     from wearscope.process.cutting import tooth_passing_hz
+    from wearscope.process.recording import read_recording
 
-    recordings = [sound.read_recording(path) for path in takes]
+    recordings = [read_recording(path) for path in takes]
     level = sound.level_of_recordings(
         recordings,
-        calibration=sound.read_recording(calibration) if calibration else None,
+        calibration=read_recording(calibration) if calibration else None,
         calibration_db=calibration_dba,
         u_take_db=sound.U_TAKE_DB if u_db is None else u_db,
         tooth_hz=tooth_passing_hz(at.trial.rpm_of(at.bit), at.bit.flutes),
     )
-    unit = DBA if level.calibrated else DB_RELATIVE
     first = recordings[0]
-    names = ", ".join(path.name for path in takes)
-    said = [
-        f"{level.n_takes} recordings ({names})"
-        if level.n_takes > 1
-        else f"{first.duration_s:.0f} s recorded",
-        *level.notes,
-    ]
-    if calibration is not None:
-        said.append(f"calibrated by {calibration.name}, {calibration_dba:g} dB(A)")
+    if len(takes) > 1:
+        names = ", ".join(path.name for path in takes)
+        said = [reason("recordings", n=len(takes), names=names)]
+    else:
+        said = [reason("recorded", duration_s=first.duration_s)]
     if level.repeatability_db is not None:
-        said.insert(1, f"{level.repeatability_db:.1f} dB from one to the next")
-    elif u_db is None:
-        said.append(f"how well it repeats is taken as {sound.U_TAKE_DB:g} dB")
-    text = "; ".join(said)
-    notes = [
-        at._note("sound", "sound_level", level.level_db, unit, level.u_db, text, first.path, first.sha256)
+        said.append(reason("repeats-within", repeatability_db=level.repeatability_db))
+    said += level.remarks
+    if calibration is not None and calibration_dba is not None:
+        said.append(reason("calibrated", file=calibration.name, level_dba=calibration_dba))
+    if level.repeatability_db is None and u_db is None:
+        said.append(reason("repeatability-assumed", u_db=sound.U_TAKE_DB))
+    unit = DBA if level.calibrated else DB_RELATIVE
+    return [
+        Sign("sound", "sound_level", level.level_db, unit, level.u_db, tuple(said), first.path, first.sha256),
+        *(_tone(tone, unit, first) for tone in level.tones),
     ]
-    for tone in level.tones:
-        quantity = f"tooth_passing_level_{tone.harmonic}"
-        if tone.level_db is None or tone.u_db is None or tone.found_hz is None:
-            text = f"no tone stands out near {tone.expected_hz:.0f} Hz"
-            notes.append(at._note("sound", quantity, None, unit, None, text, first.path, first.sha256))
-        else:
-            text = f"at {tone.found_hz:.1f} Hz, expected {tone.expected_hz:.0f} Hz"
-            notes.append(
-                at._note("sound", quantity, tone.level_db, unit, tone.u_db, text, first.path, first.sha256)
-            )
-    return notes
 
 
-def cut_grade(at: Occasion, grade: int) -> list[Note]:
-    """Grade of cut quality, 5 (clean) to 1 (scrap)."""
-    return [at._note("grade", "cut_grade", float(grade), "grade", None, GRADES[grade])]
+def _tone(tone: ToothTone, unit: str, take: Recording) -> Sign:
+    quantity = f"{TOOTH_LEVEL}{tone.harmonic}"
+    if tone.level_db is None or tone.u_db is None or tone.found_hz is None:
+        said = reason("no-tone", expected_hz=tone.expected_hz)
+        return Sign("sound", quantity, None, unit, None, (said,), take.path, take.sha256)
+    said = reason("tone", found_hz=tone.found_hz, expected_hz=tone.expected_hz)
+    return Sign("sound", quantity, tone.level_db, unit, tone.u_db, (said,), take.path, take.sha256)
+
+
+def cut_grade(grade: int) -> list[Sign]:
+    """Grade of cut quality.
+
+    Parameters
+    ----------
+    grade : int
+        5 (clean) to 1 (scrap).
+
+    Returns
+    -------
+    list of Sign
+    """
+    return [Sign("grade", "cut_grade", float(grade), "grade", said=(reason("grade", grade=grade),))]
 
 
 def part_photo(
@@ -194,8 +286,21 @@ def part_photo(
     um_per_px: float | None = None,
     u_um_per_px: float | None = None,
     along_feed: tuple[tuple[float, float], tuple[float, float]] | None = None,
-) -> list[Note]:
+) -> list[Sign]:
     """Photo of a part, and the pitch of the marks on it where scale and direction of feed are given.
+
+    Parameters
+    ----------
+    at : Occasion
+    path : Path
+    um_per_px, u_um_per_px : float, optional
+        Scale of the photo and its standard uncertainty.
+    along_feed : pair of (column, row), optional
+        Both ends, in pixels, of a line along the feed.
+
+    Returns
+    -------
+    list of Sign
 
     Raises
     ------
@@ -208,38 +313,53 @@ def part_photo(
     from wearscope.process.chatter import MarksRefused, mark_cause, mark_pitch
 
     photo = read_photo(path)
-    notes = [at._note("part_photo", text="photo of a part", path=path, sha256=photo.sha256)]
+    signs = [Sign("part_photo", said=(reason("part-photo"),), path=path, sha256=photo.sha256)]
     if um_per_px is None or along_feed is None:
-        return notes
+        return signs
     u_scale = U_SCALE * um_per_px if u_um_per_px is None else u_um_per_px
     try:
         found = mark_pitch(photo.linear(), um_per_px, u_scale, along_feed)
     except MarksRefused as refusal:
         raise MarksRefused(f"{path}: {refusal.what}", refusal.cure) from refusal
     feed = at.trial.feed_of(at.bit)
-    cause = mark_cause(found, feed, at.trial.rpm_of(at.bit), at.bit.flutes)
-    per_second = feed / 60.0 / (found.pitch_um / 1000.0)
     said = [
-        str(cause),
-        f"{found.n_marks:.0f} marks along the line",
-        f"{per_second:.0f} a second at {feed:g} mm/min",
+        mark_cause(found, feed, at.trial.rpm_of(at.bit), at.bit.flutes).reason,
+        reason("marks-along-the-line", n=found.n_marks),
+        reason(
+            "marks-a-second",
+            per_second=feed / 60.0 / (found.pitch_um / 1000.0),
+            feed_mm_per_min=feed,
+        ),
     ]
     if u_um_per_px is None:
-        said.append(f"scale taken as good to {U_SCALE:.0%}")
-    note = at._note(
-        "marks", "mark_pitch", found.pitch_um, "um", found.u_um, "; ".join(said), path, photo.sha256
-    )
-    return [*notes, note]
+        said.append(reason("scale-assumed", relative_u=U_SCALE))
+    marks = Sign("marks", "mark_pitch", found.pitch_um, "um", found.u_um, tuple(said), path, photo.sha256)
+    return [*signs, marks]
 
 
-def remark(at: Occasion, text: str) -> list[Note]:
-    """A free remark."""
+def remark(text: str) -> list[Sign]:
+    """A free remark.
+
+    Parameters
+    ----------
+    text : str
+        What the person says.
+
+    Returns
+    -------
+    list of Sign
+
+    Raises
+    ------
+    NoteError
+        It is empty.
+    """
     if not text.strip():
         raise NoteError("the remark is empty", "give it in quotes")
-    return [at._note("remark", text=text.strip())]
+    return [Sign("remark", said=(reason("remark", text=text.strip()),))]
 
 
-# --- What notes say
+# --- Sound against that of the new bit
 
 
 @dataclass(frozen=True)
@@ -260,17 +380,23 @@ class SoundChange:
     u_db: float
     limit_db: float
 
-    def __str__(self) -> str:
-        """Say it in a few words."""
-        change, interval = rounded(self.change_db, COVERAGE_95 * self.u_db)
-        sign = "+" if self.change_db > 0 else ""
-        if abs(self.change_db) <= self.limit_db:
-            return f"no change against new that can be told ({sign}{change} ± {interval} dB)"
-        return f"{sign}{change} ± {interval} dB against new"
+    @property
+    def seen(self) -> bool:
+        """Whether the change can be told from none."""
+        return abs(self.change_db) > self.limit_db
 
 
 def sound_changes(notes: Iterable[Note]) -> list[SoundChange]:
-    """Compare each level of sound with that of the same bit when new; levels of another unit are left alone."""
+    """Compare each level of sound with that of the same bit when new; levels of another unit are left alone.
+
+    Parameters
+    ----------
+    notes : iterable of Note
+
+    Returns
+    -------
+    list of SoundChange
+    """
     from wearscope.process.sound import level_change
 
     sound = [note for note in notes if note.kind == "sound" and note.value is not None]
@@ -287,29 +413,3 @@ def sound_changes(notes: Iterable[Note]) -> list[SoundChange]:
 
 def _series(note: Note) -> tuple[str, str, int, str, str]:
     return note.trial, note.bit, note.flute, note.quantity, note.unit
-
-
-def note_line(note: Note) -> str:
-    """Say a note in one line, without its place."""
-    names = {"sound_level": "sound level", "mark_pitch": "pitch of marks", "cut_grade": "cut quality"}
-    name = names.get(note.quantity, note.quantity.replace("_", " "))
-    if note.quantity.startswith("tooth_passing_level_"):
-        times = note.quantity.rpartition("_")[2]
-        name = f"tone at {f'{times} times ' if times != '1' else ''}the tooth-passing frequency"
-    unit = note.unit.replace("um", "µm")
-    if note.value is None:
-        name = "" if note.kind == "remark" else name
-        said = f"{name}: {note.text}" if name else note.text
-    elif note.kind == "grade":
-        said = f"{name}: {note.value:.0f} of {max(GRADES)}, {note.text}"
-    else:
-        value, interval = rounded(note.value, COVERAGE_95 * (note.std_uncertainty or 0.0))
-        said = f"{name}: {value} ± {interval} {unit}; {note.text}"
-    file = f" ({note.file})" if note.file and note.kind in ("part_photo", "marks") else ""
-    return f"{said}{file}"
-
-
-def place_line(note: Note) -> str:
-    """Say where a note stands, such as "Wren, flute 1, after 150 parts"."""
-    flute = f", flute {note.flute}" if note.flute else ""
-    return f"{note.bit}{flute}, {parts_text(note.parts)}"

@@ -7,71 +7,48 @@ that of the same bit when new, taken the same way.
 
 from __future__ import annotations
 
-import struct
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from hashlib import sha256
-from io import BytesIO
 from math import hypot, isfinite, log10, sqrt
-from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import signal, stats
-from scipy.io import wavfile
 
-from wearscope.errors import WearscopeError
 from wearscope.metrology.findings import DETECTION
-
-Array = NDArray[np.float64]
-
-SHORTEST_S, LONGEST_S = 5.0, 600.0
-LEAST_RATE_HZ = 16_000
-"""A rate that holds less than the 8 kHz up to which routers are loud cannot give their level."""
+from wearscope.process.recording import Array, Recording, RecordingRefused
+from wearscope.process.scatter import few_factor
+from wearscope.quantities.reasons import Reason, reason
 
 FULL_RATE_HZ = 40_000
+"""A lower rate lacks part of what is heard, up to 20 kHz (IEC 61672-1, from memory)."""
+
 BLOCK_S = 1.0
+"""Length of a block, so that tones a few hertz apart are told apart."""
+
 HARMONICS = 4
+"""Multiples of the tooth-passing frequency that are looked for; chosen, no source."""
+
 SLIP = 0.05
 """Share by which a spindle may run off its set speed; common practice, no source (slip of asynchronous motors)."""
+
+SLIP_FROM_FIRST = 0.01
+"""Share by which a higher tone may lie off where the first one found puts it; chosen, no source."""
+
+LEAST_WIDTH_HZ = 3.0
+"""Half width of the narrowest tone: the main lobe of a Hann window over a block of 1 s is 2 Hz to either side."""
+
+WANDER = 0.005
+"""Share by which a tone wanders during a recording, as the load changes; common practice, no source."""
+
+MISTAKEN = 1e-4
+"""How often noise may be taken for a tone; chosen, no source."""
 
 U_TAKE_DB = 1.0
 """Standard deviation from one recording of a cut to the next, before there are any; common practice, no source."""
 
 U_CALIBRATION_DB = 0.5
 """Standard uncertainty of the level that a recording is calibrated by; common practice, no source."""
-
-
-class RecordingRefused(WearscopeError):  # noqa: N818 - a refusal is a result to act on
-    """A recording that cannot give a level."""
-
-
-@dataclass(frozen=True, eq=False)
-class Recording:
-    """A recording as it stands in its file.
-
-    Attributes
-    ----------
-    path : Path
-    sha256 : str
-        Of the file's bytes, in hexadecimal.
-    rate_hz : int
-        Samples per second.
-    samples : ndarray, shape (N, C)
-        The channels that hold sound, full scale being 1.
-    """
-
-    path: Path
-    sha256: str
-    rate_hz: int
-    samples: Array
-
-    @property
-    def duration_s(self) -> float:
-        """Length, in seconds."""
-        return len(self.samples) / self.rate_hz
 
 
 @dataclass(frozen=True)
@@ -117,8 +94,8 @@ class SoundLevel:
         Standard deviation from recording to recording; None for one.
     tones : tuple of ToothTone
         Of the first recording; empty if spindle speed and flutes were not given.
-    notes : tuple of str
-        What limits the number, one line each.
+    remarks : tuple of Reason
+        What limits the number.
     """
 
     level_db: float
@@ -127,7 +104,7 @@ class SoundLevel:
     n_takes: int
     repeatability_db: float | None
     tones: tuple[ToothTone, ...]
-    notes: tuple[str, ...]
+    remarks: tuple[Reason, ...]
 
 
 @dataclass(frozen=True)
@@ -160,6 +137,16 @@ def a_weighting_db(frequency_hz: ArrayLike) -> Array:
 
     The analytic form of IEC 61672-1:2013, annex E, with its pole frequencies (from memory); it agrees with the
     standard's table 3 within the table's rounding.
+
+    Parameters
+    ----------
+    frequency_hz : array_like
+        Any shape.
+
+    Returns
+    -------
+    ndarray
+        Of that shape.
     """
     f2 = np.asarray(frequency_hz, dtype=float) ** 2
     with np.errstate(divide="ignore"):
@@ -172,122 +159,36 @@ def a_weighting_db(frequency_hz: ArrayLike) -> Array:
 
 
 def mean_level_db(levels_db: ArrayLike, weights: ArrayLike | None = None) -> float:
-    """Level of the mean power of levels, in dB; with durations as weights, their equivalent level."""
+    """Level of the mean power of levels, in dB; with durations as weights, their equivalent level.
+
+    Parameters
+    ----------
+    levels_db : array_like, shape (N,)
+    weights : array_like, shape (N,), optional
+
+    Returns
+    -------
+    float
+    """
     power = 10 ** (np.asarray(levels_db, dtype=float) / 10)
     share = np.ones_like(power) if weights is None else np.asarray(weights, dtype=float)
     return float(10 * np.log10(np.average(power, weights=share)))
 
 
 def level_change(now_db: float, u_now_db: float, new_db: float, u_new_db: float) -> LevelChange:
-    """Change against the new state; both uncertainties must hold how well a reading repeats."""
-    u_db = hypot(u_now_db, u_new_db)
-    return LevelChange(now_db - new_db, u_db, DETECTION * u_db)
-
-
-# --- Reading
-
-
-def read_recording(path: Path) -> Recording:
-    """Read a WAV file: 8, 16, 24 or 32 bits or floating point, one channel or more.
-
-    Raises
-    ------
-    RecordingRefused
-        It is no such file, damaged, clipped, silent, too short or too long, or sampled too slowly.
-    """
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise RecordingRefused(
-            f"{path} cannot be read ({error.strerror})", "check the path and its permissions"
-        ) from error
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks of other programs
-            warnings.filterwarnings("error", "Reached EOF")
-            rate_hz, stored = wavfile.read(BytesIO(content))
-    except (
-        struct.error,
-        ValueError,
-        OSError,
-        IndexError,
-        KeyError,
-        TypeError,
-        ZeroDivisionError,
-        wavfile.WavFileWarning,
-    ) as error:
-        raise RecordingRefused(
-            f"{path} is no WAV file that can be read whole ({str(error).strip() or type(error).__name__})",
-            "save the recording as WAV, 16 or 24 bits PCM",
-        ) from error
-    samples, step = _full_scale_one(np.atleast_2d(stored.T).T)
-    _require_usable(path, rate_hz, samples)
-    sounding = samples[:, np.ptp(samples, axis=0) > 0]
-    if not sounding.shape[1]:
-        raise RecordingRefused(f"{path} is silent", "check the microphone and record again")
-    if any(is_clipped(channel, step) for channel in sounding.T):
-        raise RecordingRefused(
-            f"{path} is clipped: its peaks are cut off", "lower the recording level and record again"
-        )
-    return Recording(path, sha256(content).hexdigest(), int(rate_hz), sounding)
-
-
-def _full_scale_one(stored: NDArray[Any]) -> tuple[Array, float]:
-    """Samples with full scale 1, and the smallest step between two values."""
-    if stored.dtype.kind == "f":
-        return np.asarray(stored, dtype=float), 0.0
-    if stored.dtype == np.uint8:
-        return (np.asarray(stored, dtype=float) - 128) / 128, 1 / 128
-    full = float(-int(np.iinfo(stored.dtype).min))
-    values = np.asarray(stored, dtype=float) / full
-    return values, 1 / full
-
-
-def _require_usable(path: Path, rate_hz: int, samples: Array) -> None:
-    if not np.isfinite(samples).all():
-        raise RecordingRefused(
-            f"{path} holds samples that are no numbers", "save it again as 16 or 24 bits PCM"
-        )
-    duration_s = len(samples) / rate_hz
-    if rate_hz < LEAST_RATE_HZ:
-        raise RecordingRefused(
-            f"{path} has {rate_hz} samples per second",
-            f"record with 44100, and no fewer than {LEAST_RATE_HZ}",
-        )
-    if duration_s < SHORTEST_S:
-        raise RecordingRefused(
-            f"{path} lasts {duration_s:.2g} s", f"record at least {SHORTEST_S:g} s of steady cutting"
-        )
-    if duration_s > LONGEST_S:
-        raise RecordingRefused(
-            f"{path} lasts {duration_s / 60:.0f} minutes",
-            f"cut it to the cutting, at most {LONGEST_S / 60:g} minutes",
-        )
-
-
-def is_clipped(samples: Array, step: float = 0.0) -> bool:
-    """Whether peaks are cut off: at full scale, or flat below it.
-
-    A wave dwells near its peak no more than just below: of a sine, the topmost thousandth holds as many samples
-    as the next three. Where peaks are cut off, the topmost holds nearly all.
+    """Change against the new state; both uncertainties must hold how well a reading repeats.
 
     Parameters
     ----------
-    samples : ndarray, shape (N,)
-        Full scale is 1.
-    step : float
-        Smallest step between two values, 0 for floating point.
+    now_db, u_now_db : float
+    new_db, u_new_db : float
+
+    Returns
+    -------
+    LevelChange
     """
-    for side in (samples, -samples):
-        peak = float(side.max())
-        if np.count_nonzero(side >= 1 - max(1.5 * step, 4e-5)) > 2:  # the largest of 16 bits is 1 - 3e-5
-            return True
-        band = max(1e-3 * peak, step)
-        top = np.count_nonzero(side > peak - 0.5 * band)
-        next_below = np.count_nonzero(side > peak - 3.5 * band) - top
-        if top >= 10 and top > 5 * next_below:
-            return True
-    return False
+    u_db = hypot(u_now_db, u_new_db)
+    return LevelChange(now_db - new_db, u_db, DETECTION * u_db)
 
 
 # --- Levels of recordings
@@ -323,28 +224,34 @@ def level_of_recordings(
     Returns
     -------
     SoundLevel
+
+    Raises
+    ------
+    RecordingRefused
+        A recording is given twice, or silent.
+    ValueError
+        A calibration lacks its recording or its level.
     """
     if (calibration is None) != (calibration_db is None):
         raise ValueError("a calibration needs its recording and its level")
     if len({take.sha256 or id(take) for take in takes}) < len(takes):
         raise RecordingRefused("the same recording is given twice", "give each recording of the cut once")
     first = takes[0]
-    shift_db, u_shift_db, notes = 0.0, 0.0, []
+    shift_db, u_shift_db, remarks = 0.0, 0.0, []
     if calibration is not None and calibration_db is not None:
         known = _blocks(calibration)
         shift_db = calibration_db - known.level_db
         u_shift_db = hypot(u_calibration_db, known.u_db)
     else:
-        notes.append("relative only: compare it with recordings of the same microphone, gain and place")
+        remarks.append(reason("relative-level"))
     if first.rate_hz < FULL_RATE_HZ:
-        notes.append(f"holds sound up to {first.rate_hz / 2000:g} kHz only")
+        remarks.append(reason("band-limited", up_to_hz=first.rate_hz / 2))
     blocks = [_blocks(take) for take in takes]
     levels = np.array([block.level_db for block in blocks])
     n = len(takes)
     repeatability_db = float(np.std(levels, ddof=1)) if n > 1 else None
     pooled_db = sqrt((u_take_db**2 + (n - 1) * (repeatability_db or 0.0) ** 2) / n)
-    # few degrees of freedom tell a scatter badly: Student's t at 68 % in place of 1 (GUM, G.3)
-    few = float(stats.t.ppf(0.8413, n)) if n > 1 else 1.0
+    few = few_factor(n) if n > 1 else 1.0
     u_db = hypot(few * pooled_db / sqrt(n), blocks[0].u_db / sqrt(n))
     # a tone of one take repeats no better than the level of one
     u_tone_db = hypot(few * pooled_db, u_shift_db)
@@ -355,7 +262,7 @@ def level_of_recordings(
         len(takes),
         repeatability_db,
         tuple(_tones(blocks[0], shift_db, u_tone_db, tooth_hz)) if tooth_hz else (),
-        tuple(notes),
+        tuple(remarks),
     )
 
 
@@ -414,7 +321,7 @@ def _tones(blocks: _Blocks, shift_db: float, u_shift_db: float, tooth_hz: float)
         tone = _tone(blocks, harmonic, expected, expected * ratio, slack)
         if tone.found_hz is not None and tone.level_db is not None and tone.u_db is not None:
             if slack == SLIP:
-                ratio, slack = tone.found_hz / expected, 0.01
+                ratio, slack = tone.found_hz / expected, SLIP_FROM_FIRST
             level_db, u_db = tone.level_db + shift_db, hypot(tone.u_db, u_shift_db)
             tone = ToothTone(harmonic, expected, tone.found_hz, level_db, u_db)
         tones.append(tone)
@@ -424,18 +331,18 @@ def _tones(blocks: _Blocks, shift_db: float, u_shift_db: float, tooth_hz: float)
 def _tone(blocks: _Blocks, harmonic: int, expected_hz: float, near_hz: float, slack: float) -> ToothTone:
     none = ToothTone(harmonic, expected_hz, None, None, None)
     f, mean = blocks.frequency_hz, blocks.power.mean(axis=0)
-    reach = max(slack * near_hz, 3.0)
-    half = max(3.0, 0.005 * near_hz)  # a tone and its wander during the recording
+    reach = max(slack * near_hz, LEAST_WIDTH_HZ)
+    half = max(LEAST_WIDTH_HZ, WANDER * near_hz)
     inside = np.abs(f - near_hz) <= reach
     around = np.abs(f - near_hz) <= 2 * reach + 20 * half
     if near_hz + 2 * reach > f[-1] or not inside.any():
         return none
     peak = int(np.flatnonzero(inside)[np.argmax(mean[inside])])
     floor = float(np.median(mean[around]))
-    # The mean of K blocks of noise is gamma-distributed; ask for a peak that noise reaches once in 10 000 times.
+    # the mean of K blocks of noise is gamma-distributed
     n_free = max(len(blocks.power) / 2, 1)
     n_looked = np.count_nonzero(inside)
-    reached = stats.gamma.isf(1e-4 / n_looked, n_free, scale=1 / n_free) / stats.gamma.median(
+    reached = stats.gamma.isf(MISTAKEN / n_looked, n_free, scale=1 / n_free) / stats.gamma.median(
         n_free, scale=1 / n_free
     )
     if mean[peak] <= floor * reached:

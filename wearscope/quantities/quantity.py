@@ -26,6 +26,8 @@ class LifeLimit:
         Whether only a coated bit can end by it.
     by_face : bool
         Whether relief and rake face wear apart.
+    usual : bool
+        Whether it is followed where a trial states no limit at all.
     """
 
     key: str
@@ -33,6 +35,7 @@ class LifeLimit:
     most: float = inf
     of_coating: bool = False
     by_face: bool = False
+    usual: bool = False
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,8 @@ class Quantity:
         Shown value = recorded value times this.
     unseen : str
         What is said where it is below its detection limit.
+    counted : bool
+        Whether it is a number of things.
     of_the_photo : bool
         Whether it says how a photo was taken, not how worn the flute is.
     life : LifeLimit or None
@@ -65,6 +70,7 @@ class Quantity:
     shown_unit: str
     shown_factor: float = 1.0
     unseen: str = "none seen"
+    counted: bool = False
     of_the_photo: bool = False
     life: LifeLimit | None = None
 
@@ -89,7 +95,7 @@ IN_ORDER: tuple[Quantity, ...] = (
         "edge radius",
         "µm",
         unseen=_NO_WEAR,
-        life=LifeLimit("edge_radius_um", ("used", "whole")),
+        life=LifeLimit("edge_radius_um", ("used", "whole"), usual=True),
     ),
     Quantity("wedge_angle", "deg", "wedge angle", "°"),
     Quantity("apex_to_arc", "um", "apex to arc", "µm"),
@@ -105,10 +111,10 @@ IN_ORDER: tuple[Quantity, ...] = (
         "%",
         100.0,
         unseen=_NO_LOSS,
-        life=LifeLimit("coating_loss", ("used",), most=1.0, of_coating=True, by_face=True),
+        life=LifeLimit("coating_loss", ("used",), most=1.0, of_coating=True, by_face=True, usual=True),
     ),
     Quantity("coating_setback", "um", "coating setback", "µm", unseen=_NO_LOSS),
-    Quantity("chip_count", "1", "chips", ""),
+    Quantity("chip_count", "1", "chips", "", counted=True),
     Quantity("chip_depth_max", "um", "deepest chip", "µm"),
     Quantity("chip_length", "um", "length lost to chips", "µm"),
     Quantity("sharpness", "um", "blur of the edge", "µm", of_the_photo=True),
@@ -117,6 +123,9 @@ IN_ORDER: tuple[Quantity, ...] = (
 """Every quantity, in the order in which rows are listed."""
 
 QUANTITIES: dict[str, Quantity] = {each.key: each for each in IN_ORDER}
+LIMITS: dict[str, LifeLimit] = {each.key: each.life for each in IN_ORDER if each.life}
+"""Quantities that can end the life of a bit, and how."""
+
 _RANK = {each.key: rank for rank, each in enumerate(IN_ORDER)}
 _ZONE_RANK = {zone: rank for rank, zone in enumerate(get_args(Zone))}
 

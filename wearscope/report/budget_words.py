@@ -127,11 +127,30 @@ def lines(budget: Budget) -> list[BudgetLine]:
 
 
 def kind_of(name: str) -> str:
-    """What kind of input a source is, whichever edge and fit it belongs to."""
+    """What kind of input a source is, whichever edge and fit it belongs to.
+
+    Parameters
+    ----------
+    name : str
+        Of the source.
+
+    Returns
+    -------
+    str
+    """
     return name.partition(" (")[0]
 
 
 def what_to_improve(budget: Budget) -> str:
-    """What would help most: keyed by the largest line of the budget; "" where there is nothing to say."""
+    """What would help most: keyed by the largest line of the budget; "" where there is nothing to say.
+
+    Parameters
+    ----------
+    budget : Budget
+
+    Returns
+    -------
+    str
+    """
     largest = next(iter(lines(budget)), None)
     return ADVICE.get(largest.name, "") if largest else ""

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
-from wearscope.economics.decision import Outcome
-from wearscope.report.decision_words import money_unit
+from wearscope.economics.life import QUANTILES
+from wearscope.economics.outcome import Outcome
+from wearscope.report.amounts import money_unit
 from wearscope.report.style import BLUE, INK, PAPER
 from wearscope.report.words import shortened
 
@@ -38,7 +39,7 @@ def draw_costs(outcome: Outcome) -> Figure | None:
         assert bit.cost is not None
         # below the cost at the horizon nothing is known
         draws = factor * np.maximum(bit.cost_draws, bit.cost_at_horizon)
-        low95, low50, median, high50, high95 = np.quantile(draws, [0.025, 0.25, 0.5, 0.75, 0.975])
+        low95, low50, median, high50, high95 = np.quantile(draws, QUANTILES)
         axes.plot([low95, high95], [y, y], color=BLUE, lw=3, solid_capstyle="butt")
         axes.plot([low50, high50], [y, y], color=BLUE, lw=9, alpha=0.55, solid_capstyle="butt")
         if bit.cost.median is not None:

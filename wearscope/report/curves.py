@@ -15,16 +15,17 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from wearscope.economics.decision import Axis, BitOutcome, Outcome, QuantityCurve
+from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.log.export import write_bytes
+from wearscope.metrology.findings import COVERAGE_95
+from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
-from wearscope.report.words import quantity_words, shortened
+from wearscope.report.words import shortened
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
 _LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
 _SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
-_COVERAGE_95 = 1.96
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
 
 
@@ -57,9 +58,9 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
                 panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
         there = [panel for panel in row if panel]
         _scale_to(there[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
-        words = quantity_words(quantity)
+        how = quantity_of(quantity)
         for panel in there if narrow else there[:1]:
-            panel.set_ylabel(f"{words.name}, {words.unit}", fontsize=_TEXT)
+            panel.set_ylabel(f"{how.label}, {how.shown_unit}", fontsize=_TEXT)
             panel.tick_params(labelleft=True)
     for column, bit in zip(panels.T, bits, strict=True):
         there = [panel for panel in column if panel]
@@ -94,7 +95,7 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
 
 def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
     """Axes for each quantity and bit, shape (Q, B); None where an uncoated bit has no coating to lose."""
-    shown = np.array([[q != "coating_loss" or bit.coated for bit in bits] for q in quantities])
+    shown = np.array([[bit.coated or not LIMITS[q].of_coating for bit in bits] for q in quantities])
     n, m = shown.shape
     panels = np.full((n, m), None)
     if narrow:
@@ -147,6 +148,16 @@ def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -
 def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
     """Write ``wear-curves.png`` and ``wear-curves.svg``; nothing if no bit has a curve.
 
+    Parameters
+    ----------
+    outcome : Outcome
+    folder : Path
+
+    Returns
+    -------
+    tuple of Path
+        Files written.
+
     Raises
     ------
     WearscopeError
@@ -163,7 +174,7 @@ def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
 
 
 def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> None:
-    factor = quantity_words(curve.quantity).factor
+    factor = quantity_of(curve.quantity).shown_factor
     x = axis.factor * curve.parts
     worst = curve.worst
     for name, low, high, alpha in (
@@ -192,7 +203,7 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
         panel.errorbar(
             [axis.factor * row.parts + shift for row in rows],
             [factor * (row.value or 0.0) for row in rows],
-            [factor * _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in rows],
+            [factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in rows],
             fmt=_MARKERS[i % len(_MARKERS)],
             ms=4.2,
             mfc=PAPER if i % 2 else ORANGE,
@@ -206,10 +217,10 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
 
 def _scale_to(panel: Axes, curves: Sequence[QuantityCurve]) -> None:
     """Show all points and limits, and of the bands what lies not far above."""
-    factor = quantity_words(curves[0].quantity).factor
+    factor = quantity_of(curves[0].quantity).shown_factor
     tops = [curve.limit.value for curve in curves if curve.limit is not None]
     for curve in curves:
-        tops += [(row.value or 0.0) + _COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
+        tops += [(row.value or 0.0) + COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
         if curve.limit is None:
             tops.append(float(np.max(curve.worst.median)))
     top = 1.25 * factor * max(tops)

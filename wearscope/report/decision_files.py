@@ -8,9 +8,18 @@ from typing import Any
 
 import numpy as np
 
-from wearscope.economics.decision import BitOutcome, Outcome
 from wearscope.economics.life import Range
-from wearscope.log.export import Column, Table, make_folder, write_json, write_table
+from wearscope.economics.outcome import BitOutcome, Outcome
+from wearscope.log.export import make_folder, write_json, write_table
+from wearscope.report.decision_words import (
+    bit_sentences,
+    remarks,
+    trial_sentences,
+    verdict_text,
+    why_no_life,
+    why_this_curve,
+)
+from wearscope.report.tables import Column, Table
 
 _ENDS = tuple(field.name for field in fields(Range))
 COLUMNS = (
@@ -30,7 +39,7 @@ COLUMNS = (
 
 
 def outcome_document(outcome: Outcome) -> dict[str, Any]:
-    """Outcome as plain lists, texts and numbers; the draws are left out, their ranges are there.
+    """Outcome as plain lists, texts and numbers; codes are put into words, and of the draws their ranges are there.
 
     Parameters
     ----------
@@ -41,10 +50,16 @@ def outcome_document(outcome: Outcome) -> dict[str, Any]:
     dict
         Fit for JSON.
     """
-    document = _plain(asdict(outcome))
-    for bit in document["bits"]:
-        del bit["life_draws"], bit["cost_draws"]
-    return dict(document)
+    document: dict[str, Any] = _plain(asdict(outcome))
+    for bit, said in zip(outcome.bits, document["bits"], strict=True):
+        del said["life_draws"], said["cost_draws"], said["evidence"], said["not_faced"]
+        said["why_not"] = _why_not(bit)
+        said["remarks"] = list(remarks(bit))
+        said["sentences"] = list(bit_sentences(bit, outcome))
+        for curve, drawn in zip(bit.curves, said["curves"], strict=True):
+            drawn["why"] = why_this_curve(curve)
+    words = {"verdict": verdict_text(outcome), "sentences": list(trial_sentences(outcome))}
+    return document | words
 
 
 def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
@@ -135,8 +150,12 @@ def _row(bit: BitOutcome, currency: str) -> tuple[str | float | None, ...]:
         currency,
         bit.chance,
         bit.chance_by_horizon,
-        bit.why_not,
+        _why_not(bit),
     )
+
+
+def _why_not(bit: BitOutcome) -> str:
+    return why_no_life(bit.why_not) if bit.why_not else ""
 
 
 def _plain(thing: Any) -> Any:  # noqa: ANN401 - whatever a dataclass may hold

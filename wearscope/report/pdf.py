@@ -15,7 +15,8 @@ from PIL import Image
 from wearscope.report.cost_bars import draw_costs
 from wearscope.report.curves import draw_curves, rendered
 from wearscope.report.html import sheet_picture
-from wearscope.report.report import PhotoCard, Report, costs_alt, curves_alt
+from wearscope.report.photo_cards import PhotoCard
+from wearscope.report.report import Report, costs_alt, curves_alt
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION
 
 _SHEET_WIDTH_PX, _JPEG_QUALITY = 1400, 82
@@ -62,7 +63,15 @@ class Pages(FPDF):
         self.set_text_color(*INK)
 
     def heading(self, text: str, level: int = 0, *, room_mm: float = 35) -> None:
-        """Begin a section, on a new page if less than `room_mm` is left on this one."""
+        """Begin a section, on a new page if less than `room_mm` is left on this one.
+
+        Parameters
+        ----------
+        text : str
+        level : int
+            0 for a section, 1 for a part of one.
+        room_mm : float
+        """
         if self.will_page_break(room_mm):
             self.add_page()
         elif self.get_y() > self.t_margin + 1:
@@ -76,7 +85,17 @@ class Pages(FPDF):
     def say(
         self, text: str, *, size: float = 10, bold: bool = False, colour: tuple[int, int, int] = INK
     ) -> None:
-        """Write a paragraph."""
+        """Write a paragraph.
+
+        Parameters
+        ----------
+        text : str
+        size : float
+            In typographic points.
+        bold : bool
+        colour : tuple of int
+            Red, green and blue, 0 to 255.
+        """
         self.set_font(_FAMILY, "B" if bold else "", size)
         self._keep_together(text, self.epw, size * 0.52)
         self.set_text_color(*colour)
@@ -86,7 +105,14 @@ class Pages(FPDF):
         self.set_font(_FAMILY, size=10)
 
     def items(self, texts: Iterable[str], *, size: float = 9.5) -> None:
-        """Write a list."""
+        """Write a list.
+
+        Parameters
+        ----------
+        texts : iterable of str
+        size : float
+            In typographic points.
+        """
         self.set_font(_FAMILY, size=size)
         for text in texts:
             self._keep_together(text, self.epw - 5, size * 0.5)
@@ -113,7 +139,19 @@ class Pages(FPDF):
         size: float = 9,
         line_mm: float | None = None,
     ) -> None:
-        """Draw a table whose heads come again on each page; `widths` are shares, the first column is bold."""
+        """Draw a table whose heads come again on each page; `widths` are shares, the first column is bold.
+
+        Parameters
+        ----------
+        heads : sequence of str
+            Empty for a table without.
+        rows : iterable of sequence of str
+        widths : sequence of float
+        size : float
+            In typographic points.
+        line_mm : float, optional
+            Height of a line.
+        """
         self.set_font(_FAMILY, size=size)
         lines = [heads, *rows] if any(heads) else [*rows]
         # a short table stays on one page, a long one takes at least its head and two rows along
@@ -137,7 +175,16 @@ class Pages(FPDF):
         self.ln(2)
 
     def picture(self, content: bytes, alt: str, *, width_mm: float, height_mm: float) -> None:
-        """Place a picture as large as fits into width and height, on a new page if it does not fit on this one."""
+        """Place a picture as large as fits into width and height, on a new page if it does not fit on this one.
+
+        Parameters
+        ----------
+        content : bytes
+            The picture's file.
+        alt : str
+            What it shows, in words.
+        width_mm, height_mm : float
+        """
         width, height = fitted(content, width_mm, height_mm)
         if self.will_page_break(height):
             self.add_page()
@@ -146,7 +193,19 @@ class Pages(FPDF):
 
 
 def fitted(content: bytes, width_mm: float, height_mm: float) -> tuple[float, float]:
-    """Width and height of a picture, the largest that fit, in mm."""
+    """Width and height of a picture, the largest that fit, in mm.
+
+    Parameters
+    ----------
+    content : bytes
+        The picture's file.
+    width_mm, height_mm : float
+        Room for it.
+
+    Returns
+    -------
+    width_mm, height_mm : float
+    """
     with Image.open(BytesIO(content)) as image:
         across, down = image.size
     width = min(width_mm, height_mm * across / down)
@@ -154,7 +213,19 @@ def fitted(content: bytes, width_mm: float, height_mm: float) -> tuple[float, fl
 
 
 def shortened_to(pages: FPDF, text: str, width_mm: float) -> str:
-    """Text cut at the end, with an ellipsis, to what fits into a width."""
+    """Text cut at the end, with an ellipsis, to what fits into a width.
+
+    Parameters
+    ----------
+    pages : FPDF
+        In whose font it is written.
+    text : str
+    width_mm : float
+
+    Returns
+    -------
+    str
+    """
     if pages.get_string_width(text) <= width_mm:
         return text
     while text and pages.get_string_width(text + "…") > width_mm:
@@ -199,7 +270,7 @@ def _verdict(pages: Pages, report: Report) -> None:
     top = pages.get_y()
     pages.set_left_margin(_MARGIN_MM + 4)
     pages.set_x(_MARGIN_MM + 4)
-    pages.say(report.outcome.verdict, size=14.5, bold=True)
+    pages.say(report.verdict, size=14.5, bold=True)
     pages.set_left_margin(_MARGIN_MM)
     with pages.local_context(fill_color=BLUE):
         pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
@@ -219,9 +290,9 @@ def _verdict(pages: Pages, report: Report) -> None:
             size=9,
             colour=GREY,
         )
-    if report.outcome.sentences:
+    if report.sentences:
         pages.heading("What to do", 1)
-        pages.items(report.outcome.sentences)
+        pages.items(report.sentences)
     pages.heading("Before you change a bit", 1, room_mm=55)
     pages.items(CAUTIONS)
 

@@ -6,9 +6,10 @@ from html import escape
 from typing import Any
 
 from wearscope.economics.curve import Array
-from wearscope.economics.decision import Axis, Outcome, QuantityCurve
+from wearscope.economics.outcome import Axis, Outcome, QuantityCurve
 from wearscope.metrology.findings import COVERAGE_95
-from wearscope.report.words import finding, parts_text, quantity_words
+from wearscope.quantities.quantity import quantity_of
+from wearscope.report.words import capitalised, finding, parts_text
 
 # Okabe and Ito's colours, darkened where they are pale on white; dashes and markers tell the bits apart without them.
 _COLOURS = ("#0072B2", "#D55E00", "#00795A", "#A3457C", "#161616", "#7A5C00")
@@ -35,27 +36,27 @@ def interactive_curves(outcome: Outcome) -> list[dict[str, Any]]:
 
 
 def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
-    words, axis = quantity_words(quantity), outcome.axis
+    how, axis = quantity_of(quantity), outcome.axis
     curves = [
         (i % len(_COLOURS), bit.bit, curve)
         for i, bit in enumerate(outcome.bits)
         for curve in bit.curves
         if curve.quantity == quantity
     ]
-    limits = sorted({words.factor * curve.limit.value for _, _, curve in curves if curve.limit})
+    limits = sorted({how.shown_factor * curve.limit.value for _, _, curve in curves if curve.limit})
     tops = limits + [
-        words.factor * ((row.value or 0.0) + COVERAGE_95 * (row.std_uncertainty or 0.0))
+        how.shown_factor * ((row.value or 0.0) + COVERAGE_95 * (row.std_uncertainty or 0.0))
         for _, _, curve in curves
         for row in curve.readings
     ]
     across = {"xref": "paper", "x0": 0, "x1": 1, "type": "line", "line": {"dash": "dash", "width": 1.5}}
     left = {"xref": "paper", "x": 0, "xanchor": "left", "yanchor": "bottom", "showarrow": False}
     return {
-        "title": f"{words.name[0].upper()}{words.name[1:]}",
+        "title": capitalised(how.label),
         "data": [trace for i, bit, curve in curves for trace in _traces(i, bit, curve, axis)],
         "layout": {
             "xaxis": {"title": {"text": _axis_words(axis), "standoff": 6}, "rangemode": "tozero"},
-            "yaxis": {"title": {"text": f"{words.name}, {words.unit}"}, "range": [0, 1.25 * max(tops)]},
+            "yaxis": {"title": {"text": f"{how.label}, {how.shown_unit}"}, "range": [0, 1.25 * max(tops)]},
             "shapes": [across | {"y0": y, "y1": y} for y in limits],
             "annotations": [left | {"y": y, "text": "limit"} for y in limits],
         },
@@ -64,10 +65,11 @@ def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
 
 def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
     """Band, median and points of one bit."""
-    words, name = quantity_words(curve.quantity), _plain(bit)
+    how, name = quantity_of(curve.quantity), _plain(bit)
     x = _short(axis.factor * curve.parts)
     low, middle, high = (
-        _short(words.factor * line) for line in (curve.worst.low95, curve.worst.median, curve.worst.high95)
+        _short(how.shown_factor * line)
+        for line in (curve.worst.low95, curve.worst.median, curve.worst.high95)
     )
     together = {"legendgroup": bit}
     unnamed = together | {"showlegend": False}
@@ -87,15 +89,17 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         "name": f"{name}, worst flute",
         "line": {"color": _COLOURS[i], "dash": _DASHES[i], "width": 2.2},
         "customdata": list(zip(low, high, strict=True)),
-        "hovertemplate": f"{name}, worst flute: %{{y:.3g}} {words.unit}<br>"
-        f"95 %: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {words.unit}<br>"
+        "hovertemplate": f"{name}, worst flute: %{{y:.3g}} {how.shown_unit}<br>"
+        f"95 %: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {how.shown_unit}<br>"
         f"%{{x:.0f}} {_axis_words(axis)}<extra></extra>",
     }
     points = unnamed | {
         "x": [axis.factor * row.parts for row in curve.readings],
-        "y": [words.factor * (row.value or 0.0) for row in curve.readings],
+        "y": [how.shown_factor * (row.value or 0.0) for row in curve.readings],
         "error_y": {
-            "array": [words.factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings],
+            "array": [
+                how.shown_factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings
+            ],
             "color": _COLOURS[i],
             "thickness": 1.4,
             "width": 4,

@@ -14,8 +14,9 @@ from wearscope.metrology.repeatability import (
     percent_of_tolerance,
     smallest_difference,
 )
-from wearscope.pipeline.repeat_study import RepeatedQuantity
-from wearscope.report.words import ZONE_WORDS, parts_text, quantity_words, rounded
+from wearscope.metrology.repeated import RepeatedQuantity
+from wearscope.quantities.quantity import quantity_of
+from wearscope.report.words import capitalised, name_in_zone, parts_text, rounded
 
 SHARED_REMARK = (
     "What all photos share does not show in a repeat study: scale, wedge angle, lamps, new-state photo. It tells how "
@@ -30,15 +31,33 @@ _MORE_OF = {
 
 
 def heading(studied: RepeatedQuantity) -> str:
-    """Name of what was studied and how much of it, such as "Edge recession, used minus unused: 4 flutes ..."."""
-    name = ", ".join(filter(None, [quantity_words(studied.quantity).name, ZONE_WORDS[studied.zone]]))
+    """Name of what was studied and how much of it, such as "Edge recession, used minus unused: 4 flutes ...".
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+
+    Returns
+    -------
+    str
+    """
+    name = name_in_zone(studied.quantity, studied.zone)
     anova = studied.anova
     counts = (_count(anova.n_flutes, "flute"), _count(anova.n_people, "person", "people"))
-    return f"{name[0].upper()}{name[1:]}: {', '.join(counts)}, {_count(anova.n_values, 'value')}"
+    return f"{capitalised(name)}: {', '.join(counts)}, {_count(anova.n_values, 'value')}"
 
 
 def spread_rows(studied: RepeatedQuantity) -> list[tuple[str, str, str, str]]:
-    """Rows of the table: what differs, standard deviation, its 95 % interval, share of all variation in %."""
+    """Rows of the table: what differs, standard deviation, its 95 % interval, share of all variation in %.
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+
+    Returns
+    -------
+    list of tuple of str
+    """
     anova = studied.anova
     rows: Sequence[tuple[str, Estimate | None]] = (
         ("same flute, same person", anova.repeatability),
@@ -61,7 +80,18 @@ def spread_rows(studied: RepeatedQuantity) -> list[tuple[str, str, str, str]]:
 
 
 def verdict(studied: RepeatedQuantity, tolerance_um: float | None = None) -> list[str]:
-    """What the study means for whoever compares bits: a few sentences, the main one first."""
+    """What the study means for whoever compares bits: a few sentences, the main one first.
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+    tolerance_um : float, optional
+        Width of the range between acceptable and not.
+
+    Returns
+    -------
+    list of str
+    """
     lines = [*_differences(studied), *_agreement(studied)]
     if tolerance_um is not None and studied.unit == "um":
         share = percent_of_tolerance(studied.anova.combined, tolerance_um)
@@ -74,7 +104,16 @@ def verdict(studied: RepeatedQuantity, tolerance_um: float | None = None) -> lis
 
 
 def in_short(studied: RepeatedQuantity) -> str:
-    """What was studied and what can be told apart, and a caution if the photos scatter more than stated."""
+    """What was studied and what can be told apart, and a caution if the photos scatter more than stated.
+
+    Parameters
+    ----------
+    studied : RepeatedQuantity
+
+    Returns
+    -------
+    str
+    """
     return f"{heading(studied)}. {' '.join([_differences(studied)[0], *_scatter(studied)])}"
 
 
@@ -169,12 +208,12 @@ def _shown(studied: RepeatedQuantity, estimate: Estimate) -> Estimate:
 
 
 def _factor(studied: RepeatedQuantity) -> float:
-    return quantity_words(studied.quantity).factor
+    return quantity_of(studied.quantity).shown_factor
 
 
 def _unit(studied: RepeatedQuantity) -> str:
-    words = quantity_words(studied.quantity)
-    return "percentage points" if words.unit == "%" else words.unit
+    how = quantity_of(studied.quantity)
+    return "percentage points" if how.shown_unit == "%" else how.shown_unit
 
 
 def _two(number: float) -> str:

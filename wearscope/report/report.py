@@ -2,121 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from wearscope import __version__
-from wearscope.economics.decision import BitOutcome, Outcome
-from wearscope.economics.readings import limits_of
+from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.log.notes import Note
-from wearscope.log.records import Record, gave_numbers
-from wearscope.metrology.findings import COVERAGE_95
+from wearscope.log.records import Record
 from wearscope.process.fairness import FairTrial
-from wearscope.process.other_signs import note_line, place_line, sound_changes
-from wearscope.report.decision_words import (
-    cost_text,
-    fair_head,
-    fair_lines,
-    fair_warnings,
-    life_text,
-    percent,
-)
+from wearscope.process.other_signs import sound_changes
+from wearscope.quantities.quantity import quantity_of
+from wearscope.report.amounts import cost_text, exact_money, life_text, percent
+from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text, why_no_life
+from wearscope.report.fairness_words import danger_lines, fair_head, fair_lines, fair_warnings
+from wearscope.report.note_words import change_text, note_line, place_line
+from wearscope.report.photo_cards import PhotoCard, Place, photo_cards
 from wearscope.report.repeat_words import SHARED_REMARK
 from wearscope.report.report_words import METHOD
-from wearscope.report.words import (
-    VIEW_WORDS,
-    finding,
-    headline,
-    main_sentence,
-    note_text,
-    parts_text,
-    quantity_words,
-    rounded,
-    row_name,
-)
-from wearscope.trial import Bit, PhotoEntry, Trial
+from wearscope.report.trial_words import cost_lines, facts, limit_lines
+from wearscope.trial import PhotoEntry, Trial
 
 _UNKNOWN = "not known yet"
-
-Place = tuple[str, int, int, str]
-"""Bit, flute, parts and view."""
-
-
-@dataclass(frozen=True)
-class Number:
-    """A number of a photo as it is shown, and where it comes from.
-
-    Attributes
-    ----------
-    name, finding : str
-        What it is, and its value with the interval or what stands in its place.
-    status : str
-        As in ``measurements.csv``.
-    origin : str
-        Method, version of the program and day of the measurement; why there is a remark.
-    """
-
-    name: str
-    finding: str
-    status: str
-    origin: str
-
-
-@dataclass(frozen=True)
-class PhotoCard:
-    """What the report shows of one photo of the trial.
-
-    Attributes
-    ----------
-    number : int
-        From 1, in the order of the trial.
-    heading, sentence : str
-        Which flute and checkpoint, the view unless it is that of the relief face, and the main result.
-    bit : str
-    flute, parts : int
-    when : str
-        Checkpoint in words.
-    photo, sha256 : str
-        File as written in the trial file, and the checksum of what was measured; empty if nothing was.
-    scale, version, measured_at : str
-        Empty if nothing was measured.
-    blur, misfit : str
-        Of the photo, in words.
-    verdict : str
-        Begins with "measured", "refused" or "not measured".
-    remarks : tuple of str
-        Why it is refused, and whether the file is still the one that was measured.
-    numbers : tuple of Number
-    sheet : Path or None
-    is_last : bool
-        Whether it is of the last checkpoint of its flute and view.
-    gave_numbers : bool
-        Whether any of its numbers tells of wear and is not refused.
-    """
-
-    number: int
-    heading: str
-    sentence: str
-    bit: str
-    flute: int
-    parts: int
-    when: str
-    photo: str
-    sha256: str
-    scale: str
-    version: str
-    measured_at: str
-    blur: str
-    misfit: str
-    verdict: str
-    remarks: tuple[str, ...]
-    numbers: tuple[Number, ...]
-    sheet: Path | None
-    is_last: bool
-    gave_numbers: bool
 
 
 @dataclass(frozen=True)
@@ -142,7 +51,14 @@ class BitRow:
 
 @dataclass(frozen=True)
 class Signs:
-    """What was noted of one flute or bit at one checkpoint, in words."""
+    """What was noted of one flute or bit at one checkpoint, in words.
+
+    Attributes
+    ----------
+    place : str
+        Which bit and flute, and when.
+    lines : tuple of str
+    """
 
     place: str
     lines: tuple[str, ...]
@@ -174,6 +90,10 @@ class Report:
     ----------
     title : str
         The trial's name.
+    verdict : str
+        Which bit to stock.
+    sentences : tuple of str
+        What else there is to say of the trial as a whole, such as what to do next.
     outcome : Outcome
         For the pictures.
     facts : tuple of (str, str)
@@ -193,6 +113,8 @@ class Report:
     """
 
     title: str
+    verdict: str
+    sentences: tuple[str, ...]
     outcome: Outcome
     facts: tuple[tuple[str, str], ...]
     limits: tuple[str, ...]
@@ -261,117 +183,26 @@ def report_of(
     -------
     Report
     """
-    rows: dict[Place, list[Record]] = {}
-    for record in records:
-        rows.setdefault((record.bit, record.flute, record.parts, record.view), []).append(record)
-    last: dict[tuple[str, int, str], int] = {}
-    for entry in trial.photos:
-        seen = (entry.bit, entry.flute, entry.view)
-        last[seen] = max(last.get(seen, 0), entry.parts)
-    photos = tuple(
-        _photo_card(
-            number,
-            entry,
-            rows.get(_place(entry), []),
-            refusals.get(_place(entry), ""),
-            sheets.get(entry),
-            sha256_now.get(entry, ""),
-            is_last=entry.parts == last[entry.bit, entry.flute, entry.view],
-        )
-        for number, entry in enumerate(trial.photos, 1)
-    )
+    photos = photo_cards(trial, records, refusals=refusals, sheets=sheets, sha256_now=sha256_now)
     return Report(
         trial.name,
+        verdict_text(outcome),
+        trial_sentences(outcome),
         outcome,
-        _facts(trial),
-        tuple(_limits(trial)),
+        facts(trial),
+        limit_lines(trial),
         tuple(_bit_row(bit, outcome) for bit in outcome.bits),
         photos,
-        tuple(_cost_notes(trial)),
+        cost_lines(trial),
         f"{made_at[:10]}, wearscope {__version__}",
         _signs(notes),
-        Fairness(fair_head(fair), fair_warnings(fair), (*fair.dangers, *fair_lines(fair))),
+        Fairness(fair_head(fair), fair_warnings(fair), (*danger_lines(fair), *fair_lines(fair))),
         repeat_study,
     )
 
 
-def _place(entry: PhotoEntry) -> Place:
-    return entry.bit, entry.flute, entry.parts, entry.view
-
-
-def _photo_card(
-    number: int,
-    entry: PhotoEntry,
-    rows: Sequence[Record],
-    refusal: str,
-    sheet: Path | None,
-    sha256_now: str,
-    *,
-    is_last: bool,
-) -> PhotoCard:
-    sha256 = rows[0].photo_sha256 if rows else ""
-    remarks = [refusal] if refusal else []
-    if rows and refusal:
-        remarks.append("The numbers here are those of an earlier measurement.")
-    if rows and not sha256_now:
-        remarks.append("The file is no longer where the trial file says.")
-    elif rows and sha256_now != sha256:
-        remarks.append("The file has changed since it was measured; run wearscope measure.")
-    if not rows and not refusal:
-        remarks.append("Not measured yet; run wearscope measure.")
-    view = "" if entry.view == "relief" else f", {VIEW_WORDS[entry.view]}"
-    n_doubtful = sum(row.status == "doubtful" for row in rows)
-    measured = f"measured, {n_doubtful} of {len(rows)} numbers doubtful" if n_doubtful else "measured"
-    if not gave_numbers(rows):
-        measured = "measured, but no number of wear; read the notes"
-    scales = {f"{row.scale} ({row.um_per_px:.5g} µm per pixel)" for row in rows if row.um_per_px}
-    return PhotoCard(
-        number=number,
-        heading=headline(entry.bit, entry.flute, entry.parts) + view,
-        sentence=main_sentence(rows, entry.parts) if rows else "No numbers.",
-        bit=entry.bit,
-        flute=entry.flute,
-        parts=entry.parts,
-        when=parts_text(entry.parts),
-        photo=entry.file,
-        sha256=sha256,
-        scale=_listed(scales),
-        version=_listed(row.wearscope_version for row in rows),
-        measured_at=_listed(row.measured_at[:10] for row in rows),
-        blur=_first(rows, "sharpness"),
-        misfit=_first(rows, "registration_residual"),
-        verdict=(measured if rows else "not measured") if not refusal else "refused",
-        remarks=tuple(remarks),
-        numbers=tuple(_number(row) for row in rows),
-        sheet=sheet,
-        is_last=is_last,
-        gave_numbers=gave_numbers(rows),
-    )
-
-
-def _listed(texts: Iterable[str]) -> str:
-    return ", ".join(sorted(set(texts)))
-
-
-def _first(rows: Sequence[Record], quantity: str) -> str:
-    return next((finding(row) for row in rows if row.quantity == quantity), "–")
-
-
-def _number(row: Record) -> Number:
-    said = finding(row, longest=1000)
-    note = note_text(row)
-    notes = [note] if note not in said else []
-    origin = [
-        *notes,
-        row.method.replace("+", ", "),
-        f"wearscope {row.wearscope_version}",
-        row.measured_at[:10],
-    ]
-    return Number(row_name(row), said, row.status, " · ".join(filter(None, origin)))
-
-
 def _signs(notes: Sequence[Note]) -> tuple[Signs, ...]:
-    changes = {id(change.note): f"; {change}" for change in sound_changes(notes)}
+    changes = {id(change.note): f"; {change_text(change)}" for change in sound_changes(notes)}
     places: dict[str, list[str]] = {}
     for note in notes:
         who = f" [{', '.join(filter(None, [note.noted_by, note.noted_at[:10]]))}]"
@@ -387,95 +218,47 @@ def _bit_row(bit: BitOutcome, outcome: Outcome) -> BitRow:
         life_text(bit.life, bit.at_least, outcome.axis) if bit.life else _UNKNOWN,
         cost_text(bit, currency) if bit.cost else _UNKNOWN,
         "–" if bit.chance is None else percent(bit.chance),
-        _money(currency, bit.price),
-        f"{_money(currency, bit.use.money)}{lives}",
-        (*bit.sentences, *([f"No life: {bit.why_not}."] if bit.why_not else [])),
+        exact_money(currency, bit.price),
+        f"{exact_money(currency, bit.use.money)}{lives}",
+        (*bit_sentences(bit, outcome), *([f"No life: {why_no_life(bit.why_not)}."] if bit.why_not else [])),
     )
-
-
-def _money(currency: str, amount: float) -> str:
-    return f"{amount:.2f} {currency}".rstrip()
-
-
-def _facts(trial: Trial) -> tuple[tuple[str, str], ...]:
-    facts = [
-        ("Workpiece", trial.workpiece),
-        ("Depth of cut", f"{trial.depth_of_cut_mm:g} mm"),
-        ("Spindle speed", f"{trial.spindle_rpm:g} rpm"),
-        ("Feed", f"{trial.feed_mm_per_min:g} mm/min"),
-    ]
-    if trial.minutes_per_part is not None:
-        facts.append(("Cutting time", f"{trial.minutes_per_part:g} min per part"))
-    if trial.cut_length_m_per_part is not None:
-        facts.append(("Cutting length", f"{trial.cut_length_m_per_part:g} m per part"))
-    if trial.program is not None:
-        facts.append(("Program", trial.program))
-    facts += [(f"Bit {bit.name}", ", ".join(_of_bit(bit))) for bit in trial.bits]
-    return tuple(facts)
-
-
-def _of_bit(bit: Bit) -> Iterable[str]:
-    yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
-    yield f"{bit.diameter_mm:g} mm"
-    yield f"wedge angle {bit.wedge_angle_deg:g}°"
-    yield f"coated with {bit.coating}" if bit.coated else "uncoated"
-    own = (
-        (bit.workpiece, "in {}"),
-        (bit.depth_of_cut_mm, "{:g} mm deep"),
-        (bit.spindle_rpm, "at {:g} rpm"),
-        (bit.feed_mm_per_min, "at {:g} mm/min"),
-        (bit.program, "program {}"),
-        (bit.max_rpm, "maker's maximum {:g} rpm"),
-    )
-    yield from (text.format(value) for value, text in own if value is not None)
-
-
-def _limits(trial: Trial) -> Iterable[str]:
-    limits = {limit.quantity: limit for bit in trial.bits for limit in limits_of(trial.life, bit)}
-    for limit in limits.values():
-        words = quantity_words(limit.quantity)
-        value, u = words.factor * limit.value, words.factor * limit.u
-        sure = f" ± {rounded(COVERAGE_95 * u, COVERAGE_95 * u)[0]}" if u else ""
-        yield f"{words.name} of {value:g}{sure} {words.unit}"
-
-
-def _cost_notes(trial: Trial) -> Iterable[str]:
-    cost, currency = trial.cost, trial.currency or ""
-    yield "Using a bit up costs its price, regrinds and changes, less what it fetches."
-    if cost.rate_per_hour and cost.change_over_minutes:
-        yield (
-            f"A change of the bit stops the machine for {cost.change_over_minutes:g} minutes at "
-            f"{_money(currency, cost.rate_per_hour)} an hour."
-        )
-    else:
-        yield "Time lost by changing bits is not counted: the trial file has no [cost]."
-    for bit in trial.bits:
-        if bit.regrinds:
-            yield f"{bit.name} is reground {bit.regrinds} times, for {_money(currency, bit.regrind_price)} each."
-        if bit.resale:
-            yield f"{bit.name} fetches {_money(currency, bit.resale)} when worn out."
-    if not any(bit.price for bit in trial.bits):
-        yield "No bit has a price, so that cost says nothing: give price in each [[bit]]."
-    if not currency:
-        yield "The trial file names no currency."
 
 
 # --- Pictures in words
 
 
 def curves_alt(report: Report) -> str:
-    """Say in words what the drawn wear curves show."""
+    """What the drawn wear curves show, in words.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    str
+    """
     said = []
     for bit in report.outcome.bits:
         for curve in bit.curves:
-            words = quantity_words(curve.quantity)
-            worst = words.factor * float(np.interp(bit.parts_cut, curve.parts, curve.worst.median))
+            how = quantity_of(curve.quantity)
+            worst = how.shown_factor * float(np.interp(bit.parts_cut, curve.parts, curve.worst.median))
             said.append(
-                f"{bit.bit}: {words.name} of its worst flute {worst:.3g} {words.unit} after {bit.parts_cut:.0f} parts"
+                f"{bit.bit}: {how.label} of its worst flute {worst:.3g} {how.shown_unit} "
+                f"after {bit.parts_cut:.0f} parts"
             )
     return f"Wear curves with their ranges, and the limits. {'; '.join(said)}."
 
 
 def costs_alt(report: Report) -> str:
-    """Say in words what the picture of the costs shows."""
+    """What the picture of the costs shows, in words.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    str
+    """
     return f"Cost per part, 95 % ranges. {'; '.join(f'{bit.bit}: {bit.cost}' for bit in report.bits)}."

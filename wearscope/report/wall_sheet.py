@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wearscope.economics.decision import BitOutcome, Outcome
+from wearscope.economics.outcome import BitOutcome, Outcome
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report.pdf import Pages
 from wearscope.report.report_words import CAUTIONS
-from wearscope.report.words import finding, quantity_words
+from wearscope.report.words import finding
 from wearscope.trial import Bit, Trial
 
 
@@ -78,9 +79,9 @@ def _last_reading(bit: BitOutcome, flute: int) -> str:
     for curve in curves:
         rows = [row for row in curve.readings if row.flute == flute]
         if rows:
-            last, words = max(rows, key=lambda row: row.parts), quantity_words(curve.quantity)
-            limit = f", of {words.factor * curve.limit.value:g} {words.unit}" if curve.limit else ""
-            return f"{words.name} {finding(last)}{limit}"
+            last, how = max(rows, key=lambda row: row.parts), quantity_of(curve.quantity)
+            limit = f", of {how.shown_factor * curve.limit.value:g} {how.shown_unit}" if curve.limit else ""
+            return f"{how.label} {finding(last)}{limit}"
     return "not measured"
 
 

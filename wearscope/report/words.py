@@ -4,74 +4,23 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from wearscope.log.records import Record
+from wearscope.metrology.findings import COVERAGE_95
+from wearscope.quantities.quantity import Quantity, Zone, quantity_of
+from wearscope.quantities.reasons import Reason
+from wearscope.quantities.views import VIEWS
 
 MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± is the 95 % interval"
 
 
-@dataclass(frozen=True)
-class QuantityWords:
-    """How a quantity is called and shown.
-
-    Attributes
-    ----------
-    name : str
-        What it is called, without the zone.
-    unit : str
-        Unit as shown; may be empty.
-    factor : float
-        Shown value = recorded value times `factor`.
-    """
-
-    name: str
-    unit: str
-    factor: float = 1.0
-
-
-QUANTITIES: dict[str, QuantityWords] = {
-    "transition_x_px": QuantityWords("depth-of-cut transition, column", "px"),
-    "transition_y_px": QuantityWords("depth-of-cut transition, row", "px"),
-    "used_length": QuantityWords("used edge in the photo", "mm"),
-    "edge_recession": QuantityWords("edge recession", "µm"),
-    "edge_radius": QuantityWords("edge radius", "µm"),
-    "wedge_angle": QuantityWords("wedge angle", "°"),
-    "apex_to_arc": QuantityWords("apex to arc", "µm"),
-    "departure_length_a": QuantityWords("departure length a", "µm"),
-    "departure_length_b": QuantityWords("departure length b", "µm"),
-    "departure_ratio": QuantityWords("departure ratio, a over b", ""),
-    "wear_land": QuantityWords("wear land, mean", "µm"),
-    "wear_land_max": QuantityWords("wear land, widest", "µm"),
-    "coating_loss": QuantityWords("coating loss", "%", 100.0),
-    "coating_setback": QuantityWords("coating setback", "µm"),
-    "chip_count": QuantityWords("chips", ""),
-    "chip_depth_max": QuantityWords("deepest chip", "µm"),
-    "chip_length": QuantityWords("length lost to chips", "µm"),
-    "sharpness": QuantityWords("blur of the edge", "µm"),
-    "registration_residual": QuantityWords("misfit to the new-state photo", "µm"),
-}
+_LOPSIDED = 0.2  # difference of the sides of an interval, over their mean, from which both are told; chosen
+_LONGEST_REASON = 160  # characters of a reason behind a value; chosen: two lines on a sheet
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
-VIEW_WORDS = {"relief": "relief face", "rake": "rake face", "profile": "profile view"}
-_WEAR = {"edge_recession", "edge_radius"}
-
-
-def quantity_words(quantity: str) -> QuantityWords:
-    """Words for a quantity; an unknown one is shown under its own name.
-
-    Parameters
-    ----------
-    quantity : str
-        As in ``measurements.csv``.
-
-    Returns
-    -------
-    QuantityWords
-    """
-    return QUANTITIES.get(quantity, QuantityWords(quantity.replace("_", " "), ""))
+VIEW_WORDS: dict[str, str] = {view.key: view.label for view in VIEWS.values()}
 
 
 def note_text(record: Record) -> str:
@@ -88,14 +37,23 @@ def note_text(record: Record) -> str:
     """
     said = [in_microns(record.note)] if record.note else []
     if record.detection_limit is not None and record.status == "below_detection":
-        words = quantity_words(record.quantity)
-        limit = words.factor * record.detection_limit
-        said.insert(0, f"detection limit {_to_place(limit, _place(limit, 2))} {words.unit}".rstrip())
+        how = quantity_of(record.quantity)
+        limit = how.shown_factor * record.detection_limit
+        said.insert(0, f"detection limit {_to_place(limit, _place(limit, 2))} {how.shown_unit}".rstrip())
     return "; ".join(said)
 
 
 def in_microns(text: str) -> str:
-    """Write "um" behind a number as "µm"."""
+    """Write "um" behind a number as "µm".
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return re.sub(r"(?<=\d) um\b", " µm", text).replace("µm per px", "µm per pixel")
 
 
@@ -110,8 +68,79 @@ def row_name(record: Record) -> str:
     -------
     str
     """
-    words = [quantity_words(record.quantity).name, ZONE_WORDS[record.zone]]
-    return ", ".join(w for w in words if w)
+    return name_in_zone(record.quantity, record.zone)
+
+
+def name_in_zone(quantity: str, zone: Zone) -> str:
+    """Name of a quantity in a zone for people, such as "edge radius, used".
+
+    Parameters
+    ----------
+    quantity : str
+        As in ``measurements.csv``.
+    zone : str
+
+    Returns
+    -------
+    str
+    """
+    return ", ".join(filter(None, [quantity_of(quantity).label, ZONE_WORDS[zone]]))
+
+
+def capitalised(text: str) -> str:
+    """Text with a capital first letter, the rest as it is.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    return text[:1].upper() + text[1:]
+
+
+def joined(items: Sequence[str], most: int | None = None) -> str:
+    """Items in a sentence: "A, B and C".
+
+    Parameters
+    ----------
+    items : sequence of str
+        At least one.
+    most : int, optional
+        Of more items than this the others are only counted: "A, B and 2 more".
+
+    Returns
+    -------
+    str
+    """
+    if most is not None and len(items) > most:
+        items = [*items[:most], f"{len(items) - most} more"]
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def said(phrases: Mapping[str, str], reason: Reason, **more: str) -> str:
+    """A reason in words.
+
+    Parameters
+    ----------
+    phrases : mapping
+        From codes to phrases; what stands in braces there is filled in from the reason's values.
+    reason : Reason
+    **more : str
+        What else the phrases need.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    KeyError
+        There is no phrase for it.
+    """
+    return phrases[reason.code].format(**dict(reason.values), **more)
 
 
 def parts_text(parts: int) -> str:
@@ -241,16 +270,16 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
     """
     if record.value is None:
         raise ValueError(f"{record.quantity} ({record.zone}) is {record.status}: it has no value to show")
-    words = quantity_words(record.quantity)
-    value = record.value * words.factor
-    tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
-    if record.quantity == "chip_count":
-        give = round(1.96 * (record.std_uncertainty or 0.0))
+    how = quantity_of(record.quantity)
+    value = record.value * how.shown_factor
+    tail = _unit_after(how) if with_unit else ""
+    if how.counted:
+        give = round(COVERAGE_95 * (record.std_uncertainty or 0.0))
         return f"{value:.0f}" + (f" ± {give}" if give > 0 else "")
     if record.low95 is not None and record.high95 is not None:
-        below, above = value - record.low95 * words.factor, record.high95 * words.factor - value
+        below, above = value - record.low95 * how.shown_factor, record.high95 * how.shown_factor - value
         half = (below + above) / 2
-        if half > 0 and abs(above - below) > 0.2 * half:
+        if half > 0 and abs(above - below) > _LOPSIDED * half:
             place = _place(half, 2)
             low, high = (_to_place(v, place) for v in (value - below, value + above))
             return f"{_to_place(value, place)} ({low} to {high}){tail}"
@@ -258,9 +287,14 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
             shown, spread = rounded(value, half)
             return f"{shown} ± {spread}{tail}"
     if record.std_uncertainty:
-        shown, spread = rounded(value, record.std_uncertainty * words.factor)
+        shown, spread = rounded(value, record.std_uncertainty * how.shown_factor)
         return f"{shown} ± {spread}{tail} (standard uncertainty)"
     return f"{rounded(value)[0]}{tail}"
+
+
+def _unit_after(how: Quantity) -> str:
+    """Unit as it is written behind a number, an angle's without a space (ISO 80000-1:2022, 7.1.4; from memory)."""
+    return how.shown_unit if how.shown_unit in ("", "°") else f" {how.shown_unit}"
 
 
 def limit_text(record: Record, *, with_unit: bool = True) -> str:
@@ -281,10 +315,10 @@ def limit_text(record: Record, *, with_unit: bool = True) -> str:
     """
     if record.low95 is None or record.high95 is None:
         return ""
-    words = quantity_words(record.quantity)
-    bound = max(record.high95, (record.high95 - record.low95) / 2) * words.factor
+    how = quantity_of(record.quantity)
+    bound = max(record.high95, (record.high95 - record.low95) / 2) * how.shown_factor
     shown = _to_place(bound, _place(bound, 2), ROUND_CEILING)
-    tail = "" if not (with_unit and words.unit) else words.unit if words.unit == "°" else f" {words.unit}"
+    tail = _unit_after(how) if with_unit else ""
     return f"less than {shown}{tail}"
 
 
@@ -302,12 +336,10 @@ def nothing_seen(record: Record) -> str:
     """
     if record.zone == "whole":
         return "too small to tell"
-    if record.quantity in _WEAR:
-        return "no wear seen"
-    return "no loss seen" if record.quantity.startswith("coating") else "none seen"
+    return quantity_of(record.quantity).unseen
 
 
-def finding(record: Record, *, longest: int = 160) -> str:
+def finding(record: Record, *, longest: int = _LONGEST_REASON) -> str:
     """Value, or what stands in its place, with the status in words.
 
     Parameters
@@ -367,102 +399,3 @@ def find_record(records: Iterable[Record], quantity: str, zone: str) -> Record |
     Record or None
     """
     return next((r for r in records if r.quantity == quantity and r.zone == zone), None)
-
-
-def main_sentence(records: Sequence[Record], parts: int) -> str:
-    """Say the main result of one photo in one sentence.
-
-    Parameters
-    ----------
-    records : sequence of Record
-        All rows of the photo.
-    parts : int
-        Parts cut when it was taken.
-
-    Returns
-    -------
-    str
-    """
-    tip = find_record(records, "edge_radius", "whole")
-    if tip is not None:
-        return _tip_sentence(tip, find_record(records, "wedge_angle", "whole"))
-    if parts == 0:
-        radius = find_record(records, "edge_radius", "unused")
-        known = radius is not None and radius.value is not None and radius.status != "refused"
-        size = f", with an edge radius of {_hedged(radius)}" if radius and known else ""
-        return f"This is the new edge that later photos are compared with{size}."
-    recession = find_record(records, "edge_recession", "difference")
-    clauses = [
-        clause
-        for clause in (
-            _recession_clause(recession),
-            _radius_clause(find_record(records, "edge_radius", "used")),
-            _land_clause(find_record(records, "wear_land", "used")),
-            _coating_clause(find_record(records, "coating_loss", "used")),
-            _chips_clause(find_record(records, "chip_count", "used")),
-        )
-        if clause
-    ]
-    if not clauses:
-        reason = (
-            f": {shortened(note_text(recession), 140).rstrip('.')}" if recession and recession.note else ""
-        )
-        return f"The wear of this edge could not be measured{reason}."
-    if recession is not None and recession.value is None:
-        clauses.insert(0, "how far the edge has moved back could not be measured")
-    sentence = clauses[0]
-    for clause in clauses[1:]:
-        sentence += f"; {clause}"
-    return sentence[0].upper() + sentence[1:] + "."
-
-
-def _hedged(record: Record) -> str:
-    return value_text(record) + (" (doubtful)" if record.status == "doubtful" else "")
-
-
-def _tip_sentence(radius: Record, angle: Record | None) -> str:
-    if radius.value is None:
-        return (
-            f"The radius of this edge could not be measured: {shortened(note_text(radius), 140).rstrip('.')}."
-        )
-    size = limit_text(radius) if radius.status == "below_detection" else _hedged(radius)
-    wedge = f", between faces at {_hedged(angle)}" if angle is not None and angle.value is not None else ""
-    return f"In section the edge radius is {size}{wedge}."
-
-
-def _recession_clause(record: Record | None) -> str:
-    if record is None or record.value is None:
-        return ""
-    if record.status == "below_detection":
-        limit = limit_text(record)
-        return "no wear seen: the edge has moved back " + (limit or "less than the photo can show")
-    return f"where it cut, the edge has moved back {_hedged(record)}"
-
-
-def _radius_clause(record: Record | None) -> str:
-    if record is None or record.value is None or record.status == "below_detection":
-        return ""
-    return f"its radius is now {_hedged(record)}"
-
-
-def _land_clause(record: Record | None) -> str:
-    if record is None or record.value is None or record.status == "below_detection":
-        return ""
-    return f"it has a wear land {_hedged(record)} wide"
-
-
-def _chips_clause(record: Record | None) -> str:
-    if record is None or not record.value:
-        return ""
-    count = round(record.value)
-    return f"it has {count} chip{'' if count == 1 else 's'}" + (
-        " at least" if record.status == "doubtful" else ""
-    )
-
-
-def _coating_clause(record: Record | None) -> str:
-    if record is None or record.value is None:
-        return ""
-    if record.status == "below_detection":
-        return "no coating loss seen"
-    return f"{_hedged(record)} of the coating there is gone"

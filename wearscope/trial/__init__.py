@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from wearscope.trial.model import Bit, Cost, Life, PhotoEntry, ScaleEntry, Trial, View
+from wearscope.trial.life import Life
+from wearscope.trial.model import Bit, Cost, PhotoEntry, ScaleEntry, Trial
 from wearscope.trial.reading import load_study, load_trial
 from wearscope.trial.study import RepeatPhoto, Study
 
@@ -15,7 +16,6 @@ __all__ = [
     "ScaleEntry",
     "Study",
     "Trial",
-    "View",
     "load_study",
     "load_trial",
 ]

@@ -8,128 +8,32 @@ cannot be (a micron value written in millimetres, an angle of no wedge), never w
 from __future__ import annotations
 
 from collections.abc import Set
-from math import degrees
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
-View = Literal["relief", "rake", "profile"]
-
-
-class Entry(BaseModel):
-    """A table of the trial file: unknown keys, wrong types and impossible values are refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
-    @classmethod
-    def toml_keys(cls) -> tuple[str, ...]:
-        """Keys that the person may write, in the order in which the README shows them."""
-        return tuple(name for name, field in cls.model_fields.items() if not field.exclude)
-
-    @classmethod
-    def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together."""
-        return []
-
-    def given(self, key: str) -> bool:
-        """Whether the trial file gave `key`, rather than leaving it to its default."""
-        return key in self.model_fields_set
-
-    @model_validator(mode="after")
-    def _keys_agree(self) -> Self:
-        if wrong := self.clashes(self.model_fields_set):
-            raise ValueError("; ".join(wrong))
-        return self
-
-
-def _not_radians(angle_deg: float) -> float:
-    # 0.6 to 1.6 rad is 34 to 92 degrees, the wedges in use; no tool has a wedge of one degree.
-    if 0.6 <= angle_deg <= 1.6:
-        raise ValueError(f"that looks like radians; give it in degrees ({degrees(angle_deg):.1f})")
-    return angle_deg
-
-
-def _rows(value: object) -> object:
-    """TOML arrays as tuples, so that the model can be frozen through and through."""
-    return tuple(_rows(row) for row in value) if isinstance(value, list) else value
-
-
-def _extended(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    if len(set(points)) < 2:
-        raise ValueError("all its points are the same; give at least two different ones")
-    return points
-
-
-def _alone(given: Set[str], uncertainty: str, value: str) -> list[str]:
-    lonely = uncertainty in given and value not in given
-    return [f"has {uncertainty} without {value}; give both or neither"] if lonely else []
-
-
-def _below(u_value: float | None, value: float | None) -> None:
-    if u_value is not None and value is not None and u_value >= value:
-        raise ValueError(f"has u_um_per_px = {u_value:g}, which is not below um_per_px = {value:g}")
-
-
-Text = Annotated[str, Field(pattern=r"\S")]
-Polyline = Annotated[
-    tuple[tuple[float, float], ...], BeforeValidator(_rows), Field(min_length=2), AfterValidator(_extended)
-]
-MicronLimit = Annotated[float | None, Field(ge=0.1, le=5000, description="a number of microns, 0.1 to 5000")]
-Radius = Annotated[float | None, Field(ge=0, le=1000, description="a number of microns, 0 to 1000")]
-UmPerPx = Annotated[
-    float | None, Field(ge=0.01, le=500, description="microns per pixel, 0.01 to 500 (0.0035 mm is 3.5)")
-]
-UncertaintyUmPerPx = Annotated[
-    float | None,
-    Field(ge=0, le=500, description="a standard uncertainty in microns per pixel, less than um_per_px"),
-]
-SignedAngle = Annotated[
-    float, Field(gt=-90, lt=90, description="an angle in degrees, above -90 and below 90")
-]
-_DEPTH = "millimetres, 0.01 to 500"
-_RPM = "revolutions per minute, above 0 and up to 1000000"
-_FEED = "millimetres per minute, above 0 and up to 1000000"
-DepthOfCut = Annotated[float, Field(ge=0.01, le=500, description=_DEPTH)]
-Rpm = Annotated[float, Field(gt=0, le=1_000_000, description=_RPM)]
-FeedRate = Annotated[float, Field(gt=0, le=1_000_000, description=_FEED)]
-UncertaintyAngle = Annotated[
-    float, Field(ge=0, lt=90, description="a standard uncertainty in degrees, 0 or more and below 90")
-]
-
-
-class Life(Entry):
-    """Limits of wear; a flute is worn out when the first of them is reached.
-
-    Attributes
-    ----------
-    edge_radius_um, edge_recession_um, wear_land_um, wear_land_max_um : float or None
-        Limit of the measured quantity of that name, in µm.
-    coating_loss : float or None
-        Limit of the share of coating lost, 0 to 1.
-    u_edge_radius_um, u_coating_loss : float or None
-        How well the limit is known, as a standard uncertainty; None for exactly.
-    """
-
-    edge_radius_um: MicronLimit = None
-    coating_loss: float | None = Field(
-        default=None, gt=0, le=1, description="a share above 0 and up to 1 (80 % is 0.8)"
-    )
-    edge_recession_um: MicronLimit = None
-    wear_land_um: MicronLimit = None
-    wear_land_max_um: MicronLimit = None
-    u_edge_radius_um: Radius = None
-    u_coating_loss: float | None = Field(
-        default=None, ge=0, lt=1, description="a standard uncertainty as a share, 0 or more and below 1"
-    )
-
-    @classmethod
-    def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together."""
-        return [
-            *_alone(given, "u_edge_radius_um", "edge_radius_um"),
-            *_alone(given, "u_coating_loss", "coating_loss"),
-        ]
+from wearscope.quantities.views import ViewKey
+from wearscope.trial.entry import (
+    DEPTH,
+    FEED,
+    RPM,
+    DepthOfCut,
+    Entry,
+    FeedRate,
+    Polyline,
+    Radius,
+    Rpm,
+    SignedAngle,
+    Text,
+    UmPerPx,
+    UncertaintyAngle,
+    UncertaintyUmPerPx,
+    alone,
+    below,
+    not_radians,
+)
+from wearscope.trial.life import Life
 
 
 class Cost(Entry):
@@ -151,10 +55,20 @@ class Cost(Entry):
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together."""
+        """List what is wrong with giving just these keys together.
+
+        Parameters
+        ----------
+        given : set of str
+
+        Returns
+        -------
+        list of str
+            For people; empty if nothing is.
+        """
         return [
-            *_alone(given, "change_over_minutes", "rate_per_hour"),
-            *_alone(given, "rate_per_hour", "change_over_minutes"),
+            *alone(given, "change_over_minutes", "rate_per_hour"),
+            *alone(given, "rate_per_hour", "change_over_minutes"),
         ]
 
 
@@ -197,11 +111,21 @@ class ScaleEntry(Entry):
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together."""
+        """List what is wrong with giving just these keys together.
+
+        Parameters
+        ----------
+        given : set of str
+
+        Returns
+        -------
+        list of str
+            For people; empty if nothing is.
+        """
         either = "give either graticule with division_um, or um_per_px with u_um_per_px"
         by_graticule = given & {"graticule", "division_um"}
         by_number = given & {"um_per_px", "u_um_per_px"}
-        wrong = _alone(given, "u_ring_angle_deg", "ring_angle_deg")
+        wrong = alone(given, "u_ring_angle_deg", "ring_angle_deg")
         if by_graticule and by_number:
             wrong.append(f"has {' and '.join(sorted(by_graticule | by_number))} together; {either}")
         elif not by_graticule and not by_number:
@@ -212,7 +136,7 @@ class ScaleEntry(Entry):
 
     @model_validator(mode="after")
     def _uncertainty_below_value(self) -> Self:
-        _below(self.u_um_per_px, self.um_per_px)
+        below(self.u_um_per_px, self.um_per_px)
         return self
 
 
@@ -258,7 +182,7 @@ class Bit(Entry):
     price: float = Field(ge=0, description="a number, 0 or more")
     flutes: int = Field(ge=1, le=100, description="a whole number, 1 or more")
     diameter_mm: float = Field(gt=0.01, le=500, description="millimetres, above 0.01 and up to 500")
-    wedge_angle_deg: Annotated[float, AfterValidator(_not_radians)] = Field(
+    wedge_angle_deg: Annotated[float, AfterValidator(not_radians)] = Field(
         gt=0, lt=180, description="an angle in degrees, above 0 and below 180"
     )
     u_wedge_angle_deg: UncertaintyAngle = 1.5
@@ -269,12 +193,12 @@ class Bit(Entry):
     regrinds: int = Field(default=0, ge=0, le=100, description="a whole number, 0 to 100")
     regrind_price: float = Field(default=0.0, ge=0, description="a number, 0 or more")
     resale: float = Field(default=0.0, ge=0, description="a number, 0 or more")
-    max_rpm: Rpm | None = Field(default=None, description=_RPM)
+    max_rpm: Rpm | None = Field(default=None, description=RPM)
     program: Text | None = Field(default=None, description="the path of the part program, in quotes")
     workpiece: Text | None = Field(default=None, description="what is cut, in quotes")
-    depth_of_cut_mm: DepthOfCut | None = Field(default=None, description=_DEPTH)
-    spindle_rpm: Rpm | None = Field(default=None, description=_RPM)
-    feed_mm_per_min: FeedRate | None = Field(default=None, description=_FEED)
+    depth_of_cut_mm: DepthOfCut | None = Field(default=None, description=DEPTH)
+    spindle_rpm: Rpm | None = Field(default=None, description=RPM)
+    feed_mm_per_min: FeedRate | None = Field(default=None, description=FEED)
     program_path: Path | None = Field(default=None, exclude=True)
 
     @property
@@ -284,11 +208,21 @@ class Bit(Entry):
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together."""
+        """List what is wrong with giving just these keys together.
+
+        Parameters
+        ----------
+        given : set of str
+
+        Returns
+        -------
+        list of str
+            For people; empty if nothing is.
+        """
         return [
-            *_alone(given, "u_r_unused_um", "r_unused_um"),
-            *_alone(given, "regrinds", "regrind_price"),
-            *_alone(given, "regrind_price", "regrinds"),
+            *alone(given, "u_r_unused_um", "r_unused_um"),
+            *alone(given, "regrinds", "regrind_price"),
+            *alone(given, "regrind_price", "regrinds"),
         ]
 
     @model_validator(mode="after")
@@ -330,7 +264,7 @@ class PhotoEntry(Entry):
     bit: Text = Field(description="a bit's name in quotes")
     flute: int = Field(ge=1, le=100, description="a whole number, 1 or more")
     parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) to 1000000000")
-    view: View = Field(description='"relief", "rake" or "profile"')
+    view: ViewKey = Field(description='"relief", "rake" or "profile"')
     file: Text = Field(description="the path of the photo in quotes")
     scale: Text = Field(description="a scale's name in quotes")
     edge_near: Polyline | None = Field(
@@ -346,12 +280,22 @@ class PhotoEntry(Entry):
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together."""
-        return _alone(given, "u_um_per_px", "um_per_px")
+        """List what is wrong with giving just these keys together.
+
+        Parameters
+        ----------
+        given : set of str
+
+        Returns
+        -------
+        list of str
+            For people; empty if nothing is.
+        """
+        return alone(given, "u_um_per_px", "um_per_px")
 
     @model_validator(mode="after")
     def _uncertainty_below_value(self) -> Self:
-        _below(self.u_um_per_px, self.um_per_px)
+        below(self.u_um_per_px, self.um_per_px)
         return self
 
 
@@ -371,7 +315,7 @@ class PhotoPattern(Entry):
     """
 
     pattern: Text = Field(description='a path in quotes, such as "photos/{bit}/{parts}/flute{flute}.jpg"')
-    view: View | None = Field(default=None, description='"relief", "rake" or "profile"')
+    view: ViewKey | None = Field(default=None, description='"relief", "rake" or "profile"')
     scale: Text = Field(description="a scale's name in quotes")
     view_tilt_deg: SignedAngle = 0.0
     u_view_tilt_deg: UncertaintyAngle = 1.5
@@ -435,31 +379,105 @@ class Trial(Entry):
         return self.path.parent
 
     def depth_of(self, bit: Bit) -> float:
-        """Programmed depth of cut of a bit, in mm: its own, else the trial's."""
+        """Programmed depth of cut of a bit, in mm: its own, else the trial's.
+
+        Parameters
+        ----------
+        bit : Bit
+
+        Returns
+        -------
+        float
+        """
         return self.depth_of_cut_mm if bit.depth_of_cut_mm is None else bit.depth_of_cut_mm
 
     def rpm_of(self, bit: Bit) -> float:
-        """Spindle speed of a bit, in revolutions per minute: its own, else the trial's."""
+        """Spindle speed of a bit, in revolutions per minute: its own, else the trial's.
+
+        Parameters
+        ----------
+        bit : Bit
+
+        Returns
+        -------
+        float
+        """
         return self.spindle_rpm if bit.spindle_rpm is None else bit.spindle_rpm
 
     def feed_of(self, bit: Bit) -> float:
-        """Programmed feed of a bit, in mm per minute: its own, else the trial's."""
+        """Programmed feed of a bit, in mm per minute: its own, else the trial's.
+
+        Parameters
+        ----------
+        bit : Bit
+
+        Returns
+        -------
+        float
+        """
         return self.feed_mm_per_min if bit.feed_mm_per_min is None else bit.feed_mm_per_min
 
     def workpiece_of(self, bit: Bit) -> str:
-        """What a bit cuts: its own workpiece, else the trial's."""
+        """What a bit cuts: its own workpiece, else the trial's.
+
+        Parameters
+        ----------
+        bit : Bit
+
+        Returns
+        -------
+        str
+        """
         return self.workpiece if bit.workpiece is None else bit.workpiece
 
     def bit(self, name: str) -> Bit:
-        """Bit of that name; KeyError if there is none."""
+        """Bit of that name.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        Bit
+
+        Raises
+        ------
+        KeyError
+            There is none.
+        """
         return {bit.name: bit for bit in self.bits}[name]
 
     def scale(self, name: str) -> ScaleEntry:
-        """Scale entry of that name; KeyError if there is none."""
+        """Scale entry of that name.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        ScaleEntry
+
+        Raises
+        ------
+        KeyError
+            There is none.
+        """
         return {scale.name: scale for scale in self.scales}[name]
 
     def new_state(self, photo: PhotoEntry) -> PhotoEntry | None:
-        """Photo of the same flute and view at parts = 0; None if there is none or `photo` is it."""
+        """Photo of the same flute and view at parts = 0.
+
+        Parameters
+        ----------
+        photo : PhotoEntry
+
+        Returns
+        -------
+        PhotoEntry or None
+            None if there is none or `photo` is it.
+        """
         key = (photo.bit, photo.flute, photo.view)
         for other in self.photos:
             if other.parts == 0 and (other.bit, other.flute, other.view) == key:

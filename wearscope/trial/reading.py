@@ -11,12 +11,15 @@ from glob import escape
 from json import dumps
 from os.path import normpath
 from pathlib import Path
-from typing import Any, Literal, TypeVar, get_args
+from typing import Any, Literal, TypeVar
 
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.trial.model import Bit, Cost, Entry, Life, PhotoEntry, PhotoPattern, ScaleEntry, Trial, View
+from wearscope.quantities.views import USUAL, VIEWS
+from wearscope.trial.entry import Entry
+from wearscope.trial.life import Life
+from wearscope.trial.model import Bit, Cost, PhotoEntry, PhotoPattern, ScaleEntry, Trial
 from wearscope.trial.study import RepeatPattern, RepeatPhoto, Study
 
 Where = tuple[str | int, ...]
@@ -738,13 +741,13 @@ def _found(row: _Row, folder: Path, rows: dict[str, list[_Row]], mistakes: _Mist
         "bit": "|".join(map(re.escape, sorted(bits, key=len, reverse=True))) or _ANY,
         "parts": _WHOLE,
         "flute": _WHOLE,
-        "view": "|".join(get_args(View)),
+        "view": "|".join(VIEWS),
         "taken_by": _ANY,
         "repeat": _WHOLE,
     }
     exact, any_bit = (_regex(below, form) for form in (forms, forms | {"bit": _ANY}))
     # Mistakes of the table itself are noted once, above; the stand-ins only keep them from each photo.
-    shared: dict[str, Any] = {"view": "relief", "scale": "-"}
+    shared: dict[str, Any] = {"view": USUAL.key, "scale": "-"}
     if checked:
         shared |= checked.model_dump(exclude={"pattern"}, exclude_unset=True)
     found = []

@@ -10,7 +10,8 @@ from typing import Annotated
 
 from pydantic import Field
 
-from wearscope.trial.model import Entry, PhotoEntry, PhotoPattern, Text, Trial
+from wearscope.trial.entry import Entry, Text
+from wearscope.trial.model import PhotoEntry, PhotoPattern, Trial
 
 Person = Annotated[Text, Field(description="the name of who set it up and took it, in quotes")]
 

@@ -15,6 +15,7 @@ from wearscope import __version__
 from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.report import words
+from wearscope.report.photo_words import main_sentence
 from wearscope.report.sheets.along import draw_along
 from wearscope.report.sheets.close_ups import choose_close_ups, draw_close_ups
 from wearscope.report.sheets.content import SectionContent, SheetContent
@@ -125,7 +126,7 @@ def draw_header(page: Page, c: SheetContent | SectionContent) -> float:
         y += size * 1.18
         page.text(LEFT, y, line, size, bold=True)
     y += 10
-    for line in page.wrap(words.main_sentence(c.records, c.parts), LEAD, wide, most=4):
+    for line in page.wrap(main_sentence(c.records, c.parts), LEAD, wide, most=4):
         y += LEAD * 1.3
         page.text(LEFT, y, line, LEAD)
     return y + 34

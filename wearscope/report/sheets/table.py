@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import PurePath
 
 from wearscope.log.records import Record
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report import words
 from wearscope.report.sheets.content import SectionContent, SheetContent
 from wearscope.report.sheets.page import Page
@@ -96,12 +97,12 @@ def _table_rows(
     for quantity in quantities:
         if quantity in _CHIP_SIZES and no_chips:
             continue
-        words_of = words.quantity_words(quantity)
+        words_of = quantity_of(quantity)
         cells = [
             words.find_record(c.new_records if new else c.records, quantity, zone) for _, new, zone in columns
         ]
         if any(cell is not None for cell in cells):
-            rows.append((words_of.name + (f", {words_of.unit}" if words_of.unit else ""), cells))
+            rows.append((words_of.label + (f", {words_of.shown_unit}" if words_of.shown_unit else ""), cells))
     return rows
 
 
@@ -163,7 +164,7 @@ def _footer(page: Page, y: float, c: SheetContent | SectionContent, shown: Seque
     for quantity in _ABOUT_PHOTO:
         record = words.find_record(c.records, quantity, "whole")
         if record is not None and record.value is not None and quantity not in shown:
-            facts.append(f"{words.quantity_words(quantity).name} {words.value_text(record)}")
+            facts.append(f"{quantity_of(quantity).label} {words.value_text(record)}")
     first = c.records[0] if c.records else None
     if first is not None:
         facts.append(f"photo {words.shortened(PurePath(first.photo).name, 44)}")

@@ -1,0 +1,291 @@
+"""What a trial comes to: wear, life and cost of each bit, and which is the cheapest; numbers and codes, no words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from wearscope.economics.cost import Use
+from wearscope.economics.curve import Array
+from wearscope.economics.life import Range
+from wearscope.economics.readings import Limit
+from wearscope.log.records import Record
+from wearscope.quantities.reasons import Reason
+
+Over = Literal["parts", "minutes", "metres"]
+Choice = Literal[
+    "cheapest",
+    "probably-cheapest",
+    "cheapest-only-beyond-the-horizon",
+    "undecided",
+    "one-bit",
+    "no-price",
+    "nothing-known",
+]
+
+
+@dataclass(frozen=True)
+class Band:
+    """What a curve may be at each place of a grid: its median, and the 50 % and 95 % ranges; shape (T,) each.
+
+    Attributes
+    ----------
+    low95, low50, median, high50, high95 : ndarray, shape (T,)
+    """
+
+    low95: Array
+    low50: Array
+    median: Array
+    high50: Array
+    high95: Array
+
+
+@dataclass(frozen=True)
+class QuantityCurve:
+    """The wear curve of one quantity on one bit.
+
+    Attributes
+    ----------
+    quantity, unit : str
+        As in ``measurements.csv``.
+    limit : Limit or None
+    readings : tuple of Record
+        The points, each with its uncertainty.
+    parts : ndarray, shape (T,)
+        Where `worst` and `mean` are given, from 0 to the horizon.
+    worst, mean : Band
+        Of the worst flute, and of the mean of the flutes, in `unit`.
+    weights : dict of str to float
+        Probability of each shape of curve.
+    scatter : float
+        Scatter of the points beyond their uncertainty (standard deviation, in `unit`).
+    flute_ratio : float or None
+        Wear of the worst flute over that of the least worn, median; None with a single flute measured.
+    """
+
+    quantity: str
+    unit: str
+    limit: Limit | None
+    readings: tuple[Record, ...]
+    parts: Array
+    worst: Band
+    mean: Band
+    weights: dict[str, float]
+    scatter: float
+    flute_ratio: float | None
+
+    @property
+    def n_checkpoints(self) -> int:
+        """At how many numbers of parts there is a point."""
+        return len({row.parts for row in self.readings})
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What of a quantity could not be used for a bit.
+
+    Attributes
+    ----------
+    quantity : str
+        As in ``measurements.csv``.
+    n_doubtful, n_refused : int
+        Rows left out.
+    unmeasured : tuple of int
+        Flutes without a usable row where others have one; they are taken to wear like those.
+    """
+
+    quantity: str
+    n_doubtful: int
+    n_refused: int
+    unmeasured: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class BitOutcome:
+    """What the trial says of one bit.
+
+    Attributes
+    ----------
+    bit : str
+    price : float
+    use : Use
+        What using it up costs.
+    coated : bool
+        Whether it has a coating that can be lost.
+    parts_cut, horizon : float
+        Parts at its last checkpoint that could be used, and parts beyond which no life is stated. 0 where nothing
+        was measured.
+    curves : tuple of QuantityCurve
+    evidence : tuple of Evidence
+        For each quantity that is followed on it.
+    not_faced : tuple of str
+        Quantities that are followed in the trial, but cannot end the life of this bit.
+    life, life_of_mean : Range or None
+        Parts until its worst flute, or the mean of its flutes, reaches the first limit; ends at or beyond the
+        horizon are None. None as a whole if nothing can be said, for the reason in `why_not`.
+    at_least : float
+        Parts that it lasts with 97.5 % probability, at most the horizon.
+    ended_by : dict of str to float
+        How often each quantity is the one that ends its life.
+    cost : Range or None
+        Money per part; low ends that need a life beyond the horizon are None. None as a whole without a life, and for
+        a bit that costs nothing to use up.
+    cost_at_horizon : float
+        Money per part if it lasts just to the horizon.
+    chance, chance_by_horizon : float or None
+        Probability that it is the cheapest: as the curves go on, and if no bit lasts beyond its horizon.
+    why_not : Reason or None
+        Why there is no life; None if there is one.
+    life_draws, cost_draws : ndarray, shape (N,)
+        Equally likely, in parts (at most `BEYOND` times the parts cut) and in money per part. Empty without a life.
+    """
+
+    bit: str
+    price: float
+    use: Use
+    coated: bool
+    parts_cut: float
+    horizon: float
+    curves: tuple[QuantityCurve, ...]
+    evidence: tuple[Evidence, ...] = ()
+    not_faced: tuple[str, ...] = ()
+    life: Range | None = None
+    life_of_mean: Range | None = None
+    at_least: float = 0.0
+    ended_by: dict[str, float] = field(default_factory=dict)
+    cost: Range | None = None
+    cost_at_horizon: float = 0.0
+    chance: float | None = None
+    chance_by_horizon: float | None = None
+    why_not: Reason | None = None
+    life_draws: Array = field(default_factory=lambda: np.empty(0))
+    cost_draws: Array = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Which bit to stock.
+
+    Attributes
+    ----------
+    choice : str
+        What can be said; of the first of `ranked` where it is about one bit.
+    ranked : tuple of str
+        Bits with a cost, the most likely the cheapest first.
+    silent : tuple of str
+        Bits without a cost.
+    """
+
+    choice: Choice
+    ranked: tuple[str, ...]
+    silent: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BreakEven:
+    """What would make one bit as cheap per part as another, at the medians of both, no life beyond its horizon.
+
+    Attributes
+    ----------
+    bit, other : str
+    life_parts : float
+        Parts that `bit` would have to last.
+    price : float
+        Price that `bit` would have to have.
+    """
+
+    bit: str
+    other: str
+    life_parts: float
+    price: float
+
+
+@dataclass(frozen=True)
+class NextCheckpoint:
+    """What one more checkpoint on all bits that still cut would be worth.
+
+    Attributes
+    ----------
+    parts : float
+    bits : tuple of str
+        Those that would be cut on and photographed.
+    money_per_1000_parts : float
+        Expected saving, from choosing the right bit more often.
+    money_per_year : float or None
+        The same for the parts that the shop makes in a year, if stated.
+    """
+
+    parts: float
+    bits: tuple[str, ...]
+    money_per_1000_parts: float
+    money_per_year: float | None
+
+
+@dataclass(frozen=True)
+class Axis:
+    """What lives are told in.
+
+    Attributes
+    ----------
+    over : {"parts", "minutes", "metres"}
+    factor : float
+        Times a number of parts gives a number of `unit`.
+    unit : {"parts", "min", "m"}
+    """
+
+    over: Over
+    factor: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a trial says, ready to be shown.
+
+    Attributes
+    ----------
+    trial : str
+    currency : str
+        Empty if the trial file does not say.
+    axis : Axis
+    bits : tuple of BitOutcome
+        In the order of the trial file.
+    verdict : Verdict
+    wrong_choice_per_1000_parts : float or None
+        Money expected to be lost by taking the bit that looks cheapest now.
+    next_checkpoint : NextCheckpoint or None
+    break_even : tuple of BreakEven
+        Each other bit against the one most likely the cheapest if none lasts beyond its horizon.
+    seed : int
+        All draws start from it.
+    """
+
+    trial: str
+    currency: str
+    axis: Axis
+    bits: tuple[BitOutcome, ...]
+    verdict: Verdict
+    wrong_choice_per_1000_parts: float | None
+    next_checkpoint: NextCheckpoint | None
+    break_even: tuple[BreakEven, ...]
+    seed: int
+
+    def bit(self, name: str) -> BitOutcome:
+        """What the trial says of one bit.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        BitOutcome
+
+        Raises
+        ------
+        KeyError
+            There is no such bit.
+        """
+        return {bit.bit: bit for bit in self.bits}[name]

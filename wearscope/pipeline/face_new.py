@@ -1,0 +1,208 @@
+"""A face view of the new state, the radius and coating to compare with later; and whether a photo is fit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.errors import PhotoRefused
+from wearscope.imaging.located_edge import LocatedEdge
+from wearscope.imaging.quality import refusal
+from wearscope.light.edge_light import LightFit
+from wearscope.light.strip import UNUSED, EdgeView
+from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
+from wearscope.pipeline.face_known import edge_of, lighting_of
+from wearscope.pipeline.face_outcome import bare_of, chip_spans_um, inspection_of, light_seen, method_of
+from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
+from wearscope.pipeline.sources import Sources
+from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.wear.chips import chip_findings, find_chips
+from wearscope.wear.coating import coating_findings
+from wearscope.wear.coating_map import read_coating
+from wearscope.wear.datum import Zones
+from wearscope.wear.measured import ZoneFits, measured_strip
+from wearscope.wear.recession import unused_radius_finding
+from wearscope.wear.sharpness import sharpness_finding
+from wearscope.wear.zone_lights import sharpest
+from wearscope.wear.zones import zone_labels
+
+DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
+
+
+def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
+    """Measure a photo of relief or rake face taken before the bit has cut.
+
+    Parameters
+    ----------
+    trial : Trial
+    entry : PhotoEntry
+    sources : Sources
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    PhotoRefused, EdgeOutOfFrameError
+        The photo cannot carry a measurement.
+    """
+    located, lighting = locate_new(entry, sources), lighting_of(trial, entry)
+    edge = edge_of(trial.bit(entry.bit), entry)
+    fit = fit_as_new(located, edge.radius_um, lighting)
+    require_quality(located, fit)
+    fit = with_unresolved(fit, under(located, lighting))
+    strip = located.strip_along(located.smooth_um)
+    zones, fits, u_scale = Zones(None, _all_unused(located), (), None), ZoneFits(fit, None), located.u_scale
+    departure_um = located.trace_um - located.smooth_um
+    measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
+    method = method_of("new-state", edge, lighting, by_hand=sources.by_hand(entry))
+    findings = [unused_radius_finding(measured, method)]
+    coating = None
+    if edge.coated:
+        coating = read_coating(measured)
+        findings += coating_findings(measured, coating, method)
+    findings.append(sharpness_finding(fit, u_scale, light_seen(located), method))
+    # `strip` follows the edge into a wide notch; the one along the line does not
+    chips = find_chips(measured_strip(located.strip, located.trace_um, zones, fits, edge, u_scale))
+    findings += chip_findings(chips, method)
+    view = EdgeView(
+        strip,
+        measured.silhouette_um,
+        measured.labels,
+        measured.recession_um,
+        bare_of(coating),
+        chip_spans_um(chips),
+        None,
+        None,
+    )
+    placing = Placing(located, located.smooth_um, None, None, float("nan"))
+    return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing)
+
+
+def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
+    """Judge a photo of relief or rake face without measuring wear.
+
+    Parameters
+    ----------
+    trial : Trial
+    entry : PhotoEntry
+    sources : Sources
+
+    Returns
+    -------
+    Judgement
+
+    Raises
+    ------
+    PhotoRefused, EdgeOutOfFrameError
+        The photo cannot carry a measurement.
+    """
+    located = sources.located(entry)
+    fit = fit_as_new(located, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
+    require_quality(located, fit)
+    quality = located.quality
+    doubts = []
+    if quality.clipped_share > DOUBTFUL_CLIPPED:
+        doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
+    remarks = [note for note in (located.scale_note, *located.photo.notes) if note]
+    if quality.background != "bright":
+        remarks.append(f"{quality.background} background; a white card behind the flute makes the edge surer")
+    verdict: Literal["fit", "doubtful"] = "doubtful" if doubts else "fit"
+    return Judgement(
+        entry,
+        verdict,
+        (*doubts, *remarks),
+        fit.blur_um,
+        quality.clipped_share,
+        quality.contrast,
+        quality.background,
+    )
+
+
+def locate_new(entry: PhotoEntry, sources: Sources) -> LocatedEdge:
+    """Locate the edge in a new-state photo: all of it is of one kind, which sharpens its trace.
+
+    Parameters
+    ----------
+    entry : PhotoEntry
+    sources : Sources
+
+    Returns
+    -------
+    LocatedEdge
+
+    Raises
+    ------
+    PhotoRefused
+        It has no scale, or no line in it is clearly the edge.
+    """
+    return sources.recall(_all_matched, sources.located(entry))
+
+
+def _all_matched(located: LocatedEdge) -> LocatedEdge:
+    return located.matched(np.ones(len(located.trace_um), bool))
+
+
+def _all_unused(located: LocatedEdge) -> NDArray[np.int8]:
+    return zone_labels(located.strip.s_um, located.seen, np.zeros(len(located.seen), bool), None, UNUSED)
+
+
+def under(located: LocatedEdge, lighting: Lighting) -> Lighting:
+    """The light as it falls in this photo.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    lighting : Lighting
+
+    Returns
+    -------
+    Lighting
+    """
+    return replace(lighting, background=located.quality.background)
+
+
+def fit_as_new(located: LocatedEdge, radius_um: tuple[float, float], lighting: Lighting) -> LightFit:
+    """Fit the light across the whole visible edge, each column moved on to the trace.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    radius_um : (float, float)
+        Edge radius when new and its standard uncertainty.
+    lighting : Lighting
+
+    Returns
+    -------
+    LightFit
+
+    Raises
+    ------
+    EdgeOutOfFrameError
+        Too little is in the frame on one side of the edge.
+    """
+    columns = sharpest(_all_unused(located) == UNUSED, located.steepness)
+    mean = mean_light(located.strip, columns, located.smooth_um)
+    return fit_unused(mean, under(located, lighting), radius_um, located.um_per_px)
+
+
+def require_quality(located: LocatedEdge, fit: LightFit) -> None:
+    """Refuse a photo that is too blurred, too dark or too burnt out to measure.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    fit : LightFit
+        Of the edge where it is as new.
+
+    Raises
+    ------
+    PhotoRefused
+    """
+    wrong = refusal(located.quality, fit.blur_um, located.um_per_px)
+    if wrong is not None:
+        raise PhotoRefused(f"{located.name}: {wrong[0]}", wrong[1])

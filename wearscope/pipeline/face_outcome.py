@@ -1,0 +1,117 @@
+"""What came of a face view: the words of its method, what is drawn, and its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.imaging.located_edge import LocatedEdge
+from wearscope.imaging.registration import MarkMatch
+from wearscope.light.strip import NEITHER, UNUSED, EdgeView, Strip
+from wearscope.light.zone_light import Lighting
+from wearscope.metrology.findings import Finding
+from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing, budgets_of, records_of
+from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import Reason, reason
+from wearscope.trial.model import PhotoEntry
+from wearscope.wear.chips import ZoneChips
+from wearscope.wear.coating_map import CoatingMap
+from wearscope.wear.measured import Edge
+
+
+def method_of(
+    datum: str, edge: Edge, lighting: Lighting, match: MarkMatch | None = None, *, by_hand: bool
+) -> str:
+    """What the numbers rest on: lower-case words joined by ``+``, ``hand`` last.
+
+    Parameters
+    ----------
+    datum : str
+        What the worn edge is held against.
+    edge : Edge
+    lighting : Lighting
+    match : MarkMatch, optional
+        With the new-state photo.
+    by_hand : bool
+        Whether a person has marked anything.
+
+    Returns
+    -------
+    str
+    """
+    words = ["light-fit", datum]
+    if match is not None:
+        words.append("marks" if match.verdict == "same" else "edge-only")
+    words.append("stated-radius" if edge.radius_stated else "assumed-radius")
+    words.append("stated-ring" if lighting.stated else "assumed-ring")
+    if by_hand:
+        words.append("hand")
+    return "+".join(words)
+
+
+def light_seen(located: LocatedEdge) -> Reason:
+    """What the photo is like, in figures."""
+    quality = located.quality
+    return reason(
+        "light-seen",
+        background=quality.background,
+        contrast=quality.contrast,
+        burnt_out=quality.clipped_share,
+    )
+
+
+def bare_of(coating: CoatingMap | None) -> NDArray[np.bool_] | None:
+    """Where bare substrate shows, shape (D, S); None where that is not known."""
+    return None if coating is None else coating.substrate
+
+
+def chip_spans_um(chips: Sequence[tuple[Zone, ZoneChips | None]]) -> tuple[tuple[float, float], ...]:
+    """Start and end along the edge of each chip, µm."""
+    return tuple((chip.start_um, chip.end_um) for _, zone in chips if zone for chip in zone.chips)
+
+
+def new_as_drawn(strip: Strip | None) -> EdgeView | None:
+    """The new-state strip as something to draw: its edge lies at d = 0."""
+    if strip is None:
+        return None
+    inside = np.isfinite(strip.light[int(np.argmin(np.abs(strip.d_um))), :, 0])
+    flat_um = np.where(inside, 0.0, np.nan)
+    zone = np.where(inside, UNUSED, NEITHER).astype(np.int8)
+    return EdgeView(strip, flat_um, zone, flat_um, None, (), None, None)
+
+
+def inspection_of(
+    entry: PhotoEntry,
+    findings: Sequence[Finding],
+    located: LocatedEdge,
+    drawing: EdgeDrawing | None,
+    placing: Placing,
+    warnings: Sequence[str] = (),
+) -> Inspection:
+    """Stamp the findings with where they come from.
+
+    Parameters
+    ----------
+    entry : PhotoEntry
+    findings : sequence of Finding
+    located : LocatedEdge
+        At the scale that was used.
+    drawing : EdgeDrawing or None
+    placing : Placing
+    warnings : sequence of str
+
+    Returns
+    -------
+    Inspection
+    """
+    return Inspection(
+        entry,
+        records_of(entry, findings, located.scale_note, located.photo, located.photo_um_per_px),
+        warnings=tuple(f"{located.name}: {warning}" for warning in warnings),
+        drawing=drawing,
+        photo_sha256=located.photo.sha256,
+        budgets=budgets_of(findings),
+        on_photo=placing,
+    )

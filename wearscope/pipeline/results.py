@@ -1,0 +1,286 @@
+"""What came of a trial's photos, and what is kept of it: rows in the wear log, refusals, names of sheets."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from hashlib import file_digest
+from pathlib import Path
+
+from wearscope import __version__
+from wearscope.errors import WearscopeError
+from wearscope.log.export import write_table
+from wearscope.log.records import Record
+from wearscope.log.wear_log import LoggedInspection, WearLog
+from wearscope.metrology.uncertainty import Budget
+from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.pool import unexpected
+from wearscope.quantities.quantity import Zone
+from wearscope.trial.model import PhotoEntry, Trial
+
+REFUSED_NAME = "refused.csv"
+
+
+@dataclass(frozen=True)
+class PhotoResult:
+    """What came of one photo.
+
+    Attributes
+    ----------
+    entry : PhotoEntry
+    photo_sha256 : str
+        Empty if the file cannot be read, or was not.
+    records : tuple of Record
+        Rows with status ``refused`` included.
+    refusal : str
+        Why the photo as a whole was not measured, and the cure; empty if it was.
+    warnings : tuple of str
+        One line each.
+    sheet : Path or None
+        Its comparison sheet.
+    known : bool
+        False if the work was cut off before anything was known about the photo.
+    budgets : mapping
+        As in `Inspection`; they are not kept in the wear log.
+    refusal_code : str
+        Kind of the refusal; empty if it was measured.
+    """
+
+    entry: PhotoEntry
+    photo_sha256: str = ""
+    records: tuple[Record, ...] = ()
+    refusal: str = ""
+    warnings: tuple[str, ...] = ()
+    sheet: Path | None = None
+    known: bool = True
+    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
+    refusal_code: str = ""
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """What came of a trial.
+
+    Attributes
+    ----------
+    photos : tuple of PhotoResult
+        In the order of the trial.
+    records : tuple of Record
+        The rows of ``measurements.csv``: what the wear log now holds of the trial's photos.
+    measurements, refused, wear_log : Path
+        Files written.
+    """
+
+    photos: tuple[PhotoResult, ...]
+    records: tuple[Record, ...]
+    measurements: Path
+    refused: Path
+    wear_log: Path
+
+    @property
+    def refusals(self) -> tuple[PhotoResult, ...]:
+        """Photos that were not measured."""
+        return tuple(photo for photo in self.photos if photo.refusal)
+
+    @property
+    def sheets(self) -> tuple[Path, ...]:
+        """Comparison sheets drawn."""
+        return tuple(photo.sheet for photo in self.photos if photo.sheet)
+
+
+@dataclass(frozen=True)
+class PhotoVerdict:
+    """Whether one photo is fit to be measured.
+
+    Attributes
+    ----------
+    entry : PhotoEntry
+    judgement : Judgement or None
+        None if there is none, for the reason that `refusal` gives.
+    refusal : str
+        Why the photo cannot be measured, and the cure; empty if it can.
+    """
+
+    entry: PhotoEntry
+    judgement: Judgement | None
+    refusal: str
+
+
+def sheet_names(trial: Trial) -> dict[PhotoEntry, str]:
+    """File name of each photo's comparison sheet, safe on every system and no two alike.
+
+    Such as ``Wren-flute1-0150parts.png``; the view is added where several show one flute and checkpoint.
+    """
+    bit_names = _file_names(bit.name for bit in trial.bits)
+    digits = max([4, *(len(str(entry.parts)) for entry in trial.photos)])  # so that names rarely change
+    views: dict[tuple[str, int, int], int] = {}
+    for entry in trial.photos:
+        place = (entry.bit, entry.flute, entry.parts)
+        views[place] = views.get(place, 0) + 1
+    names = {}
+    for entry in trial.photos:
+        view = f"-{entry.view}" if views[entry.bit, entry.flute, entry.parts] > 1 else ""
+        names[entry] = f"{bit_names[entry.bit]}-flute{entry.flute}-{entry.parts:0{digits}}parts{view}.png"
+    return names
+
+
+def _file_names(names: Iterable[str]) -> dict[str, str]:
+    """Part of a file name for each name; names that differ stay different, even where case does not count."""
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        base = re.sub(r"[^\w.+-]+", "_", name).strip("._")[:60] or "bit"
+        candidate, number = base, 1
+        while candidate.casefold() in taken:
+            number += 1
+            candidate = f"{base}_{number}"
+        taken.add(candidate.casefold())
+        found[name] = candidate
+    return found
+
+
+def named(entry: PhotoEntry, line: str) -> str:
+    """Have the line name the photo as the trial file does: the bare file name may be that of many."""
+    if entry.file in line or str(entry.path) in line:
+        return line
+    return f"{entry.file}: {line.removeprefix(f'{entry.path.name}: ')}"
+
+
+def sha256_of(path: Path) -> str:
+    """Checksum of a file's content, in hexadecimal; empty if it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+def require_writable(folders: list[Path], files: list[Path]) -> None:
+    """Make the folders, the deepest first, and find out whether the files can be replaced."""
+    for folder in folders:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            probe = folder / f".wearscope.{os.getpid()}"
+            probe.touch()
+            probe.unlink()
+        except OSError as error:
+            raise WearscopeError(
+                f"{folder} cannot be written ({error.strerror})",
+                "make it writable, or choose another folder with --out",
+            ) from error
+    for file in files:
+        try:
+            if file.exists():
+                file.open("ab").close()
+        except OSError as error:
+            raise WearscopeError(
+                f"{file} cannot be written ({error.strerror})", "close any program that has it open"
+            ) from error
+
+
+def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
+    """Put a result into the log; a failure instead, if it is not one that can be logged.
+
+    Parameters
+    ----------
+    log : WearLog
+    trial : Trial
+    result : PhotoResult
+
+    Returns
+    -------
+    PhotoResult
+        With a refusal if its numbers could not be logged.
+
+    Notes
+    -----
+    A refused photo leaves the log as it is: what an earlier, better photo gave is not lost by it.
+    """
+    if result.refusal or not result.known:
+        return result
+    made = LoggedInspection(
+        trial=trial.name,
+        bit=result.entry.bit,
+        flute=result.entry.flute,
+        parts=result.entry.parts,
+        view=result.entry.view,
+        photo=result.entry.file,
+        photo_sha256=result.photo_sha256,
+        refusal=result.refusal,
+        wearscope_version=__version__,
+        inspected_at=datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+    try:
+        log.append(made, result.records)
+    except ValueError as error:
+        line = unexpected(result.entry.file, "its measurements make no sense", error)
+        log.append(replace(made, refusal=line), ())
+        return replace(result, records=(), refusal=line, sheet=None)
+    return result
+
+
+def current_rows(log: WearLog, trial: Trial) -> tuple[Record, ...]:
+    """Rows that the wear log holds now of the photos that a trial lists."""
+    listed = {(entry.bit, entry.flute, entry.parts, entry.view) for entry in trial.photos}
+    rows = log.current(trial=trial.name)
+    return tuple(row for row in rows if (row.bit, row.flute, row.parts, row.view) in listed)
+
+
+def photos_refused(folder: Path) -> dict[tuple[str, int, int, str], str]:
+    """Why photos were refused when a trial was last measured, by bit, flute, parts and view.
+
+    Parameters
+    ----------
+    folder : Path
+        The results folder.
+
+    Returns
+    -------
+    dict
+        Empty if nothing was measured into this folder.
+
+    Raises
+    ------
+    WearscopeError
+        ``refused.csv`` cannot be read.
+    """
+    path = folder / REFUSED_NAME
+    if not path.exists():
+        return {}
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            return {
+                (row["bit"], int(row["flute"]), int(row["parts"]), row["view"]): row["refusal"]
+                for row in csv.DictReader(file)
+            }
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise WearscopeError(
+            f"{path} cannot be read, or is not as it was written", "delete it and run wearscope measure again"
+        ) from error
+
+
+def write_refusals(path: Path, photos: Iterable[PhotoResult]) -> None:
+    """Write the table of refused photos.
+
+    Parameters
+    ----------
+    path : Path
+    photos : iterable of PhotoResult
+        Those that were measured are left out.
+
+    Raises
+    ------
+    WearscopeError
+        The file cannot be written.
+    """
+    columns = ("bit", "flute", "parts", "view", "photo", "refusal")
+    refused = [photo for photo in photos if photo.refusal]
+    write_table(
+        path,
+        columns,
+        ((p.entry.bit, p.entry.flute, p.entry.parts, p.entry.view, p.entry.file, p.refusal) for p in refused),
+    )

@@ -1,0 +1,174 @@
+"""A recording of a cut read from its file, if it can give a level."""
+
+from __future__ import annotations
+
+import struct
+import warnings
+from dataclasses import dataclass
+from hashlib import sha256
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.io import wavfile
+
+from wearscope.errors import WearscopeError
+
+Array = NDArray[np.float64]
+
+SHORTEST_S, LONGEST_S = 5.0, 600.0
+"""Shorter cuts hold too few blocks to tell how a level scatters, longer ones are no single cut; chosen, no source."""
+
+_TOP = 4e-5  # below full scale: the largest value of 16 bits is 3e-5 below it
+_PEAK_BAND = 1e-3  # share of the peak in which a wave that is cut off holds nearly all its highest samples
+_FEWEST_FLAT = 10  # samples at a peak that are no chance
+
+LEAST_RATE_HZ = 16_000
+"""A rate that holds less than the 8 kHz up to which routers are loud cannot give their level."""
+
+
+class RecordingRefused(WearscopeError):  # noqa: N818 - a refusal is a result to act on
+    """A recording that cannot give a level."""
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """A recording as it stands in its file.
+
+    Attributes
+    ----------
+    path : Path
+    sha256 : str
+        Of the file's bytes, in hexadecimal.
+    rate_hz : int
+        Samples per second.
+    samples : ndarray, shape (N, C)
+        The channels that hold sound, full scale being 1.
+    """
+
+    path: Path
+    sha256: str
+    rate_hz: int
+    samples: Array
+
+    @property
+    def duration_s(self) -> float:
+        """Length, in seconds."""
+        return len(self.samples) / self.rate_hz
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a WAV file: 8, 16, 24 or 32 bits or floating point, one channel or more.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Recording
+
+    Raises
+    ------
+    RecordingRefused
+        It is no such file, damaged, clipped, silent, too short or too long, or sampled too slowly.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise RecordingRefused(
+            f"{path} cannot be read ({error.strerror})", "check the path and its permissions"
+        ) from error
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks of other programs
+            warnings.filterwarnings("error", "Reached EOF")
+            rate_hz, stored = wavfile.read(BytesIO(content))
+    except (
+        struct.error,
+        ValueError,
+        OSError,
+        IndexError,
+        KeyError,
+        TypeError,
+        ZeroDivisionError,
+        wavfile.WavFileWarning,
+    ) as error:
+        raise RecordingRefused(
+            f"{path} is no WAV file that can be read whole ({str(error).strip() or type(error).__name__})",
+            "save the recording as WAV, 16 or 24 bits PCM",
+        ) from error
+    samples, step = _full_scale_one(np.atleast_2d(stored.T).T)
+    _require_usable(path, rate_hz, samples)
+    sounding = samples[:, np.ptp(samples, axis=0) > 0]
+    if not sounding.shape[1]:
+        raise RecordingRefused(f"{path} is silent", "check the microphone and record again")
+    if any(is_clipped(channel, step) for channel in sounding.T):
+        raise RecordingRefused(
+            f"{path} is clipped: its peaks are cut off", "lower the recording level and record again"
+        )
+    return Recording(path, sha256(content).hexdigest(), int(rate_hz), sounding)
+
+
+def _full_scale_one(stored: NDArray[Any]) -> tuple[Array, float]:
+    """Samples with full scale 1, and the smallest step between two values."""
+    if stored.dtype.kind == "f":
+        return np.asarray(stored, dtype=float), 0.0
+    if stored.dtype == np.uint8:
+        return (np.asarray(stored, dtype=float) - 128) / 128, 1 / 128
+    full = float(-int(np.iinfo(stored.dtype).min))
+    values = np.asarray(stored, dtype=float) / full
+    return values, 1 / full
+
+
+def _require_usable(path: Path, rate_hz: int, samples: Array) -> None:
+    if not np.isfinite(samples).all():
+        raise RecordingRefused(
+            f"{path} holds samples that are no numbers", "save it again as 16 or 24 bits PCM"
+        )
+    duration_s = len(samples) / rate_hz
+    if rate_hz < LEAST_RATE_HZ:
+        raise RecordingRefused(
+            f"{path} has {rate_hz} samples per second",
+            f"record with 44100, and no fewer than {LEAST_RATE_HZ}",
+        )
+    if duration_s < SHORTEST_S:
+        raise RecordingRefused(
+            f"{path} lasts {duration_s:.2g} s", f"record at least {SHORTEST_S:g} s of steady cutting"
+        )
+    if duration_s > LONGEST_S:
+        raise RecordingRefused(
+            f"{path} lasts {duration_s / 60:.0f} minutes",
+            f"cut it to the cutting, at most {LONGEST_S / 60:g} minutes",
+        )
+
+
+def is_clipped(samples: Array, step: float = 0.0) -> bool:
+    """Whether peaks are cut off: at full scale, or flat below it.
+
+    A wave dwells near its peak no more than just below: of a sine, the topmost thousandth holds as many samples
+    as the next three. Where peaks are cut off, the topmost holds nearly all.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (N,)
+        Full scale is 1.
+    step : float
+        Smallest step between two values, 0 for floating point.
+
+    Returns
+    -------
+    bool
+    """
+    for side in (samples, -samples):
+        peak = float(side.max())
+        if np.count_nonzero(side >= 1 - max(1.5 * step, _TOP)) > 2:
+            return True
+        band = max(_PEAK_BAND * peak, step)
+        top = np.count_nonzero(side > peak - 0.5 * band)
+        next_below = np.count_nonzero(side > peak - 3.5 * band) - top
+        if top >= _FEWEST_FLAT and top > 5 * next_below:
+            return True
+    return False

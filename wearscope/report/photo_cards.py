@@ -1,0 +1,221 @@
+"""What the report says of each photo of a trial."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from wearscope.log.records import Record, gave_numbers
+from wearscope.report.photo_words import main_sentence
+from wearscope.report.words import (
+    VIEW_WORDS,
+    finding,
+    headline,
+    note_text,
+    parts_text,
+    row_name,
+)
+from wearscope.trial import PhotoEntry, Trial
+
+Place = tuple[str, int, int, str]
+"""Bit, flute, parts and view."""
+
+_WHOLE_NOTE = 1000  # characters of a reason in the table of numbers: in practice all
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number of a photo as it is shown, and where it comes from.
+
+    Attributes
+    ----------
+    name, finding : str
+        What it is, and its value with the interval or what stands in its place.
+    status : str
+        As in ``measurements.csv``.
+    origin : str
+        Method, version of the program and day of the measurement; why there is a remark.
+    """
+
+    name: str
+    finding: str
+    status: str
+    origin: str
+
+
+@dataclass(frozen=True)
+class PhotoCard:
+    """What the report shows of one photo of the trial.
+
+    Attributes
+    ----------
+    number : int
+        From 1, in the order of the trial.
+    heading, sentence : str
+        Which flute and checkpoint, the view unless it is that of the relief face, and the main result.
+    bit : str
+    flute, parts : int
+    when : str
+        Checkpoint in words.
+    photo, sha256 : str
+        File as written in the trial file, and the checksum of what was measured; empty if nothing was.
+    scale, version, measured_at : str
+        Empty if nothing was measured.
+    blur, misfit : str
+        Of the photo, in words.
+    verdict : str
+        Begins with "measured", "refused" or "not measured".
+    remarks : tuple of str
+        Why it is refused, and whether the file is still the one that was measured.
+    numbers : tuple of Number
+    sheet : Path or None
+    is_last : bool
+        Whether it is of the last checkpoint of its flute and view.
+    gave_numbers : bool
+        Whether any of its numbers tells of wear and is not refused.
+    """
+
+    number: int
+    heading: str
+    sentence: str
+    bit: str
+    flute: int
+    parts: int
+    when: str
+    photo: str
+    sha256: str
+    scale: str
+    version: str
+    measured_at: str
+    blur: str
+    misfit: str
+    verdict: str
+    remarks: tuple[str, ...]
+    numbers: tuple[Number, ...]
+    sheet: Path | None
+    is_last: bool
+    gave_numbers: bool
+
+
+def photo_cards(
+    trial: Trial,
+    records: Sequence[Record],
+    *,
+    refusals: Mapping[Place, str],
+    sheets: Mapping[PhotoEntry, Path],
+    sha256_now: Mapping[PhotoEntry, str],
+) -> tuple[PhotoCard, ...]:
+    """What there is to say of each photo that a trial lists.
+
+    Parameters
+    ----------
+    trial : Trial
+    records : sequence of Record
+        The rows that hold now.
+    refusals : mapping
+        Why a photo was refused when the trial was last measured.
+    sheets : mapping
+        Comparison sheet of each photo, where there is one.
+    sha256_now : mapping
+        Checksum that each photo's file has now; empty where there is no such file.
+
+    Returns
+    -------
+    tuple of PhotoCard
+        In the order of the trial.
+    """
+    rows: dict[Place, list[Record]] = {}
+    for record in records:
+        rows.setdefault((record.bit, record.flute, record.parts, record.view), []).append(record)
+    last: dict[tuple[str, int, str], int] = {}
+    for entry in trial.photos:
+        seen = (entry.bit, entry.flute, entry.view)
+        last[seen] = max(last.get(seen, 0), entry.parts)
+    return tuple(
+        _photo_card(
+            number,
+            entry,
+            rows.get(_place(entry), []),
+            refusals.get(_place(entry), ""),
+            sheets.get(entry),
+            sha256_now.get(entry, ""),
+            is_last=entry.parts == last[entry.bit, entry.flute, entry.view],
+        )
+        for number, entry in enumerate(trial.photos, 1)
+    )
+
+
+def _place(entry: PhotoEntry) -> Place:
+    return entry.bit, entry.flute, entry.parts, entry.view
+
+
+def _photo_card(
+    number: int,
+    entry: PhotoEntry,
+    rows: Sequence[Record],
+    refusal: str,
+    sheet: Path | None,
+    sha256_now: str,
+    *,
+    is_last: bool,
+) -> PhotoCard:
+    sha256 = rows[0].photo_sha256 if rows else ""
+    remarks = [refusal] if refusal else []
+    if rows and refusal:
+        remarks.append("The numbers here are those of an earlier measurement.")
+    if rows and not sha256_now:
+        remarks.append("The file is no longer where the trial file says.")
+    elif rows and sha256_now != sha256:
+        remarks.append("The file has changed since it was measured; run wearscope measure.")
+    if not rows and not refusal:
+        remarks.append("Not measured yet; run wearscope measure.")
+    view = "" if entry.view == "relief" else f", {VIEW_WORDS[entry.view]}"
+    n_doubtful = sum(row.status == "doubtful" for row in rows)
+    measured = f"measured, {n_doubtful} of {len(rows)} numbers doubtful" if n_doubtful else "measured"
+    if not gave_numbers(rows):
+        measured = "measured, but no number of wear; read the notes"
+    scales = {f"{row.scale} ({row.um_per_px:.5g} µm per pixel)" for row in rows if row.um_per_px}
+    return PhotoCard(
+        number=number,
+        heading=headline(entry.bit, entry.flute, entry.parts) + view,
+        sentence=main_sentence(rows, entry.parts) if rows else "No numbers.",
+        bit=entry.bit,
+        flute=entry.flute,
+        parts=entry.parts,
+        when=parts_text(entry.parts),
+        photo=entry.file,
+        sha256=sha256,
+        scale=_listed(scales),
+        version=_listed(row.wearscope_version for row in rows),
+        measured_at=_listed(row.measured_at[:10] for row in rows),
+        blur=_first(rows, "sharpness"),
+        misfit=_first(rows, "registration_residual"),
+        verdict=(measured if rows else "not measured") if not refusal else "refused",
+        remarks=tuple(remarks),
+        numbers=tuple(_number(row) for row in rows),
+        sheet=sheet,
+        is_last=is_last,
+        gave_numbers=gave_numbers(rows),
+    )
+
+
+def _listed(texts: Iterable[str]) -> str:
+    return ", ".join(sorted(set(texts)))
+
+
+def _first(rows: Sequence[Record], quantity: str) -> str:
+    return next((finding(row) for row in rows if row.quantity == quantity), "–")
+
+
+def _number(row: Record) -> Number:
+    said = finding(row, longest=_WHOLE_NOTE)
+    note = note_text(row)
+    notes = [note] if note not in said else []
+    origin = [
+        *notes,
+        row.method.replace("+", ", "),
+        f"wearscope {row.wearscope_version}",
+        row.measured_at[:10],
+    ]
+    return Number(row_name(row), said, row.status, " · ".join(filter(None, origin)))

@@ -1,0 +1,321 @@
+"""The rows, notes and outcome of a trial as tables for other programs: CSV, one workbook, Parquet."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any, get_args
+
+from wearscope.errors import WearscopeError
+from wearscope.log.export import COLUMNS, Cell, write_bytes, write_table
+from wearscope.log.notes import LoggedNote
+from wearscope.log.order import in_order
+from wearscope.log.records import Record
+from wearscope.log.schema import NOTE_TYPES, RECORD_TYPES
+from wearscope.log.wear_log import LoggedRecord
+from wearscope.quantities.quantity import listed_at
+from wearscope.report.words import row_name
+
+_LONGEST_CELL = 32_767  # characters, of the format (ECMA-376; from memory)
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table.
+
+    Attributes
+    ----------
+    name : str
+        For programs.
+    heading : str
+        For people, with the unit.
+    kind : {int, float, str}
+    """
+
+    name: str
+    heading: str
+    kind: type
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows under named columns.
+
+    Attributes
+    ----------
+    name : str
+        Name of its file, without the ending.
+    title : str
+        For people.
+    columns : tuple of Column
+    rows : tuple of tuple
+        A cell for each column; None where there is nothing.
+    n_frozen : int
+        How many columns at the left say what a row is about.
+    """
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    n_frozen: int = 1
+
+
+def export_tables(folder: Path, tables: Sequence[Table], *, parquet: bool) -> tuple[Path, ...]:
+    """Write tables as CSV files, as one workbook, and if asked for as Parquet files.
+
+    Parameters
+    ----------
+    folder : Path
+    tables : sequence of Table
+    parquet : bool
+
+    Returns
+    -------
+    tuple of Path
+        Files written, the workbook first.
+
+    Raises
+    ------
+    WearscopeError
+        A file cannot be written, or what writes Parquet is not installed.
+    """
+    if parquet:
+        require_parquet()
+    written = [folder / "tables.xlsx"]
+    write_bytes(written[0], workbook(tables))
+    for table in tables:
+        written.append(folder / f"{table.name}.csv")
+        write_table(written[-1], [column.name for column in table.columns], table.rows)
+        if parquet:
+            written.append(folder / f"{table.name}.parquet")
+            write_bytes(written[-1], parquet_bytes(table))
+    return tuple(written)
+
+
+def workbook(tables: Sequence[Table]) -> bytes:
+    """XLSX file with a sheet for each table, its heading frozen, each number a number and each text a text.
+
+    Parameters
+    ----------
+    tables : sequence of Table
+
+    Returns
+    -------
+    bytes
+    """
+    from xlsxwriter import Workbook
+
+    content = io.BytesIO()
+    # a note that begins with = or looks like an address stays what it is
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with Workbook(content, options) as book:
+        head = book.add_format(
+            {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#E8E8E8"}
+        )
+        for table in tables:
+            _write_sheet(book.add_worksheet(table.title), table, head)
+    return content.getvalue()
+
+
+def _write_sheet(sheet: Any, table: Table, head: Any) -> None:  # noqa: ANN401 - XlsxWriter has no types
+    sheet.freeze_panes(1, table.n_frozen)
+    sheet.set_landscape()
+    sheet.repeat_rows(0)
+    sheet.fit_to_pages(1, 0)
+    sheet.autofilter(0, 0, max(len(table.rows), 1), len(table.columns) - 1)
+    for j, column in enumerate(table.columns):
+        longest = max((len(str(row[j])) for row in table.rows if row[j] is not None), default=0)
+        # numbers as they are: three decimals would show 0.0004 as nothing
+        sheet.set_column(j, j, 12 if column.kind is float else min(max(longest, 8), 40) + 2)
+        sheet.write_string(0, j, column.heading, head)
+        for i, row in enumerate(table.rows, 1):
+            cell = row[j]
+            if isinstance(cell, str):
+                if cell:
+                    sheet.write_string(i, j, cell[:_LONGEST_CELL])
+            elif cell is not None:
+                sheet.write_number(i, j, cell)
+
+
+def require_parquet() -> None:
+    """Make sure that Parquet can be written.
+
+    Raises
+    ------
+    WearscopeError
+        What writes it is not installed.
+    """
+    if find_spec("pyarrow") is None:
+        raise WearscopeError(
+            "Parquet needs pyarrow, which is not installed",
+            "install it with pip install pyarrow (170 MB), or leave out --parquet",
+        )
+
+
+def parquet_bytes(table: Table) -> bytes:
+    """Parquet file of a table.
+
+    Parameters
+    ----------
+    table : Table
+
+    Returns
+    -------
+    bytes
+    """
+    import pyarrow
+    from pyarrow import parquet
+
+    types = {int: pyarrow.int64(), float: pyarrow.float64(), str: pyarrow.string()}
+    columns = [(column.name, types[column.kind]) for column in table.columns]
+    cells = [[row[j] for row in table.rows] for j in range(len(columns))]
+    content = pyarrow.BufferOutputStream()
+    parquet.write_table(pyarrow.table(cells, schema=pyarrow.schema(columns)), content)
+    return bytes(content.getvalue())
+
+
+# --- What a trial comes to, as tables
+
+
+def measurements_table(records: Sequence[Record]) -> Table:
+    """Rows that hold now, one for each number.
+
+    Parameters
+    ----------
+    records : sequence of Record
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        "measurements",
+        "Measurements",
+        tuple(_column(name, RECORD_TYPES) for name in COLUMNS),
+        tuple(astuple(record) for record in in_order(records)),
+        3,
+    )
+
+
+def log_table(history: Sequence[LoggedRecord]) -> Table:
+    """All rows ever, oldest first, and until when each held.
+
+    Parameters
+    ----------
+    history : sequence of LoggedRecord
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        "wear-log",
+        "Wear log",
+        (
+            Column("trial", "trial", str),
+            *(_column(name, RECORD_TYPES) for name in COLUMNS),
+            Column("superseded_at", "superseded at (UTC)", str),
+            Column("superseding_refusal", "refused then, because", str),
+        ),
+        tuple(
+            (row.trial, *astuple(row.record), row.superseded_at, row.superseding_refusal) for row in history
+        ),
+        4,
+    )
+
+
+def notes_table(history: Sequence[LoggedNote]) -> Table:
+    """All notes ever, oldest first, and until when each held.
+
+    Parameters
+    ----------
+    history : sequence of LoggedNote
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        "notes",
+        "Notes",
+        (
+            *(_column(name, NOTE_TYPES) for name in NOTE_TYPES),
+            Column("superseded_at", "superseded at (UTC)", str),
+            Column("superseded_by", "superseded by", str),
+        ),
+        tuple((*astuple(row.note), row.superseded_at, row.superseded_by) for row in history),
+        4,
+    )
+
+
+_PLACE = ("bit", "flute", "parts", "view")
+_ORIGIN = ("photo", "photo_sha256", "scale", "um_per_px")
+
+
+def by_photo_table(records: Sequence[Record]) -> Table:
+    """Rows that hold now, one for each photo, with a column for each quantity in each zone.
+
+    Parameters
+    ----------
+    records : sequence of Record
+
+    Returns
+    -------
+    Table
+    """
+    photos: dict[tuple[Cell, ...], dict[tuple[str, str], Record]] = {}
+    for record in in_order(records):
+        place = tuple(getattr(record, name) for name in _PLACE)
+        photos.setdefault(place, {})[record.quantity, record.zone] = record
+    numbers = {(row.quantity, row.zone): row for row in reversed(in_order(records))}
+    order = dict.fromkeys((row.quantity, row.zone) for row in _by_quantity(records))
+    columns = [_column(name, RECORD_TYPES) for name in _PLACE]
+    for number in order:
+        row, name = numbers[number], "_".join(number)
+        tail = "" if row.unit in ("1", "") or row.quantity.endswith(f"_{row.unit}") else f"_{row.unit}"
+        unit = _UNIT_WORDS.get(row.unit, row.unit)
+        columns += [
+            Column(f"{name}{tail}", f"{row_name(row)}, {unit}", float),
+            Column(f"u_{name}{tail}", f"{row_name(row)}, standard uncertainty, {unit}", float),
+            Column(f"{name}_status", f"{row_name(row)}, status", str),
+        ]
+    columns += [_column(name, RECORD_TYPES) for name in _ORIGIN]
+    rows = []
+    for place, found in photos.items():
+        cells: list[Cell] = [*place]
+        for number in order:
+            one = found.get(number)
+            cells += [one.value, one.std_uncertainty, one.status] if one else [None, None, None]
+        any_row = next(iter(found.values()))
+        rows.append((*cells, *(getattr(any_row, name) for name in _ORIGIN)))
+    return Table("by-photo", "By photo", tuple(columns), tuple(rows), len(_PLACE))
+
+
+def _by_quantity(records: Sequence[Record]) -> list[Record]:
+    """Records by quantity and zone first."""
+    return sorted(in_order(records), key=lambda row: listed_at(row.quantity, row.zone))
+
+
+_UNIT_WORDS = {"um": "µm", "1": "share of 1", "": "number"}
+_HEADINGS = {
+    "um_per_px": "scale, µm per pixel",
+    "value": "value, in its unit",
+    "std_uncertainty": "standard uncertainty, in its unit",
+    "low95": "low end of 95 % interval, in its unit",
+    "high95": "high end of 95 % interval, in its unit",
+    "parts": "parts cut",
+    "measured_at": "measured at (UTC)",
+    "noted_at": "noted at (UTC)",
+    "photo_sha256": "photo, SHA-256",
+    "file_sha256": "file, SHA-256",
+}
+
+
+def _column(name: str, types: dict[str, Any]) -> Column:
+    hint = types[name]
+    kind = int if hint is int else float if float in (hint, *get_args(hint)) else str
+    return Column(name, _HEADINGS.get(name, name.replace("_", " ")), kind)

@@ -1,0 +1,115 @@
+"""What the trial file says, in plain words: conditions, limits, what goes into the cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from wearscope.economics.readings import limits_of
+from wearscope.metrology.findings import COVERAGE_95
+from wearscope.quantities.quantity import quantity_of
+from wearscope.report.amounts import exact_money
+from wearscope.report.words import rounded
+from wearscope.trial import Bit, Trial
+
+
+def facts(trial: Trial) -> tuple[tuple[str, str], ...]:
+    """Under what conditions the bits of a trial worked.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    tuple of (str, str)
+        What, and its value.
+    """
+    rows = [
+        ("Workpiece", trial.workpiece),
+        ("Depth of cut", f"{trial.depth_of_cut_mm:g} mm"),
+        ("Spindle speed", f"{trial.spindle_rpm:g} rpm"),
+        ("Feed", f"{trial.feed_mm_per_min:g} mm/min"),
+    ]
+    if trial.minutes_per_part is not None:
+        rows.append(("Cutting time", f"{trial.minutes_per_part:g} min per part"))
+    if trial.cut_length_m_per_part is not None:
+        rows.append(("Cutting length", f"{trial.cut_length_m_per_part:g} m per part"))
+    if trial.program is not None:
+        rows.append(("Program", trial.program))
+    rows += [(f"Bit {bit.name}", ", ".join(_of_bit(bit))) for bit in trial.bits]
+    return tuple(rows)
+
+
+def _of_bit(bit: Bit) -> Iterable[str]:
+    yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
+    yield f"{bit.diameter_mm:g} mm"
+    yield f"wedge angle {bit.wedge_angle_deg:g}°"
+    yield f"coated with {bit.coating}" if bit.coated else "uncoated"
+    own = (
+        (bit.workpiece, "in {}"),
+        (bit.depth_of_cut_mm, "{:g} mm deep"),
+        (bit.spindle_rpm, "at {:g} rpm"),
+        (bit.feed_mm_per_min, "at {:g} mm/min"),
+        (bit.program, "program {}"),
+        (bit.max_rpm, "maker's maximum {:g} rpm"),
+    )
+    yield from (text.format(value) for value, text in own if value is not None)
+
+
+def limit_lines(trial: Trial) -> tuple[str, ...]:
+    """When a bit is worn out.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    tuple of str
+        Such as "edge radius of 40 ± 4 µm".
+    """
+    return tuple(_limits(trial))
+
+
+def _limits(trial: Trial) -> Iterable[str]:
+    limits = {limit.quantity: limit for bit in trial.bits for limit in limits_of(trial.life, bit)}
+    for limit in limits.values():
+        how = quantity_of(limit.quantity)
+        value, u = how.shown_factor * limit.value, how.shown_factor * limit.u
+        sure = f" ± {rounded(COVERAGE_95 * u, COVERAGE_95 * u)[0]}" if u else ""
+        yield f"{how.label} of {value:g}{sure} {how.shown_unit}"
+
+
+def cost_lines(trial: Trial) -> tuple[str, ...]:
+    """What goes into the cost of a part.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    tuple of str
+    """
+    return tuple(_cost_lines(trial))
+
+
+def _cost_lines(trial: Trial) -> Iterable[str]:
+    cost, currency = trial.cost, trial.currency or ""
+    yield "Using a bit up costs its price, regrinds and changes, less what it fetches."
+    if cost.rate_per_hour and cost.change_over_minutes:
+        yield (
+            f"A change of the bit stops the machine for {cost.change_over_minutes:g} minutes at "
+            f"{exact_money(currency, cost.rate_per_hour)} an hour."
+        )
+    else:
+        yield "Time lost by changing bits is not counted: the trial file has no [cost]."
+    for bit in trial.bits:
+        if bit.regrinds:
+            yield f"{bit.name} is reground {bit.regrinds} times, for {exact_money(currency, bit.regrind_price)} each."
+        if bit.resale:
+            yield f"{bit.name} fetches {exact_money(currency, bit.resale)} when worn out."
+    if not any(bit.price for bit in trial.bits):
+        yield "No bit has a price, so that cost says nothing: give price in each [[bit]]."
+    if not currency:
+        yield "The trial file names no currency."
