@@ -9,7 +9,8 @@ import pytest
 from scipy.special import ndtr
 
 from wearscope.light.arc import light_parts
-from wearscope.light.edge_light import LOBE_TAIL, LightPrior, WedgeTie, fit_light
+from wearscope.light.edge_light import fit_light
+from wearscope.light.known import LOBE_TAIL, LightPrior, WedgeTie
 from wearscope.light.parameters import LightParameters
 from wearscope.metrology.uncertainty import Input, as_budget
 

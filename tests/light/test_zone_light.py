@@ -6,7 +6,7 @@ from measured import zones
 from scipy.special import ndtr
 
 from wearscope.light.arc import light_parts
-from wearscope.light.edge_light import LOBE_TAIL
+from wearscope.light.known import LOBE_TAIL
 from wearscope.light.parameters import LightParameters
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.light.zone_light import (
@@ -246,6 +246,26 @@ def test_a_wandering_edge_without_a_transition(wanders_um, doubted):
     rows = rounding_of(unused, used, np.full(800, USED, np.int8), datum)
     assert (rows[0].status == "doubtful") is doubted
     assert ("edge-line-wanders" in [each.code for each in rows[0].reasons]) is doubted
+
+
+@pytest.mark.parametrize("line_seen", [True, False])
+def test_the_detection_limits_are_those_of_an_edge_that_has_not_moved(line_seen):
+    # 3.29 u (Currie 1968, from memory): wedge, tilt and scale have nothing to work on then
+    factor = recession_factor(np.radians(60), 0.0).value
+    unused, used = fits(24.0 * factor, 30.0, 0.7)
+    labels = np.repeat([UNUSED if line_seen else USED, USED], 400).astype(np.int8)
+    datum = Datum(np.zeros(800), np.full((800, 1), 0.3), 0.4, np.zeros(800), 50.0)
+    recession, radius, _, grown = rounding_of(unused, used, labels, datum)
+    u_radii = np.hypot(unused.u_radius_um, used.u_radius_um)
+    u_moved = np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + 0.3**2)
+    if line_seen:
+        assert recession.detection_limit == pytest.approx(3.29 * u_moved)
+        assert grown.detection_limit == pytest.approx(3.29 * min(u_radii, u_moved / factor))
+    else:
+        assert recession.detection_limit == pytest.approx(3.29 * factor * u_radii)
+        assert grown.detection_limit == pytest.approx(3.29 * u_radii)
+    assert radius.detection_limit == grown.detection_limit
+    assert recession.status == "ok"
 
 
 def test_without_the_ring_angle_and_the_unused_radius():

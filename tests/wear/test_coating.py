@@ -240,3 +240,27 @@ def test_a_column_that_cannot_be_read_hides_all_of_its_band():
     loss = zone_coating(burnt, seen, EDGE_UM, 1.0, USED)
     clear = zone_coating(strip, seen, EDGE_UM, 1.0, USED & ~glare)
     assert loss.u_loss > 2.0 * clear.u_loss
+
+
+def test_the_detection_limit_is_that_of_a_coating_that_has_lost_nothing():
+    # L. A. Currie, Anal. Chem. 40 (1968): 3.29 times the standard uncertainty of a blank, from memory
+    fit = light_fit(u_silhouette_um=1.0)
+    for setback_um in (-99.0, 60.0):
+        strip = bared(np.where(USED, setback_um, -99.0))
+        ratios = even_out(strip, colour_ratios(strip), ~USED)
+        colour = learn_coating(strip, ratios, ~USED)
+        usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+        seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+        edge = measured(strip, np.where(USED, 1, -1).astype(np.int8), EDGE_UM, used=fit, unused=fit)
+        rows = {(row.quantity, row.zone): row for row in coating_findings(edge, seen, "light-fit")}
+        loss, blank = rows["coating_loss", "used"], rows["coating_loss", "unused"]
+        assert (blank.status, rows["coating_setback", "unused"].status) == ("below_detection",) * 2
+        if setback_um < 0.0:
+            assert loss.detection_limit == pytest.approx(3.29 * loss.u)
+            assert loss.status == "below_detection"
+        else:  # where the border is, is known less well than that there is none
+            assert 0.01 < loss.detection_limit < 2.5 * loss.u
+            assert loss.status == "ok"
+        assert rows["coating_loss", "difference"].detection_limit == pytest.approx(
+            np.hypot(loss.detection_limit, blank.detection_limit)
+        )

@@ -9,12 +9,8 @@ import pytest
 from scipy.stats import chi2
 
 from wearscope.light.arc import light_parts
-from wearscope.light.edge_light import (
-    LOBE_TAIL,
-    LightPrior,
-    WedgeTie,
-    fit_light,
-)
+from wearscope.light.edge_light import fit_light
+from wearscope.light.known import LOBE_TAIL, LightPrior, WedgeTie
 from wearscope.light.parameters import LightParameters
 from wearscope.light.zone_light import Lighting, with_unresolved
 from wearscope.metrology.monte_carlo import compare

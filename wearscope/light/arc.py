@@ -49,18 +49,46 @@ def lobe(square: Array, tail: float | Array) -> Array:
         Squared slope from the mean surface over the squared roughness.
     tail : float
         κ in (1 + κ s²)^(-1/κ): towards 0 the Gaussian lobe of Beckmann, 0.5 that of Trowbridge and Reitz.
+
+    Returns
+    -------
+    ndarray
     """
     return np.asarray((1.0 + tail * square) ** (-1.0 / tail))
 
 
 def facets(cos_delta: Array, roughness: float | Array, tail: float | Array) -> Array:
-    """Density of microfacet normals at angle delta from the surface normal, but for a constant factor."""
+    """Density of microfacet normals at angle delta from the surface normal, but for a constant factor.
+
+    Parameters
+    ----------
+    cos_delta : ndarray
+        Cosine of the angle from the surface normal.
+    roughness : float or ndarray
+    tail : float or ndarray
+        Of the lobe.
+
+    Returns
+    -------
+    ndarray
+    """
     c2 = np.clip(cos_delta, 1e-3, 1.0) ** 2
     return np.asarray(lobe((1.0 - c2) / (c2 * roughness**2), tail) / c2**2)
 
 
 def smith_g1(cosine: Array, roughness: float | Array) -> Array:
-    """Share of microfacets not hidden in one direction (rational approximation of the same paper)."""
+    """Share of microfacets not hidden in one direction (rational approximation of the same paper).
+
+    Parameters
+    ----------
+    cosine : ndarray
+        Of the angle to the surface normal.
+    roughness : float or ndarray
+
+    Returns
+    -------
+    ndarray
+    """
     c = np.clip(cosine, 1e-6, 1.0 - 1e-12)
     a = c / np.sqrt(1.0 - c**2) / roughness
     return np.where(a < 1.6, (3.535 * a + 2.181 * a**2) / (1.0 + 2.276 * a + 2.577 * a**2), 1.0)
@@ -116,6 +144,10 @@ def mirrored_beyond(lean: Array, beyond: float, roughness: float | Array, tail: 
         Radians.
     roughness, tail : float
         Of the lobe.
+
+    Returns
+    -------
+    ndarray
     """
     slope = np.tan(lean - beyond / 2.0)
     return np.asarray(stdtr(2.0 / tail - 2.0, slope * np.sqrt(2.0 - 2.0 * tail) / roughness))
@@ -154,6 +186,18 @@ def parts_and_slopes(d_um: Array, parameters: LightParameters, face_scale_um: fl
     """The parts as of `light_parts`, and their slopes with the parameters but the tints, shape (6, 9, D).
 
     How the light is spread over the edge is differentiated, how the arc sends it is stepped.
+
+    Parameters
+    ----------
+    d_um : ndarray, shape (D,)
+    parameters : LightParameters
+    face_scale_um : float
+        Depth over which the face may change beyond the arc.
+
+    Returns
+    -------
+    parts : ndarray, shape (9, D)
+    slopes : ndarray, shape (6, 9, D)
     """
     radius_um, ring_angle, blur_um = parameters.radius_um, parameters.ring_angle, parameters.blur_um
     phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * radius_um / blur_um))))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
 from wearscope.light.arc import U_MIRROR_REFLECTANCE, arc_light
+from wearscope.light.known import LightPrior, WedgeTie
 from wearscope.light.parameters import AT, LightParameters
 from wearscope.light.projection import ARC_PARTS, STRENGTHS_KNOWN, Observed
 from wearscope.metrology.uncertainty import Budget, Estimate, Input, covariance, linear
@@ -33,9 +34,6 @@ STEPS = LightParameters(
     blue_tint=0.1,
 ).packed()
 SMALL = 0.01  # of those, to take slopes of the tie by
-# Ground and polished metals scatter with tails about as long as the Trowbridge-Reitz lobe's, 0.5: Walter et al. as
-# above, and B. Burley, "Physically based shading at Disney", SIGGRAPH course notes 2012, from memory.
-LOBE_TAIL = (0.45, 0.15)
 U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
 UNKNOWN = 0.4  # standard uncertainty from which light says nothing: burnt out
 LEAST_SCATTER = 0.3  # of what is assumed of the light's errors, that they are at least; chosen, no source
@@ -44,95 +42,8 @@ RADII_UM, RING_ANGLES, ROUGHNESSES = (0.5, 300.0), (np.radians(8.0), np.radians(
 BLURS, TAILS, LOG_TINTS = (0.2, 5.0), (0.02, 0.9), (-3.0, 3.0)
 # so far outside the expected silhouette lies background alone; and so many samples make its light; chosen
 SURELY_RADII, SURELY_BLURS, LEAST_OUTSIDE = 0.3, 2.0, 3
-ROUGHLY, FINELY = (
-    1e-2,
-    1e-5,
-)  # relative change at which a descent ends: to tell basins, and to measure; chosen
-
-
-@dataclass(frozen=True)
-class LightPrior:
-    """What is known of an edge before its light is looked at: estimate and standard uncertainty of each.
-
-    Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
-    silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of
-    the arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`.
-    `roughness` and `tail` are those of the lobe. `zone` says which edge it is.
-    `radius_known` tells a radius known beforehand from one guessed from the very light that is fitted.
-    """
-
-    line_um: tuple[float, float]
-    radius_um: tuple[float, float]
-    ring_angle: tuple[float, float]
-    roughness: tuple[float, float]
-    blur_um: tuple[float, float]
-    tint: Array
-    u_log_tint: float
-    tail: tuple[float, float] = LOBE_TAIL
-    zone: str = "used"
-    radius_known: bool = False
-
-    def means(self) -> LightParameters:
-        """Estimates by name."""
-        log_tint = np.log(np.maximum(self.tint, 1e-3))
-        tints = float(log_tint[0] - log_tint[1]), float(log_tint[2] - log_tint[1])
-        return self._stated(0, *tints)
-
-    def uncertainties(self) -> LightParameters:
-        """Standard uncertainties by name."""
-        return self._stated(1, self.u_log_tint, self.u_log_tint)
-
-    def _stated(self, which: int, red_tint: float, blue_tint: float) -> LightParameters:
-        return LightParameters(
-            line_um=self.line_um[which],
-            radius_um=self.radius_um[which],
-            ring_angle=self.ring_angle[which],
-            roughness=self.roughness[which],
-            blur_um=self.blur_um[which],
-            tail=self.tail[which],
-            red_tint=red_tint,
-            blue_tint=blue_tint,
-        )
-
-
-@dataclass(frozen=True)
-class WedgeTie:
-    """What the wedge says of silhouette and radius together: both start from the unused edge.
-
-    The silhouette lies (r - r₀) · factor inside the unused one, factor = cot(β/2) cos τ - sin τ - 1.
-
-    Attributes
-    ----------
-    silhouette, radius : Budget
-        Of the unused edge, µm; the silhouette as drawn on under the used one.
-    factor : Budget
-        From wedge angle and view tilt.
-    """
-
-    silhouette: Budget
-    radius: Budget
-    factor: Budget
-
-    def u_um(self, radius_um: float | Array) -> Array:
-        """Standard uncertainty of the tie at a radius."""
-        grown_um = radius_um - self.radius.value
-        return np.asarray(
-            np.sqrt(
-                self.silhouette.u**2
-                + (self.factor.value * self.radius.u) ** 2
-                + (grown_um * self.factor.u) ** 2
-            )
-        )
-
-    def residual(self, silhouette_um: float | Array, radius_um: float | Array) -> Array:
-        """Departure of a silhouette and radius from the tie, over its standard uncertainty."""
-        expected_um = self.silhouette.value + (radius_um - self.radius.value) * self.factor.value
-        return np.asarray((silhouette_um - expected_um) / self.u_um(radius_um))
-
-    def parts(self, radius_um: float) -> list[tuple[float, Estimate]]:
-        """Sensitivities of where the tie puts the silhouette, and to what."""
-        grown_um = radius_um - self.radius.value
-        return [(1.0, self.silhouette), (-self.factor.value, self.radius), (grown_um, self.factor)]
+# relative change at which a descent ends: to tell basins, and to measure; chosen
+ROUGHLY, FINELY = 1e-2, 1e-5
 
 
 @dataclass(frozen=True)

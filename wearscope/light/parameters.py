@@ -15,12 +15,26 @@ class Packed:
     """A dataclass of numbers that a solver sees as a vector, in the order of its fields."""
 
     def packed(self) -> Array:
-        """The numbers as a vector, shape (K,)."""
+        """The numbers as a vector, shape (K,).
+
+        Returns
+        -------
+        ndarray, shape (K,)
+        """
         return np.array([getattr(self, name) for name in self.__dataclass_fields__])  # type: ignore[attr-defined]
 
     @classmethod
     def unpacked(cls, vector: Array) -> Self:
-        """The numbers of a vector, shape (K,), by name."""
+        """The numbers of a vector, shape (K,), by name.
+
+        Parameters
+        ----------
+        vector : ndarray, shape (K,)
+
+        Returns
+        -------
+        Packed
+        """
         return cls(*vector.tolist())
 
 

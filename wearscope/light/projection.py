@@ -88,6 +88,10 @@ class Observed:
         ----------
         parameters : LightParameters
 
+        Returns
+        -------
+        Projection
+
         Notes
         -----
         With A the weighted parts, c the strengths and r = A c - y the residuals, the strengths follow a parameter by
@@ -175,7 +179,19 @@ def not_negative(normal: Array, right: Array, which: Index) -> tuple[Array, Inde
 
 
 def solved(normal: Array, right: Array, use: Index) -> Array:
-    """Some unknowns of several normal equations with one matrix, the others being 0; `right` of shape (K, M)."""
+    """Some unknowns of several normal equations with one matrix, the others being 0; `right` of shape (K, M).
+
+    Parameters
+    ----------
+    normal : ndarray, shape (K, K)
+    right : ndarray, shape (K, M)
+    use : ndarray of int
+        Places of the unknowns that are not 0.
+
+    Returns
+    -------
+    ndarray, shape (len(use), M)
+    """
     scale = 1.0 / np.sqrt(normal[use, use] + 1e-18)
     scaled = normal[use[:, None], use] * (scale[:, None] * scale) + REGULAR * np.eye(len(use))
     # numpy's and scipy's own solvers take several times as long about so few unknowns as LAPACK, which can fail only

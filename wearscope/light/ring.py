@@ -25,9 +25,8 @@ from wearscope.light.parameters import Packed
 
 Array = NDArray[np.float64]
 
-AZIMUTHS = (
-    (np.arange(24) + 0.5) / 24 * np.pi
-)  # from the pin's axis; the other half of the ring is the other side's
+# from the pin's axis; the other half of the ring is the other side's
+AZIMUTHS = (np.arange(24) + 0.5) / 24 * np.pi
 MODEL_ERROR = 0.02  # of the light, by which the model misses rendered pins
 RIM = 0.9  # of the radius; beyond it the card is mirrored next to the pin's foot, and facets hide each other
 BURNT_OUT = 0.4  # standard uncertainty of light from which it says nothing

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from wearscope.light.clipping import NEARLY_CLIPPED
-from wearscope.light.edge_light import LightFit, LightPrior, WedgeTie, fit_light
+from wearscope.light.edge_light import LightFit, fit_light
+from wearscope.light.known import LightPrior, WedgeTie
 from wearscope.light.strip import Strip
 from wearscope.metrology.uncertainty import Budget, Input, linear
 
@@ -40,14 +41,10 @@ ACROSS_UM = (-110.0, 240.0)  # depths that a mean over columns needs
 OUTSIDE_UM, OUTSIDE_BLURS, INSIDE_UM, INSIDE_RADII = 25.0, 5.0, 50.0, 1.25
 USUAL_FACTOR = 0.7  # recession per radius to start from where the wedge gives none: that of about 61°
 U_LINE_UM = 8.0  # how well the eye of the program sees the bright line, besides the blur; chosen, no source
-U_UNMOVED_LINE_UM, U_UNMOVED_RADIUS_UM = (
-    30.0,
-    15.0,
-)  # the same, and of the radius, of an edge without datum; chosen
-U_LOG_TINT, U_LOG_TINT_UNUSED = (
-    0.25,
-    0.03,
-)  # of the arc's colour: it may be bare where worn; chosen, no source
+# the same, and of the radius, of an edge without datum; chosen
+U_UNMOVED_LINE_UM, U_UNMOVED_RADIUS_UM = 30.0, 15.0
+# of the arc's colour: it may be bare where worn; chosen, no source
+U_LOG_TINT, U_LOG_TINT_UNUSED = 0.25, 0.03
 LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
 LEAST_COLOUR_CHANGE = 0.1  # log ratio, by which bare carbide and coating must differ
@@ -80,7 +77,15 @@ class Lighting:
 
 @dataclass(frozen=True)
 class MeanLight:
-    """Light across an edge averaged over many columns, each shifted along with the trace."""
+    """Light across an edge averaged over many columns, each shifted along with the trace.
+
+    Attributes
+    ----------
+    d_um : ndarray, shape (D,)
+    light, u_light : ndarray, shape (D, 3)
+        Linear light and its standard uncertainty, what the model is known to miss included.
+    columns : int
+    """
 
     d_um: Array
     light: Array
@@ -98,6 +103,10 @@ def mean_light(strip: Strip, columns: Mask, follow_um: Array) -> MeanLight:
     follow_um : ndarray, shape (S,)
         By how much each column lies deeper than the mean one; taken out before averaging, so that wandering
         wear does not blur the mean.
+
+    Returns
+    -------
+    MeanLight
 
     Raises
     ------
@@ -159,6 +168,10 @@ def fit_unused(
     radius_um : (float, float)
         What is known of the radius, and its standard uncertainty.
     um_per_px : float
+
+    Returns
+    -------
+    LightFit
     """
     blur_um = BLUR_PX[0] * um_per_px
     use = (mean.d_um > -6.0 * blur_um - 25.0) & (mean.d_um < 60.0)
@@ -212,6 +225,10 @@ def fit_used(
         depths in this light are not from the unused edge.
     coated : bool
         Whether the coating may end on it: then the light changes there.
+
+    Returns
+    -------
+    LightFit
     """
     image_um = _lamp_image_um(mean, trace_um)
     guess = _guess(trace_um if image_um is None else image_um, unused, lighting, factor)
@@ -297,6 +314,10 @@ def over_windows(fits: Sequence[LightFit], columns: Sequence[int]) -> LightFit:
     fits : sequence of LightFit
     columns : sequence of int
         How many columns each stands for.
+
+    Returns
+    -------
+    LightFit
     """
     if len(fits) == 1:
         return fits[0]
@@ -350,7 +371,19 @@ def _with_contradiction(fit: LightFit) -> LightFit:
 
 
 def with_unresolved(fit: LightFit, lighting: Lighting, zone: str = "unused") -> LightFit:
-    """The fit with the standard uncertainties that its results deserve, model error included."""
+    """The fit with the standard uncertainties that its results deserve, model error included.
+
+    Parameters
+    ----------
+    fit : LightFit
+    lighting : Lighting
+    zone : str
+        Which edge it is.
+
+    Returns
+    -------
+    LightFit
+    """
     share, of_radius = UNRESOLVED[lighting.background]
     if lighting.background == "mixed":
         # it is read from the distance between silhouette and lamp's image, r (1 - sin(θ/2))

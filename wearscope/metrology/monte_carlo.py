@@ -75,7 +75,19 @@ class Comparison:
 
 
 def numerical_tolerance(u: float, digits: int) -> float:
-    """Half a unit in the last of the significant digits in which `u` is written: JCGM 101 7.9.2."""
+    """Half a unit in the last of the significant digits in which `u` is written: JCGM 101 7.9.2.
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty.
+    digits : int
+        Significant digits.
+
+    Returns
+    -------
+    float
+    """
     last = int(f"{u:.{digits - 1}e}".partition("e")[2]) - digits + 1
     return 0.5 * 10.0**last
 
@@ -135,6 +147,10 @@ def compare(
     coverage : float
     digits : int
         Significant digits of the standard uncertainty that matter.
+
+    Returns
+    -------
+    Comparison
     """
     budget = propagate(measurement)
     rough = monte_carlo(measurement, rng, coverage=coverage, digits=digits)

@@ -70,7 +70,20 @@ class Input:
     def within(
         cls, name: str, value: float, half_width: float, shape: Shape = "rectangular", dof: float = np.inf
     ) -> Input:
-        """An input known only to lie within ± `half_width` of its value."""
+        """An input known only to lie within ± `half_width` of its value.
+
+        Parameters
+        ----------
+        name : str
+        value : float
+        half_width : float
+        shape : str
+        dof : float
+
+        Returns
+        -------
+        Input
+        """
         return cls(name, value, half_width * U_PER_HALF_WIDTH[shape], dof, shape)
 
 
@@ -146,7 +159,16 @@ class Budget:
         return self.u**4 / unsure if unsure > 0.0 else float("inf")
 
     def interval(self, coverage: float = 0.95) -> tuple[float, float]:
-        """Value ± the expanded uncertainty, GUM G.6.4."""
+        """Value ± the expanded uncertainty, GUM G.6.4.
+
+        Parameters
+        ----------
+        coverage : float
+
+        Returns
+        -------
+        low, high : float
+        """
         expanded = coverage_factor(self.dof, coverage) * self.u
         return self.value - expanded, self.value + expanded
 
@@ -173,7 +195,17 @@ class Measurement:
 
 
 def coverage_factor(dof: float, coverage: float = 0.95) -> float:
-    """t-factor for the degrees of freedom, cut to a whole number: GUM G.6.4; normal for infinitely many."""
+    """t-factor for the degrees of freedom, cut to a whole number: GUM G.6.4; normal for infinitely many.
+
+    Parameters
+    ----------
+    dof : float
+    coverage : float
+
+    Returns
+    -------
+    float
+    """
     quantile = 0.5 * (1.0 + coverage)
     if np.isinf(dof):
         return float(ndtri(quantile))
@@ -193,6 +225,10 @@ def linear(
         Sensitivity to each input, and the input.
     correlations : mapping, optional
         Between sources, besides those that the inputs bring along.
+
+    Returns
+    -------
+    Budget
 
     Raises
     ------
@@ -223,6 +259,14 @@ def linear(
 def propagate(measurement: Measurement) -> Budget:
     """First-order propagation, GUM 5.1 and 5.2.
 
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    Budget
+
     Notes
     -----
     Derivatives are central differences about the estimates. A library that follows derivatives through
@@ -247,6 +291,10 @@ def apart(budget: Budget, where: str) -> Budget:
     budget : Budget
     where : str
         Added to the names of its sources.
+
+    Returns
+    -------
+    Budget
     """
 
     def renamed(name: str) -> str:
@@ -260,12 +308,31 @@ def apart(budget: Budget, where: str) -> Budget:
 
 
 def as_budget(estimate: Estimate) -> Budget:
-    """An input as the budget that it is by itself."""
+    """An input as the budget that it is by itself.
+
+    Parameters
+    ----------
+    estimate : Input or Budget
+
+    Returns
+    -------
+    Budget
+    """
     return estimate if isinstance(estimate, Budget) else Budget(estimate.value, (Term(estimate, 1.0),))
 
 
 def covariance(one: Budget, other: Budget) -> float:
-    """Covariance of two results, from the sources that they share or that are correlated: GUM F.1.2.3."""
+    """Covariance of two results, from the sources that they share or that are correlated: GUM F.1.2.3.
+
+    Parameters
+    ----------
+    one : Budget
+    other : Budget
+
+    Returns
+    -------
+    float
+    """
     both = linear(0.0, [(1.0, one), (1.0, other)])
     left, right = (
         np.array([_contribution(budget, term.source.name) for term in both.terms]) for budget in (one, other)
@@ -278,7 +345,16 @@ def _contribution(budget: Budget, name: str) -> float:
 
 
 def correlation_matrix(budget: Budget) -> Array:
-    """Correlations of the sources of a budget, in the order of its terms, shape (K, K)."""
+    """Correlations of the sources of a budget, in the order of its terms, shape (K, K).
+
+    Parameters
+    ----------
+    budget : Budget
+
+    Returns
+    -------
+    ndarray, shape (K, K)
+    """
     matrix = np.eye(len(budget.terms))
     if budget.correlations:
         place = {term.source.name: i for i, term in enumerate(budget.terms)}
@@ -289,7 +365,17 @@ def correlation_matrix(budget: Budget) -> Array:
 
 
 def correlated_groups(budget: Budget) -> list[list[int]]:
-    """Terms that hang together by correlations, the others each on its own."""
+    """Terms that hang together by correlations, the others each on its own.
+
+    Parameters
+    ----------
+    budget : Budget
+
+    Returns
+    -------
+    list of list of int
+        Places of the terms of each group.
+    """
     group = list(range(len(budget.terms)))
     for i, j in zip(*np.nonzero(np.triu(correlation_matrix(budget), 1)), strict=True):
         group = [group[i] if g == group[j] else g for g in group]

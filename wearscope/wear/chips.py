@@ -42,19 +42,15 @@ COLUMNS = 7  # averaged along the edge; chosen, no source
 SEARCH_UM = (-30.0, 140.0)  # about the silhouette; chosen, no source
 BEHIND_UM = (-60.0, -25.0)  # outside it: where what lies behind is read; chosen, no source
 FACE_UM = (25.0, 90.0)  # inside what is searched for the rounding: where the face is read; chosen, no source
-DEEP_FACE_UM = (
-    120.0,
-    200.0,
-)  # below the silhouette: where the face's light is read against what lies behind; chosen
+# below the silhouette: where the face's light is read against what lies behind; chosen
+DEEP_FACE_UM = (120.0, 200.0)
 LEAST_CONTRAST = (
     3.5  # times the noise, that half of the change from background to face must have; chosen, no source
 )
 LEAST_READ = 0.7  # of a zone's columns, whose outline must be read; chosen, no source
 BESIDE_UM = 3.0  # by which the outline departs where a notch begins; chosen, no source
-RIM, UPPER_RIM = (
-    0.2,
-    0.5,
-)  # of its depth, at which a notch begins, and where the edge beside it wanders; chosen
+# of its depth, at which a notch begins, and where the edge beside it wanders; chosen
+RIM, UPPER_RIM = 0.2, 0.5
 # within which each side falls from a quarter to three quarters of the depth; wear wanders slower; chosen, no source
 STEEP_UM, STEEP_FROM, STEEP_TO = 100.0, 0.25, 0.75
 TRACED = 0.3  # of a notch's depth, that the trace of the edge must follow; chosen, no source
@@ -195,6 +191,10 @@ def is_bright_behind(strip: Strip, silhouette_um: Array) -> bool:
     ----------
     strip : Strip
     silhouette_um : ndarray, shape (S,)
+
+    Returns
+    -------
+    bool
     """
     from_edge = strip.d_um[:, None] - silhouette_um[None, :]
     light = grey(strip.light)
@@ -346,6 +346,10 @@ def chip_findings(zones: Sequence[tuple[Zone, ZoneChips | None]], method: str) -
     ----------
     zones : sequence of (str, ZoneChips or None)
     method : str
+
+    Returns
+    -------
+    list of Finding
     """
     out = []
     for zone, seen in zones:

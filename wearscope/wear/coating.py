@@ -154,6 +154,19 @@ def zone_coating(
 
     Where the outermost place that can be read is coated, the coating may begin there or anywhere outside it. It is
     taken to begin outside, anywhere alike, with the probability that a column of this zone is bare at its edge.
+
+    Parameters
+    ----------
+    strip : Strip
+    found : CoatingMap
+    silhouette_um : ndarray, shape (S,)
+    u_silhouette_um : float
+    columns : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    ZoneCoating or None
+        None where the edge is not seen.
     """
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     if len(at) == 0:

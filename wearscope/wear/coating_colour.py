@@ -15,10 +15,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 BAND_UM = 100.0  # design: the band along the edge that counts
-DEEP_UM = (
-    150.0,
-    400.0,
-)  # face beyond the band: carries the coating's colour and the light's unevenness; chosen
+# face beyond the band: carries the coating's colour and the light's unevenness; chosen
+DEEP_UM = (150.0, 400.0)
 OWN_COLOUR_UM = (
     25.0  # below the silhouette, from where on an unused edge shows its own colour; chosen, no source
 )
@@ -77,7 +75,16 @@ class UsualColour:
     far: Array
 
     def at(self, step_um: float) -> UsualColour:
-        """The same at other samples of depth: those of a photo at another scale."""
+        """The same at other samples of depth: those of a photo at another scale.
+
+        Parameters
+        ----------
+        step_um : float
+
+        Returns
+        -------
+        UsualColour
+        """
         own_um = np.arange(len(self.far)) * self.step_um
         depth_um = np.arange(round(BAND_UM / step_um)) * step_um
         red, blue, far = (np.interp(depth_um, own_um, each) for each in (*self.departure.T, self.far))
@@ -85,7 +92,18 @@ class UsualColour:
 
 
 def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
-    """Log ratios red/green and blue/green of a strip, slightly smoothed, shape (D, S, 2)."""
+    """Log ratios red/green and blue/green of a strip, slightly smoothed, shape (D, S, 2).
+
+    Parameters
+    ----------
+    strip : Strip
+    blur_px : float
+        Sigma of the smoothing, in samples.
+
+    Returns
+    -------
+    ndarray of float32, shape (D, S, 2)
+    """
     unseen = np.isnan(strip.light[..., 0])
     light = strip.light.copy()
     light[unseen] = 0.0
@@ -107,6 +125,10 @@ def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = No
     coated : ndarray of bool, shape (S,), optional
         Columns known to be coated. On the others the coating may be gone as deep as the face is seen: where its
         colour steps there by more than it scatters, the step is bare substrate and stays in.
+
+    Returns
+    -------
+    ndarray of float32, shape (D, S, 2)
 
     Notes
     -----
@@ -137,7 +159,18 @@ def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = No
 
 
 def deep_colour(ratios: NDArray[np.float32], strip: Strip) -> Array | None:
-    """Median log ratios of the face beyond the band, shape (2,), or None where it is not seen."""
+    """Median log ratios of the face beyond the band, shape (2,), or None where it is not seen.
+
+    Parameters
+    ----------
+    ratios : ndarray, shape (D, S, 2)
+        From `colour_ratios`, evened out.
+    strip : Strip
+
+    Returns
+    -------
+    ndarray, shape (2,), or None
+    """
     # every third column tells the colour of all
     deep = ratios[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1]), ::3].reshape(-1, 2)
     deep = deep[np.isfinite(deep).all(axis=1)]
@@ -156,6 +189,17 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
     """The coating's colour from columns that have not cut: their band, a little inside the edge.
 
     Falls back on the face beyond the band of all columns when there are none; None when that is not seen either.
+
+    Parameters
+    ----------
+    strip : Strip
+    ratios : ndarray, shape (D, S, 2)
+        From `colour_ratios`, evened out.
+    columns : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    CoatingColour or None
     """
     band = (strip.d_um > OWN_COLOUR_UM) & (strip.d_um < BAND_UM)
     deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
@@ -175,24 +219,71 @@ def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> C
 def usual_colour(
     strip: Strip, ratios: NDArray[np.float32], coating: CoatingColour, silhouette_um: Array, columns: Mask
 ) -> UsualColour:
-    """How an edge that has lost no coating looks, by depth below the silhouette."""
+    """How an edge that has lost no coating looks, by depth below the silhouette.
+
+    Parameters
+    ----------
+    strip : Strip
+    ratios : ndarray, shape (D, S, 2)
+        From `colour_ratios`, evened out.
+    coating : CoatingColour
+    silhouette_um : ndarray, shape (S,)
+    columns : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    UsualColour
+    """
     departure = by_depth(strip, ratios, silhouette_um, columns) - coating.mean
     mean = np.nan_to_num(median_of_seen(departure)) if departure.size else np.zeros((len(departure), 2))
     return UsualColour(step_um_of(strip), mean, far_share(departure - mean[:, None], coating))
 
 
 def step_um_of(strip: Strip) -> float:
-    """Distance from one row of a strip to the next."""
+    """Distance from one row of a strip to the next.
+
+    Parameters
+    ----------
+    strip : Strip
+
+    Returns
+    -------
+    float
+    """
     return float(strip.d_um[1] - strip.d_um[0])
 
 
 def by_depth(strip: Strip, values: NDArray[np.float32], silhouette_um: Array, columns: Mask) -> Array:
-    """Values by depth below the silhouette of some columns, shape (K, columns, 2)."""
+    """Values by depth below the silhouette of some columns, shape (K, columns, 2).
+
+    Parameters
+    ----------
+    strip : Strip
+    values : ndarray, shape (D, S, 2)
+    silhouette_um : ndarray, shape (S,)
+    columns : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    ndarray, shape (K, columns, 2)
+    """
     return np.asarray(values[band_rows(strip, silhouette_um, columns)], np.float64)
 
 
 def band_rows(strip: Strip, silhouette_um: Array, columns: Mask) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of the band below the silhouette of some columns, broadcast to (K, columns)."""
+    """Rows and columns of the band below the silhouette of some columns, broadcast to (K, columns).
+
+    Parameters
+    ----------
+    strip : Strip
+    silhouette_um : ndarray, shape (S,)
+    columns : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    rows : ndarray of int, shape (K, columns)
+    columns : ndarray of int, shape (1, columns)
+    """
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     step_um = step_um_of(strip)
     depths = np.arange(round(BAND_UM / step_um))
@@ -201,14 +292,34 @@ def band_rows(strip: Strip, silhouette_um: Array, columns: Mask) -> tuple[NDArra
 
 
 def far_share(departure: Array, coating: CoatingColour) -> Array:
-    """Share of pixels farther than `SEPARATION` from the coating's colour at each depth, shape (K,)."""
+    """Share of pixels farther than `SEPARATION` from the coating's colour at each depth, shape (K,).
+
+    Parameters
+    ----------
+    departure : ndarray, shape (K, columns, 2)
+    coating : CoatingColour
+
+    Returns
+    -------
+    ndarray, shape (K,)
+    """
     seen = np.isfinite(departure).all(axis=2)
     far = seen & (distance_from(np.nan_to_num(departure), coating) > SEPARATION)
     return np.asarray(far.sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
 
 
 def distance_from(departure: Array, coating: CoatingColour) -> Array:
-    """Standard deviations of the coating's colour by which colours depart from it (Mahalanobis), shape (...)."""
+    """Standard deviations of the coating's colour by which colours depart from it (Mahalanobis), shape (...).
+
+    Parameters
+    ----------
+    departure : ndarray, shape (..., 2)
+    coating : CoatingColour
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
     (xx, xy), (_, yy) = coating.inverse_covariance
     x, y = departure[..., 0], departure[..., 1]
     return np.asarray(np.sqrt(xx * x**2 + 2.0 * xy * x * y + yy * y**2))
@@ -218,6 +329,16 @@ def is_grey(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> bool:
     """Whether a coating has the colour of bare carbide, against the card behind it where there is a white one.
 
     Without one, white is what the camera takes for white.
+
+    Parameters
+    ----------
+    strip : Strip
+    coating : CoatingColour
+    silhouette_um : ndarray, shape (S,)
+
+    Returns
+    -------
+    bool
     """
     # every third column tells what lies behind
     behind = strip.light[strip.d_um < float(np.nanmin(silhouette_um)) - BEHIND_UM, ::3].reshape(-1, 3)

@@ -13,14 +13,13 @@ from wearscope.light.strip import UNUSED, USED
 from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Input
 from wearscope.quantities.reasons import Reason, reason
+from wearscope.wear.steps import drawn_on, independent_lengths
 from wearscope.wear.zones import (
     SHORTEST_ZONE_UM,
     Sign,
     Transition,
     chip_mask,
-    drawn_on,
     find_transition,
-    independent_lengths,
     marked_transition,
     zone_labels,
 )
@@ -84,7 +83,16 @@ class Datum:
         return np.asarray(np.linalg.norm(self.errors_um, axis=1))
 
     def line_error(self, columns: NDArray[np.bool_]) -> Input:
-        """How far the new-state line may lie from where the edge was, in the mean over some columns, µm."""
+        """How far the new-state line may lie from where the edge was, in the mean over some columns, µm.
+
+        Parameters
+        ----------
+        columns : ndarray of bool, shape (S,)
+
+        Returns
+        -------
+        Input
+        """
         u_um = float(np.linalg.norm(self.errors_um[columns].mean(axis=0)))
         return Input("new-state line drawn on", 0.0, u_um, self.dof)
 
@@ -118,6 +126,10 @@ def find_zones(
         Where along the strip a person has set the transition.
     hidden : ndarray of bool, shape (S,), optional
         Where something lies on the edge; left out like chips.
+
+    Returns
+    -------
+    Zones
     """
     seen = np.isfinite(difference_um)
     deepest = max(CHIP_UM, 6.0 * _scatter(difference_um))
@@ -150,6 +162,19 @@ def find_zones(
 
 def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> Datum:
     """Lay the new-state line through the unused zone.
+
+    Parameters
+    ----------
+    s_um : ndarray, shape (S,)
+    difference_um : ndarray, shape (S,)
+        Traced edge less the new-state edge; NaN where not seen.
+    degree : int
+        Power up to which a drift is fitted along.
+    zones : Zones
+
+    Returns
+    -------
+    Datum
 
     Notes
     -----

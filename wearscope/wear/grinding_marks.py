@@ -68,7 +68,19 @@ class Marks:
 
 
 def marks_of(now: Strip, new: Strip, columns: slice = slice(None)) -> Marks | None:
-    """The marks in some columns of two strips, or None when they do not lie on the same axes."""
+    """The marks in some columns of two strips, or None when they do not lie on the same axes.
+
+    Parameters
+    ----------
+    now : Strip
+    new : Strip
+    columns : slice
+        Of both strips.
+
+    Returns
+    -------
+    Marks or None
+    """
     depth = min(len(now.d_um), len(new.d_um))
     if now.d_um[0] != new.d_um[0] or now.light.shape[1] != new.light.shape[1]:
         return None
@@ -117,7 +129,18 @@ def _texture(light: NDArray[np.float32], step_um: float) -> NDArray[np.float32]:
 
 
 def boxes(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    """Smoothed along the rows by three moving means, of the same variance as a Gaussian and far quicker."""
+    """Smoothed along the rows by three moving means, of the same variance as a Gaussian and far quicker.
+
+    Parameters
+    ----------
+    picture : ndarray of float32, shape (D, S)
+    sigma : float
+        In samples.
+
+    Returns
+    -------
+    ndarray of float32, shape (D, S)
+    """
     width = max(3, round(np.sqrt(4.0 * sigma**2 + 1.0)) | 1)
     for _ in range(3):
         picture = np.asarray(cv2.blur(picture, (width, 1), borderType=cv2.BORDER_REPLICATE), np.float32)

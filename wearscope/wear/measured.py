@@ -66,7 +66,16 @@ class ZoneFits:
     used: LightFit | None
 
     def of(self, zone: Zone) -> LightFit | None:
-        """That of one zone."""
+        """That of one zone.
+
+        Parameters
+        ----------
+        zone : str
+
+        Returns
+        -------
+        LightFit or None
+        """
         return self.used if zone == "used" else self.unused
 
 
@@ -123,17 +132,40 @@ class MeasuredStrip:
         return ("used", "unused") if self.zones.transition is not None else (self.whole,)
 
     def columns(self, zone: Zone) -> Mask:
-        """Columns of a zone, shape (S,)."""
+        """Columns of a zone, shape (S,).
+
+        Parameters
+        ----------
+        zone : str
+
+        Returns
+        -------
+        ndarray of bool, shape (S,)
+        """
         return np.asarray(self.labels == LABEL_OF[zone])
 
     def line_error(self) -> Input | None:
-        """How far the new-state line may lie off under the used zone, µm; None where no unused zone is seen."""
+        """How far the new-state line may lie off under the used zone, µm; None where no unused zone is seen.
+
+        Returns
+        -------
+        Input or None
+        """
         if self.datum is None or not self.columns("unused").any():
             return None
         return self.datum.line_error(self.columns("used"))
 
     def with_fits(self, fits: ZoneFits) -> MeasuredStrip:
-        """The same strip with other fits, and the silhouette that follows from them."""
+        """The same strip with other fits, and the silhouette that follows from them.
+
+        Parameters
+        ----------
+        fits : ZoneFits
+
+        Returns
+        -------
+        MeasuredStrip
+        """
         silhouette_um, recession_um = silhouette_along(self.zones, self.departure_um, fits)
         return replace(self, fits=fits, silhouette_um=silhouette_um, recession_um=recession_um)
 

@@ -203,6 +203,10 @@ def wear_of(
         Recession per radius.
     u_scale : float
         Relative standard uncertainty of the scale.
+
+    Returns
+    -------
+    Wear
     """
     scale = scale_error(u_scale)
     grown_um = used.radius_um - unused.radius_um

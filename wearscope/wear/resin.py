@@ -98,7 +98,16 @@ class Resin:
     transition: bool
 
     def on(self, findings: Sequence[Finding]) -> list[Finding]:
-        """The findings with what resin makes of them: doubtful where too little clean edge is left."""
+        """The findings with what resin makes of them: doubtful where too little clean edge is left.
+
+        Parameters
+        ----------
+        findings : sequence of Finding
+
+        Returns
+        -------
+        list of Finding
+        """
         if self.share == 0.0:
             return list(findings)
         findings = [

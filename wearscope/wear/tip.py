@@ -22,10 +22,8 @@ Array = NDArray[np.float64]
 LEAST_POINTS = 40  # that make an outline; chosen, no source
 # of flank used: so many departure lengths and as many steps of the outline more; chosen, no source
 REACH, REACH_STEPS = 2.5, 80.0
-LEAST_FLANK, LEAST_FLANK_STEPS = (
-    0.3,
-    12.0,
-)  # the shortest that fixes a face, in the same terms; chosen, no source
+# the shortest that fixes a face, in the same terms; chosen, no source
+LEAST_FLANK, LEAST_FLANK_STEPS = 0.3, 12.0
 MOST_U_ANGLE = np.radians(2.0)  # from which faces are not straight; chosen, no source
 OUTLIER = 4.5  # robust standard deviations; chosen: 1 in 150 000 of a normal distribution
 LEAST_OUTLIER_STEPS = 0.01  # of scatter, for drawn outlines without any
@@ -38,10 +36,8 @@ MISFIT_SHARE, MISFIT_STEPS = 0.012, 0.05  # of the radius, and in steps: a small
 DUSTY = 0.2  # of the rounding left out; chosen, no source
 ROUND_WITHIN = 1.1  # radius at the tip over that of the arc, and one departure length over the other; chosen
 SURE = 4.0  # standard uncertainties, of which few readings give no exact number; chosen, no source
-LONGEST_LAG, UNLIKE = (
-    60,
-    0.05,
-)  # neighbours whose likeness is looked at, and what of it counts as none; chosen
+# neighbours whose likeness is looked at, and what of it counts as none; chosen
+LONGEST_LAG, UNLIKE = 60, 0.05
 
 
 class NoTipError(ValueError):

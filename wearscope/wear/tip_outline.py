@@ -41,10 +41,8 @@ _BLUR_NODES = 61
 _ACROSS = np.linspace(-4.8, 4.8, 49)  # places, in units of the blur, at which the blur is summed up
 _WEIGHT = np.exp(-0.5 * _ACROSS**2) / np.exp(-0.5 * _ACROSS**2).sum()
 WEDGE_ANGLES = np.radians(5.0), np.radians(175.0)  # that a fit may come to; chosen, no source
-SIDES, WEIGHTS = (
-    (1e-2, 1e5),
-    (0.03, 3.0),
-)  # steps of the outline, and the conic's weight, the same; chosen, no source
+# steps of the outline, and the conic's weight, the same; chosen, no source
+SIDES, WEIGHTS = (1e-2, 1e5), (0.03, 3.0)
 ROBUST_FROM = 0.5  # steps: larger residuals count less while dust is not yet left out; chosen, no source
 
 
@@ -140,6 +138,17 @@ def distance_to(curve: Curve, x: Array, y: Array) -> tuple[Array, Array]:
     """Orthogonal distance of points from an outline, positive into the tool, and x of the nearest point on it.
 
     Points must lie nearer than the radius of curvature.
+
+    Parameters
+    ----------
+    curve : callable
+        As from `tip_outline`.
+    x : ndarray, shape (N,)
+    y : ndarray, shape (N,)
+
+    Returns
+    -------
+    distance, foot : ndarray, shape (N,)
     """
     foot = x
     for _ in range(8):
@@ -170,7 +179,17 @@ class TipModel:
     kind: Kind
 
     def shape(self, p: Array) -> tuple[float, float, float]:
-        """Departure lengths and weight of the conic."""
+        """Departure lengths and weight of the conic.
+
+        Parameters
+        ----------
+        p : ndarray, shape (K,)
+            Apex x and y, bisector angle, wedge angle, and the shape.
+
+        Returns
+        -------
+        a, b, w : float
+        """
         if self.kind == "arc":
             side = apex_to_tangent(p[4], p[3])
             return side, side, float(np.sin(p[3] / 2))
@@ -178,7 +197,17 @@ class TipModel:
         return float(np.exp(p[4])), float(np.exp(p[5])), float(weight)
 
     def placed(self, p: Array) -> tuple[Array, Array]:
-        """The points in the frame of the tip, x and y."""
+        """The points in the frame of the tip, x and y.
+
+        Parameters
+        ----------
+        p : ndarray, shape (K,)
+            Apex x and y, bisector angle, wedge angle, and the shape.
+
+        Returns
+        -------
+        x, y : ndarray, shape (N,)
+        """
         into = np.array([np.cos(p[2]), np.sin(p[2])])
         relative = self.points - p[:2]
         return relative @ np.array([into[1], -into[0]]), relative @ into
@@ -188,11 +217,37 @@ class TipModel:
         return self.distances(p, blur)[0]
 
     def distances(self, p: Array, blur: float) -> tuple[Array, Array]:
-        """Signed distance of each point, and x of the nearest place of the outline."""
+        """Signed distance of each point, and x of the nearest place of the outline.
+
+        Parameters
+        ----------
+        p : ndarray, shape (K,)
+            Apex x and y, bisector angle, wedge angle, and the shape.
+        blur : float
+            In steps of the outline.
+
+        Returns
+        -------
+        distance, foot : ndarray, shape (N,)
+        """
         return distance_to(blurred_outline(p[3] / 2, *self.shape(p), blur), *self.placed(p))
 
     def fitted(self, p: Array, blur: float, *, robust: bool = False) -> Array:
-        """The parameters of least squares from a start."""
+        """The parameters of least squares from a start.
+
+        Parameters
+        ----------
+        p : ndarray, shape (K,)
+            Apex x and y, bisector angle, wedge angle, and the shape.
+        blur : float
+            In steps of the outline.
+        robust : bool
+            Whether far residuals count less.
+
+        Returns
+        -------
+        ndarray, shape (K,)
+        """
         low, high = np.full(p.size, -np.inf), np.full(p.size, np.inf)
         low[3], high[3] = WEDGE_ANGLES
         if self.kind == "arc":
@@ -219,7 +274,19 @@ class TipModel:
         return np.asarray(done.x)
 
     def jacobian(self, p: Array, blur: float) -> Array:
-        """Change of the distances with the parameters, shape (N, K)."""
+        """Change of the distances with the parameters, shape (N, K).
+
+        Parameters
+        ----------
+        p : ndarray, shape (K,)
+            Apex x and y, bisector angle, wedge angle, and the shape.
+        blur : float
+            In steps of the outline.
+
+        Returns
+        -------
+        ndarray, shape (N, K)
+        """
         columns = []
         for k in range(p.size):
             step = np.zeros(p.size)

@@ -44,6 +44,10 @@ class Trace:
 def steepness(strip: Strip) -> NDArray[np.float32]:
     """Steepness across the edge, the channels together, averaged over `GUIDE_COLUMNS` of which every third says all.
 
+    Parameters
+    ----------
+    strip : Strip
+
     Returns
     -------
     ndarray, shape (D, ceil(S / 3))
@@ -67,6 +71,10 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
         Background at negative d.
     search_um : (float, float)
         Range of d to look in.
+
+    Returns
+    -------
+    Trace
 
     Notes
     -----
@@ -190,7 +198,18 @@ def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp])
 
 
 def background_outside(strip: Strip, from_guide: Array) -> Array:
-    """Light outside the edge in each column, smoothed along the edge, shape (S, 3)."""
+    """Light outside the edge in each column, smoothed along the edge, shape (S, 3).
+
+    Parameters
+    ----------
+    strip : Strip
+    from_guide : ndarray, shape (D, S)
+        Depth of each sample from a rough edge, µm.
+
+    Returns
+    -------
+    ndarray, shape (S, 3)
+    """
     outside = (from_guide < -OUTSIDE_UM[0]) & (from_guide > -OUTSIDE_UM[1]) & np.isfinite(strip.light[..., 0])
     count = outside.sum(axis=0)
     some = outside.any(axis=1)

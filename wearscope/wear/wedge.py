@@ -29,27 +29,82 @@ class NoRecessionError(ValueError):
 
 
 def apex_to_arc(radius_um: float, wedge_angle: float) -> float:
-    """Distance from the apex to the arc along the bisector: r (1/sin(β/2) - 1)."""
+    """Distance from the apex to the arc along the bisector: r (1/sin(β/2) - 1).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um * (1.0 / np.sin(wedge_angle / 2.0) - 1.0))
 
 
 def apex_to_tangent(radius_um: float, wedge_angle: float) -> float:
-    """Distance from the apex to each tangent point along its face: r / tan(β/2)."""
+    """Distance from the apex to each tangent point along its face: r / tan(β/2).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um / np.tan(wedge_angle / 2.0))
 
 
 def chord(radius_um: float, wedge_angle: float) -> float:
-    """Distance between the tangent points: 2 r cos(β/2)."""
+    """Distance between the tangent points: 2 r cos(β/2).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(2.0 * radius_um * np.cos(wedge_angle / 2.0))
 
 
 def arc_length(radius_um: float, wedge_angle: float) -> float:
-    """Length of the arc: r (π - β)."""
+    """Length of the arc: r (π - β).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um * (np.pi - wedge_angle))
 
 
 def area_removed(radius_um: float, wedge_angle: float) -> float:
-    """Area between the sharp wedge and the arc: r² (1/tan(β/2) - (π - β)/2)."""
+    """Area between the sharp wedge and the arc: r² (1/tan(β/2) - (π - β)/2).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um**2 * (1.0 / np.tan(wedge_angle / 2.0) - (np.pi - wedge_angle) / 2.0))
 
 
@@ -62,6 +117,10 @@ def view_tilt(tilt: float, u_tilt: float, u_turned: float = 0.0) -> Budget:
         Of the camera.
     u_turned : float
         Standard uncertainty by which a helical flute turns the face away between the zones compared.
+
+    Returns
+    -------
+    Budget
     """
     return linear(
         tilt, [(1.0, Input("view tilt", tilt, u_tilt)), (1.0, Input("turning of the helix", 0.0, u_turned))]
@@ -78,6 +137,10 @@ def recession_factor(
     wedge_angle, u_wedge_angle, tilt, u_tilt, u_turned : float
         Radians; the last three as in `view_tilt`.
 
+    Returns
+    -------
+    Budget
+
     Raises
     ------
     NoRecessionError
@@ -93,5 +156,17 @@ def recession_factor(
 
 
 def factor_of(wedge_angle: Array, tilt: Array) -> Array:
-    """The recession factor of many wedges and tilts, as long as the arc makes the silhouette."""
+    """The recession factor of many wedges and tilts, as long as the arc makes the silhouette.
+
+    Parameters
+    ----------
+    wedge_angle : ndarray
+        Radians.
+    tilt : ndarray
+        Radians.
+
+    Returns
+    -------
+    ndarray
+    """
     return np.asarray(np.cos(tilt) / np.tan(wedge_angle / 2.0) - np.sin(tilt) - 1.0)

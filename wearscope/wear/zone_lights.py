@@ -32,10 +32,8 @@ FOLLOW_UM = 90.0  # wandering of the wear is followed over this length; chosen
 FOCUS_COLUMNS = (
     61  # steepness is averaged over these before a zone's sharp part is told from its soft one; chosen
 )
-SHARP_ENOUGH, SHARPEST = (
-    0.88,
-    0.85,
-)  # of the steepness of the zone's sharpest part, and what quantile that is; chosen
+# of the steepness of the zone's sharpest part, and what quantile that is; chosen
+SHARP_ENOUGH, SHARPEST = 0.88, 0.85
 LEAST_SHARP = 4  # a part of a zone, one over this, that must be in focus to stand for all of it; chosen
 
 
@@ -68,7 +66,17 @@ class ZoneLights:
     coated: bool
 
     def fits(self, factor: Budget | None) -> ZoneFits:
-        """Both fits, with silhouette and radius of the used one tied by `factor`, unless that is None."""
+        """Both fits, with silhouette and radius of the used one tied by `factor`, unless that is None.
+
+        Parameters
+        ----------
+        factor : Budget or None
+            Recession per radius.
+
+        Returns
+        -------
+        ZoneFits
+        """
         unused, used = self.unused, None
         if unused is not None and self.windows:
             fits = [
@@ -107,6 +115,10 @@ def zone_lights(
     lighting : Lighting
     new : LightFit or None
         Of the new-state photo: stands in where this photo shows no unused zone.
+
+    Returns
+    -------
+    ZoneLights
     """
     departure_um = datum.departure_um
     follow = followed(departure_um, labels, float(strip.s_um[1] - strip.s_um[0]))
@@ -161,7 +173,18 @@ def _for_whole_zone(used: LightFit, unused: LightFit, fitted_um: float, zone_um:
 
 
 def sharpest(columns: Mask, sharpness: Array) -> Mask:
-    """The columns of a zone where the edge is in focus: a blurred end would blur the whole mean."""
+    """The columns of a zone where the edge is in focus: a blurred end would blur the whole mean.
+
+    Parameters
+    ----------
+    columns : ndarray of bool, shape (S,)
+    sharpness : ndarray, shape (S,)
+        Steepness of the edge.
+
+    Returns
+    -------
+    ndarray of bool, shape (S,)
+    """
     at = np.flatnonzero(columns)
     if len(at) < LEAST_COLUMNS:
         return columns
@@ -172,7 +195,19 @@ def sharpest(columns: Mask, sharpness: Array) -> Mask:
 
 
 def followed(departure_um: Array, labels: NDArray[np.int8], step_um: float) -> Array:
-    """The departure smoothed along each zone, NaN outside the zones."""
+    """The departure smoothed along each zone, NaN outside the zones.
+
+    Parameters
+    ----------
+    departure_um : ndarray, shape (S,)
+        Depth of the trace; NaN where it is not seen.
+    labels : ndarray of int8, shape (S,)
+    step_um : float
+
+    Returns
+    -------
+    ndarray, shape (S,)
+    """
     out = np.full(len(departure_um), np.nan)
     for zone in (UNUSED, USED):
         at = np.flatnonzero((labels == zone) & np.isfinite(departure_um))
