@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from time import monotonic
 from typing import Any
@@ -24,6 +24,24 @@ class Case:
     new: Frame
     worn: Frame
     seed: int
+    drawn: dict[str, Any] = field(default_factory=dict)
+    """Where a case that ships came from, and how it was changed."""
+
+
+REFERENCE = ((90210, 1), (90210, 2), (90210, 4), (90210, 5), (90210, 6), (90210, 8))
+"""Seed and index of the pairs in ``tests/reference``: one of every kind, before each background."""
+AS_JPEG, REFERENCE_QUALITY = {(90210, 6)}, 92
+"""Of those drawn as PNG, the ones that are written as JPEG to be small, and its quality."""
+
+
+def reference_case(seed: int, index: int) -> Case:
+    """Return a case of the pairs that ship; its truth says where it came from."""
+    case = draw_case(index, seed)
+    camera = case.camera
+    drawn = {"seed": seed, "index": index, "format": camera.format, "jpeg_quality": camera.jpeg_quality}
+    if (seed, index) in AS_JPEG:
+        camera = replace(camera, format="jpg", jpeg_quality=REFERENCE_QUALITY)
+    return replace(case, name=f"{seed}-{index}", camera=camera, drawn=drawn)
 
 
 def draw_case(index: int, seed: int) -> Case:
@@ -116,6 +134,7 @@ def sidecar(case: Case) -> dict[str, Any]:
         "offset_px": {"new": case.new.offset_px, "worn": case.worn.offset_px},
         "setback_from": "local silhouette",
         "name": case.name,
+        **({"drawn": case.drawn} if case.drawn else {}),
         "new": truth(case.edge.new(), case.new, coated=case.light.coated),
         "worn": truth(case.edge, case.worn, coated=case.light.coated),
     }

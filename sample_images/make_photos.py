@@ -3,6 +3,7 @@
     python make_photos.py                            the demo trial beside this script
     python make_photos.py --only wren-150-1 graticule
     python make_photos.py --held-out DIR 12 2026     12 pairs drawn with seed 2026
+    python make_photos.py --reference                the pairs in tests/reference, against which the limits are tested
 
 Needs the renderer `mitsuba` (`pip install mitsuba`); using the tool needs neither it nor this script.
 """
@@ -20,10 +21,11 @@ from typing import Any
 import numpy as np
 from edge_model import Edge, Frame, truth
 from graticule import Graticule, draw
-from held_out import draw_case, write_case
+from held_out import REFERENCE, draw_case, reference_case, write_case
 from photo_renderer import Camera, Light, Pin, expose, path_trace_pin, photograph, write_photo
 
 HERE = Path(__file__).parent
+REFERENCE_PAIRS = HERE.parent / "tests" / "reference"
 WIDTH_PX, HEIGHT_PX = 1600, 900
 UM_PER_PX = 3.418
 OUT_OF_FOCUS = ("Plover", 150, 2)
@@ -198,6 +200,7 @@ def main() -> None:
     add = parser.add_argument
     add("--only", nargs="+", metavar="NAME", help="remake these photos of the demo trial only")
     add("--held-out", nargs=3, metavar=("DIR", "N", "SEED"), help="write N fresh new/worn pairs instead")
+    add("--reference", action="store_true", help="make the pairs in tests/reference again instead")
     add("--spp", type=int, default=36, help="light paths per pixel (default: %(default)s)")
     arguments = parser.parse_args()
     if arguments.held_out:
@@ -205,6 +208,11 @@ def main() -> None:
         for index in range(count):
             case = draw_case(index, seed)
             print(f"{case.name}: {write_case(case, folder, spp=arguments.spp):.0f} s", flush=True)
+        return
+    if arguments.reference:
+        for seed, index in REFERENCE:
+            case = reference_case(seed, index)
+            print(f"{case.name}: {write_case(case, REFERENCE_PAIRS, spp=arguments.spp):.0f} s", flush=True)
         return
     names = {Path(photo.file).stem for photo in demo_photos()} | {"graticule", "pin"}
     unknown = set(arguments.only or ()) - names

@@ -9,62 +9,25 @@ the truth but a draw from about it with the uncertainty that it states: else the
 
 from __future__ import annotations
 
-import json
 import sys
-import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parent / "support"))
+
+from reference_pairs import SCALE_SHARE, Found, Known, Pair, inspect_pair, pairs_in, rows_of
+
 from wearscope.imaging.photo import read_photo
-from wearscope.pipeline.inspect import inspect_photo
-from wearscope.pipeline.sources import read_scales
-from wearscope.trial import load_trial
 
-U_WEDGE_DEG, U_TILT_DEG, U_RING_DEG, U_RADIUS_UM, U_SCALE = 1.5, 1.5, 3.0, 1.5, 5e-4
-
-TRIAL = """
-[trial]
-name = "Coverage"
-workpiece = "15 mm birch plywood"
-depth_of_cut_mm = 4.0
-spindle_rpm = 18000
-feed_mm_per_min = 3600
-
-[[scale]]
-name = "bench"
-um_per_px = {um_per_px}
-u_um_per_px = {u_um_per_px}
-{ring}
-
-[[bit]]
-name = "Avocet"
-price = 15.0
-flutes = 1
-diameter_mm = 6.35
-wedge_angle_deg = {wedge_angle_deg}
-u_wedge_angle_deg = {u_wedge_angle_deg}
-coating = "{coating}"
-r_unused_um = {r_unused_um}
-u_r_unused_um = {u_r_unused_um}
-"""
-
-PHOTO = """
-[[photo]]
-bit = "Avocet"
-flute = 1
-parts = {parts}
-view = "relief"
-file = "{file}"
-scale = "bench"
-view_tilt_deg = {view_tilt_deg}
-u_view_tilt_deg = {u_view_tilt_deg}
-"""
+U_WEDGE_DEG, U_TILT_DEG, U_RING_DEG, U_RADIUS_UM = 1.5, 1.5, 3.0, 1.5
+RING_STATED = 0.7  # of the trials
 
 Light = np.ndarray
 Change = Callable[[Light, np.random.Generator], Light]
@@ -110,7 +73,7 @@ class Row:
     z: float
 
 
-def changed(photo: Path, way: str, rng: np.random.Generator, folder: Path) -> Path:
+def changed(way: str, rng: np.random.Generator, photo: Path, folder: Path) -> Path:
     """The photo made worse in one way, as a file in `folder`."""
     change, suffix, options = WAYS[way]
     if change is None:
@@ -123,75 +86,48 @@ def changed(photo: Path, way: str, rng: np.random.Generator, folder: Path) -> Pa
     return target
 
 
-def measure(case: Path, way: str) -> tuple[list[Row], str]:
-    """Rows of a pair photographed in one way, and why the photo was refused."""
-    truth = json.loads((case / "truth.json").read_text())
-    name = f"{case.parent.name}/{case.name}"
-    rng = np.random.default_rng([*name.encode(), *way.encode()])
-    um_per_px = truth["new"]["um_per_px"]
-    ring = f"ring_angle_deg = {truth['ring_angle_deg'] + U_RING_DEG * rng.normal():.2f}\nu_ring_angle_deg = {U_RING_DEG}"
-    text = TRIAL.format(
-        um_per_px=um_per_px * (1 + U_SCALE * rng.normal()),
-        u_um_per_px=U_SCALE * um_per_px,
-        ring=ring if rng.uniform() < 0.7 else "",
-        wedge_angle_deg=truth["wedge_angle_deg"] + U_WEDGE_DEG * rng.normal(),
-        u_wedge_angle_deg=U_WEDGE_DEG,
-        coating="none" if truth["coating"] == "W" else truth["coating"],
-        r_unused_um=max(truth["r_unused_um"] + U_RADIUS_UM * rng.normal(), 0.5),
-        u_r_unused_um=U_RADIUS_UM,
-    )
-    with tempfile.TemporaryDirectory() as folder:
-        for state, parts in (("new", 0), ("worn", 100)):
-            (photo,) = case.glob(f"{state}.*")
-            text += PHOTO.format(
-                parts=parts,
-                file=changed(photo, way, rng, Path(folder)),
-                view_tilt_deg=U_TILT_DEG * rng.normal(),
-                u_view_tilt_deg=U_TILT_DEG,
-            )
-        (Path(folder) / "trial.toml").write_text(text)
-        trial = load_trial(Path(folder) / "trial.toml")
-        scales, _ = read_scales(trial)
-        (entry,) = [photo for photo in trial.photos if photo.parts]
-        inspection = inspect_photo(trial, entry, scales)
-    return [*_rows(truth, inspection.records, name, way)], inspection.refusal
-
-
-def _rows(truth: dict, records: Sequence, name: str, way: str) -> list[Row]:
-    worn = truth["worn"]
-    cluttered = truth.get("clutter") or truth.get("cluttered")
-    background = "cluttered" if cluttered else "bright" if truth["background"] > 0.5 else "dark"
-    true = {
-        ("edge_recession", "difference"): worn["recession_um"],
-        ("edge_radius", "used"): worn["r_used_um"],
-        ("edge_radius", "unused"): worn["r_unused_um"],
-        ("edge_radius", "difference"): worn["r_used_um"] - worn["r_unused_um"],
-        ("coating_loss", "used"): worn["coating_loss_100um_used"],
+def drawn(pair: Pair, rng: np.random.Generator) -> Known:
+    """What a trial file may state of a pair: each value off by a draw of the uncertainty that it states."""
+    off = {
+        "ring_angle_deg": U_RING_DEG * rng.normal(),
+        "um_per_px": SCALE_SHARE * pair.truth["new"]["um_per_px"] * rng.normal(),
     }
-    if abs(worn["recession_um"]) > 1e-6:
-        true["coating_loss", "unused"] = worn["coating_loss_100um_unused"]
+    ring = U_RING_DEG if rng.uniform() < RING_STATED else None
+    off |= {
+        "wedge_angle_deg": U_WEDGE_DEG * rng.normal(),
+        "r_unused_um": U_RADIUS_UM * rng.normal(),
+        "view_tilt_deg new": U_TILT_DEG * rng.normal(),
+        "view_tilt_deg worn": U_TILT_DEG * rng.normal(),
+    }
+    return Known(U_WEDGE_DEG, U_RADIUS_UM, ring, U_TILT_DEG, off)
+
+
+def measure(pair: Pair, way: str) -> tuple[list[Row], str]:
+    """Rows of a pair photographed in one way, and why the photo was refused."""
+    name = f"{pair.folder.parent.name}/{pair.name}"
+    rng = np.random.default_rng([*name.encode(), *way.encode()])
+    inspection = inspect_pair(pair, drawn(pair, rng), change=partial(changed, way, rng))
+    found, refusal = rows_of(inspection)
+    return _rows(pair, found, name, way), refusal
+
+
+def _rows(pair: Pair, found: Found, name: str, way: str) -> list[Row]:
     rows = []
-    for record in records:
-        key = (record.quantity, record.zone)
-        if key in true and record.value is not None:
-            kind = f"{record.quantity} {record.zone}".replace("_", " ")
-            inside = record.low95 <= true[key] <= record.high95
-            z = (record.value - true[key]) / record.std_uncertainty
-            rows.append(Row(name, way, kind, background, record.status, inside, z))
+    for key, true in pair.true_values().items():
+        record = found.get(key)
+        if record is not None and record.value is not None:
+            kind = " ".join(key).replace("_", " ")
+            inside = record.low95 <= true <= record.high95
+            z = (record.value - true) / record.std_uncertainty
+            rows.append(Row(name, way, kind, pair.background, record.status, inside, z))
     return rows
 
 
 def table(folders: Sequence[Path]) -> str:
     """The coverage as a Markdown table."""
-    cases = sorted(case for folder in folders for case in folder.iterdir() if (case / "truth.json").exists())
-    worn = {
-        f"{case.parent.name}/{case.name}": json.loads((case / "truth.json").read_text())["worn"][
-            "recession_um"
-        ]
-        > 1e-6
-        for case in cases
-    }
-    tasks = [(case, way) for case in cases for way in WAYS]
+    pairs = [pair for folder in folders for pair in pairs_in(folder)]
+    worn = {f"{pair.folder.parent.name}/{pair.name}": pair.worn for pair in pairs}
+    tasks = [(pair, way) for pair in pairs for way in WAYS]
     with ProcessPoolExecutor() as pool:
         results = list(pool.map(measure, *zip(*tasks, strict=True)))
     rows = [row for found, _ in results for row in found]
@@ -217,10 +153,10 @@ def table(folders: Sequence[Path]) -> str:
         if not worn[row.case] and row.kind in ("edge recession difference", "coating loss used")
     ]
     said = np.mean([row.status == "below_detection" for row in of_no_wear]) if of_no_wear else np.nan
-    refused = [(case.name, way, why) for (case, way), (_, why) in zip(tasks, results, strict=True) if why]
+    refused = [(pair.name, way, why) for (pair, way), (_, why) in zip(tasks, results, strict=True) if why]
     lines += [
         "",
-        f"{len(cases)} pairs, each photographed in {len(WAYS)} ways; {len(refused)} refused as a whole. Bits with no wear: "
+        f"{len(pairs)} pairs, each photographed in {len(WAYS)} ways; {len(refused)} refused as a whole. Bits with no wear: "
         f"{said:.0%} of {len(of_no_wear)} rows of recession and coating loss say below detection.",
     ]
     lines += [f"refused: {case}, {way}: {why}" for case, way, why in refused]

@@ -36,7 +36,66 @@ def imported_by(source):
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.located_edge.look_along" in set(imported_by(ROOT / "pipeline" / "sources.py"))
+    assert "wearscope.imaging.located_edge.follow_edge" in set(imported_by(ROOT / "pipeline" / "sources.py"))
+
+
+def module_graph():
+    """Which module of wearscope imports which, in functions too."""
+    names = {}
+    for source in SOURCES:
+        parts = ("wearscope", *source.relative_to(ROOT).with_suffix("").parts)
+        names[source] = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+    graph = {}
+    for source, name in names.items():
+        imports = set(imported_by(source)) & set(names.values())
+        # "from wearscope.cli import tables" is of the module and not of the package around it
+        around = {other for other in imports if any(one.startswith(f"{other}.") for one in imports)}
+        graph[name] = imports - around - {name}
+    return graph
+
+
+def package_graph(modules):
+    """Which package of wearscope imports which; a module of no package stands for itself."""
+
+    def package(name):
+        parts = name.split(".")
+        return parts[1] if len(parts) > 1 and (ROOT / parts[1]).is_dir() else name
+
+    graph = {}
+    for name, imports in modules.items():
+        others = graph.setdefault(package(name), set())
+        others |= {package(other) for other in imports} - {package(name)}
+    return graph
+
+
+def on_circles(graph):
+    """Edges from which a way leads back to where they begin."""
+    edges = {(one, other) for one, others in graph.items() for other in others}
+    found = set()
+    for one, other in edges:
+        reached, ahead = set(), [other]
+        while ahead:
+            here = ahead.pop()
+            if here not in reached:
+                reached.add(here)
+                ahead += [end for start, end in edges if start == here]
+        if one in reached:
+            found.add((one, other))
+    return found
+
+
+def test_the_search_finds_circles():
+    graph = {"a": {"b"}, "b": {"c"}, "c": {"a", "d"}, "d": set()}
+    assert on_circles(graph) == {("a", "b"), ("b", "c"), ("c", "a")}
+
+
+def test_no_circles():
+    modules = module_graph()
+    assert len(modules) > 80
+    assert on_circles(modules) == set()
+    packages = package_graph(modules)
+    assert {"pipeline", "report", "wear"} <= set(packages)
+    assert on_circles(packages) == set()
 
 
 def test_wear_knows_nothing_of_imaging():
@@ -131,8 +190,8 @@ def test_lengths_say_their_unit():
             ("wearscope.wear.", "wearscope.light.", "wearscope.imaging.", "wearscope.metrology.")
         ):
             continue
-        if name.startswith("wearscope.metrology.repeatability."):  # in the unit of the values, whatever it is
-            continue
+        if name.startswith("wearscope.metrology.repeat"):
+            continue  # in the unit of whatever quantity is studied
         for field in dataclasses.fields(thing):
             if str(field.type) not in ("float", "float | None", "tuple[float, float]", "Array"):
                 continue
@@ -147,7 +206,7 @@ def test_lengths_say_their_unit():
         "wearscope.wear.coating_colour.CoatingColour.inverse_covariance",
         "wearscope.wear.coating_colour.UsualColour.departure",
         "wearscope.wear.coating_colour.UsualColour.far",
-        "wearscope.light.edge_light.LightPrior.tint",
+        "wearscope.light.known.LightPrior.tint",
         "wearscope.light.projection.Observed.light",
         "wearscope.light.projection.Observed.u_light",
         "wearscope.light.projection.Observed.background",
@@ -156,12 +215,16 @@ def test_lengths_say_their_unit():
         "wearscope.light.projection.Projection.strengths",
         "wearscope.light.ring.RingFit.ring_light",
         "wearscope.light.ring.RingFit.card_light",
-        "wearscope.imaging.pin.PinProfile.light",
-        "wearscope.imaging.pin.PinProfile.u_light",
+        "wearscope.imaging.calibration.pin_profile.PinProfile.light",
+        "wearscope.imaging.calibration.pin_profile.PinProfile.u_light",
         "wearscope.light.zone_light.MeanLight.light",
         "wearscope.light.zone_light.MeanLight.u_light",
         "wearscope.imaging.edge_lines.EdgeLine.direction",
         "wearscope.imaging.edge_lines.EdgeLine.inward",
-        "wearscope.imaging.section.Corner.flank_a",
-        "wearscope.imaging.section.Corner.flank_b",
+        "wearscope.wear.place.PlaceOnPhoto.along",
+        "wearscope.wear.place.PlaceOnPhoto.inward",
+        "wearscope.imaging.edge_lines.TracedPath.columns",
+        "wearscope.imaging.calibration.ruling.Ruling.gradient",
+        "wearscope.imaging.section_tip.Corner.flank_a",
+        "wearscope.imaging.section_tip.Corner.flank_b",
     }

@@ -18,7 +18,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from wearscope.imaging.scale import scale_from_value
+from wearscope.imaging.calibration.scale import scale_from_value
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.sources import Memory, Sources
 from wearscope.trial import load_trial

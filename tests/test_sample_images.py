@@ -77,6 +77,18 @@ def test_truth_is_what_the_script_says_now(module):
     assert _close(json.loads(json.dumps(script.demo_truth())), TRUTH)
 
 
+def test_the_reference_pairs_are_those_that_the_script_makes(module):
+    held_out, folder = module("held_out"), Path(__file__).parent / "reference"
+    made = {f"{seed}-{index}": held_out.reference_case(seed, index) for seed, index in held_out.REFERENCE}
+    assert {path.name for path in folder.iterdir()} == set(made)
+    for name, case in made.items():
+        truth = json.loads((folder / name / "truth.json").read_text())
+        assert _close(json.loads(json.dumps(held_out.sidecar(case))), truth), name
+        for state, frame in (("new", case.new), ("worn", case.worn)):
+            picture = cv2.imread(str(folder / name / f"{state}.{case.camera.format}"))
+            assert picture.shape == (frame.height_px, frame.width_px, 3)
+
+
 def _close(a, b):
     if isinstance(a, dict):
         return a.keys() == b.keys() and all(_close(a[key], b[key]) for key in a)

@@ -19,13 +19,30 @@ class WearscopeError(Exception):
     exit_code = 1
 
     def __init__(self, what: str, cure: str) -> None:
-        super().__init__(f"{what}; {cure}")
+        super().__init__(what, cure)  # as they are, so that another process can hand the error back
         self.what = what
         self.cure = cure
 
+    def __str__(self) -> str:
+        return f"{self.what}; {self.cure}"
+
 
 class PhotoRefused(WearscopeError):  # noqa: N818 - a refusal is a result to act on
-    """A photo, or a graticule photo, that cannot carry a measurement."""
+    """A photo, or a graticule photo, that cannot carry a measurement.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, naming the file.
+    cure : str
+        What the person can do about it.
+    code : str
+        The reason for programs: lower-case words joined by hyphens.
+    """
+
+    def __init__(self, what: str, cure: str, code: str = "refused") -> None:
+        super().__init__(what, cure)
+        self.code = code
 
 
 class LogError(WearscopeError):
@@ -44,7 +61,9 @@ class TrialError(WearscopeError):
     exit_code = 2
 
     def __init__(self, mistakes: Sequence[str]) -> None:
-        Exception.__init__(self, "\n".join(mistakes))
-        self.what = "the trial file is wrong"
-        self.cure = "mend the lines named"
+        super().__init__("the trial file is wrong", "mend the lines named")
+        self.args = (mistakes,)
         self.mistakes = tuple(mistakes)
+
+    def __str__(self) -> str:
+        return "\n".join(self.mistakes)

@@ -37,7 +37,7 @@ from qtpy.QtWidgets import (
 )
 
 from wearscope.errors import WearscopeError
-from wearscope.imaging.scale import scale_from_graticule
+from wearscope.imaging.calibration.scale import scale_from_graticule
 from wearscope.light.strip import USED
 from wearscope.log.records import Record
 from wearscope.trial import PhotoEntry, load_trial

@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from wearscope.errors import TrialError, WearscopeError
-from wearscope.imaging.scale import Scale
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.quantities.views import ViewKey, suffix

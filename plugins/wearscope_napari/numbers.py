@@ -22,6 +22,7 @@ from wearscope.log.order import in_order
 from wearscope.log.records import Record
 from wearscope.pipeline.inspection import Inspection
 from wearscope.quantities.quantity import quantity_of
+from wearscope.quantities.views import USUAL
 from wearscope.report import words
 from wearscope.report.style import INK, ORANGE, VERMILION
 from wearscope.trial import PhotoEntry
@@ -146,7 +147,7 @@ class Numbers(QWidget):
 
 def photo_text(entry: PhotoEntry) -> str:
     """What a photo shows, in words."""
-    view = "" if entry.view == "relief" else f", {words.VIEW_WORDS[entry.view]}"
+    view = "" if entry.view == USUAL.key else f", {words.VIEW_WORDS[entry.view]}"
     return f"{entry.bit}, flute {entry.flute}, {words.parts_text(entry.parts)}{view}"
 
 

@@ -11,8 +11,8 @@ from time import perf_counter
 from typing import Any, Literal
 
 from wearscope.errors import LogError, PhotoRefused
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import Photo, read_photo
-from wearscope.imaging.scale import Scale
 from wearscope.log.corrections import (
     ChangedMeanwhileError,
     CorrectionLog,

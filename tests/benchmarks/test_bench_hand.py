@@ -14,8 +14,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from big_pair import UM_PER_PX, big_pair, environment, write_pair
 from pictures import CARD, DARK, save_light, write_trial
-from test_bench_measure import UM_PER_PX, big_pair, environment, write_pair
 
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.sources import Memory, read_scales

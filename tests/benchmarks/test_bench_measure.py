@@ -8,8 +8,6 @@ of its own.
 from __future__ import annotations
 
 import json
-import os
-import platform
 import resource
 import subprocess
 import sys
@@ -20,24 +18,11 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from pictures import CARD, Flute, measured, write_trial
+from big_pair import UM_PER_PX, environment, write_pair
+from pictures import measured, write_trial
 
 MOST_TIMES, MOST_MB = 8.0, 1000.0
-UM_PER_PX = 1.2
 ROUNDS = 5
-
-
-def big_pair() -> tuple[Flute, Flute]:
-    """4000 by 3000 pixels at a zoom at which they show 4.8 mm of edge."""
-    new = Flute(
-        shape=(3000, 4000), um_per_px=UM_PER_PX, angle_deg=17.0, background=CARD, blur_px=3.0, heel_um=700.0
-    )
-    return new, new.worn(transition_um=300.0)
-
-
-def write_pair(folder: Path) -> dict[int, Path]:
-    new, worn = big_pair()
-    return {0: new.save(folder / "0.jpg"), 100: worn.save(folder / "100.jpg")}
 
 
 def of_opencv(paths: list[Path]) -> float:
@@ -76,13 +61,6 @@ def peak_mb() -> float:
         return float(line.split()[1]) / 1024.0
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return peak / 1024.0 if sys.platform != "darwin" else peak / 1024.0**2
-
-
-def environment() -> str:
-    return (
-        f"Python {platform.python_version()}, numpy {np.__version__}, OpenCV {cv2.__version__} "
-        f"({cv2.getNumThreads()} threads), {os.cpu_count()} cores, {platform.machine()}, load {os.getloadavg()[0]:.1f}"
-    )
 
 
 def in_a_process(what: str, folder: Path):

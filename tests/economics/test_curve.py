@@ -231,6 +231,7 @@ def coverage():
     return held
 
 
+@pytest.mark.statistics
 def test_the_life_range_holds_the_truth(coverage):
     for (shape, n), (of95, _) in coverage.items():
         assert of95 >= 0.9, (shape, n)

@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import json
 import re
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import fake_photos as fake
 import numpy as np
 import pytest
+from decided import SAMPLE, TRUTH, named, rows_of
 
 from wearscope.economics.decision import outcome_of
+from wearscope.economics.outcome import Evidence
 from wearscope.errors import WearscopeError
-from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
-from wearscope.report.amounts import life_text, money_text, percent
-from wearscope.report.curves import draw_curves, write_curves
-from wearscope.report.decision_files import COLUMNS, outcome_document, write_outcome
+from wearscope.quantities.reasons import reason
+from wearscope.report.curves import draw_curves
+from wearscope.report.decision_files import outcome_document
 from wearscope.report.decision_words import bit_sentences, remarks, trial_sentences, verdict_text, why_no_life
-from wearscope.samples import sample_trial_folder
 from wearscope.trial import load_trial
-
-SAMPLE = sample_trial_folder()
-TRUTH = json.loads((SAMPLE / "truth.json").read_text())["photos"]
 
 
 @pytest.fixture(scope="module")
@@ -29,36 +25,9 @@ def trial():
     return load_trial(SAMPLE)
 
 
-def rows_of(trial, seed=0, u_um=1.7, u_loss=0.025):
-    """What measuring the sample trial without mistakes would give: its truth with errors as large as stated."""
-    rng = np.random.default_rng(seed)
-    rows = []
-    for entry in trial.photos:
-        true = TRUTH[entry.file]
-        if true["to_be_refused"]:
-            continue
-
-        def add(quantity, zone, value, unit, u, entry=entry):
-            value = float(value + u * rng.normal())
-            rows.append(
-                fake.row(entry, quantity, zone, value, unit, std_uncertainty=u, low95=value - 1.96 * u, high95=value + 1.96 * u, measured_at="2026-01-05T08:00:00+00:00")
-            )  # fmt: skip
-
-        add("edge_radius", "unused", true["r_unused_um"], "um", 1.5)
-        if entry.parts:
-            add("edge_radius", "used", true["r_used_um"], "um", u_um)
-            if trial.bit(entry.bit).coated:
-                add("coating_loss", "used", true["coating_loss_100um_used"], "1", u_loss)
-    return rows
-
-
 @pytest.fixture(scope="module")
 def outcome(trial):
     return outcome_of(trial, rows_of(trial))
-
-
-def named(outcome, name):
-    return next(bit for bit in outcome.bits if bit.bit == name)
 
 
 def limited(trial, **life):
@@ -179,6 +148,7 @@ def test_refused_and_doubtful_rows_do_not_enter(trial):
     ]
     plain, beside = outcome_of(trial, rows), outcome_of(trial, rows + spoilt)
     assert named(beside, "Wren").life == named(plain, "Wren").life
+    assert named(beside, "Wren").evidence == (Evidence("edge_radius", 4, 4, ()),)
     assert "4 doubtful rows are left out of the edge radius; read their notes." in remarks(
         named(beside, "Wren")
     )
@@ -255,6 +225,7 @@ def test_a_new_edge_in_profile_says_where_its_radius_starts(trial):
 def test_what_is_missing_is_named_with_the_cure(trial, life, rows, says):
     found = outcome_of(limited(trial, **life), [row for row in rows_of(trial) if rows(row)])
     assert verdict_text(found).startswith("Nothing can be said")
+    assert found.verdict.choice == "nothing-known"
     assert found.next_checkpoint is None
     for bit in found.bits:
         assert bit.life is None
@@ -264,7 +235,11 @@ def test_what_is_missing_is_named_with_the_cure(trial, life, rows, says):
 
 def test_an_uncoated_bit_is_not_ended_by_its_coating(trial):
     found = outcome_of(limited(trial, coating_loss=0.8), rows_of(trial))
-    assert "no coating" in why_no_life(named(found, "Wren").why_not)
+    wren = named(found, "Wren")
+    assert wren.why_not == reason("no-coating-to-end-its-life")
+    assert "no coating" in why_no_life(wren.why_not)
+    assert (wren.not_faced, named(found, "Plover").not_faced) == (("coating_loss",), ())
+    assert [curve.quantity for curve in wren.curves] == ["edge_radius"]  # followed all the same
     assert verdict_text(found).endswith("Nothing can be said yet of Wren.")
     assert named(found, "Plover").chance is not None
 
@@ -326,148 +301,3 @@ def test_what_is_as_cheap_already_is_not_told_to_last_longer(trial):
     prices = {bit.bit: bit.price for bit in found.bits}
     told = any("would cost as little" in sentence for sentence in trial_sentences(found))
     assert told == (pair.price < prices[pair.bit])
-
-
-# --- Words
-
-
-def test_money():
-    assert money_text("EUR", 0.0412, 0.0588) == "4.1 to 5.9 c"
-    assert money_text("GBP", 0.0412, 0.0588) == "0.041 to 0.059 GBP"
-    assert money_text("EUR", 15.0) == "15.00 EUR"
-    assert money_text("", 0.05, 1.5) == "0.1 to 1.5"
-    assert money_text("EUR", 0.0) == "0 c"
-
-
-def test_a_chance_is_never_certain():
-    assert (percent(1.0), percent(0.0), percent(0.834)) == ("over 99 %", "less than 1 %", "83 %")
-
-
-def test_lives_in_words(outcome):
-    heron = named(outcome, "Heron")
-    nothing = replace(heron.life, low95=None, low50=None, median=None)
-    assert life_text(nothing, 600.0, outcome.axis) == "at least 600 parts"
-    assert (
-        life_text(replace(heron.life, low95=320.0, median=421.0), 320.0, outcome.axis)
-        == "about 420 parts, at least 320"
-    )
-    # a promise is rounded down, and a part is not divided
-    assert life_text(nothing, 287.0, outcome.axis) == "at least 280 parts"
-    assert life_text(nothing, 1.86, outcome.axis) == "at least 1 parts"
-    known = replace(heron.life, low95=0.0, median=0.8, high95=1.6)
-    assert life_text(known, 0.0, outcome.axis) == "1 parts (0 to 2)"
-    minutes = replace(outcome.axis, over="minutes", factor=2.0, unit="min")
-    assert life_text(known, 0.0, minutes) == "2 min (0 to 3)"
-
-
-# --- Files and figure
-
-
-def test_files(outcome, tmp_path):
-    as_json, as_csv = write_outcome(tmp_path / "results", outcome)
-    document = json.loads(as_json.read_text())
-    assert [bit["bit"] for bit in document["bits"]] == ["Wren", "Plover", "Heron"]
-    assert document["bits"][0]["life"]["median"] == pytest.approx(named(outcome, "Wren").life.median)
-    assert "life_draws" not in document["bits"][0]
-    header, *rows = as_csv.read_text().splitlines()
-    assert tuple(header.split(",")) == COLUMNS
-    assert len(rows) == 3
-    assert "" in rows[2].split(",")  # Heron's open ends
-
-
-def test_the_outcome_carries_all_that_a_report_draws(outcome):
-    assert {"verdict", "break_even", "next_checkpoint"} <= {field.name for field in fields(outcome)}
-    curve = named(outcome, "Plover").curves[1]
-    assert (curve.quantity, curve.limit.value, len(curve.readings)) == ("coating_loss", 0.8, 3)
-    for band in (curve.worst, curve.mean):
-        assert band.median.shape == curve.parts.shape
-        assert (band.low95 <= band.low50).all()
-        assert (band.low50 <= band.median).all()
-        assert (band.median <= band.high95).all()
-        assert band.high95.max() <= 1
-    assert curve.worst.median[-1] >= curve.mean.median[-1]
-
-
-def test_figure(outcome, tmp_path):
-    figure = draw_curves(outcome)
-    titles = [panel.get_title(loc="left") for panel in figure.axes]
-    assert titles[:3] == ["Wren", "Plover", "Heron"]
-    assert len(figure.axes) == 5  # Wren has no coating
-    assert [panel.get_ylabel() for panel in figure.axes] == ["edge radius, µm", "", "", "coating loss, %", ""]
-    assert [panel.get_xlabel() for panel in figure.axes] == ["parts", "", "", "parts", "parts"]
-    assert [panel.get_ylabel() for panel in draw_curves(outcome, narrow=True).axes] == 3 * ["edge radius, µm"] + 2 * ["coating loss, %"]  # fmt: skip
-    turned = replace(outcome, bits=outcome.bits[::-1])  # the last bit is not the one drawn last
-    assert [panel.get_xlabel() for panel in draw_curves(turned, narrow=True).axes] == [
-        "",
-        "",
-        "",
-        "",
-        "parts",
-    ]
-    assert [bit_sentences(bit, outcome).count("It has no coating to lose.") for bit in outcome.bits] == [
-        1,
-        0,
-        0,
-    ]
-    wren, *_ = figure.axes
-    bars = [bar for bar in wren.containers if bar.get_label().startswith("flute")]
-    assert len(bars) == 2
-    assert sorted(bars[0].lines[0].get_ydata()) == sorted(
-        row.value for row in named(outcome, "Wren").curves[0].readings if row.flute == 1
-    )
-    (limit,) = [line for line in wren.lines if line.get_label() == "limit"]
-    assert set(limit.get_ydata()) == {40}
-    png, svg = write_curves(outcome, tmp_path)
-    assert png.read_bytes().startswith(b"\x89PNG")
-    first = svg.read_bytes()
-    write_curves(outcome, tmp_path)
-    assert svg.read_bytes() == first
-    assert draw_curves(replace(outcome, bits=())) is None
-
-
-# --- The command
-
-
-@pytest.fixture
-def logged(trial, tmp_path):
-    """A copy of the sample trial's log, as measure would leave it."""
-    with WearLog(tmp_path / LOG_NAME) as log:
-        for entry in trial.photos:
-            place = (entry.bit, entry.flute, entry.parts, entry.view)
-            rows = [r for r in rows_of(trial) if (r.bit, r.flute, r.parts, r.view) == place]
-            log.append(
-                LoggedInspection(trial.name, *place, entry.file, "00", "", "0.1.0", "2026-01-05"), rows
-            )
-    return tmp_path
-
-
-def test_command(run, logged):
-    code, out, err = run("outcome", SAMPLE, "--out", logged)
-    assert code == 0
-    assert out.startswith("Wren is ")
-    assert all(len(line) <= 110 for line in out.splitlines()[1:])
-    made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
-    assert {path.name for path in (logged / "results").iterdir()} == made
-    assert all(name in err for name in made)
-    code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
-    assert json.loads(out) == json.loads((logged / "results/outcome.json").read_text())
-    # 2.394 m by the program, whatever is stated
-    assert json.loads(out)["axis"] == {
-        "over": "metres",
-        "factor": pytest.approx(2.394, abs=0.001),
-        "unit": "m",
-    }
-
-
-def test_command_before_measuring(run, tmp_path):
-    code, out, err = run("outcome", SAMPLE, "--out", tmp_path)
-    assert (code, out) == (1, "")
-    assert "holds no measurement of " in err
-    assert "run wearscope measure" in err
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_command_over_something_else(run, tmp_path):
-    code, _, err = run("outcome", SAMPLE, "--over", "miles", "--out", tmp_path)
-    assert code == 2
-    assert "give parts, minutes, metres" in err

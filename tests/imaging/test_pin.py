@@ -11,8 +11,8 @@ import pytest
 from pins import Scene, across, photograph
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.calibration.pin import ring_angle_from_pin
 from wearscope.imaging.photo import read_photo
-from wearscope.imaging.pin import ring_angle_from_pin
 
 UM_PER_PX = (4.0, 0.01)
 SAMPLES = Path(__file__).parents[2] / "sample_images"

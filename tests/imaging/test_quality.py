@@ -62,15 +62,16 @@ def test_a_good_photo_is_not_refused():
 
 
 @pytest.mark.parametrize(
-    ("quality", "blur_um", "why", "cure"),
+    ("quality", "blur_um", "why", "cure", "code"),
     [
-        (GOOD, 24.0, "out of focus", "focus"),
-        (Quality(0.5, 0.8, "bright"), 4.0, "burnt out", "dim the lamp"),
-        (Quality(0.0, 0.02, "mixed"), 4.0, "hardly stands out", "white card"),
+        (GOOD, 24.0, "out of focus", "focus", "out-of-focus"),
+        (Quality(0.5, 0.8, "bright"), 4.0, "burnt out", "dim the lamp", "burnt-out"),
+        (Quality(0.0, 0.02, "mixed"), 4.0, "hardly stands out", "white card", "too-little-contrast"),
     ],
 )
-def test_what_is_refused_and_what_would_help(quality, blur_um, why, cure):
+def test_what_is_refused_and_what_would_help(quality, blur_um, why, cure, code):
     said = refusal(quality, blur_um, PITCH_UM)
     assert said is not None
     assert why in said[0]
     assert cure in said[1]
+    assert said[2] == code

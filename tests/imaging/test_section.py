@@ -155,6 +155,14 @@ class TestRefusals:
         light = replace(USUAL, turned_deg=90.0, apex_px=(240.0, -60.0)).light()
         assert "outside the frame" in self.refusal(tmp_path, light)
 
+    def test_the_tip_outside_the_frame_with_specks_on_the_faces(self, tmp_path):
+        light = replace(USUAL, turned_deg=90.0, apex_px=(240.0, -60.0)).light()
+        rows, columns = np.nonzero(np.diff(light > light.mean(), axis=1))
+        for row in (60, 150, 230):
+            for column in columns[rows == row]:
+                cv2.circle(light, (int(column), row), 9, float(light.min()), -1)
+        assert "outside the frame" in self.refusal(tmp_path, light)
+
     def test_two_tips_unless_one_is_marked(self, tmp_path):
         one = replace(USUAL, turned_deg=90.0, size=(400, 300)).light()
         both = np.hstack([one, one])

@@ -63,6 +63,7 @@ def test_the_fit_finds_what_went_in(radius_um, line_um, background):
     assert 0.01 < fit.u_radius_um < 0.1 * radius_um
 
 
+@pytest.mark.statistics
 def test_noise_of_the_fit_is_the_stated_one():
     # with the priors at the truth and hardly any other knowledge the scatter must not exceed what is stated
     silhouettes, radii, fits = [], [], []

@@ -7,6 +7,7 @@ import sqlite3
 from dataclasses import replace
 
 import pytest
+from correcting import PLACE, add_many, say
 from sqlalchemy import text
 
 from wearscope.errors import LogError
@@ -14,7 +15,6 @@ from wearscope.log.corrections import ChangedMeanwhileError, CorrectionLog, chan
 from wearscope.log.wear_log import WearLog
 from wearscope.trial.correction import Correction, DrawnEdge, HandScale
 
-PLACE = {"trial": "Birch", "bit": "Dunlin", "flute": 1, "parts": 100, "view": "relief"}
 FULL = Correction(
     edge=DrawnEdge(((1.5, 2.0), (30.0, 4.0)), "left"),
     transition_px=(12.25, 3.0),
@@ -22,10 +22,6 @@ FULL = Correction(
     ignored_px=(((0.0, 0.0), (5.0, 0.0), (5.0, 5.0)),),
     scale=HandScale(3.5, 0.01, "two points 1000 µm apart, set by hand"),
 )
-
-
-def say(log, before, after, sha256="a" * 64, by="Ada"):
-    log.append(logged(PLACE, sha256, changes(before, after), by))
 
 
 def test_everything_comes_back_as_it_was_said(tmp_path):
@@ -87,16 +83,10 @@ def test_a_spoilt_value_is_named(tmp_path):
             log.current("Birch")
 
 
-def _add_many(path, who):
-    with CorrectionLog(path) as log:
-        for k in range(20):
-            say(log, Correction(), Correction(transition_px=(float(k), 0.0)), by=who)
-
-
 def test_two_programs_write_at_once(tmp_path):
     path = tmp_path / "log.sqlite"
     context = multiprocessing.get_context("spawn")
-    writers = [context.Process(target=_add_many, args=(path, who)) for who in ("Ada", "Grace")]
+    writers = [context.Process(target=add_many, args=(path, who)) for who in ("Ada", "Grace")]
     for writer in writers:
         writer.start()
     for writer in writers:

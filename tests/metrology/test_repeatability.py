@@ -29,6 +29,7 @@ def refused(values, share, rng):
     return np.where(rng.random(values.shape) < share, np.nan, values)
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("missing", [0.0, 0.2])
 def test_components_are_right_on_average(missing):
     # variances are unbiased as long as none is cut off at zero, so all are made large against their scatter

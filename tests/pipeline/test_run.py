@@ -194,6 +194,74 @@ def test_later_sheets_are_given_the_new_state_rows(tmp_path, monkeypatch):
     assert {(r.bit, r.flute, r.parts) for r in sheet["records"]} == {("A", 1, 40)}
 
 
+DRAW = "wearscope.report.sheets.comparison.draw_sheet"
+
+
+def all_with_sheets(folder, flutes=(1, 2)):
+    trial = fake.a_trial(folder, bits=("A",), flutes=flutes)
+    for entry in trial.photos:
+        fake.tell(folder, "A", entry.parts, entry.flute, f"sheet {entry.parts} {entry.flute}")
+    return trial
+
+
+def test_no_drawing_holds_up_measuring(tmp_path, monkeypatch):
+    trial = all_with_sheets(tmp_path)
+    told = []
+    monkeypatch.setattr(DRAW, lambda path, **what: told.append("drawn"))
+    result = measured(trial, tmp_path, progress=lambda *step: told.append("measured"))
+    assert told == ["measured"] * 6 + ["drawn"] * 6
+    assert [photo.sheet is not None for photo in result.photos] == [True] * 6
+
+
+def test_no_more_sheets_wait_than_there_is_room_for(tmp_path, monkeypatch):
+    trial = all_with_sheets(tmp_path)
+    told = []
+    monkeypatch.setattr("wearscope.pipeline.run.MOST_WAITING", 2)
+    monkeypatch.setattr(DRAW, lambda path, **what: told.append("drawn"))
+    measured(trial, tmp_path, progress=lambda *step: told.append("measured"))
+    waiting = [told[:n].count("measured") - told[:n].count("drawn") for n in range(len(told) + 1)]
+    assert (max(waiting), waiting[-1]) == (2, 0)
+
+
+def test_ctrl_c_while_sheets_are_drawn_loses_no_number(tmp_path, monkeypatch):
+    trial = all_with_sheets(tmp_path)
+
+    def interrupted(path, **what):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(DRAW, interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        measured(trial, tmp_path)
+    rows = table(tmp_path / "results" / "measurements.csv")
+    assert len({(row["parts"], row["flute"]) for row in rows}) == 6
+    with WearLog(tmp_path / "wear-log.sqlite") as log:
+        assert len(log.current()) == len(rows)
+
+
+def test_a_full_disk_costs_the_sheet_alone(tmp_path, monkeypatch):
+    trial = all_with_sheets(tmp_path, flutes=(1,))
+
+    def full(path, **what):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(DRAW, full)
+    result = measured(trial, tmp_path)
+    assert (result.sheets, result.refusals) == ((), ())
+    for photo in result.photos:
+        (warning,) = photo.warnings
+        assert "its comparison sheet cannot be written (No space left on device); make room" in warning
+
+
+def test_a_sheet_of_an_earlier_run_does_not_outlive_its_numbers(tmp_path):
+    trial = fake.a_trial(tmp_path, bits=("A",), flutes=(1,), parts=(0,))
+    fake.tell(tmp_path, "A", 0, 1, "sheet")
+    (sheet,) = measured(trial, tmp_path).sheets
+    assert sheet.is_file()
+    fake.tell(tmp_path, "A", 0, 1, "worn 3")
+    assert measured(trial, tmp_path).sheets == ()
+    assert not sheet.exists()
+
+
 def test_photos_on_a_refused_scale_are_refused_with_its_reason(tmp_path):
     path = fake.write_trial(tmp_path)
     (tmp_path / "graticule.png").write_bytes(b"not a picture")

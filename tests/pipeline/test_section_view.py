@@ -117,6 +117,7 @@ def drawn_at_random(rng):
     )
 
 
+@pytest.mark.statistics
 def test_the_intervals_hold_the_truth(tmp_path):
     # what the intervals promise to cover is drawn at random too: scale, tilt, tone curve, and a blur that is no Gaussian
     rng, held, shares, doubts = np.random.default_rng(11), [], {}, []

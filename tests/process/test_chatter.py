@@ -65,6 +65,7 @@ def test_across_the_feed_there_are_no_marks():
         mark_pitch(part(14.3), 3.5, 0.0, ((400.0, 20.0), (400.0, 380.0)))
 
 
+@pytest.mark.statistics
 def test_the_interval_holds_the_truth():
     rng = np.random.default_rng(2)
     held = []
@@ -78,6 +79,7 @@ def test_the_interval_holds_the_truth():
     assert np.mean(held) >= 0.9
 
 
+@pytest.mark.statistics
 def test_noise_and_fibres_are_no_marks():
     for seed in range(25):
         with pytest.raises(MarksRefused):

@@ -191,6 +191,7 @@ def test_calibration_sets_the_level_and_its_uncertainty(write):
         level_of_recordings([cut], calibration=known)
 
 
+@pytest.mark.statistics
 def test_the_uncertainty_of_several_takes_holds_their_mean(write):
     """Takes whose true levels scatter by 1 dB: the stated interval of one standard uncertainty holds the mean."""
     rng = np.random.default_rng(11)

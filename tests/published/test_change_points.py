@@ -92,6 +92,7 @@ def test_step_on_a_drift(degree):
     assert step.height == pytest.approx(height, rel=1e-6)
 
 
+@pytest.mark.statistics
 def test_false_alarms_are_rare():
     # white noise, and noise that wanders over the 300 µm that the significance allows for
     rng = np.random.default_rng(7)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 from skimage.measure import CircleModel
-from test_tip import arc_tip, fitted
+from tips import arc_tip, fitted
 
 from wearscope.wear.tip_outline import distance_to, tip_outline
 
@@ -51,6 +51,7 @@ def test_an_algebraic_fit_reads_a_short_arc_too_small():
 SCATTER = [(60, 20, 0.3358), (60, 60, 0.2079), (70, 60, 0.2509), (90, 60, 0.3846)]
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize(("wedge_deg", "n", "bound"), SCATTER)
 def test_scatter_on_a_short_arc(wedge_deg, n, bound):
     rng = np.random.default_rng(wedge_deg + n)

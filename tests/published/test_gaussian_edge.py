@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from edge_bound import ratio_to_bound
 from pictures import CARD, DARK, edge_bound_px
 from scipy.stats import norm
-from test_bench_edge_bound import ratio_to_bound
 
 from wearscope.light.arc import light_parts
 from wearscope.light.parameters import LightParameters

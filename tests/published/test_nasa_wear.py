@@ -70,6 +70,7 @@ def foretold(case, limit_mm, share):
     return truth, points.parts_cut, draws
 
 
+@pytest.mark.statistics
 def test_the_range_holds_the_crossing():
     rows = [
         (case, limit_mm, share, *found)

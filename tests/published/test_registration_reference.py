@@ -50,6 +50,7 @@ def test_shift_and_zoom_within_their_uncertainties(shift_um, zoom):
     assert abs(match.shift_um - shift_um) < 4 * match.u_shift_um + 0.07
 
 
+@pytest.mark.statistics
 def test_uncertainties_cover_the_scatter():
     rng = np.random.default_rng(11)
     new = marked_strip(0.0, noise=0.06, noise_seed=5)

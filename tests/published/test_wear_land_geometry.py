@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from faces import FACE, S_UM, face
-from test_wear_land import scene
+from lands import scene
 
 from wearscope.wear.wear_land import find_land
 

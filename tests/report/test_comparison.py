@@ -8,32 +8,36 @@ from dataclasses import replace
 import matplotlib as mpl
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
-from matplotlib.image import AxesImage
-from matplotlib.lines import Line2D
-from matplotlib.patches import Polygon
-from matplotlib.text import Text
+from artists import drawn_by_artists
 from PIL import Image
+from sheet_cases import CASES
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
 from wearscope.report import style
 from wearscope.report.sheets.close_ups import choose_close_ups, representative_place
 from wearscope.report.sheets.comparison import compose_sheet, draw_sheet
-from wearscope.report.sheets.page import Page, write_png
+from wearscope.report.sheets.page import Sheet, write_png
+from wearscope.report.sheets.shapes import Line, Picture, Pointer, Text
 
 
-def texts_of(figure: Figure) -> list[Text]:
-    return [t for t in figure.axes[0].get_children() if isinstance(t, Text) and t.get_text()]
+def shapes_of(sheet: Sheet, kind: type) -> list:
+    return [shape for shape in sheet.shapes if isinstance(shape, kind)]
 
 
-def words_on(figure: Figure) -> str:
-    return " ".join(t.get_text() for t in texts_of(figure))
+def texts_of(sheet: Sheet) -> list[Text]:
+    return shapes_of(sheet, Text)
 
 
-def pixels_of(figure: Figure) -> np.ndarray:
-    canvas = figure.canvas
-    canvas.draw()
-    return np.asarray(canvas.buffer_rgba())[..., :3].astype(float)
+def words_on(sheet: Sheet) -> str:
+    return " ".join(t.text for t in texts_of(sheet))
+
+
+def pixels_of(sheet: Sheet) -> np.ndarray:
+    return sheet.pixels()[..., :3].astype(float)
+
+
+def apart(a, b) -> bool:
+    return a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
 
 
 def grey(rgb: np.ndarray) -> np.ndarray:
@@ -60,52 +64,37 @@ def draw(path, content) -> None:
 
 
 def test_text_neither_overlaps_nor_leaves_the_page(sheet):
-    _, figure = sheet
-    renderer = figure.canvas.get_renderer()
-    width, height = figure.bbox.width, figure.bbox.height
-    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in texts_of(figure)]
-    for text, box in boxes:
-        assert box.x0 >= 20, text
-        assert box.x1 <= width - 20, text
-        assert box.y0 >= 10, text
-        assert box.y1 <= height - 10, text
-    for (text, a), (other, b) in itertools.combinations(boxes, 2):
-        apart = a.x1 <= b.x0 or b.x1 <= a.x0 or a.y1 <= b.y0 or b.y1 <= a.y0
-        assert apart, f"{text!r} overlaps {other!r}"
-    for image in (i for i in figure.axes[0].get_children() if isinstance(i, AxesImage)):
-        picture = image.get_window_extent(renderer)
-        for text, box in boxes:
-            hidden = (
-                box.x0 < picture.x1 and picture.x0 < box.x1 and box.y0 < picture.y1 and picture.y0 < box.y1
-            )
-            assert not hidden, f"{text!r} lies on a picture"
+    texts = texts_of(sheet)
+    for text in texts:
+        left, top, right, bottom = text.frame
+        assert left >= 20, text
+        assert right <= sheet.width - 20, text
+        assert top >= 10, text
+        assert bottom <= sheet.height - 10, text
+    for text, other in itertools.combinations(texts, 2):
+        assert apart(text.frame, other.frame), f"{text} overlaps {other}"
+    for text, picture in itertools.product(texts, shapes_of(sheet, Picture)):
+        assert apart(text.frame, picture.frame), f"{text} lies on a picture"
 
 
 def test_pointers_and_leaders_do_not_cross_text(sheet):
-    _, figure = sheet
-    renderer = figure.canvas.get_renderer()
-    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in texts_of(figure)]
-    marks = [c for c in figure.axes[0].get_children() if isinstance(c, Polygon)]
+    marks = [pointer.frame for pointer in shapes_of(sheet, Pointer)]
     marks += [
-        c
-        for c in figure.axes[0].get_children()
-        if isinstance(c, Line2D) and c.get_linewidth() == 2 and len(set(c.get_xdata())) == 1
+        (line.x[0], line.y.min(), line.x[0], line.y.max())
+        for line in shapes_of(sheet, Line)
+        if line.width == 2 and len(set(line.x)) == 1
     ]
-    for mark in marks:
-        extent = mark.get_window_extent(renderer)
-        for text, box in boxes:
-            apart = extent.x1 <= box.x0 or box.x1 <= extent.x0 or extent.y1 <= box.y0 or box.y1 <= extent.y0
-            assert apart, f"a mark at {extent.x0:.0f}, {extent.y0:.0f} lies on {text!r}"
+    for mark, text in itertools.product(marks, texts_of(sheet)):
+        assert apart(mark, text.frame), f"a mark at {mark} lies on {text}"
 
 
 def test_no_text_is_smaller_than_a_phone_can_show(sheet):
-    assert min(t.get_fontsize() for t in texts_of(sheet[1])) >= 26
+    assert min(t.size for t in texts_of(sheet)) >= 26
 
 
 def test_sheet_is_1600_wide_and_between_4_to_3_and_a_phone_held_upright(sheet):
-    _, figure = sheet
-    assert figure.bbox.width == 1600
-    assert 3 / 4 <= figure.bbox.height / 1600 <= 19.5 / 9
+    assert sheet.width == 1600
+    assert 3 / 4 <= sheet.height / 1600 <= 19.5 / 9
 
 
 @pytest.mark.parametrize("folder", [".", "results/sheets"])
@@ -114,7 +103,10 @@ def test_file_is_a_png_of_that_size_and_names_the_trial(usual, tmp_path, folder)
     draw(path, usual)
     with Image.open(path) as image:
         assert image.format == "PNG"
-        assert image.size == tuple(compose_sheet(usual).bbox.size)
+        sheet = compose_sheet(usual)
+        assert image.size == (sheet.width, sheet.height)
+        assert image.mode == "RGB"
+        assert image.info["dpi"] == pytest.approx((200, 200), abs=0.01)
         assert image.info["Title"] == "Birch drawer fronts: Bit Alder, flute 1, after 150 parts"
 
 
@@ -163,7 +155,7 @@ def test_refused_and_doubtful_rows_give_their_reasons(refused):
 
 def test_a_refused_number_is_not_a_zero(usual, make_record):
     row = make_record(value=None, u=None, note="blurred; focus and photograph again")
-    texts = [t.get_text() for t in texts_of(compose_sheet(replace(usual, records=(row,), new_records=())))]
+    texts = [t.text for t in texts_of(compose_sheet(replace(usual, records=(row,), new_records=())))]
     table = texts[texts.index("Numbers") :]
     assert "refused [1]" in table
     assert not {"0", "0.0", "0.00"} & set(table)
@@ -171,11 +163,10 @@ def test_a_refused_number_is_not_a_zero(usual, make_record):
 
 @pytest.mark.parametrize("length_um", [1500.0, 4000.0, 14000.0])
 def test_stretch_is_as_said(usual, make_view, length_um):
-    figure = compose_sheet(replace(usual, now=make_view(length_um=length_um), new=None))
-    strip = [i for i in figure.axes[0].get_children() if isinstance(i, AxesImage)][-1]
-    left, right, bottom, top = strip.get_extent()
+    sheet = compose_sheet(replace(usual, now=make_view(length_um=length_um), new=None))
+    left, top, right, bottom = shapes_of(sheet, Picture)[-1].frame
     stretch = ((bottom - top) / 260) / ((right - left) / length_um)  # d from -60 to 200 µm is shown
-    said = words_on(figure)
+    said = words_on(sheet)
     expected = "not stretched" if round(stretch) == 1 else f"stretched {round(stretch)}× across"
     assert expected in said
     assert stretch == pytest.approx(round(stretch), rel=0.02)
@@ -195,9 +186,9 @@ def test_a_long_name_is_cut_but_flute_and_parts_never(long_names):
 
 
 def test_dollar_signs_are_not_markup(usual):
-    figure = compose_sheet(replace(usual, trial_name="$x^2$ and $", bit="a_b$c$"))
-    assert "$x^2$ and $" in words_on(figure)
-    figure.canvas.draw()
+    sheet = compose_sheet(replace(usual, trial_name="$x^2$ and $", bit="a_b$c$"))
+    assert "$x^2$ and $" in words_on(sheet)
+    sheet.pixels()
 
 
 # ---- what it draws ---------------------------------------------------------------------------------
@@ -239,17 +230,13 @@ def test_without_an_unused_zone_the_same_place_when_new_stands_beside(usual):
 
 
 def test_scale_bar_is_as_long_as_it_says(usual):
-    figure = compose_sheet(usual)
+    sheet = compose_sheet(usual)
     close_up = choose_close_ups(usual)[0]
     um_per_px = np.ptp(close_up.s_range_um) / 700
-    bars = [
-        line
-        for line in figure.axes[0].get_children()
-        if isinstance(line, Line2D) and line.get_linewidth() == 5 and line.get_xdata()[0] == style.LEFT
-    ]
-    label = next(t for t in texts_of(figure) if t.get_text() == "100 µm" and t.get_rotation() == 0)
-    bar = next(b for b in bars if abs(b.get_ydata()[0] - label.get_position()[1]) < 20)
-    assert np.ptp(bar.get_xdata()) * um_per_px == pytest.approx(100.0, abs=0.5)
+    bars = [line for line in shapes_of(sheet, Line) if line.width == 5 and line.x[0] == style.LEFT]
+    label = next(t for t in texts_of(sheet) if t.text == "100 µm" and not t.upright)
+    bar = next(b for b in bars if abs(b.y[0] - label.y) < 20)
+    assert np.ptp(bar.x) * um_per_px == pytest.approx(100.0, abs=0.5)
 
 
 def test_all_pictures_share_one_tone(usual):
@@ -257,9 +244,8 @@ def test_all_pictures_share_one_tone(usual):
         return replace(view, strip=replace(view.strip, light=np.full_like(view.strip.light, light)))
 
     lit = replace(usual, now=flat(usual.now, 0.8), new=flat(usual.new, 0.8 * 0.18))
-    figure = compose_sheet(lit)
-    images = [i for i in figure.axes[0].get_children() if isinstance(i, AxesImage)]
-    middles = [int(i.get_array()[i.get_array().shape[0] // 2, 300, 0]) for i in images]
+    pictures = [p.rgb for p in shapes_of(compose_sheet(lit), Picture)]
+    middles = [int(rgb[rgb.shape[0] // 2, 300, 0]) for rgb in pictures]
     # close-ups A and B, the strip when new, the strip now; 18 % grey is code 118 (sRGB, from memory)
     assert middles == pytest.approx([255, 255, 118, 255], abs=1)
 
@@ -270,10 +256,9 @@ def test_edge_line_stands_out_in_grey_on_any_ground(usual, light):
     ground = np.full_like(strip.light, light)
     ground[:, ::40] = 1.0  # keeps white where it is
     now = replace(usual.now, strip=replace(strip, light=ground), substrate=None)
-    figure = compose_sheet(replace(usual, now=now))
-    pixels = grey(pixels_of(figure))
-    image = [i for i in figure.axes[0].get_children() if isinstance(i, AxesImage)][-1]
-    left, _, bottom, top = (round(v) for v in image.get_extent())
+    sheet = compose_sheet(replace(usual, now=now))
+    pixels = grey(pixels_of(sheet))
+    left, top, _, bottom = shapes_of(sheet, Picture)[-1].frame
     beside = pixels[top:bottom, left + 1000 : left + 1200]  # unused zone: the edge lies at d = 0
     row = round((0 + 60) / 260 * (bottom - top))
     near = beside[row - 7 : row + 8]
@@ -300,11 +285,35 @@ def test_lines_are_told_apart_without_colour():
 
 
 def test_close_ups_are_untouched(usual):
-    figure = compose_sheet(usual)
-    pixels = pixels_of(figure)
-    for image in [i for i in figure.axes[0].get_children() if isinstance(i, AxesImage)][:2]:
-        left, right, bottom, top = (round(v) for v in image.get_extent())
-        np.testing.assert_array_equal(pixels[top:bottom, left:right], image.get_array()[..., :3])
+    sheet = compose_sheet(usual)
+    pixels = pixels_of(sheet)
+    for picture in shapes_of(sheet, Picture)[:2]:
+        left, top, right, bottom = picture.frame
+        np.testing.assert_array_equal(pixels[top:bottom, left:right], picture.rgb)
+
+
+def test_what_the_photo_does_not_show_is_hatched_and_nothing_else(usual):
+    strip = usual.now.strip
+    light = strip.light.copy()
+    light[np.ix_(strip.d_um > 120, strip.s_um > 1000)] = np.nan
+    sheet = compose_sheet(replace(usual, now=replace(usual.now, strip=replace(strip, light=light))))
+    picture = shapes_of(sheet, Picture)[-1]
+    left, top, right, bottom = picture.frame
+    shown = pixels_of(sheet)[top:bottom, left:right]
+    unseen = shown[~picture.seen]
+    assert (unseen == 0xEC).all(axis=1).mean() > 0.5  # the ground of the hatching
+    assert unseen.min() >= 0xB0  # and nothing darker than its lines
+    corner = picture.seen[-40:, -600:-200]  # where nothing is drawn on the picture
+    assert 0 < corner.sum() < corner.size
+    np.testing.assert_array_equal(shown[-40:, -600:-200][corner], picture.rgb[-40:, -600:-200][corner])
+
+
+@pytest.mark.parametrize("case", ["chips", "gaps in the photo", "refused and doubtful rows"])
+def test_every_pixel_is_the_one_that_matplotlibs_own_artists_draw(case):
+    sheet = compose_sheet(CASES[case]())
+    difference = np.abs(sheet.pixels().astype(int) - drawn_by_artists(sheet))
+    assert difference.mean() < 1e-3
+    assert (difference.max(axis=2) > 8).mean() < 1e-5
 
 
 # ---- the file --------------------------------------------------------------------------------------
@@ -320,17 +329,14 @@ def test_writing_leaves_nothing_but_the_sheet(usual, tmp_path):
 
 
 def test_failed_drawing_keeps_the_old_file(tmp_path):
-    class BrokenText(Text):
-        def draw(self, renderer):
+    class Broken:
+        def draw(self, canvas):
             raise RuntimeError("cannot draw")
 
     path = tmp_path / "a.png"
     path.write_bytes(b"old")
-    page = Page(200)
-    figure = page.finish(100)
-    figure.add_artist(BrokenText(0, 0, "x"))
     with pytest.raises(RuntimeError, match="cannot draw"):
-        write_png(figure, path, title="t", software="s")
+        write_png(Sheet(200, 100, (Broken(),)), path, title="t", software="s")
     assert path.read_bytes() == b"old"
     assert [p.name for p in tmp_path.iterdir()] == ["a.png"]
 

@@ -79,6 +79,7 @@ def test_the_line_is_less_sure_far_from_the_unused_zone():
     assert datum.u_datum_um[-1] > 3 * datum.u_datum_um[0]
 
 
+@pytest.mark.statistics
 def test_uncertainty_of_the_datum_covers_its_error():
     z = []
     for seed in range(60):

@@ -111,6 +111,7 @@ def test_moving_what_is_known_moves_the_fit_as_the_budget_says():
         assert found == pytest.approx([slope * step for slope in sensitivity[name]], rel=0.25, abs=0.06), name
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("background", [0.02, 0.7])
 def test_fits_scatter_as_stated(background):
     # Monte Carlo through the whole fit, which is not linear: noise, ring angle, roughness, blur, colour and the unused

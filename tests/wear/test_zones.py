@@ -59,6 +59,7 @@ def test_the_edge_line_need_not_give_way():
     assert abs(transition.at_um + 300.0) < 50.0
 
 
+@pytest.mark.statistics
 def test_uncertainty_of_the_place_covers_its_scatter():
     rng = np.random.default_rng(2)
     off, u = [], []
@@ -208,6 +209,7 @@ def test_line_drawn_on():
     assert np.all(np.diff(u_line[S_UM > 0]) > 0)  # the farther, the less sure
 
 
+@pytest.mark.statistics
 def test_uncertainty_of_the_line_drawn_on():
     # residuals that wander over 100 µm: what the stated uncertainty allows for
     rng = np.random.default_rng(9)

@@ -13,10 +13,10 @@ from typing import Annotated
 
 import typer
 
-from wearscope import __version__
 from wearscope.cli import calibrating, deciding, looking, measuring, noting
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
 from wearscope.errors import WearscopeError
+from wearscope.version import __version__
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 

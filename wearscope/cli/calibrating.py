@@ -27,8 +27,8 @@ def scale(
         raise CommandLineError(
             f"--division-um is {division_um:g}", "give the graticule's division in µm, 0.5 to 50000"
         )
+    from wearscope.imaging.calibration.scale import scale_from_graticule
     from wearscope.imaging.photo import read_photo
-    from wearscope.imaging.scale import scale_from_graticule
 
     keys = ("um_per_px_x", "u_um_per_px_x", "um_per_px_y", "u_um_per_px_y", "status", "note")
     try:
@@ -88,9 +88,9 @@ def light(
     for path in filter(None, (photo, graticule)):
         if not path.is_file():
             raise CommandLineError(f"there is no file {path}", "check the path")
+    from wearscope.imaging.calibration.pin import ring_angle_from_pin
+    from wearscope.imaging.calibration.scale import scale_from_graticule
     from wearscope.imaging.photo import read_photo
-    from wearscope.imaging.pin import ring_angle_from_pin
-    from wearscope.imaging.scale import scale_from_graticule
 
     keys = ("ring_angle_deg", "u_ring_angle_deg", "diameter_px", "u_diameter_px", "status", "note")
     try:

@@ -54,13 +54,35 @@ class CommandLineError(WearscopeError):
 
 
 def complain(lines: Iterable[str]) -> None:
-    """Say lines on standard error, each with the program's name before it."""
+    """Say lines on standard error, each with the program's name before it.
+
+    Parameters
+    ----------
+    lines : iterable of str
+    """
     for line in lines:
         typer.echo(f"wearscope: {line}", err=True)
 
 
 def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
-    """Load the trial that the command line names, which may have no photos yet where that is said."""
+    """Load the trial that the command line names, which may have no photos yet where that is said.
+
+    Parameters
+    ----------
+    trial : Path or None
+    photos_to_come : bool
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    CommandLineError
+        No trial is named.
+    TrialError
+        The trial file is wrong.
+    """
     if trial is None:
         here = "wearscope measure trial.toml" if Path("trial.toml").is_file() else "wearscope demo makes one"
         raise CommandLineError(
@@ -72,12 +94,27 @@ def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
 
 
 def print_json(document: dict[str, Any]) -> None:
-    """Print a document in place of tables."""
+    """Print a document in place of tables.
+
+    Parameters
+    ----------
+    document : dict
+    """
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
 
 
 def console_for(*, stderr: bool) -> Console:
-    """Console that prints text as it is given."""
+    """Console that prints text as it is given.
+
+    Parameters
+    ----------
+    stderr : bool
+        Whether it is that of standard error.
+
+    Returns
+    -------
+    Console
+    """
     from rich.console import Console
 
     return Console(stderr=stderr, highlight=False, markup=False, emoji=False)
@@ -85,7 +122,19 @@ def console_for(*, stderr: bool) -> Console:
 
 @contextmanager
 def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
-    """Progress bar on standard error, where that is a terminal."""
+    """Progress bar on standard error, where that is a terminal.
+
+    Parameters
+    ----------
+    what : str
+        What is going on.
+    quiet : bool
+
+    Yields
+    ------
+    Progress or None
+        What to tell of each photo that is done; None where no bar is shown.
+    """
     console = console_for(stderr=True)
     if quiet or not console.is_terminal:
         yield None
@@ -110,13 +159,27 @@ def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
 
 
 def shown(path: Path) -> str:
-    """Path as short as it can be said from here."""
+    """Path as short as it can be said from here.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+    """
     here = Path.cwd()
     return str(path.relative_to(here)) if path.is_relative_to(here) else str(path)
 
 
 def say_to_open(paths: Iterable[Path]) -> None:
-    """Say on standard error which files were written."""
+    """Say on standard error which files were written.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+    """
     typer.echo("To open:", err=True)
     for path in paths:
         typer.echo(f"  {shown(path)}", err=True)

@@ -16,7 +16,20 @@ _ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
 
 
 def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dict[str, Any]:
-    """What a run measured, refused and wrote."""
+    """What a run measured, refused and wrote.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : BatchResult
+    budget : bool
+        Whether each row says what its uncertainty consists of.
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
     rows = [asdict(record) for record in result.records]
     if budget:
         budgets = _budget_documents(result)
@@ -53,7 +66,17 @@ def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str,
 
 
 def verdict_document(verdict: PhotoVerdict) -> dict[str, Any]:
-    """Whether one photo can carry a measurement."""
+    """Whether one photo can carry a measurement.
+
+    Parameters
+    ----------
+    verdict : PhotoVerdict
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
     judged = verdict.judgement
     return _entry_document(verdict.entry) | {
         "verdict": "refused" if verdict.refusal or not judged else judged.verdict,
@@ -67,7 +90,17 @@ def verdict_document(verdict: PhotoVerdict) -> dict[str, Any]:
 
 
 def fairness_document(fair: FairTrial) -> dict[str, Any]:
-    """Whether a trial is fair, and what differs."""
+    """Whether a trial is fair, and what differs.
+
+    Parameters
+    ----------
+    fair : FairTrial
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
     from wearscope.report.fairness_words import CONDITIONS, danger_lines, doubt_lines, program_remark
 
     bits = [
@@ -96,7 +129,18 @@ def fairness_document(fair: FairTrial) -> dict[str, Any]:
 
 
 def study_document(study: Study, result: StudyResult) -> dict[str, Any]:
-    """What a repeat study found of each quantity."""
+    """What a repeat study found of each quantity.
+
+    Parameters
+    ----------
+    study : Study
+    result : StudyResult
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
     from wearscope.metrology.repeatability import percent_of_tolerance, smallest_difference
     from wearscope.report.repeat_words import in_short, verdict
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import typer
 
-from wearscope import __version__
 from wearscope.cli.common import CommandLineError, LogOption, TrialArgument, load
+from wearscope.version import __version__
 
 
 def view(

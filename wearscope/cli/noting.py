@@ -79,21 +79,15 @@ def note(
     Where you can hear a router you need ear and eye protection, and extraction or a mask against dust.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME, NotePlace, WearLog
+    from wearscope.log.wear_log import LOG_NAME, WearLog
     from wearscope.process import other_signs as signs
-    from wearscope.report.note_words import CAUTION, notes_of
+    from wearscope.report.note_words import CAUTION, notes_of, off_checkpoint
 
     given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
     given += [um_per_px, u_um_per_px, along_feed, u_db]
     log_path = (out or loaded.folder).absolute() / LOG_NAME
     if all(thing is None or thing == [] for thing in given):
-        place = NotePlace(trial=loaded.name)
-        if bit is not None:
-            place["bit"] = bit
-        if parts is not None:
-            place["parts"] = parts
-        with WearLog(log_path) as log:
-            _print_notes(log.notes(**place), log.notes(trial=loaded.name), as_json=as_json)
+        _list_notes(log_path, loaded.name, bit, parts, as_json=as_json)
         return
     if bit is None or parts is None:
         raise CommandLineError("a note needs its place", "give --bit NAME and --parts NUMBER")
@@ -127,10 +121,23 @@ def note(
         _print_notes(notes, log.notes(trial=loaded.name), as_json=as_json)
     if not n_added:
         complain(["that is in the wear log already"])
-    if at.off_checkpoint:
-        complain([f"warning: {at.off_checkpoint}"])
+    if at.parts not in at.checkpoints:
+        complain([f"warning: {off_checkpoint(at)}"])
     if sound_dba is not None or recording:
         complain([CAUTION])
+
+
+def _list_notes(log_path: Path, trial: str, bit: str | None, parts: int | None, *, as_json: bool) -> None:
+    """List the notes of a trial, or of one bit or checkpoint if these are named."""
+    from wearscope.log.wear_log import NotePlace, WearLog
+
+    place = NotePlace(trial=trial)
+    if bit is not None:
+        place["bit"] = bit
+    if parts is not None:
+        place["parts"] = parts
+    with WearLog(log_path) as log:
+        _print_notes(log.notes(**place), log.notes(trial=trial), as_json=as_json)
 
 
 def _require_together(

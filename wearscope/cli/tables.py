@@ -28,7 +28,12 @@ _SUMMARY = (
 
 
 def print_summary(result: BatchResult) -> None:
-    """Print what was measured, for each bit a table of its photos."""
+    """Print what was measured, for each bit a table of its photos.
+
+    Parameters
+    ----------
+    result : BatchResult
+    """
     found: dict[tuple[object, ...], Record] = {
         (row.bit, row.flute, row.parts, row.view, row.quantity, row.zone): row for row in result.records
     }
@@ -65,7 +70,12 @@ def _blur(record: Record | None) -> str:
 
 
 def print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
-    """Print whether each photo can carry a measurement."""
+    """Print whether each photo can carry a measurement.
+
+    Parameters
+    ----------
+    verdicts : sequence of PhotoVerdict
+    """
     rows = []
     for verdict in verdicts:
         judged = verdict.judgement
@@ -83,7 +93,12 @@ def print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
 
 
 def print_budgets(result: BatchResult) -> None:
-    """Print a table for each number that this run made: what its uncertainty consists of."""
+    """Print a table for each number that this run made: what its uncertainty consists of.
+
+    Parameters
+    ----------
+    result : BatchResult
+    """
     from wearscope.quantities.quantity import quantity_of
     from wearscope.report import budget_words as budgets
     from wearscope.report import words
@@ -114,7 +129,12 @@ def print_budgets(result: BatchResult) -> None:
 
 
 def print_fairness(fair: FairTrial) -> None:
-    """Print whether the trial is fair, and what differs."""
+    """Print whether the trial is fair, and what differs.
+
+    Parameters
+    ----------
+    fair : FairTrial
+    """
     from textwrap import fill
 
     from wearscope.report.fairness_words import fair_head, fair_lines
@@ -126,7 +146,13 @@ def print_fairness(fair: FairTrial) -> None:
 
 
 def print_study(study: Study, result: StudyResult) -> None:
-    """Print for each quantity how much values differ, by cause."""
+    """Print for each quantity how much values differ, by cause.
+
+    Parameters
+    ----------
+    study : Study
+    result : StudyResult
+    """
     from wearscope.quantities.quantity import quantity_of
     from wearscope.report import repeat_words
 

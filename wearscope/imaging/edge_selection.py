@@ -23,15 +23,19 @@ from wearscope.imaging.edge_lines import (
     line_through,
     offset_from,
 )
-from wearscope.imaging.strip import arc_length_px, cut_strip
+from wearscope.imaging.strip import FINE, arc_length_px, cut_strip
+from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.strip import Strip, grey
 from wearscope.wear.trace import trace_edge
 
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
+# Limits and weights without another ground are chosen, no source; tests/imaging/test_edge_selection.py holds what
+# they must decide, and what they must not.
+LEAST_COVERAGE = 0.6  # of a line that is a candidate
 SIDE_PX = (9.0, 32.0)  # where, away from the edge in the reduced photo, the two sides are compared
 MOST_LINES = 6  # strongest first; what is weaker is grain
 SAME_PX = 5.0  # between two lines traced, within which they are one
-LENGTHS = 8  # into which a line is cut to look at its sides
+LENGTHS = 8  # into which a line is cut to compare its sides
 APART_PX = 20.0  # of the reduced photo, between lines that are not the flanks of one ridge
 RIVAL, FACING = 0.6, 0.3  # of the best line's evidence, from which one beside it and one facing it is a rival
 # The same of a line that runs along it: the two sides of a land are ground parallel, and clutter behind the cutting
@@ -40,6 +44,21 @@ FACING_ALONG = 0.1
 ALONG = np.cos(np.radians(4.0))
 NARROWER = 0.8  # times the other's land: less of a difference does not decide
 DECISIVE = 0.75  # log odds; less than that between two lines or two sides is not a decision
+ALIKE = 0.5  # cosine of the turn between edges of one flute, as far as a bit is put back differently
+LEAST_TRACED, LEAST_COLUMNS = 0.3, 20  # share of a line, and columns, on which an edge is seen beside it
+# Of the reduced photo: how far beside a line its edge is sought, and how deep a strip is cut for its sides
+REACH_PX, DEPTH_PX = 40.0, (-108.0, 80.0)
+MARGIN_PX = 15  # of a strip beyond where the edge is sought in it
+DEGREE = 4  # of the curve through a traced edge: a helix in perspective, no more
+STEADY = 0.25  # of its distance, by which a parallel line may wander
+SOLID = 0.85  # coverage of a line that may end a land
+TEXTURE_PX = 4.0  # standard deviation of the smoothing that takes shading out of texture
+GRAIN_FLOOR = 0.003  # of the light: the grain of a camera's own noise
+# Weights of the evidence, in log odds
+BY_COLOUR, BY_BURNT_CARD, BY_DARK_BEHIND, BY_LEVEL, BY_GRAIN = 10.0, 2.0, 3.0, 0.6, 1.2
+LOST = 0.03  # of full light: a tool in the shadow of a card
+NOTHING_BEHIND, MUCH_DARKER = 0.06, 0.35  # of full light, and of the other side
+WHITE_CARD, COLOURLESS = 0.8, 0.1  # of full light, and saturation
 
 
 @dataclass(frozen=True)
@@ -62,7 +81,17 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Side:
-    """How one side of a line looks."""
+    """What one side of a line is like.
+
+    Attributes
+    ----------
+    level : float
+        Of light, 0 to 1.
+    saturation : float
+        Of colour, 0 to 1.
+    grain : float
+        Standard deviation of what is correlated between pixels, over the level.
+    """
 
     level: float
     saturation: float
@@ -76,10 +105,16 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     ----------
     light : ndarray, shape (H, W, 3)
         Linear light, 0 to 1.
+
+    Returns
+    -------
+    list of Candidate
     """
     small, reduction = _reduced(light, WORK_SIDE_PX)
     smaller, further = _reduced(small, SEARCH_SIDE_PX)
-    lines = [line.scaled(further) for line in edge_lines(smaller) if line.coverage >= 0.6][:MOST_LINES]
+    lines = [line.scaled(further) for line in edge_lines(smaller) if line.coverage >= LEAST_COVERAGE][
+        :MOST_LINES
+    ]
     judged: list[tuple[float, EdgeLine]] = []
     for line in lines:
         odds, traced = _judge(small, line)
@@ -121,10 +156,14 @@ def choose(found: Sequence[Candidate], *, like: EdgeLine | None = None) -> Candi
     like : EdgeLine, optional
         The edge chosen in another photo of the same flute: the bit is put back much as it was, so the tool
         lies on the same side of the frame.
+
+    Returns
+    -------
+    Candidate or None
     """
     usable = [c for c in found if c.evidence > DECISIVE]
     if like is not None:
-        alike = [c for c in usable if float(c.line.inward @ like.inward) > 0.5]
+        alike = [c for c in usable if float(c.line.inward @ like.inward) > ALIKE]
         usable = alike or usable
     if not usable:
         return None
@@ -164,6 +203,10 @@ def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Cand
     near_px : ndarray, shape (N, 2)
         Column and row of a rough polyline within `NEAR_PX` of the edge.
     found : sequence of Candidate
+
+    Returns
+    -------
+    Candidate
     """
     points = _along_polyline(near_px)
     within = [c for c in found if float(np.median(np.abs(offset_from(points, c.line)))) < NEAR_PX]
@@ -186,6 +229,10 @@ def drawn_line(
         Column and row of the polyline.
     tool : {"left", "right"} or None
         For someone who goes along the polyline.
+
+    Returns
+    -------
+    Candidate or None
     """
     line = line_through(_along_polyline(drawn_px))
     if tool is not None:
@@ -196,14 +243,31 @@ def drawn_line(
     return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
 
 
-def refine_line(light: NDArray[np.float32], line: EdgeLine, reach_px: float, degree: int = 4) -> EdgeLine:
-    """Move a line on to the traced edge within `reach_px` of it."""
-    strip = cut_strip(light, line, 1.0, depth_um=(-reach_px - 15, reach_px + 15))
+def refine_line(
+    light: NDArray[np.float32], line: EdgeLine, reach_px: float, degree: int = DEGREE
+) -> EdgeLine:
+    """Move a line on to the edge traced beside it.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    line : EdgeLine
+    reach_px : float
+        How far beside the line.
+    degree : int
+        Of the curve through the traced edge.
+
+    Returns
+    -------
+    EdgeLine
+        The line itself where too little of an edge is seen.
+    """
+    strip = cut_strip(light, line, 1.0, depth_um=(-reach_px - MARGIN_PX, reach_px + MARGIN_PX))
     trace = trace_edge(strip, (-reach_px, reach_px))
     seen = np.isfinite(trace.d_um)
-    if seen.sum() < 20:
+    if seen.sum() < LEAST_COLUMNS:
         return line
-    fine = np.linspace(line.start_px, line.end_px, 1025)
+    fine = np.linspace(line.start_px, line.end_px, FINE)
     t_px = np.interp(strip.s_um[seen], arc_length_px(line, fine), fine)
     columns, rows = line.points_px(t_px, trace.d_um[seen])
     refined = line_through(np.column_stack([columns, rows]), degree=degree, coverage=line.coverage)
@@ -221,13 +285,13 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
     t = np.linspace(line.start_px, line.end_px, 21)
     inside: list[float] = []
     for other in others:
-        if abs(float(other.direction @ line.direction)) < ALONG or other.coverage < 0.85:
+        if abs(float(other.direction @ line.direction)) < ALONG or other.coverage < SOLID:
             continue
         inward = offset_from(np.column_stack(other.points_px(t)), line)
         middle = float(np.median(inward))
         # a parallel line keeps its distance; the noise lines of a plain face do not. A ridge has two flanks: the
         # weaker one is not a line of its own
-        steady = float(np.ptp(inward)) < 0.25 * middle
+        steady = float(np.ptp(inward)) < STEADY * middle
         if middle > APART_PX and steady and all(abs(middle - known) > APART_PX for known in inside):
             inside.append(middle)
     return min(inside, default=float("inf"))
@@ -235,10 +299,10 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
 
 def _judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
     """Log odds that the tool lies inward of a line (negative: outward), and the line moved on to its trace."""
-    strip = cut_strip(light, line, 1.0, depth_um=(-108.0, 80.0))
-    trace = trace_edge(strip, (-40.0, 40.0))
+    strip = cut_strip(light, line, 1.0, depth_um=DEPTH_PX)
+    trace = trace_edge(strip, (-REACH_PX, REACH_PX))
     where = np.isfinite(trace.d_um)
-    if where.mean() < 0.3:
+    if where.mean() < LEAST_TRACED:
         return 0.0, line
     edge = np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
     outer, inner = (_side(strip, edge, sign) for sign in (-1, 1))
@@ -257,17 +321,19 @@ def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
     rows = np.clip(rows, 0, len(strip.d_um) - 1)
     light = strip.light[rows, np.arange(len(edge_px))[None, :]]
     seen = inside & np.isfinite(light[..., 0])
-    if seen.mean() < 0.3:
+    if seen.mean() < LEAST_TRACED:
         return None
     # where the traced line is off, the other side leaks in: the middle one of several lengths does not mind
     lengths = [
-        part for part in np.array_split(np.arange(len(edge_px)), LENGTHS) if seen[:, part].mean() > 0.3
+        part
+        for part in np.array_split(np.arange(len(edge_px)), LENGTHS)
+        if seen[:, part].mean() > LEAST_TRACED
     ]
     mean = np.median([light[:, part][seen[:, part]].mean(axis=0) for part in lengths], axis=0)
     level = float(mean.mean())
     # beyond the frame's border there is nothing, which is not texture
     fine = np.where(seen, grey(light), np.float32(level))
-    fine = fine - cv2.GaussianBlur(fine, (0, 0), 4)
+    fine = fine - cv2.GaussianBlur(fine, (0, 0), TEXTURE_PX)
     clear = cv2.erode(seen.astype(np.uint8), np.ones((1, 17), np.uint8), borderValue=1) > 0
     if not clear.any():
         return None
@@ -285,18 +351,18 @@ def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:
 
 
 def _odds(outer: Side, inner: Side) -> float:
-    """Log odds for the tool on the inner side. Weights are common sense, no source."""
+    """Log odds for the tool on the inner side."""
     # cards, walls and blurred neighbours are grey; coatings and even bare carbide under warm lamps are not
-    odds = 10.0 * (inner.saturation - outer.saturation)
+    odds = BY_COLOUR * (inner.saturation - outer.saturation)
     dark, bright = sorted((outer, inner), key=lambda side: side.level)
     towards_bright = 1.0 if bright is inner else -1.0
-    if bright.level > 0.97 and dark.level < 0.03:
+    if bright.level > NEARLY_CLIPPED and dark.level < LOST:
         return 0.0  # a tool lost in glare, or one lost in the shadow before a card: there is nothing to go by
-    if bright.level > 0.8 and bright.saturation < 0.1:
-        odds -= 2.0 * towards_bright  # a burnt-out white card
-    elif dark.level < 0.06 and dark.level < 0.35 * bright.level:
-        odds += 3.0 * towards_bright  # nothing behind the tool
+    if bright.level > WHITE_CARD and bright.saturation < COLOURLESS:
+        odds -= BY_BURNT_CARD * towards_bright  # a burnt-out white card
+    elif dark.level < NOTHING_BEHIND and dark.level < MUCH_DARKER * bright.level:
+        odds += BY_DARK_BEHIND * towards_bright  # nothing behind the tool
     else:
-        odds += 0.6 * towards_bright * float(np.log(dark.level / bright.level))
+        odds += BY_LEVEL * towards_bright * float(np.log(dark.level / bright.level))
     # the tool is in focus, what lies behind it is not
-    return odds + 1.2 * float(np.log((inner.grain + 0.003) / (outer.grain + 0.003)))
+    return odds + BY_GRAIN * float(np.log((inner.grain + GRAIN_FLOOR) / (outer.grain + GRAIN_FLOOR)))

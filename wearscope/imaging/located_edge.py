@@ -1,11 +1,9 @@
-"""A photo with its cutting edge found: read, in linear light, straightened into a strip, traced."""
+"""A photo with its cutting edge found: in linear light, straightened into a strip, traced."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from pathlib import Path
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -15,89 +13,21 @@ from scipy.ndimage import binary_dilation, median_filter
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.edge_lines import Array, EdgeLine, offset_from
-from wearscope.imaging.edge_selection import (
-    Candidate,
-    candidates,
-    choose,
-    drawn_line,
-    guided_line,
-    refine_line,
-)
+from wearscope.imaging.edge_search import Polyline, reduced_px
 from wearscope.imaging.photo import Photo
-from wearscope.imaging.quality import CLIPPED, Quality, strip_quality
-from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
+from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, scale_in_file
+from wearscope.imaging.quality import Quality, strip_quality
+from wearscope.imaging.strip import FINE, arc_length_px, cut_strip, points_on_photo
 from wearscope.light.strip import Strip
 from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 
+# Of a strip: the ground beside the edge, and the face as deep as grind marks are compared
 DEPTH_UM = (-160.0, 540.0)
 SEARCH_UM = (-80.0, 100.0)  # about the smooth line: how far a worn edge may lie from it
-FINE_ENOUGH_UM = 2.6  # blocks of pixels are averaged up to this size
-BAND_ROWS = 64
-MOST_BURNT = 0.35  # of the picture
 BESIDE_EDGE_UM = 25.0  # of the edge, within which a patch to be ignored hides it
-LEAST_SEEN, LEAST_COLUMNS = 0.35, 60  # of the edge; less cannot be followed
-
-
-@dataclass(frozen=True)
-class PhotoScale:
-    """Microns per pixel of one photo.
-
-    Attributes
-    ----------
-    um_per_px, u_um_per_px : float
-    note : str
-        What is to be said of it; "" when it comes from a graticule without doubts.
-    """
-
-    um_per_px: float
-    u_um_per_px: float
-    note: str
-
-
-Polyline = tuple[tuple[float, float], ...]
-"""Columns and rows in the photo's own pixels."""
-
-
-@dataclass(frozen=True)
-class Marks:
-    """What a person has marked in a photo, in its own pixels.
-
-    Attributes
-    ----------
-    near : polyline or None
-        Within 100 px of the edge.
-    drawn : polyline or None
-        The edge itself.
-    tool : {"left", "right"} or None
-        Side of `drawn` on which the tool lies, for someone who goes along it.
-    """
-
-    near: Polyline | None = None
-    drawn: Polyline | None = None
-    tool: Literal["left", "right"] | None = None
-
-
-NO_MARKS = Marks()
-
-
-@dataclass(frozen=True, eq=False)
-class OpenPhoto:
-    """A photo read and in linear light, its edge not yet looked for.
-
-    Attributes
-    ----------
-    light : ndarray, shape (H, W, 3)
-        Averaged over blocks of `reduction` pixels where the photo is finer than any number needs.
-    """
-
-    photo: Photo
-    light: NDArray[np.float32]
-    reduction: int
-
-    @cached_property
-    def candidates(self) -> list[Candidate]:
-        """Lines that could be the cutting edge."""
-        return candidates(self.light)
+LEAST_SEEN, LEAST_COLUMNS = 0.35, 60  # of the edge; less cannot be followed; chosen, no source
+SMOOTH_COLUMNS = 31  # over which fine noise is taken out of a trace
+COVERED = 0.25  # of a place on the strip, from which a patch hides it
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,14 +36,22 @@ class LocatedEdge:
 
     Attributes
     ----------
-    light, reduction
-        As of `OpenPhoto`.
+    photo : Photo
+    light : ndarray, shape (H, W, 3)
+    reduction : int
+        These as of `PreparedPhoto`.
     line : EdgeLine
         Smooth line along the edge, in pixels of `light`, as is `um_per_px`.
+    um_per_px : float
     u_scale : float
         Relative standard uncertainty of the scale.
+    scale_note : str
+        What is to be said of the scale.
+    strip : Strip
+        Along the line.
     trace_um, steepness : ndarray, shape (S,)
         Of the edge along the strip; NaN where it is not seen.
+    quality : Quality
     ignored : ndarray of float32, shape (H, W), or None
         1 where nothing is to be measured.
     """
@@ -150,12 +88,12 @@ class LocatedEdge:
     def smooth_um(self) -> Array:
         """The trace without its fine noise, drawn on where the edge is not seen."""
         filled = np.where(self.seen, self.trace_um, np.nanmedian(self.trace_um))
-        return np.asarray(median_filter(filled, size=31, mode="nearest"))
+        return np.asarray(median_filter(filled, size=SMOOTH_COLUMNS, mode="nearest"))
 
     @cached_property
     def bend_um(self) -> Array:
         """Offset of the line from its own straight frame, at each place of the strip."""
-        fine = np.linspace(self.line.start_px, self.line.end_px, 1025)
+        fine = np.linspace(self.line.start_px, self.line.end_px, FINE)
         t_px = np.interp(self.strip.s_um, arc_length_px(self.line, fine) * self.um_per_px, fine)
         return np.asarray(polynomial.polyval(t_px, self.line.offset_px) * self.um_per_px)
 
@@ -172,16 +110,54 @@ class LocatedEdge:
         return float(abs(polynomial.polyval(middle, second)) / self.um_per_px * 1000.0)
 
     def strip_along(self, follow_um: Array, s_um: Array | None = None) -> Strip:
-        """The strip cut again with d = 0 at `follow_um` from the line."""
+        """The strip cut again along another line.
+
+        Parameters
+        ----------
+        follow_um : ndarray, shape (S,)
+            Distance of its d = 0 from the line.
+        s_um : ndarray, shape (S,), optional
+            Places along the line; those of the strip when not given.
+
+        Returns
+        -------
+        Strip
+        """
         s_um = self.strip.s_um if s_um is None else s_um
         return _cut(self.light, self.line, self.um_per_px, self.ignored, s_um, follow_um)
 
     def matched(self, columns: NDArray[np.bool_]) -> LocatedEdge:
-        """The same look with the trace of columns of one kind sharpened."""
+        """The same edge, traced more sharply by what columns of one kind have in common.
+
+        Parameters
+        ----------
+        columns : ndarray of bool, shape (S,)
+
+        Returns
+        -------
+        LocatedEdge
+        """
         return replace(self, trace_um=matched_trace(self.strip, self.trace_um, columns))
 
     def rescaled(self, zoom: float, u_zoom: float, note: str) -> LocatedEdge:
-        """The same look at a scale changed by a factor."""
+        """The same edge at another scale.
+
+        Parameters
+        ----------
+        zoom, u_zoom : float
+            Factor on the scale, with its standard uncertainty.
+        note : str
+            What is to be said of it.
+
+        Returns
+        -------
+        LocatedEdge
+
+        Raises
+        ------
+        PhotoRefused
+            When the edge cannot be followed.
+        """
         um_per_px = self.um_per_px * zoom
         strip = _cut(self.light, self.line, um_per_px, self.ignored)
         hidden = None if self.ignored is None else _hidden(strip, self.line, self.ignored)
@@ -197,80 +173,80 @@ class LocatedEdge:
         )
 
     def on_photo(self, s_um: float, d_um: float) -> tuple[float, float]:
-        """Column and row, in the photo's own pixels, of a place on the strip."""
+        """Find one place on the strip in the photo.
+
+        Parameters
+        ----------
+        s_um, d_um : float
+
+        Returns
+        -------
+        column : float
+            In the photo's own pixels.
+        row : float
+        """
         (column, row), *_ = self.places_px(np.array([s_um]), np.array([d_um]))
         return float(column), float(row)
 
     def places_px(self, s_um: Array, d_um: Array) -> Array:
-        """Columns and rows, in the photo's own pixels, of places on the strip, shape (N, 2)."""
+        """Find places on the strip in the photo.
+
+        Parameters
+        ----------
+        s_um, d_um : ndarray, shape (N,)
+
+        Returns
+        -------
+        ndarray, shape (N, 2)
+            Columns and rows in the photo's own pixels.
+        """
         return (points_on_photo(self.line, self.um_per_px, s_um, d_um) + 0.5) * self.reduction - 0.5
 
     def on_strip(self, place_px: tuple[float, float]) -> tuple[float, float]:
-        """Where on the strip, s and d in µm, a place in the photo's own pixels lies, for gentle curves."""
+        """Find a place in the photo on the strip, for gentle curves.
+
+        Parameters
+        ----------
+        place_px : (float, float)
+            Column and row in the photo's own pixels.
+
+        Returns
+        -------
+        s_um : float
+        d_um : float
+        """
         place = (np.array([place_px], float) + 0.5) / self.reduction - 0.5
         t_px = (place - self.line.origin_px) @ self.line.direction
         d_um = offset_from(place, self.line) * self.um_per_px
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
 
-def open_photo(photo: Photo, reduction: int) -> OpenPhoto:
-    """The photo's light, averaged over blocks of `reduction` pixels."""
-    return OpenPhoto(photo, working_light(photo, reduction), reduction)
-
-
-def search_px(opened: OpenPhoto, scale: PhotoScale) -> int:
-    """How far beside a line the edge is looked for, in pixels of `opened`."""
-    # whole pixels: a scale put right by a little leaves the line where it is
-    return max(10, int(np.ceil(60.0 / (scale.um_per_px * opened.reduction))))
-
-
-def edge_line(
-    opened: OpenPhoto, reach_px: int, marks: Marks = NO_MARKS, like: EdgeLine | None = None
-) -> EdgeLine:
-    """The line along the cutting edge of a photo, in pixels of `opened`.
+def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> LocatedEdge:
+    """Straighten a photo along the line of its edge, and trace the edge.
 
     Parameters
     ----------
-    opened : OpenPhoto
-    reach_px : int
-        As from `search_px`.
-    marks : Marks
-        What a person has marked in it.
-    like : EdgeLine, optional
-        The edge of the new-state photo of the same flute.
+    prepared : PreparedPhoto
+    line : EdgeLine
+        From `edge_line`.
+    scale : PhotoScale
 
-    Raises
-    ------
-    PhotoRefused
-        When no line in it is clearly the cutting edge.
-    """
-    light, reduction = opened.light, opened.reduction
-    if marks.drawn is not None:
-        chosen: Candidate | None = drawn_line(light, _reduced(marks.drawn, reduction), marks.tool)
-    elif marks.near is not None:
-        chosen = guided_line(light, _reduced(marks.near, reduction), opened.candidates)
-    else:
-        chosen = choose(opened.candidates, like=like)
-    if chosen is None:
-        raise _no_edge(opened.photo.path, light, marks.drawn is not None or bool(opened.candidates))
-    return refine_line(light, chosen.line, reach_px)
-
-
-def look_along(opened: OpenPhoto, line: EdgeLine, scale: PhotoScale) -> LocatedEdge:
-    """Straighten a photo along the line of its edge, and trace the edge.
+    Returns
+    -------
+    LocatedEdge
 
     Raises
     ------
     PhotoRefused
         When the edge cannot be followed.
     """
-    photo, um_per_px = opened.photo, scale.um_per_px * opened.reduction
-    strip = _cut(opened.light, line, um_per_px, None)
+    photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
+    strip = _cut(prepared.light, line, um_per_px, None)
     trace = _trace(strip, photo.path.name)
     return LocatedEdge(
         photo=photo,
-        light=opened.light,
-        reduction=opened.reduction,
+        light=prepared.light,
+        reduction=prepared.reduction,
         line=line,
         um_per_px=um_per_px,
         u_scale=scale.u_um_per_px / scale.um_per_px,
@@ -283,7 +259,17 @@ def look_along(opened: OpenPhoto, line: EdgeLine, scale: PhotoScale) -> LocatedE
 
 
 def hide(located: LocatedEdge, polygons: tuple[Polyline, ...]) -> LocatedEdge:
-    """The same look without the places where nothing is to be measured, as if the photo did not reach there.
+    """Leave out the places where nothing is to be measured, as if the photo did not reach there.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    polygons : tuple of polyline
+        About those places, in the photo's own pixels.
+
+    Returns
+    -------
+    LocatedEdge
 
     Raises
     ------
@@ -292,7 +278,7 @@ def hide(located: LocatedEdge, polygons: tuple[Polyline, ...]) -> LocatedEdge:
     """
     ignored = np.zeros(located.light.shape[:2], np.float32)
     for polygon in polygons:
-        cv2.fillPoly(ignored, [np.round(_reduced(polygon, located.reduction)).astype(np.int32)], 1)
+        cv2.fillPoly(ignored, [np.round(reduced_px(polygon, located.reduction)).astype(np.int32)], 1)
     hidden = _hidden(located.strip, located.line, ignored)
     strip = replace(located.strip, light=np.where(hidden[..., None], np.float32(np.nan), located.strip.light))
     trace = _trace(strip, located.name, hidden)
@@ -304,10 +290,6 @@ def hide(located: LocatedEdge, polygons: tuple[Polyline, ...]) -> LocatedEdge:
         quality=strip_quality(strip),
         ignored=ignored,
     )
-
-
-def _reduced(points_px: Polyline, reduction: int) -> Array:
-    return np.asarray((np.array(points_px, float) + 0.5) / reduction - 0.5)
 
 
 def _cut(
@@ -331,7 +313,7 @@ def _hidden(
     """Where the strip shows what is not to be measured, shape (D, S)."""
     depth_um = (float(strip.d_um[0]), float(strip.d_um[-1]))
     cut = cut_strip(ignored, line, strip.um_per_px, depth_um=depth_um, s_um=strip.s_um, follow_um=follow_um)
-    return np.asarray(np.nan_to_num(cut.light[: len(strip.d_um)]) > 0.25)
+    return np.asarray(np.nan_to_num(cut.light[: len(strip.d_um)]) > COVERED)
 
 
 def _trace(strip: Strip, name: str, hidden: NDArray[np.bool_] | None = None) -> Trace:
@@ -344,6 +326,7 @@ def _trace(strip: Strip, name: str, hidden: NDArray[np.bool_] | None = None) -> 
         raise PhotoRefused(
             f"{name}: the edge is too faint or too blurred to follow",
             "focus on the cutting edge, put a white card behind the flute and take it again",
+            "edge-too-faint",
         )
     return trace
 
@@ -361,50 +344,3 @@ def _beside_patches(strip: Strip, trace_um: Array, hidden: NDArray[np.bool_]) ->
     # a column beside a patch is traced with what its neighbours show
     covered = binary_dilation(np.asarray((hidden & beside).any(axis=0)), iterations=GUIDE_COLUMNS)
     return np.where(covered, np.nan, trace_um)
-
-
-def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoRefused:
-    burnt = float((light.max(axis=2) >= CLIPPED).mean())
-    if burnt > MOST_BURNT:
-        return PhotoRefused(
-            f"{path.name}: {burnt:.0%} of the picture is burnt out by glare, the cutting edge is lost in it",
-            "dim the lamp or shorten the exposure, put a diffuser over the lamp, and take it again",
-        )
-    if some_lines:
-        return PhotoRefused(
-            f"{path.name}: no line in it is clearly the cutting edge",
-            "mark the edge with edge_near = [[column, row], [column, row]] in the trial file",
-        )
-    return PhotoRefused(
-        f"{path.name}: no cutting edge is to be seen in it",
-        "put a white card behind the flute and focus on the edge, or mark the edge with edge_near",
-    )
-
-
-def scale_in_file(photo: Photo, scale: PhotoScale) -> str:
-    """Say that the file's own scale is another one, if it is."""
-    if photo.embedded_um_per_px is None:
-        return ""
-    own = float(np.mean(photo.embedded_um_per_px))
-    if abs(own / scale.um_per_px - 1.0) < 0.01:
-        return ""
-    return f"the file itself says {own:.4g} um per px ({photo.embedded_source}), which was not used"
-
-
-def block_side(um_per_px: float) -> int:
-    """Side, in pixels, of the blocks to average over where pixels are much finer than any number here."""
-    return max(1, int(FINE_ENOUGH_UM / um_per_px))
-
-
-def working_light(photo: Photo, reduction: int) -> NDArray[np.float32]:
-    """Linear light, averaged over blocks of `reduction` pixels, shape (H, W, 3)."""
-    if reduction == 1:
-        return photo.linear()
-    height, width = (side // reduction for side in photo.pixels.shape[:2])
-    light = np.empty((height, width, 3), np.float32)
-    # a band at a time: twelve million pixels as floats are more than a processor keeps at hand
-    for first in range(0, height, BAND_ROWS):
-        last = min(first + BAND_ROWS, height)
-        whole = photo.linear(slice(first * reduction, last * reduction), slice(0, width * reduction))
-        cv2.resize(whole, (width, last - first), dst=light[first:last], interpolation=cv2.INTER_AREA)
-    return light

@@ -7,13 +7,20 @@ from typing import Literal
 
 import numpy as np
 
+from wearscope.light.clipping import CLIPPED
 from wearscope.light.strip import Strip, grey
 
-CLIPPED = 0.995
-WORST_BLUR_UM = 20.0
+WORST_BLUR_UM = 20.0  # as much as an edge radius that matters; chosen, no source
 WORST_BLUR_PX = 4.5  # at 5 pixels a reference edge has been found 12 µm off, at 4.2 none by 2.1 µm
-MOST_CLIPPED = 0.3
+COARSE_PX = 1.5  # pixels of blur that any camera has, which is no fault of the focus where they are large
+MOST_CLIPPED = 0.3  # of the edge: the rest of it no longer stands for the whole; chosen, no source
 LEAST_CONTRAST = 0.06  # at 0.05 a trace has been seen 90 µm off, at 0.09 none
+EVERY = 3  # places along the edge: they tell what all are like
+# Where the levels are read, clear of the widest blur and of wear: depths in µm
+ALONG_EDGE_UM, BEHIND_UM, FACE_UM = (0.0, 100.0), (-110.0, -30.0), (40.0, 200.0)
+UNEVEN = 0.25  # standard deviation along the edge over the mean: no card is that uneven; chosen, no source
+UNEVEN_FROM = 0.06  # of full light: below it unevenness is noise
+DARK_BELOW = 0.12  # of full light; chosen, no source
 
 
 @dataclass(frozen=True)
@@ -36,41 +43,65 @@ class Quality:
 
 
 def strip_quality(strip: Strip) -> Quality:
-    """Judge a strip whose edge lies at d = 0."""
+    """Judge a strip whose edge lies at d = 0.
+
+    Parameters
+    ----------
+    strip : Strip
+
+    Returns
+    -------
+    Quality
+    """
     d = strip.d_um
-    # every third place along the edge tells what all are like
-    near = strip.light[(d > 0) & (d < 100.0), ::3]
+    near, behind, face = (
+        strip.light[(d > first) & (d < last), ::EVERY] for first, last in (ALONG_EDGE_UM, BEHIND_UM, FACE_UM)
+    )
     seen = np.isfinite(near[..., 0])
     clipped = (near >= CLIPPED).any(axis=2) & seen
-    behind = strip.light[(d > -110.0) & (d < -30.0), ::3]
-    face = strip.light[(d > 40.0) & (d < 200.0), ::3]
     background, tool = (np.nanmean(part.reshape(-1, 3), axis=0) for part in (behind, face))
     contrast = float(np.max(np.abs(tool - background) / (tool + background + 1e-3)))
     light = grey(behind)
     columns = light[:, np.isfinite(light).all(axis=0)].mean(axis=0)
-    uneven = len(columns) > 8 and float(columns.std() / (columns.mean() + 1e-3)) > 0.25
+    uneven = len(columns) > 8 and float(columns.std() / (columns.mean() + 1e-3)) > UNEVEN
     level = float(background.mean())
-    kind: Literal["dark", "bright", "mixed"] = "dark" if level < 0.12 else "bright"
-    if uneven and level >= 0.06:
+    kind: Literal["dark", "bright", "mixed"] = "dark" if level < DARK_BELOW else "bright"
+    if uneven and level >= UNEVEN_FROM:
         kind = "mixed"
     return Quality(float(clipped.sum() / max(int(seen.sum()), 1)), contrast, kind)
 
 
-def refusal(quality: Quality, blur_um: float, um_per_px: float) -> tuple[str, str] | None:
-    """What is wrong with a photo as a whole and what to do about it, or None."""
-    if blur_um > max(WORST_BLUR_UM, 1.5 * um_per_px) or blur_um > WORST_BLUR_PX * um_per_px:
+def refusal(quality: Quality, blur_um: float, um_per_px: float) -> tuple[str, str, str] | None:
+    """Say what is wrong with a photo as a whole.
+
+    Parameters
+    ----------
+    quality : Quality
+    blur_um : float
+        Of the edge, as the Gaussian sigma.
+    um_per_px : float
+
+    Returns
+    -------
+    (what, cure, code) or None
+        As of `wearscope.errors.PhotoRefused`, the file not named.
+    """
+    if blur_um > max(WORST_BLUR_UM, COARSE_PX * um_per_px) or blur_um > WORST_BLUR_PX * um_per_px:
         return (
             f"the edge is out of focus (blur {blur_um:.0f} µm, {blur_um / um_per_px:.1f} pixels)",
             "focus on the cutting edge, steady the microscope, and take it again",
+            "out-of-focus",
         )
     if quality.clipped_share > MOST_CLIPPED:
         return (
             f"{quality.clipped_share:.0%} of the edge is burnt out by glare",
             "dim the lamp or shorten the exposure, put a diffuser over the lamp, and take it again",
+            "burnt-out",
         )
     if quality.contrast < LEAST_CONTRAST:
         return (
             "the tool hardly stands out from what is behind it",
             "put a plain white card behind the flute and take it again",
+            "too-little-contrast",
         )
     return None

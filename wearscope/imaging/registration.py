@@ -16,19 +16,34 @@ from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import gaussian_filter1d
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.edge_selection import DEGREE
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.light.strip import Strip, grey
+from wearscope.metrology.robust import scatter
 
 Array = NDArray[np.float64]
 
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
 LARGEST_SHIFT = 0.4  # share of the shorter strip that may lie beyond the longer one
-ZOOMS = np.arange(-0.05, 0.0501, 0.0025)
+ZOOMS = np.arange(-0.05, 0.0501, 0.0025)  # from 1, that are tried: a zoom ring set again by hand; no source
 SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
-LEAST_ZOOM = 0.004
-OTHER_COLOUR = (
-    0.25  # difference of log colour ratios of two faces that no change of lamp or white balance makes
-)
+LEAST_ZOOM = 0.004  # from 1: less is within what a scale is good to; chosen, no source
+# Difference of log colour ratios of two faces that no change of lamp or white balance makes
+OTHER_COLOUR = 0.25
+# Limits without another ground are chosen, no source; tests/imaging/test_registration.py holds what must be told by
+# them and what must not.
+LEAST_COLUMNS = 64  # of a strip that says anything
+LEAST_ROWS = 4  # of each of the two parts of a face whose marks are compared
+LEAST_FILLED = 0.6  # of a column of the face
+# Standard deviations: of what is light, no mark, and of a mark's own width
+SLOW_COLUMNS, FINE_COLUMNS = 12.0, 0.8
+MOST_CONTRAST = 4.0  # robust standard deviations of the marks: a speck of glare must not decide
+EVERY_LAG = 4  # of the correlation tells its scatter
+EXPECTED, LEAST_CORRELATION = 0.6, 0.4  # share of what these marks should reach, and at least this
+MISSED = 0.55  # share of what clear marks should reach, below which they are others
+ROUNDS, MOST_STEP_PX, MOST_ZOOM_STEP = 8, 1.0, 2e-3  # of the refinement, and how far it goes in each
+CORRELATED = 8.0  # columns that blur and smoothing make one reading
+COLOUR_COLUMNS = 3  # every so many tell the colour of all
 CERTAIN = 6.0  # peak over the scatter of the correlation that chance does not reach in these many trials
 LIKELY = 3.5  # enough when the peak is also as high as these marks should reach
 CLEAR = 0.47  # expected correlation from which the marks of the same flute cannot be missed
@@ -70,12 +85,16 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     ----------
     now, new : Strip
         Each cut along its own edge.
+
+    Returns
+    -------
+    MarkMatch
     """
     a, a_repeat = mark_signal(now)
     b, b_repeat = mark_signal(new)
     expected = float(np.sqrt(a_repeat * b_repeat))
     unclear = MarkMatch("unclear", 0.0, float("inf"), 1.0, float("inf"), 0.0, expected)
-    if min(len(a), len(b)) < 64:
+    if min(len(a), len(b)) < LEAST_COLUMNS:
         return unclear
     step_um = float(now.s_um[1] - now.s_um[0])
     new_s_um = np.arange(new.s_um[0], new.s_um[-1], step_um)
@@ -84,12 +103,12 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     # sample a so that its columns are those of b
     at = middle + (np.arange(len(a)) - middle) / (1.0 + ZOOMS[:, None])
     correlation, lags = _correlate(np.interp(at, np.arange(len(a)), a), b)
-    noise = 1.4826 * float(np.median(np.abs(correlation[:, ::4]))) + 1e-9
+    noise = scatter(correlation[:, ::EVERY_LAG], about=0.0) + 1e-9
     which, place = np.unravel_index(int(np.argmax(correlation)), correlation.shape)
     best = (float(correlation[which, place]), float(lags[place]), float(ZOOMS[which]))
-    as_expected = best[0] > max(0.6 * expected, 0.4)
+    as_expected = best[0] > max(EXPECTED * expected, LEAST_CORRELATION)
     if best[0] < (LIKELY if as_expected else CERTAIN) * noise:
-        missed = expected > CLEAR and best[0] < 0.55 * expected
+        missed = expected > CLEAR and best[0] < MISSED * expected
         verdict: Literal["other", "unclear"] = "other" if missed else "unclear"
         return MarkMatch(verdict, 0.0, float("inf"), 1.0, float("inf"), best[0], expected)
     lag, u_lag, zoom, u_zoom = _refine(a, b, best[1], best[2])
@@ -102,6 +121,10 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
 def mark_signal(strip: Strip) -> tuple[Array, float]:
     """Brightness along the edge averaged down the grind marks, and how repeatable it is.
 
+    Parameters
+    ----------
+    strip : Strip
+
     Returns
     -------
     signal : ndarray, shape (S,)
@@ -113,13 +136,13 @@ def mark_signal(strip: Strip) -> tuple[Array, float]:
     rows = (strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1])
     face = grey(strip.light[rows])
     part = len(face) // 5 * 2
-    if part < 4:
+    if part < LEAST_ROWS:
         return np.zeros(0), 0.0
     # the two parts lie apart, so that blur and grain shared by neighbouring rows do not pass for marks
     near, far = _flattened(_column_mean(face[:part])), _flattened(_column_mean(face[-part:]))
     whole = _flattened(_column_mean(face))
     use = (near != 0) & (far != 0)
-    if use.sum() < 64:
+    if use.sum() < LEAST_COLUMNS:
         return np.zeros(0), 0.0
     r = max(0.0, float(np.corrcoef(near[use], far[use])[0, 1]))
     longer = len(face) / part
@@ -130,17 +153,17 @@ def _column_mean(face: NDArray[np.float32]) -> Array:
     seen = np.isfinite(face)
     count = seen.sum(axis=0)
     total = np.where(seen, face, 0.0).sum(axis=0)
-    return np.where(count > 0.6 * len(face), total / np.maximum(count, 1), np.nan)
+    return np.where(count > LEAST_FILLED * len(face), total / np.maximum(count, 1), np.nan)
 
 
 def _flattened(level: Array) -> Array:
     seen = np.isfinite(level)
-    if seen.sum() < 32:
+    if seen.sum() < LEAST_COLUMNS // 2:
         return np.zeros_like(level)
     filled = np.interp(np.arange(len(level)), np.flatnonzero(seen), level[seen])
-    slow = gaussian_filter1d(filled, 12.0, mode="nearest")
-    relative = gaussian_filter1d(filled, 0.8, mode="nearest") / np.maximum(slow, 1e-4) - 1.0
-    limit = 4.0 * 1.4826 * float(np.median(np.abs(relative[seen]))) + 1e-6
+    slow = gaussian_filter1d(filled, SLOW_COLUMNS, mode="nearest")
+    relative = gaussian_filter1d(filled, FINE_COLUMNS, mode="nearest") / np.maximum(slow, 1e-4) - 1.0
+    limit = MOST_CONTRAST * scatter(relative[seen], about=0.0) + 1e-6
     return np.where(seen, np.clip(relative, -limit, limit), 0.0)
 
 
@@ -164,9 +187,9 @@ def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, 
     """Least-squares lag and zoom, starting from the coarse ones, with standard uncertainties."""
     middle = 0.5 * (len(a) - 1)
     index = np.arange(len(a))
-    slope = np.gradient(gaussian_filter1d(b, 0.8))
+    slope = np.gradient(gaussian_filter1d(b, FINE_COLUMNS))
     u_lag = u_zoom = float("inf")
-    for _ in range(8):
+    for _ in range(ROUNDS):
         at = middle + (index - middle) * (1.0 + zoom) + lag
         use = (at >= 1) & (at <= len(b) - 2) & (a != 0)
         there = np.interp(at[use], np.arange(len(b)), b)
@@ -177,17 +200,27 @@ def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, 
         )
         target = a[use] - gain * there
         solution = np.linalg.lstsq(design, target, rcond=None)[0]
-        lag += float(np.clip(solution[0], -1.0, 1.0))
-        zoom += float(np.clip(solution[1], -2e-3, 2e-3))
+        lag += float(np.clip(solution[0], -MOST_STEP_PX, MOST_STEP_PX))
+        zoom += float(np.clip(solution[1], -MOST_ZOOM_STEP, MOST_ZOOM_STEP))
         residual = target - design @ solution
-        # blur and smoothing correlate about eight columns
-        covariance = np.linalg.pinv(design.T @ design) * float((residual**2).mean()) * 8.0
+        covariance = np.linalg.pinv(design.T @ design) * float((residual**2).mean()) * CORRELATED
         u_lag, u_zoom = float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1]))
     return lag, u_lag, zoom, u_zoom
 
 
 def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch]:
     """Compare the grind marks of two photos of a flute; mend the scale of this one if the zoom has changed.
+
+    Parameters
+    ----------
+    now, new : LocatedEdge
+        This photo and that of the new state.
+
+    Returns
+    -------
+    now : LocatedEdge
+        At the scale that follows from the new-state photo, if the zoom has changed.
+    match : MarkMatch
 
     Raises
     ------
@@ -200,11 +233,13 @@ def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch
         raise PhotoRefused(
             f"{now.name}: its grind marks are not those of {new.name}; it shows another flute or bit",
             f"{cure}; where another line was taken for the edge, mark the edge with edge_near",
+            "other-flute",
         )
     if match.verdict == "unclear" and colour_difference(now, new) > OTHER_COLOUR:
         raise PhotoRefused(
             f"{now.name}: its face has another colour than {new.name}; it shows another bit, or another light",
             f"{cure}, with lamp and white balance as they were",
+            "other-colour",
         )
     if match.verdict == "same" and abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
         scale = now.photo_um_per_px * match.zoom
@@ -216,13 +251,24 @@ def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch
 
 
 def colour_difference(now: LocatedEdge, new: LocatedEdge) -> float:
-    """How far apart the colours of two faces are, as log ratios; 0 when a photo is grey."""
+    """How far apart the colours of two faces are.
+
+    Parameters
+    ----------
+    now, new : LocatedEdge
+
+    Returns
+    -------
+    float
+        Distance of the log ratios of red and blue to green; 0 when a photo is grey.
+    """
     if now.photo.grey or new.photo.grey:
         return 0.0
     ratios = []
     for strip in (now.strip, new.strip):
-        # every third column tells the colour of all
-        face = strip.light[(strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1]), ::3].reshape(-1, 3)
+        face = strip.light[(strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1]), ::COLOUR_COLUMNS].reshape(
+            -1, 3
+        )
         face = face[np.isfinite(face[:, 0])]
         if len(face) == 0:
             return 0.0
@@ -232,8 +278,20 @@ def colour_difference(now: LocatedEdge, new: LocatedEdge) -> float:
 
 
 def new_offset_um(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Array:
-    """The traced new-state edge at the places of this photo's strip, in the new photo's straight frame.
+    """The traced new-state edge at the places of this photo's strip.
 
+    Parameters
+    ----------
+    now, new : LocatedEdge
+    match : MarkMatch
+
+    Returns
+    -------
+    ndarray, shape (S,)
+        Offset in the new photo's straight frame.
+
+    Notes
+    -----
     Its small irregularities count only where the grind marks say that the photos lie over each other; else a
     smooth curve through it stands for it. Beyond the new photo's frame that curve goes on.
     """
@@ -242,26 +300,44 @@ def new_offset_um(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Array
     places = match.shift_um + now.strip.s_um * match.zoom if sure else now.strip.s_um
     offset = new.bend_um + new.smooth_um
     # the line that the strip was cut along was laid through a first, rough trace
-    curve = polynomial.Polynomial.fit(s_um[new.seen], offset[new.seen], min(4, len(new.line.offset_px)))
+    curve = polynomial.Polynomial.fit(s_um[new.seen], offset[new.seen], min(DEGREE, len(new.line.offset_px)))
     within = (places >= s_um[0]) & (places <= s_um[-1]) & sure
     return np.where(within, np.interp(places, s_um, offset), curve(places))
 
 
 def new_strip_at(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Strip:
-    """The new-state photo's strip on the axis of this photo's strip, d = 0 on its edge."""
+    """The new-state photo's strip on the axis of this photo's strip.
+
+    Parameters
+    ----------
+    now, new : LocatedEdge
+    match : MarkMatch
+
+    Returns
+    -------
+    Strip
+        d = 0 on its edge.
+    """
     places = now.strip.s_um * match.zoom + match.shift_um
     strip = new.strip_along(np.interp(places, new.strip.s_um, new.smooth_um), s_um=places)
     return replace(strip, s_um=now.strip.s_um)
 
 
 def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um: Array) -> Array:
-    """Where the new-state photo lies on this one: affine map of its columns and rows, shape (2, 3).
+    """Where the new-state photo lies on this one.
 
     Parameters
     ----------
+    now, new : LocatedEdge
+    match : MarkMatch
     drift_um : ndarray, shape (S,)
         Offset of the unused edge from the new-state line at the places of this photo's strip, in straight frames;
         nearly a straight line.
+
+    Returns
+    -------
+    ndarray, shape (2, 3)
+        Affine map of its columns and rows.
     """
     s_um, known = now.strip.s_um[[0, -1]], np.isfinite(drift_um)
     drift = np.interp(s_um, now.strip.s_um[known], drift_um[known])

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from wearscope.imaging.edge_lines import Array, EdgeLine
 from wearscope.light.strip import Strip
 
+FINE = 1025
+"""Places along a line at which its length is summed: between them a curve of 1 mm radius is straight to 1e-3 px."""
+
 
 def cut_strip(
     light: NDArray[np.float32],
@@ -44,7 +47,7 @@ def cut_strip(
         keep the photo's own blur. s = 0 lies at the line's origin.
     """
     step_um = um_per_px
-    t_fine = np.linspace(line.start_px, line.end_px, 512)
+    t_fine = np.linspace(line.start_px, line.end_px, FINE)
     arc_um = arc_length_px(line, t_fine) * um_per_px
     if s_um is None:
         first, last = np.ceil(arc_um[0] / step_um), np.floor(arc_um[-1] / step_um)
@@ -73,8 +76,20 @@ def cut_strip(
 
 
 def arc_length_px(line: EdgeLine, t_px: Array) -> Array:
-    """Length along the curve from the line's origin (t = 0) to each `t_px`, by the trapezoid rule."""
-    fine = np.linspace(min(t_px.min(), 0.0), max(t_px.max(), 0.0), 1025)
+    """Length along the curve from the line's origin (t = 0), by the trapezoid rule.
+
+    Parameters
+    ----------
+    line : EdgeLine
+    t_px : ndarray
+        Places along its straight direction.
+
+    Returns
+    -------
+    ndarray
+        Pixels, of the shape of `t_px`; negative before the origin.
+    """
+    fine = np.linspace(min(t_px.min(), 0.0), max(t_px.max(), 0.0), FINE)
     slope = polynomial.polyval(fine, polynomial.polyder(line.offset_px))
     speed = np.sqrt(1.0 + slope**2)
     length = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(fine))])
@@ -82,7 +97,21 @@ def arc_length_px(line: EdgeLine, t_px: Array) -> Array:
 
 
 def points_on_photo(line: EdgeLine, um_per_px: float, s_um: Array, d_um: Array) -> Array:
-    """Columns and rows of places on the strip, shape (N, 2)."""
-    fine = np.linspace(line.start_px, line.end_px, 1025)
+    """Find places on a strip in the photo that it was cut from.
+
+    Parameters
+    ----------
+    line : EdgeLine
+        Along which it was cut.
+    um_per_px : float
+    s_um, d_um : ndarray, shape (N,)
+        Along the edge and into the tool.
+
+    Returns
+    -------
+    ndarray, shape (N, 2)
+        Columns and rows.
+    """
+    fine = np.linspace(line.start_px, line.end_px, FINE)
     t_px = np.interp(s_um, arc_length_px(line, fine) * um_per_px, fine)
     return np.column_stack(line.points_px(t_px, d_um / um_per_px))

@@ -12,9 +12,8 @@ from wearscope.quantities.quantity import QUANTITIES, Status, Zone
 from wearscope.quantities.reasons import Reason
 
 COVERAGE_95 = 1.96  # normal, JCGM 100 table G.1; the t-factor of few degrees of freedom is larger
-DETECTION = (
-    3.29  # both error risks 5 %: L. A. Currie, Analytical Chemistry 40 (1968); ISO 11929-1; both from memory
-)
+# both error risks 5 %: L. A. Currie, Analytical Chemistry 40 (1968); ISO 11929-1; both from memory
+DETECTION = 3.29
 
 
 def detection_limit(u_without_wear: float) -> float:

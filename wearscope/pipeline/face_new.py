@@ -205,4 +205,4 @@ def require_quality(located: LocatedEdge, fit: LightFit) -> None:
     """
     wrong = refusal(located.quality, fit.blur_um, located.um_per_px)
     if wrong is not None:
-        raise PhotoRefused(f"{located.name}: {wrong[0]}", wrong[1])
+        raise PhotoRefused(f"{located.name}: {wrong[0]}", *wrong[1:])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.scale import Scale
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.light.zone_light import EdgeOutOfFrameError
 from wearscope.pipeline.inspection import Inspection, Judgement
 from wearscope.pipeline.sources import Memory, Sources

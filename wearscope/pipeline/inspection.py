@@ -10,7 +10,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope import __version__
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.photo import Photo
 from wearscope.light.strip import EdgeView
@@ -21,6 +20,7 @@ from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import codes_text
 from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry
+from wearscope.version import __version__
 from wearscope.wear.section import SectionView
 
 Array = NDArray[np.float64]

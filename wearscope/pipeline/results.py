@@ -11,7 +11,6 @@ from datetime import UTC, datetime
 from hashlib import file_digest
 from pathlib import Path
 
-from wearscope import __version__
 from wearscope.errors import WearscopeError
 from wearscope.log.export import write_table
 from wearscope.log.records import Record
@@ -21,6 +20,7 @@ from wearscope.pipeline.inspection import Judgement
 from wearscope.pipeline.pool import unexpected
 from wearscope.quantities.quantity import Zone
 from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.version import __version__
 
 REFUSED_NAME = "refused.csv"
 

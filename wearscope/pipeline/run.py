@@ -11,8 +11,8 @@ from functools import partial
 from pathlib import Path
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
-from wearscope.imaging.scale import Scale
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements
 from wearscope.log.wear_log import LOG_NAME, WearLog

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.located_edge import PhotoScale, scale_in_file
+from wearscope.imaging.prepared_photo import PhotoScale, scale_in_file
 from wearscope.imaging.section import Section, find_section
 from wearscope.metrology.findings import found
 from wearscope.metrology.uncertainty import Input, linear

@@ -9,21 +9,17 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import PhotoRefused, WearscopeError
-from wearscope.imaging.edge_lines import EdgeLine
-from wearscope.imaging.located_edge import (
-    LocatedEdge,
-    Marks,
-    OpenPhoto,
-    PhotoScale,
-    block_side,
-    edge_line,
-    hide,
-    look_along,
-    open_photo,
-    search_px,
+from wearscope.imaging.calibration.scale import (
+    Scale,
+    scale_from_embedded,
+    scale_from_graticule,
+    scale_from_value,
 )
+from wearscope.imaging.edge_lines import EdgeLine
+from wearscope.imaging.edge_search import Marks, edge_line, search_px
+from wearscope.imaging.located_edge import LocatedEdge, follow_edge, hide
 from wearscope.imaging.photo import Photo, read_photo
-from wearscope.imaging.scale import Scale, scale_from_embedded, scale_from_graticule, scale_from_value
+from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, block_side, prepare
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import PhotoEntry, Trial
 
@@ -115,12 +111,12 @@ class Sources:
             It has no scale, or no line in it is clearly the edge.
         """
         photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
-        opened: OpenPhoto = self.recall(open_photo, photo, block_side(scale.um_per_px))
+        prepared: PreparedPhoto = self.recall(prepare, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool)
         known = like.line if like is not None else None
-        line: EdgeLine = self.recall(edge_line, opened, search_px(opened, scale), marks, known)
-        located: LocatedEdge = self.recall(look_along, opened, line, scale)
+        line: EdgeLine = self.recall(edge_line, prepared, search_px(prepared, scale), marks, known)
+        located: LocatedEdge = self.recall(follow_edge, prepared, line, scale)
         return self.recall(hide, located, said.ignored_px) if said.ignored_px else located
 
 

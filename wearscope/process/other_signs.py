@@ -10,11 +10,11 @@ from os.path import normpath
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wearscope import __version__
 from wearscope.errors import WearscopeError
 from wearscope.log.notes import Note, NoteKind
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import Bit, Trial
+from wearscope.version import __version__
 
 if TYPE_CHECKING:  # imported where they are called: they take long
     from wearscope.process.recording import Recording
@@ -61,12 +61,9 @@ class Occasion:
     at: str
 
     @property
-    def off_checkpoint(self) -> str:
-        """Remark that no photo of this bit was taken after so many parts; empty if one was."""
-        taken = sorted({photo.parts for photo in self.trial.photos if photo.bit == self.bit.name})
-        if self.parts in taken:
-            return ""
-        return f"{self.parts} parts is no checkpoint of {self.bit.name} ({', '.join(map(str, taken))})"
+    def checkpoints(self) -> tuple[int, ...]:
+        """Numbers of parts after which this bit was photographed."""
+        return tuple(sorted({photo.parts for photo in self.trial.photos if photo.bit == self.bit.name}))
 
 
 @dataclass(frozen=True)

@@ -55,6 +55,20 @@ def lives_text(axis: Axis, low: float, *values: float) -> list[str]:
     return [_to_place(value, place) for value in (least, *of_axis[1:])]
 
 
+def axis_words(axis: Axis) -> str:
+    """What an axis of lives is called.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    str
+    """
+    return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
+
+
 def about(value: float) -> str:
     """A number with one significant digit, or two where the first is a 1.
 

@@ -19,6 +19,7 @@ from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.log.export import write_bytes
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import LIMITS, quantity_of
+from wearscope.report.amounts import axis_words
 from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
 from wearscope.report.words import shortened
 
@@ -27,6 +28,7 @@ _LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
 _SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
+_LONGEST_TITLE = 22  # characters that fit over a panel
 
 
 def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
@@ -50,47 +52,62 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
         return None
     panels = _panels(bits, quantities, narrow=narrow)
     for row, quantity in zip(panels, quantities, strict=True):
-        for panel, bit in zip(row, bits, strict=True):
-            found = [curve for curve in bit.curves if curve.quantity == quantity]
-            if found:
-                _draw(panel, bit, found[0], outcome.axis)
-            elif panel:
-                panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
-        there = [panel for panel in row if panel]
-        _scale_to(there[0], [curve for bit in bits for curve in bit.curves if curve.quantity == quantity])
-        how = quantity_of(quantity)
-        for panel in there if narrow else there[:1]:
-            panel.set_ylabel(f"{how.label}, {how.shown_unit}", fontsize=_TEXT)
-            panel.tick_params(labelleft=True)
+        _draw_quantity(row, quantity, bits, outcome.axis, narrow=narrow)
     for column, bit in zip(panels.T, bits, strict=True):
         there = [panel for panel in column if panel]
         for panel in there if narrow else there[:1]:
             panel.set_title(
-                shortened(bit.bit, 22), fontsize=10, fontweight="bold", loc="left", parse_math=False
+                shortened(bit.bit, _LONGEST_TITLE),
+                fontsize=10,
+                fontweight="bold",
+                loc="left",
+                parse_math=False,
             )
     drawn: list[Any] = [panel for panel in panels.flat if panel]
     bottom = drawn[-1:] if narrow else [[panel for panel in column if panel][-1] for column in panels.T]
     for panel in bottom:
-        panel.set_xlabel(_axis_words(outcome.axis), fontsize=_TEXT)
+        panel.set_xlabel(axis_words(outcome.axis), fontsize=_TEXT)
         panel.tick_params(labelbottom=True)
     for panel in drawn:
         panel.tick_params(labelsize=_TEXT, colors=INK)
         panel.spines[["top", "right"]].set_visible(False)
+    figure: Figure = drawn[0].figure
+    _legend(figure, drawn, n_columns=2 if narrow else 4)
+    return figure
+
+
+def _draw_quantity(
+    row: Sequence[Any], quantity: str, bits: Sequence[BitOutcome], axis: Axis, *, narrow: bool
+) -> None:
+    """Draw the curves of one quantity, a panel for each bit."""
+    curves = [next((c for c in bit.curves if c.quantity == quantity), None) for bit in bits]
+    for panel, bit, curve in zip(row, bits, curves, strict=True):
+        if curve:
+            _draw(panel, bit, curve, axis)
+        elif panel:
+            panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
+    there = [panel for panel in row if panel]
+    _scale_to(there[0], [curve for curve in curves if curve])
+    how = quantity_of(quantity)
+    for panel in there if narrow else there[:1]:
+        panel.set_ylabel(f"{how.label}, {how.shown_unit}", fontsize=_TEXT)
+        panel.tick_params(labelleft=True)
+
+
+def _legend(figure: Figure, panels: Sequence[Any], *, n_columns: int) -> None:
     handles = {
         label: handle
-        for panel in drawn
+        for panel in panels
         for handle, label in zip(*panel.get_legend_handles_labels(), strict=True)
     }
-    figure: Figure = drawn[0].figure
     figure.legend(
         handles.values(),
         handles.keys(),
         loc="outside lower center",
-        ncols=2 if narrow else 4,
+        ncols=n_columns,
         fontsize=_TEXT,
         frameon=False,
     )
-    return figure
 
 
 def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
@@ -112,10 +129,6 @@ def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bo
         panel.remove()
     panels[~shown] = None
     return panels
-
-
-def _axis_words(axis: Axis) -> str:
-    return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
 
 
 def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:

@@ -82,6 +82,20 @@ def notes_of(at: Occasion, signs: Iterable[Sign]) -> list[Note]:
     return [note_of(at, sign, sign_text(sign.said)) for sign in signs]
 
 
+def off_checkpoint(at: Occasion) -> str:
+    """Remark that no photo of a bit was taken after so many parts.
+
+    Parameters
+    ----------
+    at : Occasion
+
+    Returns
+    -------
+    str
+    """
+    return f"{at.parts} parts is no checkpoint of {at.bit.name} ({', '.join(map(str, at.checkpoints))})"
+
+
 def change_text(change: SoundChange) -> str:
     """How much louder than when new, in a few words.
 

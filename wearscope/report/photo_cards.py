@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from wearscope.log.records import Record, gave_numbers
+from wearscope.quantities.views import USUAL
 from wearscope.report.photo_words import main_sentence
 from wearscope.report.words import (
     VIEW_WORDS,
@@ -65,7 +66,9 @@ class PhotoCard:
     blur, misfit : str
         Of the photo, in words.
     verdict : str
-        Begins with "measured", "refused" or "not measured".
+        Whether it was measured, in words.
+    is_measured : bool
+        Whether it was, and not refused since.
     remarks : tuple of str
         Why it is refused, and whether the file is still the one that was measured.
     numbers : tuple of Number
@@ -91,6 +94,7 @@ class PhotoCard:
     blur: str
     misfit: str
     verdict: str
+    is_measured: bool
     remarks: tuple[str, ...]
     numbers: tuple[Number, ...]
     sheet: Path | None
@@ -170,7 +174,7 @@ def _photo_card(
         remarks.append("The file has changed since it was measured; run wearscope measure.")
     if not rows and not refusal:
         remarks.append("Not measured yet; run wearscope measure.")
-    view = "" if entry.view == "relief" else f", {VIEW_WORDS[entry.view]}"
+    view = "" if entry.view == USUAL.key else f", {VIEW_WORDS[entry.view]}"
     n_doubtful = sum(row.status == "doubtful" for row in rows)
     measured = f"measured, {n_doubtful} of {len(rows)} numbers doubtful" if n_doubtful else "measured"
     if not gave_numbers(rows):
@@ -192,6 +196,7 @@ def _photo_card(
         blur=_first(rows, "sharpness"),
         misfit=_first(rows, "registration_residual"),
         verdict=(measured if rows else "not measured") if not refusal else "refused",
+        is_measured=bool(rows) and not refusal,
         remarks=tuple(remarks),
         numbers=tuple(_number(row) for row in rows),
         sheet=sheet,

@@ -9,6 +9,7 @@ from wearscope.economics.curve import Array
 from wearscope.economics.outcome import Axis, Outcome, QuantityCurve
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import quantity_of
+from wearscope.report.amounts import axis_words
 from wearscope.report.words import capitalised, finding, parts_text
 
 # Okabe and Ito's colours, darkened where they are pale on white; dashes and markers tell the bits apart without them.
@@ -55,7 +56,7 @@ def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
         "title": capitalised(how.label),
         "data": [trace for i, bit, curve in curves for trace in _traces(i, bit, curve, axis)],
         "layout": {
-            "xaxis": {"title": {"text": _axis_words(axis), "standoff": 6}, "rangemode": "tozero"},
+            "xaxis": {"title": {"text": axis_words(axis), "standoff": 6}, "rangemode": "tozero"},
             "yaxis": {"title": {"text": f"{how.label}, {how.shown_unit}"}, "range": [0, 1.25 * max(tops)]},
             "shapes": [across | {"y0": y, "y1": y} for y in limits],
             "annotations": [left | {"y": y, "text": "limit"} for y in limits],
@@ -72,8 +73,8 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         for line in (curve.worst.low95, curve.worst.median, curve.worst.high95)
     )
     together = {"legendgroup": bit}
-    unnamed = together | {"showlegend": False}
-    band = unnamed | {
+    band = together | {
+        "showlegend": False,
         "x": x + x[::-1],
         "y": high + low[::-1],
         "fill": "toself",
@@ -91,15 +92,19 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         "customdata": list(zip(low, high, strict=True)),
         "hovertemplate": f"{name}, worst flute: %{{y:.3g}} {how.shown_unit}<br>"
         f"95 %: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {how.shown_unit}<br>"
-        f"%{{x:.0f}} {_axis_words(axis)}<extra></extra>",
+        f"%{{x:.0f}} {axis_words(axis)}<extra></extra>",
     }
-    points = unnamed | {
+    return [band, median, together | _points(i, name, curve, axis)]
+
+
+def _points(i: int, name: str, curve: QuantityCurve, axis: Axis) -> Trace:
+    factor = quantity_of(curve.quantity).shown_factor
+    return {
+        "showlegend": False,
         "x": [axis.factor * row.parts for row in curve.readings],
-        "y": [how.shown_factor * (row.value or 0.0) for row in curve.readings],
+        "y": [factor * (row.value or 0.0) for row in curve.readings],
         "error_y": {
-            "array": [
-                how.shown_factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings
-            ],
+            "array": [factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings],
             "color": _COLOURS[i],
             "thickness": 1.4,
             "width": 4,
@@ -112,11 +117,6 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         "hovertemplate": f"{name}, flute %{{customdata[0]}} %{{customdata[1]}}<br>"
         "%{customdata[2]}<br>%{customdata[3]}<extra></extra>",
     }
-    return [band, median, points]
-
-
-def _axis_words(axis: Axis) -> str:
-    return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
 
 
 def _plain(text: str) -> str:

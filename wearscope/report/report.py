@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from wearscope import __version__
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
@@ -24,6 +23,7 @@ from wearscope.report.repeat_words import SHARED_REMARK
 from wearscope.report.report_words import METHOD
 from wearscope.report.trial_words import cost_lines, facts, limit_lines
 from wearscope.trial import PhotoEntry, Trial
+from wearscope.version import __version__
 
 _UNKNOWN = "not known yet"
 

@@ -105,14 +105,14 @@ class WearLand:
         return self.why == COATING_MAY_END
 
 
-def find_land(measured: MeasuredStrip, coating: CoatingMap | None) -> WearLand:
+def find_land(measured: MeasuredStrip, coating: CoatingMap | None = None) -> WearLand:
     """Look for a worn flat beside the used edge of a relief face.
 
     Parameters
     ----------
     measured : MeasuredStrip
-    coating : CoatingMap or None
-        Where the coating is gone; None where that could not be read.
+    coating : CoatingMap, optional
+        Where the coating is gone, if that could be read.
 
     Returns
     -------

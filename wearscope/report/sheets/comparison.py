@@ -9,9 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from matplotlib.figure import Figure
-
-from wearscope import __version__
 from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.report import words
@@ -19,10 +16,11 @@ from wearscope.report.photo_words import main_sentence
 from wearscope.report.sheets.along import draw_along
 from wearscope.report.sheets.close_ups import choose_close_ups, draw_close_ups
 from wearscope.report.sheets.content import SectionContent, SheetContent
-from wearscope.report.sheets.page import Page, write_png
+from wearscope.report.sheets.page import Page, Sheet, write_png
 from wearscope.report.sheets.table import draw_numbers
 from wearscope.report.style import BODY, GREY, HEADLINE, LEAD, LEFT, RIGHT, WIDTH
 from wearscope.report.tone import white_level
+from wearscope.version import __version__
 
 
 def draw_sheet(
@@ -74,7 +72,7 @@ def draw_sheet(
     write_png(compose_sheet(content), Path(path), title=title, software=f"wearscope {__version__}")
 
 
-def compose_sheet(content: SheetContent) -> Figure:
+def compose_sheet(content: SheetContent) -> Sheet:
     """Lay out a comparison sheet.
 
     Parameters
@@ -83,8 +81,8 @@ def compose_sheet(content: SheetContent) -> Figure:
 
     Returns
     -------
-    Figure
-        One unit of its only axes is one pixel; 1600 pixels wide, as high as its content needs.
+    Sheet
+        1600 pixels wide, as high as its content needs.
     """
     page = Page(WIDTH)
     strips = [content.now.strip] + ([content.new.strip] if content.new else [])

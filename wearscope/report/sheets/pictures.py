@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from wearscope.light.strip import Strip
 from wearscope.report.sheets.page import Page
-from wearscope.report.style import NOT_SEEN, RULE, SMALL
+from wearscope.report.style import SMALL
 from wearscope.report.tone import to_display, window
 
 
@@ -22,10 +22,7 @@ def draw_picture(
     """Put a piece of a strip on the page; what the photo does not show is hatched."""
     left, top, width, height = frame
     light = window(strip, s_range_um, d_range_um, (width, height))
-    page.box(left - 1, top - 1, left + width + 1, top + height + 1, fill=RULE)
-    page.box(left, top, left + width, top + height, fill=NOT_SEEN, edge=RULE, hatch="xx", width=0)
-    opaque = np.where(np.isfinite(light).all(axis=2), 255, 0).astype(np.uint8)
-    page.image(np.dstack([to_display(light, white), opaque]), left, top)
+    page.image(to_display(light, white), np.isfinite(light[..., 0]), left, top)
 
 
 def draw_scale_bar(

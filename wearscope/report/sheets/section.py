@@ -8,15 +8,13 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from wearscope import __version__
 from wearscope.log.records import Record
 from wearscope.report import words
 from wearscope.report.sheets.comparison import draw_header
 from wearscope.report.sheets.content import SectionContent
-from wearscope.report.sheets.page import Page, write_png
+from wearscope.report.sheets.page import Page, Sheet, write_png
 from wearscope.report.sheets.pictures import draw_scale_bar, nice_length
 from wearscope.report.sheets.table import draw_numbers
 from wearscope.report.style import (
@@ -35,6 +33,7 @@ from wearscope.report.style import (
     WIDTH,
 )
 from wearscope.report.tone import to_display
+from wearscope.version import __version__
 from wearscope.wear.section import SectionView
 from wearscope.wear.tip import TipFit
 
@@ -118,7 +117,7 @@ def draw_section_sheet(
     write_png(compose_section_sheet(content), Path(path), title=title, software=f"wearscope {__version__}")
 
 
-def compose_section_sheet(content: SectionContent) -> Figure:
+def compose_section_sheet(content: SectionContent) -> Sheet:
     """Lay out the sheet of a profile photo.
 
     Parameters
@@ -127,8 +126,8 @@ def compose_section_sheet(content: SectionContent) -> Figure:
 
     Returns
     -------
-    Figure
-        One unit of its only axes is one pixel; 1600 pixels wide, as high as its content needs.
+    Sheet
+        1600 pixels wide, as high as its content needs.
     """
     page = Page(WIDTH)
     y = draw_header(page, content)
@@ -203,10 +202,7 @@ def _draw_picture(page: Page, view: SectionView, frame: _Frame, white: float) ->
     inside = cv2.warpAffine(
         np.ones(view.light.shape[:2], np.uint8), back, (width, height), flags=cv2.INTER_NEAREST | flags & 16
     )
-    page.box(frame.left - 1, frame.top - 1, frame.left + width + 1, frame.top + height + 1, fill=RULE)
-    page.box(*frame.clip, fill=NOT_SEEN, edge=RULE, hatch="xx", width=0)
-    shown = to_display(np.asarray(light, np.float32), white)
-    page.image(np.dstack([shown, np.where(inside > 0, 255, 0).astype(np.uint8)]), frame.left, frame.top)
+    page.image(to_display(np.asarray(light, np.float32), white), inside > 0, frame.left, frame.top)
 
     order = np.argsort(fit.along_um[fit.kept])
     outline = frame.on_page(fit, fit.points_um[fit.kept][order])

@@ -1,0 +1,136 @@
+"""The line along the cutting edge of a photo: as it shows, or as a person has marked it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearscope.errors import PhotoRefused
+from wearscope.imaging.edge_lines import Array, EdgeLine
+from wearscope.imaging.edge_selection import Candidate, choose, drawn_line, guided_line, refine_line
+from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto
+from wearscope.light.clipping import CLIPPED
+
+SEARCH_BESIDE_UM, SEARCH_BESIDE_PX = 60.0, 10  # about a rough line, at least so many pixels
+MOST_BURNT = 0.35  # of the picture; chosen, no source
+
+Polyline = tuple[tuple[float, float], ...]
+"""Columns and rows in the photo's own pixels."""
+
+
+@dataclass(frozen=True)
+class Marks:
+    """What a person has marked in a photo, in its own pixels.
+
+    Attributes
+    ----------
+    near : polyline or None
+        Within 100 px of the edge.
+    drawn : polyline or None
+        The edge itself.
+    tool : {"left", "right"} or None
+        Side of `drawn` on which the tool lies, for someone who goes along it.
+    """
+
+    near: Polyline | None = None
+    drawn: Polyline | None = None
+    tool: Literal["left", "right"] | None = None
+
+
+NO_MARKS = Marks()
+
+
+def search_px(prepared: PreparedPhoto, scale: PhotoScale) -> int:
+    """How far beside a rough line the edge is sought.
+
+    Parameters
+    ----------
+    prepared : PreparedPhoto
+    scale : PhotoScale
+
+    Returns
+    -------
+    int
+        Pixels of `prepared`.
+    """
+    # whole pixels: a scale put right by a little leaves the line where it is
+    return max(SEARCH_BESIDE_PX, int(np.ceil(SEARCH_BESIDE_UM / (scale.um_per_px * prepared.reduction))))
+
+
+def edge_line(
+    prepared: PreparedPhoto, reach_px: int, marks: Marks = NO_MARKS, like: EdgeLine | None = None
+) -> EdgeLine:
+    """Find the line along the cutting edge of a photo.
+
+    Parameters
+    ----------
+    prepared : PreparedPhoto
+    reach_px : int
+        As from `search_px`.
+    marks : Marks
+        What a person has marked in it.
+    like : EdgeLine, optional
+        The edge of the new-state photo of the same flute.
+
+    Returns
+    -------
+    EdgeLine
+        In pixels of `prepared`.
+
+    Raises
+    ------
+    PhotoRefused
+        When no line in it is clearly the cutting edge.
+    """
+    light, reduction = prepared.light, prepared.reduction
+    if marks.drawn is not None:
+        chosen: Candidate | None = drawn_line(light, reduced_px(marks.drawn, reduction), marks.tool)
+    elif marks.near is not None:
+        chosen = guided_line(light, reduced_px(marks.near, reduction), prepared.candidates)
+    else:
+        chosen = choose(prepared.candidates, like=like)
+    if chosen is None:
+        raise _no_edge(prepared.photo.path, light, marks.drawn is not None or bool(prepared.candidates))
+    return refine_line(light, chosen.line, reach_px)
+
+
+def reduced_px(points_px: Polyline, reduction: int) -> Array:
+    """Points in a photo whose pixels are blocks.
+
+    Parameters
+    ----------
+    points_px : polyline
+        In the photo's own pixels.
+    reduction : int
+        Side of the blocks.
+
+    Returns
+    -------
+    ndarray, shape (N, 2)
+    """
+    return np.asarray((np.array(points_px, float) + 0.5) / reduction - 0.5)
+
+
+def _no_edge(path: Path, light: NDArray[np.float32], some_lines: bool) -> PhotoRefused:
+    burnt = float((light.max(axis=2) >= CLIPPED).mean())
+    if burnt > MOST_BURNT:
+        return PhotoRefused(
+            f"{path.name}: {burnt:.0%} of the picture is burnt out by glare, the cutting edge is lost in it",
+            "dim the lamp or shorten the exposure, put a diffuser over the lamp, and take it again",
+            "burnt-out",
+        )
+    if some_lines:
+        return PhotoRefused(
+            f"{path.name}: no line in it is clearly the cutting edge",
+            "mark the edge with edge_near = [[column, row], [column, row]] in the trial file",
+            "edge-unclear",
+        )
+    return PhotoRefused(
+        f"{path.name}: no cutting edge is to be seen in it",
+        "put a white card behind the flute and focus on the edge, or mark the edge with edge_near",
+        "no-edge-seen",
+    )

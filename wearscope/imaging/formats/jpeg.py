@@ -1,0 +1,46 @@
+"""JPEG."""
+
+from __future__ import annotations
+
+import re
+import struct
+from pathlib import Path
+
+from wearscope.imaging.formats.opencv import decoded_by_opencv
+from wearscope.imaging.formats.orientation import exif_orientation
+from wearscope.imaging.formats.refusals import check_size, damaged, truncated
+from wearscope.imaging.formats.registry import Decoded, register
+
+_AFTER_ENTROPY_CODED = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")
+
+
+def _jpeg(path: Path, content: bytes) -> Decoded:
+    """Walk the markers of a JPEG; decoders fill what a cut file lacks with grey and say nothing."""
+    orientation, width, height, channels = 1, 0, 0, 0
+    position = 2
+    try:
+        while (marker := content[position + 1]) != 0xD9:
+            if content[position] != 0xFF:
+                raise damaged(path, "JPEG")
+            if marker == 0xFF:  # a fill byte
+                position += 1
+                continue
+            (length,) = struct.unpack_from(">H", content, position + 2)
+            segment = content[position + 4 : position + 2 + length]
+            if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+                height, width, channels = struct.unpack_from(">HHB", segment, 1)
+                check_size(path, width, height)
+            elif marker == 0xE1 and segment.startswith(b"Exif\0\0"):
+                orientation = exif_orientation(segment[6:])
+            position += 2 + length
+            if marker == 0xDA:
+                following = _AFTER_ENTROPY_CODED.search(content, position)
+                if following is None:
+                    raise truncated(path)
+                position = following.end() - 2
+    except (IndexError, struct.error):
+        raise truncated(path) from None
+    return decoded_by_opencv(path, content, "JPEG", orientation, colour=channels == 3)
+
+
+register(rb"\xff\xd8", _jpeg)

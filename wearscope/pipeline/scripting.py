@@ -1,0 +1,106 @@
+"""What a script of a shop's own needs: measure a trial or one photo of it, and decide between its bits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from functools import partial
+from pathlib import Path
+from typing import overload
+
+from wearscope.economics.decision import outcome_of
+from wearscope.economics.outcome import Outcome, Over
+from wearscope.log.corrections import CorrectionLog
+from wearscope.log.records import Record
+from wearscope.log.wear_log import LOG_NAME
+from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.reporting import measured
+from wearscope.pipeline.results import BatchResult, PhotoResult
+from wearscope.pipeline.run import inspect_beside, measure_trial
+from wearscope.trial.model import PhotoEntry, Trial
+
+
+@overload
+def measure(
+    trial: Trial, photo: None = None, *, out_dir: Path | None = None, jobs: int | Executor | None = None
+) -> BatchResult: ...
+
+
+@overload
+def measure(trial: Trial, photo: PhotoEntry, *, out_dir: Path | None = None) -> PhotoResult: ...
+
+
+def measure(
+    trial: Trial,
+    photo: PhotoEntry | None = None,
+    *,
+    out_dir: Path | None = None,
+    jobs: int | Executor | None = None,
+) -> BatchResult | PhotoResult:
+    """Measure a whole trial, as ``wearscope measure`` does, or one photo of it, of which nothing is kept.
+
+    Parameters
+    ----------
+    trial : Trial
+    photo : PhotoEntry, optional
+        One of ``trial.photos``.
+    out_dir : Path, optional
+        Where the wear log and ``results/`` are; by default beside the trial file. What people have corrected by hand
+        is read from there too.
+    jobs : int or Executor, optional
+        Processes for a whole trial, by default one for each processor. A script that leaves it so must keep its own
+        work under ``if __name__ == "__main__":``, for the processes read the script again.
+
+    Returns
+    -------
+    BatchResult or PhotoResult
+        A photo that cannot be measured is in it with its refusal; it is no exception.
+
+    Raises
+    ------
+    WearscopeError
+        The folder cannot be written, or its wear log cannot be used.
+    """
+    folder = (out_dir or trial.folder).absolute()
+    if photo is None:
+        return measure_trial(trial, folder, jobs=jobs)
+    corrections = None
+    if (folder / LOG_NAME).is_file():
+        with CorrectionLog(folder / LOG_NAME) as by_hand:
+            corrections = by_hand.current(trial.name)
+    inspector = partial(inspect_photo, corrections=corrections)
+    (result,) = inspect_beside(trial, [photo], jobs=1, inspector=inspector)
+    return result
+
+
+def decide(
+    trial: Trial,
+    records: Sequence[Record] | None = None,
+    *,
+    out_dir: Path | None = None,
+    over: Over = "parts",
+) -> Outcome:
+    """Decide between the bits of a trial, as ``wearscope outcome`` does.
+
+    Parameters
+    ----------
+    trial : Trial
+    records : sequence of Record, optional
+        What was measured; by default what the wear log holds.
+    out_dir : Path, optional
+        Where the wear log is; by default beside the trial file.
+    over : {"parts", "minutes", "metres"}
+        What lives are told in.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    WearscopeError
+        Nothing is measured, the log cannot be read, or `over` needs what the trial file does not say.
+    """
+    if records is None:
+        records = measured(trial, (out_dir or trial.folder).absolute()).records
+    return outcome_of(trial, records, over)
