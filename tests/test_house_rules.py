@@ -202,11 +202,11 @@ def test_lengths_say_their_unit():
                 bare.append(f"{name}.{field.name}")
     assert set(bare) <= {
         # colours and light, which have no unit here, and directions
-        "wearscope.wear.coating.CoatingColour.mean",
-        "wearscope.wear.coating.CoatingColour.inverse_covariance",
-        "wearscope.wear.coating.UsualColour.departure",
-        "wearscope.wear.coating.UsualColour.far",
-        "wearscope.light.edge_light.ProfilePrior.tint",
+        "wearscope.wear.coating_colour.CoatingColour.mean",
+        "wearscope.wear.coating_colour.CoatingColour.inverse_covariance",
+        "wearscope.wear.coating_colour.UsualColour.departure",
+        "wearscope.wear.coating_colour.UsualColour.far",
+        "wearscope.light.known.LightPrior.tint",
         "wearscope.light.projection.Observed.light",
         "wearscope.light.projection.Observed.u_light",
         "wearscope.light.projection.Observed.background",
@@ -217,8 +217,8 @@ def test_lengths_say_their_unit():
         "wearscope.light.ring.RingFit.card_light",
         "wearscope.imaging.calibration.pin_profile.PinProfile.light",
         "wearscope.imaging.calibration.pin_profile.PinProfile.u_light",
-        "wearscope.light.zone_light.MeanProfile.light",
-        "wearscope.light.zone_light.MeanProfile.u_light",
+        "wearscope.light.zone_light.MeanLight.light",
+        "wearscope.light.zone_light.MeanLight.u_light",
         "wearscope.imaging.edge_lines.EdgeLine.direction",
         "wearscope.imaging.edge_lines.EdgeLine.inward",
         "wearscope.wear.place.PlaceOnPhoto.along",
