@@ -224,6 +224,8 @@ def test_lengths_say_their_unit():
         "wearscope.wear.place.PlaceOnPhoto.along",
         "wearscope.wear.land_lines.LightLine.step",
         "wearscope.wear.land_lines.LightLine.cover",
+        "wearscope.wear.land_lines.LightLine.slope",
+        "wearscope.wear.tip_outline.TipModel.points",
         "wearscope.wear.place.PlaceOnPhoto.inward",
         "wearscope.imaging.edge_lines.TracedPath.columns",
         "wearscope.imaging.calibration.ruling.Ruling.gradient",
