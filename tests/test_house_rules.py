@@ -177,7 +177,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
+    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "tint", "rough_round", "rough_axial", "longer", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
@@ -222,6 +222,10 @@ def test_lengths_say_their_unit():
         "wearscope.imaging.edge_lines.EdgeLine.direction",
         "wearscope.imaging.edge_lines.EdgeLine.inward",
         "wearscope.wear.place.PlaceOnPhoto.along",
+        "wearscope.wear.land_lines.LightLine.step",
+        "wearscope.wear.land_lines.LightLine.cover",
+        "wearscope.wear.land_lines.LightLine.slope",
+        "wearscope.wear.tip_outline.TipModel.points",
         "wearscope.wear.place.PlaceOnPhoto.inward",
         "wearscope.imaging.edge_lines.TracedPath.columns",
         "wearscope.imaging.calibration.ruling.Ruling.gradient",
