@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.edge_lines import Array, EdgeLine
-from wearscope.imaging.edge_selection import Candidate, choose, drawn_line, guided_line, refine_line
+from wearscope.imaging.edge_lines import Array, EdgeLine, line_through
+from wearscope.imaging.edge_selection import along_polyline, refine_line
+from wearscope.imaging.edge_verdict import FoundEdge, marked_edge, tool_inward, unmarked_edge
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto
 from wearscope.light.clipping import CLIPPED
 
@@ -34,11 +35,14 @@ class Marks:
         The edge itself.
     tool : {"left", "right"} or None
         Side of `drawn` on which the tool lies, for someone who goes along it.
+    tool_at : (column, row) or None
+        A place on the tool.
     """
 
     near: Polyline | None = None
     drawn: Polyline | None = None
     tool: Literal["left", "right"] | None = None
+    tool_at: tuple[float, float] | None = None
 
 
 NO_MARKS = Marks()
@@ -63,7 +67,7 @@ def search_px(prepared: PreparedPhoto, scale: PhotoScale) -> int:
 
 def edge_line(
     prepared: PreparedPhoto, reach_px: int, marks: Marks = NO_MARKS, like: EdgeLine | None = None
-) -> EdgeLine:
+) -> FoundEdge:
     """Find the line along the cutting edge of a photo.
 
     Parameters
@@ -78,7 +82,7 @@ def edge_line(
 
     Returns
     -------
-    EdgeLine
+    FoundEdge
         In pixels of `prepared`.
 
     Raises
@@ -86,16 +90,34 @@ def edge_line(
     PhotoRefused
         When no line in it is clearly the cutting edge.
     """
+    light = prepared.light
+    if marks.drawn is None and marks.near is None:
+        found = unmarked_edge(light, prepared.candidates, prepared.proposals, like)
+        if found is None:
+            raise _no_edge(prepared.photo.path, light, bool(prepared.candidates))
+        return FoundEdge(refine_line(light, found.line, reach_px), found.doubts)
+    line = _marked(prepared, marks)
+    if line is None:
+        raise PhotoRefused(
+            f"{prepared.photo.path.name}: it does not tell on which side of the marked edge the tool lies",
+            "give a place on the tool, tool_at = [column, row], in the trial file, or set it in the viewer",
+            "tool-side-unclear",
+        )
+    return FoundEdge(refine_line(light, line, reach_px))
+
+
+def _marked(prepared: PreparedPhoto, marks: Marks) -> EdgeLine | None:
+    """The edge that a person has marked, tool inward; None where nothing says where the tool lies."""
     light, reduction = prepared.light, prepared.reduction
+    tool_at = None if marks.tool_at is None else reduced_px((marks.tool_at,), reduction)[0]
     if marks.drawn is not None:
-        chosen: Candidate | None = drawn_line(light, reduced_px(marks.drawn, reduction), marks.tool)
-    elif marks.near is not None:
-        chosen = guided_line(light, reduced_px(marks.near, reduction), prepared.candidates)
-    else:
-        chosen = choose(prepared.candidates, like=like)
-    if chosen is None:
-        raise _no_edge(prepared.photo.path, light, marks.drawn is not None or bool(prepared.candidates))
-    return refine_line(light, chosen.line, reach_px)
+        line = line_through(along_polyline(reduced_px(marks.drawn, reduction)))
+        if marks.tool is not None:
+            return line if marks.tool == "right" else line.turned()
+        return tool_inward(light, line, prepared.proposals, tool_at)
+    assert marks.near is not None
+    near_px = reduced_px(marks.near, reduction)
+    return marked_edge(light, near_px, prepared.candidates, prepared.proposals, tool_at)
 
 
 def reduced_px(points_px: Polyline, reduction: int) -> Array:

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from wearscope.imaging.edge_lines import (
     SEARCH_SIDE_PX,
@@ -28,6 +28,7 @@ from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.strip import Strip, grey
 from wearscope.wear.trace import trace_edge
 
+SMOOTH_PX, STRAY_PX = 61, 4.0  # over which a course is smooth, and how far a trace may stray from it
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
 # Limits and weights without another ground are chosen, no source; tests/imaging/test_edge_selection.py holds what
 # they must decide, and what they must not.
@@ -117,7 +118,7 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     ]
     judged: list[tuple[float, EdgeLine]] = []
     for line in lines:
-        odds, traced = _judge(small, line)
+        odds, traced = judge(small, line)
         # a stray path beside an edge is traced on to that edge, and is no line of its own
         if all(_apart_px(traced, other) > SAME_PX for _, other in judged):
             judged.append((odds, traced))
@@ -194,53 +195,28 @@ def _least_facing(line: EdgeLine, best: EdgeLine) -> float:
     return FACING_ALONG if turned > ALONG else FACING
 
 
-def guided_line(light: NDArray[np.float32], near_px: Array, found: Sequence[Candidate]) -> Candidate:
-    """The edge that a hand-drawn polyline points at.
+def traced_beside(light: NDArray[np.float32], line: EdgeLine, reach_px: float) -> float:
+    """On how much of a line an edge is seen beside it that keeps to a smooth course.
 
     Parameters
     ----------
     light : ndarray, shape (H, W, 3)
-    near_px : ndarray, shape (N, 2)
-        Column and row of a rough polyline within `NEAR_PX` of the edge.
-    found : sequence of Candidate
+    line : EdgeLine
+    reach_px : float
+        How far beside the line.
 
     Returns
     -------
-    Candidate
+    float
+        Share of its length.
     """
-    points = _along_polyline(near_px)
-    within = [c for c in found if float(np.median(np.abs(offset_from(points, c.line)))) < NEAR_PX]
-    if within:
-        return min(within, key=lambda c: float(np.median(np.abs(offset_from(points, c.line)))))
-    line = refine_line(light, line_through(points), NEAR_PX)
-    odds, _ = _judge(light, line)
-    return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
-
-
-def drawn_line(
-    light: NDArray[np.float32], drawn_px: Array, tool: Literal["left", "right"] | None
-) -> Candidate | None:
-    """The edge as a person drew it, tool inward; None when the side of the tool is neither said nor seen.
-
-    Parameters
-    ----------
-    light : ndarray, shape (H, W, 3)
-    drawn_px : ndarray, shape (N, 2)
-        Column and row of the polyline.
-    tool : {"left", "right"} or None
-        For someone who goes along the polyline.
-
-    Returns
-    -------
-    Candidate or None
-    """
-    line = line_through(_along_polyline(drawn_px))
-    if tool is not None:
-        return Candidate(line if tool == "right" else line.turned(), float("inf"), float("inf"))
-    odds, _ = _judge(light, line)
-    if abs(odds) < DECISIVE:
-        return None
-    return Candidate(line if odds > 0 else line.turned(), abs(odds), float("inf"))
+    strip = cut_strip(light, line, 1.0, depth_um=(-reach_px - MARGIN_PX, reach_px + MARGIN_PX))
+    d_px = trace_edge(strip, (-reach_px, reach_px)).d_um
+    seen = np.isfinite(d_px)
+    if seen.sum() < LEAST_COLUMNS:
+        return 0.0
+    course = median_filter(np.interp(np.arange(len(d_px)), np.flatnonzero(seen), d_px[seen]), SMOOTH_PX)
+    return float((seen & (np.abs(d_px - course) < STRAY_PX)).mean())
 
 
 def refine_line(
@@ -274,7 +250,18 @@ def refine_line(
     return refined if refined.direction @ line.direction > 0 else refined.turned()
 
 
-def _along_polyline(near_px: Array) -> Array:
+def along_polyline(near_px: Array) -> Array:
+    """Points evenly along a polyline.
+
+    Parameters
+    ----------
+    near_px : ndarray, shape (N, 2)
+        Column and row of its corners.
+
+    Returns
+    -------
+    ndarray, shape (101, 2)
+    """
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(near_px, axis=0).T))])
     at = np.linspace(0.0, length[-1], 101)
     return np.column_stack([np.interp(at, length, near_px[:, k]) for k in (0, 1)])
@@ -297,8 +284,21 @@ def _land_px(line: EdgeLine, others: Sequence[EdgeLine]) -> float:
     return min(inside, default=float("inf"))
 
 
-def _judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
-    """Log odds that the tool lies inward of a line (negative: outward), and the line moved on to its trace."""
+def judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
+    """Log odds for the side of a line on which the tool lies.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    line : EdgeLine
+
+    Returns
+    -------
+    odds : float
+        For inward; negative for outward.
+    traced : EdgeLine
+        The line moved on to its trace.
+    """
     strip = cut_strip(light, line, 1.0, depth_um=DEPTH_PX)
     trace = trace_edge(strip, (-REACH_PX, REACH_PX))
     where = np.isfinite(trace.d_um)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.imaging.channels import ChannelShift, laid_over
+from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
 from wearscope.imaging.edge_selection import Candidate, candidates
 from wearscope.imaging.photo import Photo
 
@@ -60,6 +61,11 @@ class PreparedPhoto:
     def candidates(self) -> list[Candidate]:
         """Lines that could be the cutting edge."""
         return candidates(self.light)
+
+    @cached_property
+    def proposals(self) -> tuple[ProposedLine, ...]:
+        """Lines that the trained net takes for the cutting edge, most of it first."""
+        return proposed_lines(edge_map(self.light))
 
 
 def prepare(photo: Photo, reduction: int) -> PreparedPhoto:

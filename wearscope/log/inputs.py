@@ -37,6 +37,7 @@ class PhotoInputs:
     edge_near : tuple of (column, row)
         As marked in the trial file, in pixels; empty if nothing is marked.
     used_side : str
+    tool_at : (column, row), or empty
     corrections : str
         SHA-256 of what a person has said of the photo; empty for nothing.
     """
@@ -53,6 +54,7 @@ class PhotoInputs:
     u_view_tilt_deg: float = 1.5
     edge_near: tuple[tuple[float, float], ...] = ()
     used_side: str = ""
+    tool_at: tuple[float, float] | tuple[()] = ()
     corrections: str = ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,6 +128,7 @@ def inspection_of(
     drawing: EdgeDrawing | None,
     placing: Placing,
     warnings: Sequence[str] = (),
+    doubts: Sequence[Reason] = (),
 ) -> Inspection:
     """Stamp the findings with where they come from.
 
@@ -139,11 +141,14 @@ def inspection_of(
     drawing : EdgeDrawing or None
     placing : Placing
     warnings : sequence of str
+    doubts : sequence of Reason
+        Of the whole photo: why no number of it is to be trusted.
 
     Returns
     -------
     Inspection
     """
+    findings = [_doubted(each, doubts) for each in findings]
     return Inspection(
         entry,
         records_of(entry, findings, located.scale_note, located.photo, located.photo_um_per_px),
@@ -153,3 +158,10 @@ def inspection_of(
         budgets=budgets_of(findings),
         on_photo=placing,
     )
+
+
+def _doubted(finding: Finding, doubts: Sequence[Reason]) -> Finding:
+    if not doubts or finding.value is None:
+        return finding
+    reasons = (*doubts, *(each for each in finding.reasons if each not in doubts))
+    return replace(finding, status="doubtful", reasons=reasons)

@@ -31,7 +31,7 @@ from wearscope.pipeline.face_outcome import (
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.quantity import Zone
-from wearscope.quantities.reasons import reason
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
@@ -120,6 +120,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         drawing,
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *_doubts_of_match(pair, laid)),
+        pair.doubts,
     )
 
 
@@ -146,6 +147,12 @@ class Pair:
     used_side: int | None
     by_hand: bool
     warnings: tuple[str, ...]
+
+    @property
+    def doubts(self) -> tuple[Reason, ...]:
+        """Why the edge may be another line, in this photo or in the new-state photo that it is held against."""
+        new = () if self.new is None else self.new.doubts
+        return (*self.now.doubts, *(each for each in new if each not in self.now.doubts))
 
     @property
     def datum(self) -> str:

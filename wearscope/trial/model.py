@@ -252,6 +252,8 @@ class PhotoEntry(Entry):
         the top left pixel is (0, 0)).
     used_side : {"start", "end"} or None
         Which end of that polyline lies in the used zone.
+    tool_at : (column, row) or None
+        Any place on the tool.
     um_per_px, u_um_per_px : float or None
         A scale of the photo's own and its standard uncertainty, in µm per pixel.
     view_tilt_deg, u_view_tilt_deg : float
@@ -272,6 +274,9 @@ class PhotoEntry(Entry):
         description="two or more points [column, row] in pixels, such as [[10, 200], [90, 240]]",
     )
     used_side: Literal["start", "end"] | None = Field(default=None, description='"start" or "end"')
+    tool_at: tuple[float, float] | None = Field(
+        default=None, description="a place on the tool, [column, row] in pixels, such as [800, 700]"
+    )
     um_per_px: UmPerPx = None
     u_um_per_px: UncertaintyUmPerPx = None
     view_tilt_deg: SignedAngle = 0.0
