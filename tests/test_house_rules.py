@@ -229,6 +229,15 @@ def test_lengths_say_their_unit():
         "wearscope.wear.place.PlaceOnPhoto.inward",
         "wearscope.imaging.edge_lines.TracedPath.columns",
         "wearscope.imaging.calibration.ruling.Ruling.gradient",
+        "wearscope.imaging.edge_lines.TracedPath.rows",
+        "wearscope.imaging.edge_map.ProposedLine.inward",
+        # fits of a ruled scale, in divisions and powers of pixels
+        "wearscope.imaging.calibration.axes.Axes.cov",
+        "wearscope.imaging.calibration.fit.NumberFunction.coef",
+        "wearscope.imaging.calibration.fit.NumberFunction.cov",
+        "wearscope.imaging.calibration.fit.NumberFunction.weight",
+        "wearscope.imaging.calibration.numbering.Numbering.off",
+        "wearscope.imaging.calibration.ruling.Ruling.cov",
         "wearscope.imaging.section_tip.Corner.flank_a",
         "wearscope.imaging.section_tip.Corner.flank_b",
     }
