@@ -177,7 +177,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "tint", "rough_round", "rough_axial", "longer", "one_sidedness",
+    "dof", "gain", "reduction", "span", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "tint", "rough_round", "rough_axial", "longer", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
