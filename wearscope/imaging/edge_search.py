@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.edge_lines import Array, EdgeLine, line_through
-from wearscope.imaging.edge_selection import along_polyline, refine_line
-from wearscope.imaging.edge_verdict import FoundEdge, marked_edge, tool_inward, unmarked_edge
+from wearscope.imaging.edge_selection import along_polyline, refine_line, settled_line
+from wearscope.imaging.edge_verdict import marked_edge, tool_inward, unmarked_edge
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto
 from wearscope.light.clipping import CLIPPED
 
@@ -67,7 +67,7 @@ def search_px(prepared: PreparedPhoto, scale: PhotoScale) -> int:
 
 def edge_line(
     prepared: PreparedPhoto, reach_px: int, marks: Marks = NO_MARKS, like: EdgeLine | None = None
-) -> FoundEdge:
+) -> EdgeLine:
     """Find the line along the cutting edge of a photo.
 
     Parameters
@@ -82,7 +82,7 @@ def edge_line(
 
     Returns
     -------
-    FoundEdge
+    EdgeLine
         In pixels of `prepared`.
 
     Raises
@@ -95,26 +95,31 @@ def edge_line(
         found = unmarked_edge(light, prepared.candidates, prepared.proposals, like)
         if found is None:
             raise _no_edge(prepared.photo.path, light, bool(prepared.candidates))
-        return FoundEdge(refine_line(light, found.line, reach_px), found.doubts)
-    line = _marked(prepared, marks)
+        return settled_line(light, found, reach_px)
+    line = _marked(prepared, reach_px, marks)
     if line is None:
         raise PhotoRefused(
             f"{prepared.photo.path.name}: it does not tell on which side of the marked edge the tool lies",
             "give a place on the tool, tool_at = [column, row], in the trial file, or set it in the viewer",
             "tool-side-unclear",
         )
-    return FoundEdge(refine_line(light, line, reach_px))
+    return settled_line(light, line, reach_px)
 
 
-def _marked(prepared: PreparedPhoto, marks: Marks) -> EdgeLine | None:
+def _marked(prepared: PreparedPhoto, reach_px: int, marks: Marks) -> EdgeLine | None:
     """The edge that a person has marked, tool inward; None where nothing says where the tool lies."""
     light, reduction = prepared.light, prepared.reduction
     tool_at = None if marks.tool_at is None else reduced_px((marks.tool_at,), reduction)[0]
     if marks.drawn is not None:
         line = line_through(along_polyline(reduced_px(marks.drawn, reduction)))
         if marks.tool is not None:
-            return line if marks.tool == "right" else line.turned()
-        return tool_inward(light, line, prepared.proposals, tool_at)
+            line = line if marks.tool == "right" else line.turned()
+        else:
+            side = tool_inward(light, line, prepared.proposals, tool_at)
+            if side is None:
+                return None
+            line = side
+        return refine_line(light, line, reach_px)
     assert marks.near is not None
     near_px = reduced_px(marks.near, reduction)
     return marked_edge(light, near_px, prepared.candidates, prepared.proposals, tool_at)

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from wearscope.imaging.edge_lines import (
     SEARCH_SIDE_PX,
@@ -26,9 +25,12 @@ from wearscope.imaging.edge_lines import (
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip
 from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.strip import Strip, grey
-from wearscope.wear.trace import trace_edge
+from wearscope.wear.trace import steepest_path, steepness, trace_edge
 
-SMOOTH_PX, STRAY_PX = 61, 4.0  # over which a course is smooth, and how far a trace may stray from it
+# Of the steepest edge beside a marked line: what a step sideways costs, half its width, how far it must stand out
+# from what lies beside it, and the degree of its curve
+BEND, RIDGE_PX, STANDS_OUT, GENTLE = 0.1, 5, 1.25, 3
+SETTLED_SHARE = 0.95  # of a line
 NEAR_PX = 100.0  # how far a hand-drawn polyline may lie from the edge
 # Limits and weights without another ground are chosen, no source; tests/imaging/test_edge_selection.py holds what
 # they must decide, and what they must not.
@@ -195,8 +197,26 @@ def _least_facing(line: EdgeLine, best: EdgeLine) -> float:
     return FACING_ALONG if turned > ALONG else FACING
 
 
-def traced_beside(light: NDArray[np.float32], line: EdgeLine, reach_px: float) -> float:
-    """On how much of a line an edge is seen beside it that keeps to a smooth course.
+@dataclass(frozen=True, eq=False)
+class Steepest:
+    """The steepest edge beside a line.
+
+    Attributes
+    ----------
+    line : EdgeLine
+    steepness : float
+        Of the light along it, the median; light from 0 to 1, per pixel.
+    stands_out : bool
+        Whether it is steeper than what lies beside it, as the path through mere grain is not.
+    """
+
+    line: EdgeLine
+    steepness: float
+    stands_out: bool
+
+
+def steepest_beside(light: NDArray[np.float32], line: EdgeLine, reach_px: float) -> Steepest | None:
+    """The steepest edge beside a line, the nearer the likelier.
 
     Parameters
     ----------
@@ -207,16 +227,34 @@ def traced_beside(light: NDArray[np.float32], line: EdgeLine, reach_px: float) -
 
     Returns
     -------
-    float
-        Share of its length.
+    Steepest or None
+        Facing as `line` does; None where the photo shows next to nothing of it.
     """
     strip = cut_strip(light, line, 1.0, depth_um=(-reach_px - MARGIN_PX, reach_px + MARGIN_PX))
-    d_px = trace_edge(strip, (-reach_px, reach_px)).d_um
-    seen = np.isfinite(d_px)
-    if seen.sum() < LEAST_COLUMNS:
-        return 0.0
-    course = median_filter(np.interp(np.arange(len(d_px)), np.flatnonzero(seen), d_px[seen]), SMOOTH_PX)
-    return float((seen & (np.abs(d_px - course) < STRAY_PX)).mean())
+    d_px = strip.d_um
+    steep = steepness(strip)
+    within = np.abs(d_px) <= reach_px
+    steep[~within] = 0.0
+    nearer = steep * np.exp(-0.5 * (d_px / (reach_px / 2.0)) ** 2).astype(np.float32)[:, None]
+    rows = steepest_path(nearer, bend=BEND * float(np.median(nearer.max(axis=0))))
+    columns = np.arange(len(rows))
+    beside = np.where(np.abs(np.arange(len(d_px))[:, None] - rows) > RIDGE_PX, steep, 0.0).max(axis=0)
+    along = steep[rows, columns]
+    clear = along > 0.0
+    if clear.sum() < LEAST_COLUMNS:
+        return None
+    # `steepness` has one column for three of the strip
+    s_px = strip.s_um[np.minimum(3 * np.arange(len(rows)) + 1, len(strip.s_um) - 1)]
+    fine = np.linspace(line.start_px, line.end_px, FINE)
+    t_px = np.interp(s_px[clear], arc_length_px(line, fine), fine)
+    points = np.column_stack(line.points_px(t_px, d_px[rows[clear]]))
+    found = line_through(points, degree=GENTLE, coverage=line.coverage)
+    strength = float(np.median(along))
+    return Steepest(
+        found if found.direction @ line.direction > 0 else found.turned(),
+        strength,
+        strength > STANDS_OUT * float(np.median(beside)),
+    )
 
 
 def refine_line(
@@ -248,6 +286,27 @@ def refine_line(
     columns, rows = line.points_px(t_px, trace.d_um[seen])
     refined = line_through(np.column_stack([columns, rows]), degree=degree, coverage=line.coverage)
     return refined if refined.direction @ line.direction > 0 else refined.turned()
+
+
+def settled_line(light: NDArray[np.float32], line: EdgeLine, reach_px: float) -> EdgeLine:
+    """A line moved on to the edge traced beside it, unless the trace leads away from it.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    line : EdgeLine
+    reach_px : float
+        How far beside the line.
+
+    Returns
+    -------
+    EdgeLine
+        The line itself where the trace follows something else, such as what lies out of focus behind the edge.
+    """
+    refined = refine_line(light, line, reach_px)
+    t_px = np.linspace(line.start_px, line.end_px, 41)
+    away_px = np.abs(offset_from(np.column_stack(line.points_px(t_px)), refined))
+    return refined if float(np.quantile(away_px, SETTLED_SHARE)) < 0.5 * reach_px else line
 
 
 def along_polyline(near_px: Array) -> Array:

@@ -1,15 +1,12 @@
 """Which line is the cutting edge and where the tool lies, from what is said of it: by people, by rules, by the net.
 
-What a person has marked decides. Without marks the rules of `edge_selection` and the trained net of `edge_map` are
-asked, which know nothing of each other: where they agree, the line is the edge; where they do not, all that is measured
-along it is doubtful, or the photo is refused. The net only proposes: the line that is measured is always the one traced
-in the photo.
+What a person has marked decides. Without marks the rules of `edge_selection` do, and where they cannot, the trained
+net of `edge_map` may. The net only proposes: the line that is measured is always the one traced in the photo.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,32 +22,17 @@ from wearscope.imaging.edge_selection import (
     choose,
     judge,
     refine_line,
-    traced_beside,
+    steepest_beside,
 )
-from wearscope.quantities.reasons import Reason, reason
 
+# How steep what is marked must be against a line beside it; and how closely that line's own steepness is read
+LEAST_OF_RIVAL, BESIDE_PX = 0.6, 6.0
+SAME_PX = 12.0  # between two lines, within which they are one
 MARKED_PX = 25.0  # within which points that a person marked lie on the edge
-MARKED_TRACED = 0.5  # of the way along them, on which an edge must be seen there
-# Of the net's own pixels: how far its lines may lie beside the edge; on 77 real and path-traced photos at most 5
-NET_PX = 6.0
+# Of the net's own pixels, and of the photo's at least: how far its lines may lie beside the edge; chosen, no source
+NET_PX, LEAST_REACH_PX = 6.0, 8.0
 SIDE_TOLD = 0.4  # of the evidence for a side of the tool; on the same photos 0.59 and more
 CLEARLY = 1.5  # times the evidence of the net's next line, from which its first one may stand alone
-
-
-@dataclass(frozen=True, eq=False)
-class FoundEdge:
-    """A line taken for the cutting edge.
-
-    Attributes
-    ----------
-    line : EdgeLine
-        Tool inward.
-    doubts : tuple of Reason
-        Why it may be another line, or no edge of a tool.
-    """
-
-    line: EdgeLine
-    doubts: tuple[Reason, ...] = ()
 
 
 def marked_edge(
@@ -77,26 +59,34 @@ def marked_edge(
     EdgeLine or None
         Tool inward; None where neither the person nor the photo says on which side the tool lies.
     """
-    points = along_polyline(near_px)
-    within = sorted(
-        (float(np.median(np.abs(offset_from(points, each.line)))), rank) for rank, each in enumerate(found)
-    )
-    line: EdgeLine | None = None
-    if not within or within[0][0] > MARKED_PX:
-        line = _on_the_marks(light, points)
-    if line is None and within and within[0][0] < NEAR_PX:
-        line = found[within[0][1]].line
-    if line is None:
-        line = refine_line(light, line_through(points), NEAR_PX)
+    line = _marked_line(light, along_polyline(near_px), found)
     return tool_inward(light, line, proposals, tool_at_px)
 
 
-def _on_the_marks(light: NDArray[np.float32], points: Array) -> EdgeLine | None:
-    """The edge traced within `MARKED_PX` of the marks, where one is seen along most of them."""
+def _marked_line(light: NDArray[np.float32], points: Array, found: Sequence[Candidate]) -> EdgeLine:
     marked = line_through(points)
-    if traced_beside(light, marked, MARKED_PX) < MARKED_TRACED:
-        return None
-    return refine_line(light, marked, MARKED_PX)
+    own = steepest_beside(light, marked, MARKED_PX)
+    off_px = [float(np.median(np.abs(offset_from(points, each.line)))) for each in found]
+    nearest = int(np.argmin(off_px)) if off_px else -1
+    if own is not None and (nearest < 0 or off_px[nearest] > NEAR_PX) and own.stands_out:
+        return own.line
+    if nearest < 0 or off_px[nearest] > NEAR_PX:
+        return refine_line(light, marked, NEAR_PX)
+    if own is None:
+        return found[nearest].line
+    t_px = np.linspace(own.line.start_px, own.line.end_px, 41)
+    apart_px = np.abs(offset_from(np.column_stack(own.line.points_px(t_px)), found[nearest].line))
+    if float(np.quantile(apart_px, 0.9)) < SAME_PX:
+        return found[nearest].line  # the same edge, traced over all of the photo
+    # points on an edge mean that edge, and not a line beside it; points on plain ground mean the line beside it
+    beside = steepest_beside(light, found[nearest].line, BESIDE_PX)
+    if (
+        off_px[nearest] > MARKED_PX
+        and beside is not None
+        and own.steepness < LEAST_OF_RIVAL * beside.steepness
+    ):
+        return found[nearest].line
+    return own.line
 
 
 def tool_inward(
@@ -136,8 +126,8 @@ def unmarked_edge(
     found: Sequence[Candidate],
     proposals: Sequence[ProposedLine],
     like: EdgeLine | None,
-) -> FoundEdge | None:
-    """The edge that rules and net take for it.
+) -> EdgeLine | None:
+    """The edge that the rules take for it, or where they do not decide the net.
 
     Parameters
     ----------
@@ -149,26 +139,20 @@ def unmarked_edge(
 
     Returns
     -------
-    FoundEdge or None
-        None where the evidence does not decide.
+    EdgeLine or None
+        Tool inward; None where the evidence does not decide.
     """
     chosen = choose(found, like=like)
+    if chosen is not None:
+        return chosen.line
     seen = [each for each in proposals if each.tool_edge_seen >= TOOL_EDGE_SEEN]
     if like is not None:
         seen = [each for each in seen if float(like.inward @ each.inward) > ALIKE] or seen
-    if not seen:
-        return None if chosen is None else FoundEdge(chosen.line, (reason("no-tool-edge"),))
-    if chosen is not None and agree(chosen.line, seen[0], light):
-        return FoundEdge(chosen.line)
-    if chosen is not None and any(agree(chosen.line, each, light) for each in seen[1:]):
-        # both sides of the tool are in the frame: its land tells the rules which one cuts
-        return FoundEdge(chosen.line, (reason("edge-disputed"),))
-    if seen[0].side_evidence < SIDE_TOLD:
+    if not seen or seen[0].side_evidence < SIDE_TOLD:
         return None
-    line = traced_proposal(light, seen[0])
-    if line is None or (len(seen) > 1 and seen[0].tool_edge_seen < CLEARLY * seen[1].tool_edge_seen):
+    if len(seen) > 1 and seen[0].tool_edge_seen < CLEARLY * seen[1].tool_edge_seen:
         return None
-    return FoundEdge(line, () if chosen is None else (reason("edge-disputed"),))
+    return traced_proposal(light, seen[0])
 
 
 def traced_proposal(light: NDArray[np.float32], proposal: ProposedLine) -> EdgeLine | None:
@@ -186,29 +170,8 @@ def traced_proposal(light: NDArray[np.float32], proposal: ProposedLine) -> EdgeL
     """
     rough = line_through(proposal.course_px)
     rough = rough if float(rough.inward @ proposal.inward) > 0.0 else rough.turned()
-    if traced_beside(light, rough, reach_px(light)) < MARKED_TRACED:
-        return None
-    line = refine_line(light, rough, reach_px(light))
-    return line if float(line.inward @ proposal.inward) > 0.0 else line.turned()
-
-
-def agree(line: EdgeLine, proposal: ProposedLine, light: NDArray[np.float32]) -> bool:
-    """Whether a line is the one that the net proposes, the tool on the same side.
-
-    Parameters
-    ----------
-    line : EdgeLine
-        Tool inward.
-    proposal : ProposedLine
-    light : ndarray, shape (H, W, 3)
-        In whose pixels both are.
-
-    Returns
-    -------
-    bool
-    """
-    same_side = float(line.inward @ proposal.inward) > ALIKE
-    return same_side and beside_px(line, proposal) < reach_px(light)
+    found = steepest_beside(light, rough, reach_px(light))
+    return found.line if found is not None and found.stands_out else None
 
 
 def beside_px(line: EdgeLine, proposal: ProposedLine) -> float:
@@ -239,4 +202,4 @@ def reach_px(light: NDArray[np.float32]) -> float:
     float
         Pixels of the light.
     """
-    return max(8.0, NET_PX * max(light.shape[:2]) / min(SIDES_PX))
+    return float(max(LEAST_REACH_PX, NET_PX * max(light.shape[:2]) / min(SIDES_PX)))

@@ -14,13 +14,11 @@ from scipy.ndimage import binary_dilation, median_filter
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.edge_lines import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_search import Polyline, reduced_px
-from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.photo import Photo
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, scale_in_file
 from wearscope.imaging.quality import Quality, strip_quality
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip, points_on_photo
 from wearscope.light.strip import Strip
-from wearscope.quantities.reasons import Reason
 from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 
 # Of a strip: the ground beside the edge, and the face as deep as grind marks are compared
@@ -56,8 +54,6 @@ class LocatedEdge:
     quality : Quality
     ignored : ndarray of float32, shape (H, W), or None
         1 where nothing is to be measured.
-    doubts : tuple of Reason
-        Why this may not be the cutting edge.
     """
 
     photo: Photo
@@ -72,7 +68,6 @@ class LocatedEdge:
     steepness: Array
     quality: Quality
     ignored: NDArray[np.float32] | None = None
-    doubts: tuple[Reason, ...] = ()
 
     @property
     def name(self) -> str:
@@ -226,13 +221,13 @@ class LocatedEdge:
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
 
-def follow_edge(prepared: PreparedPhoto, edge: FoundEdge, scale: PhotoScale) -> LocatedEdge:
+def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> LocatedEdge:
     """Straighten a photo along the line of its edge, and trace the edge.
 
     Parameters
     ----------
     prepared : PreparedPhoto
-    edge : FoundEdge
+    line : EdgeLine
         From `edge_line`.
     scale : PhotoScale
 
@@ -246,13 +241,13 @@ def follow_edge(prepared: PreparedPhoto, edge: FoundEdge, scale: PhotoScale) -> 
         When the edge cannot be followed.
     """
     photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
-    strip = _cut(prepared.light, edge.line, um_per_px, None)
+    strip = _cut(prepared.light, line, um_per_px, None)
     trace = _trace(strip, photo.path.name)
     return LocatedEdge(
         photo=photo,
         light=prepared.light,
         reduction=prepared.reduction,
-        line=edge.line,
+        line=line,
         um_per_px=um_per_px,
         u_scale=scale.u_um_per_px / scale.um_per_px,
         scale_note="; ".join(filter(None, [scale.note, scale_in_file(photo, scale)])),
@@ -260,7 +255,6 @@ def follow_edge(prepared: PreparedPhoto, edge: FoundEdge, scale: PhotoScale) -> 
         trace_um=trace.d_um,
         steepness=trace.steepness,
         quality=strip_quality(strip),
-        doubts=edge.doubts,
     )
 
 

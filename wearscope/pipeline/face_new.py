@@ -15,10 +15,16 @@ from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
 from wearscope.pipeline.face_known import edge_of, lighting_of
-from wearscope.pipeline.face_outcome import bare_of, chip_spans_um, inspection_of, light_seen, method_of
+from wearscope.pipeline.face_outcome import (
+    bare_of,
+    chip_spans_um,
+    inspection_of,
+    light_seen,
+    method_of,
+    method_words,
+)
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
 from wearscope.pipeline.sources import Sources
-from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.chips import chip_findings, find_chips
 from wearscope.wear.coating import coating_findings
@@ -60,7 +66,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     zones, fits, u_scale = Zones(None, _all_unused(located), (), None), ZoneFits(fit, None), located.u_scale
     departure_um = located.trace_um - located.smooth_um
     measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
-    method = method_of("new-state", edge, lighting, by_hand=sources.by_hand(entry))
+    method = method_of(method_words("new-state", edge, lighting), by_hand=sources.by_hand(entry))
     findings = [unused_radius_finding(measured, method)]
     coating = None
     if edge.coated:
@@ -81,7 +87,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         None,
     )
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
-    return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing, doubts=located.doubts)
+    return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing)
 
 
 def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
@@ -106,7 +112,7 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
     fit = fit_as_new(located, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
     require_quality(located, fit)
     quality = located.quality
-    doubts = [note_of((each,)) for each in located.doubts]
+    doubts = []
     if quality.clipped_share > DOUBTFUL_CLIPPED:
         doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
     remarks = [note for note in (located.scale_note, *located.photo.notes) if note]

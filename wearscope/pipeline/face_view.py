@@ -26,12 +26,13 @@ from wearscope.pipeline.face_outcome import (
     inspection_of,
     light_seen,
     method_of,
+    method_words,
     new_as_drawn,
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.quantity import Zone
-from wearscope.quantities.reasons import Reason, reason
+from wearscope.quantities.reasons import reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
@@ -104,8 +105,10 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
     laid = sources.recall(_lay, pair.now, pair.new, bit.coated)
     divided = _divide(job, pair, laid, sources)
     fitted = _fit(job, pair, laid, divided, sources)
-    method = method_of(pair.datum, divided.edge, job.lighting, laid.match, by_hand=pair.by_hand)
-    findings = _place_findings(job, divided, fitted, method)
+    words = method_words(pair.datum, divided.edge, job.lighting, laid.match)
+    signs = divided.zones.transition.signs if divided.zones.transition is not None else ()
+    method = method_of(words, by_hand=pair.by_hand)
+    findings = _place_findings(job, divided, fitted, method_of((*words, *signs), by_hand=pair.by_hand))
     drawing = None
     if divided.zones.transition is None and fitted.new is None:
         findings += _nothing_to_compare(job, divided, fitted, method)
@@ -120,7 +123,6 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         drawing,
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *_doubts_of_match(pair, laid)),
-        pair.doubts,
     )
 
 
@@ -147,12 +149,6 @@ class Pair:
     used_side: int | None
     by_hand: bool
     warnings: tuple[str, ...]
-
-    @property
-    def doubts(self) -> tuple[Reason, ...]:
-        """Why the edge may be another line, in this photo or in the new-state photo that it is held against."""
-        new = () if self.new is None else self.new.doubts
-        return (*self.now.doubts, *(each for each in new if each not in self.now.doubts))
 
     @property
     def datum(self) -> str:

@@ -8,11 +8,6 @@ from string import Formatter
 from wearscope.quantities.reasons import Reason, Value
 
 WORDS: dict[str, str] = {
-    # which line is the edge
-    "no-tool-edge": "nothing in this photo looks like the edge of a tool; photograph the flute in focus, or mark the "
-    "edge with edge_near and a place on the tool with tool_at",
-    "edge-disputed": "another line in this photo may be the cutting edge; mark it with edge_near, and a place on the "
-    "tool with tool_at",
     # the transition, and the zones beside it
     "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
     "used-side-unknown": "the photo does not tell which side of the marked transition is used; photograph the place "

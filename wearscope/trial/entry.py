@@ -128,6 +128,7 @@ def below(u_value: float | None, value: float | None) -> None:
 
 
 Text = Annotated[str, Field(pattern=r"\S")]
+Place = Annotated[tuple[float, float], BeforeValidator(_rows)]
 Polyline = Annotated[
     tuple[tuple[float, float], ...], BeforeValidator(_rows), Field(min_length=2), AfterValidator(_extended)
 ]

@@ -21,6 +21,7 @@ from wearscope.trial.entry import (
     DepthOfCut,
     Entry,
     FeedRate,
+    Place,
     Polyline,
     Radius,
     Rpm,
@@ -274,7 +275,7 @@ class PhotoEntry(Entry):
         description="two or more points [column, row] in pixels, such as [[10, 200], [90, 240]]",
     )
     used_side: Literal["start", "end"] | None = Field(default=None, description='"start" or "end"')
-    tool_at: tuple[float, float] | None = Field(
+    tool_at: Place | None = Field(
         default=None, description="a place on the tool, [column, row] in pixels, such as [800, 700]"
     )
     um_per_px: UmPerPx = None

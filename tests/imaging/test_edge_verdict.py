@@ -1,0 +1,134 @@
+"""Which line is the edge, from marks, rules and the trained net: on drawn flutes, and on photographs of real inserts."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from pictures import BARE, CARD, DARK, Flute
+
+from wearscope.imaging.edge_lines import line_through, offset_from
+from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
+from wearscope.imaging.edge_selection import candidates
+from wearscope.imaging.edge_verdict import marked_edge, tool_inward, traced_proposal, unmarked_edge
+from wearscope.imaging.photo import read_photo
+
+ROUGH_PX = 2.0
+INSERTS = Path(__file__).parents[3] / "shared" / "reference" / "real" / "coated_inserts"
+INTO = {"below": (0.0, 1.0), "above": (0.0, -1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
+
+
+def distance_px(line, flute):
+    """Median distance of a line from the true edge."""
+    s_um = np.linspace(-900.0, 900.0, 61)
+    points = np.array([flute.at_px(s) for s in s_um])
+    return float(np.median(np.abs(offset_from(points, line))))
+
+
+def faces_tool(line, flute):
+    return float(line.inward @ flute.inward) > 0.9
+
+
+def asked(light):
+    return candidates(light), proposed_lines(edge_map(light))
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 180.0, 270.0, 33.0, -52.0])
+@pytest.mark.parametrize("background", [DARK, CARD], ids=["dark", "card"])
+def test_rules_and_net_agree_on_a_plain_edge(angle_deg, background):
+    flute = Flute(shape=(640, 700), angle_deg=angle_deg, background=background)
+    found = unmarked_edge(flute.light(), *asked(flute.light()), None)
+    assert distance_px(found, flute) < ROUGH_PX
+    assert faces_tool(found, flute)
+
+
+def proposal(points, inward, evidence=0.9, span=0.9):
+    course = np.linspace(*np.array(points, float), 9)
+    return ProposedLine(tuple(course[0]), tuple(course[-1]), inward, course, evidence, span, 0.9)
+
+
+def test_where_rules_do_not_decide_the_net_may():
+    flute = Flute()
+    light = flute.light()
+    edge = proposal([flute.at_px(s) for s in (-1400.0, 1400.0)], tuple(flute.inward))
+    found = unmarked_edge(light, [], (edge,), None)
+    assert distance_px(found, flute) < ROUGH_PX
+    beside = proposal([flute.at_px(s, 500.0) for s in (-1400.0, 1400.0)], tuple(flute.inward), 0.8)
+    assert unmarked_edge(light, [], (edge, beside), None) is None  # two alike: neither is told
+    unsure = ProposedLine(
+        *[getattr(edge, name) for name in ("start_px", "end_px", "inward", "course_px")], 0.9, 0.9, 0.1
+    )
+    assert unmarked_edge(light, [], (unsure,), None) is None
+
+
+def test_a_proposal_is_traced_in_the_photo():
+    flute = Flute(background=CARD)
+    off = proposal([flute.at_px(s, 25.0) for s in (-1400.0, 1400.0)], tuple(flute.inward))
+    assert distance_px(traced_proposal(flute.light(), off), flute) < ROUGH_PX
+    grey = np.full((400, 600, 3), 0.3, np.float32) + np.random.default_rng(1).normal(
+        0, 0.01, (400, 600, 3)
+    ).astype(np.float32)
+    assert traced_proposal(grey, proposal([(50, 200), (550, 200)], (0.0, 1.0))) is None
+
+
+@pytest.mark.parametrize("off_px", [-18.0, 0.0, 18.0])
+@pytest.mark.parametrize("backwards", [False, True])
+def test_points_on_the_edge_decide(off_px, backwards):
+    # a heel, brighter than the edge, lies 140 px further in
+    flute = Flute(shape=(640, 900), heel_um=490.0, face=BARE, angle_deg=8.0)
+    light = flute.light()
+    near = np.array([flute.at_px(s, off_px * flute.um_per_px) for s in (-1300.0, 1300.0)])
+    line = marked_edge(light, near[::-1] if backwards else near, *asked(light), None)
+    assert distance_px(line, flute) < ROUGH_PX
+    assert faces_tool(line, flute)
+
+
+def test_points_on_the_heel_are_taken_for_what_was_meant():
+    flute = Flute(shape=(640, 900), heel_um=490.0)
+    light = flute.light()
+    near = np.array([flute.at_px(s, 490.0) for s in (-1300.0, 1300.0)])
+    assert distance_px(marked_edge(light, near, *asked(light), None), flute) == pytest.approx(140.0, abs=10.0)
+
+
+def test_a_place_on_the_tool_decides_its_side():
+    flute = Flute()
+    light = flute.light()
+    near = np.array([flute.at_px(s) for s in (-1300.0, 1300.0)])
+    for depth_um in (300.0, -300.0):  # the person may even say what the photo contradicts
+        line = marked_edge(light, near, *asked(light), flute.at_px(0.0, depth_um))
+        assert (float(line.inward @ flute.inward) > 0) is (depth_um > 0)
+
+
+def test_a_side_that_nothing_tells_is_not_guessed():
+    rng = np.random.default_rng(4)
+    light = np.full((300, 400, 3), 0.3, np.float32) + rng.normal(0, 0.004, (300, 400, 3)).astype(np.float32)
+    light[148:152] *= 0.5  # a scratch: both sides alike
+    line = line_through(np.array([[20.0, 150.0], [380.0, 150.0]]))
+    assert tool_inward(light, line, (), None) is None
+
+
+marks = json.loads((INSERTS / "marks.json").read_text()) if INSERTS.is_dir() else {}
+
+
+@pytest.mark.skipif(not marks, reason="the photographs of coated inserts are not beside the checkout")
+def test_real_inserts():
+    """Open data, marked by eye within 20 px: `reference/real/coated_inserts` (Apache-2.0)."""
+    right = 0
+    for name, mark in marks.items():
+        light = cv2.resize(
+            read_photo(INSERTS / name).linear(), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
+        )
+        points = (np.array(mark["edge_px"], float) + 0.5) / 2 - 0.5
+        found, seen = asked(light)
+        marked = marked_edge(light, points, found, seen, None)
+
+        def is_right(line, points=points, mark=mark):
+            along = np.linspace(*points, 41)
+            near = float(np.median(np.abs(offset_from(along, line)))) < mark["u_px"] / 2 + 2
+            return near and float(line.inward @ np.array(INTO[mark["tool"]])) > 0.7
+
+        right += marked is not None and is_right(marked)
+    assert right >= 20  # of 22
