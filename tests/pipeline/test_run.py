@@ -352,15 +352,15 @@ def test_ctrl_c_with_many_processes(tmp_path, whole_group):
         text=True,
     )
     log = WearLog(tmp_path / "wear-log.sqlite")
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 180  # only against hanging: a busy machine takes long to start workers
     while time.monotonic() < deadline and not {(0, 1), (0, 2)} <= {(r.parts, r.flute) for r in log.current()}:
         time.sleep(0.05)
     stop = os.killpg if whole_group else os.kill
     stop(child.pid, signal.SIGINT)
-    _, errors = child.communicate(timeout=30)
+    _, errors = child.communicate(timeout=180)
     assert child.returncode == 130
     assert errors == "", "workers go quietly"
-    assert gone_within(10, child.pid), "none stays behind"
+    assert gone_within(60, child.pid), "none stays behind"
     kept = {(record.parts, record.flute) for record in log.current()}
     assert {(0, 1), (0, 2)} <= kept
     assert (300, 2) not in kept
