@@ -36,30 +36,32 @@ def main() -> None:
             show(bench, f"photos/plover-{parts:03}-1.jpg")
         show(bench, "photos/plover-150-2.jpg")  # out of focus
         show(bench, "photos/plover-300-1.jpg")
-        bench.list_photos()
+        bench.photos.list_photos()
         bench.title.setText(bench.title.text().replace(folder, "…"))  # no path of this machine
-        bench.say("photos/plover-300-1.jpg: measured")
+        bench.state.say("photos/plover-300-1.jpg: measured")
         zoom_to_transition(bench, 0.45)
         save(viewer, bench, "bench.jpg")
 
-        column, row = bench.layers["transition"].data[0][::-1]
-        bench.correct(transition_px=(float(column) + 45.0, float(row)))
+        column, row = bench.on_photo.layers["transition"].data[0][::-1]
+        bench.state.correct(transition_px=(float(column) + 45.0, float(row)))
         wait(bench)
-        wait_for(lambda: bench.shown is not None and bench.shown.said.transition_px is not None, bench)
-        found = bench.shown.inspection
+        wait_for(
+            lambda: bench.state.shown is not None and bench.state.shown.said.transition_px is not None, bench
+        )
+        found = bench.state.shown.inspection
         corner = np.array(found.on_photo.places_px(PATCH[0] + found.now.transition_um, PATCH[1]))
-        bench.correct(ignored_px=(tuple(map(tuple, corner.tolist())),))
+        bench.state.correct(ignored_px=(tuple(map(tuple, corner.tolist())),))
         wait(bench)
-        bench.say("saved, by Ada; measured again")
+        bench.state.say("saved, by Ada; measured again")
         zoom_to_transition(bench, 0.7)
         save(viewer, bench, "correcting.jpg")
 
         (tools,) = (tabs for tabs in bench.findChildren(QTabWidget) if tabs.count() == 3)
         tools.setCurrentIndex(1)
-        bench.over.setChecked(True)
-        wait_for(lambda: "over" in bench.layers, bench)
+        bench.compare.over.setChecked(True)
+        wait_for(lambda: "over" in bench.on_photo.layers, bench)
         bench.viewer.layers["coating lost"].visible = False
-        bench.say("left half: new; right half: after 300 parts")
+        bench.state.say("left half: new; right half: after 300 parts")
         zoom_to_transition(bench, 0.9)
         save(viewer, bench, "new-over-now.jpg")
         viewer.close()
@@ -73,15 +75,15 @@ PATCH = (
 
 def show(bench: WearBench, file: str) -> None:
     """Choose a photo and wait for its numbers."""
-    assert bench.session is not None
-    entry = next(photo for photo in bench.session.trial.photos if photo.file == file)
-    bench.choose(entry)
-    wait_for(lambda: bench.shown is not None and bench.shown.inspection.entry == entry, bench)
+    assert bench.state.session is not None
+    entry = next(photo for photo in bench.state.session.trial.photos if photo.file == file)
+    bench.state.choose(entry)
+    wait_for(lambda: bench.state.shown is not None and bench.state.shown.inspection.entry == entry, bench)
 
 
 def zoom_to_transition(bench: WearBench, share: float) -> None:
     """Show `share` times as many photo pixels as the canvas has, around the transition."""
-    layer = bench.layers["transition"]
+    layer = bench.on_photo.layers["transition"]
     row, column = layer.data_to_world(layer.data[0])
     bench.viewer.scene.camera.center = (0.0, row, column)
     bench.viewer.scene.camera.zoom = 1.0 / (share * layer.scale[0])
@@ -89,7 +91,7 @@ def zoom_to_transition(bench: WearBench, share: float) -> None:
 
 def wait(bench: WearBench) -> None:
     """Wait until nothing is being measured."""
-    wait_for(lambda: bench.busy.isHidden(), bench)
+    wait_for(lambda: bench.run.busy.isHidden(), bench)
 
 
 def wait_for(until: Callable[[], bool], bench: WearBench, seconds: float = 120.0) -> None:

@@ -177,7 +177,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "one_sidedness",
+    "dof", "gain", "reduction", "span", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "tint", "rough_round", "rough_axial", "longer", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
@@ -202,11 +202,11 @@ def test_lengths_say_their_unit():
                 bare.append(f"{name}.{field.name}")
     assert set(bare) <= {
         # colours and light, which have no unit here, and directions
-        "wearscope.wear.coating.CoatingColour.mean",
-        "wearscope.wear.coating.CoatingColour.inverse_covariance",
-        "wearscope.wear.coating.UsualColour.departure",
-        "wearscope.wear.coating.UsualColour.far",
-        "wearscope.light.edge_light.ProfilePrior.tint",
+        "wearscope.wear.coating_colour.CoatingColour.mean",
+        "wearscope.wear.coating_colour.CoatingColour.inverse_covariance",
+        "wearscope.wear.coating_colour.UsualColour.departure",
+        "wearscope.wear.coating_colour.UsualColour.far",
+        "wearscope.light.known.LightPrior.tint",
         "wearscope.light.projection.Observed.light",
         "wearscope.light.projection.Observed.u_light",
         "wearscope.light.projection.Observed.background",
@@ -217,14 +217,27 @@ def test_lengths_say_their_unit():
         "wearscope.light.ring.RingFit.card_light",
         "wearscope.imaging.calibration.pin_profile.PinProfile.light",
         "wearscope.imaging.calibration.pin_profile.PinProfile.u_light",
-        "wearscope.light.zone_light.MeanProfile.light",
-        "wearscope.light.zone_light.MeanProfile.u_light",
+        "wearscope.light.zone_light.MeanLight.light",
+        "wearscope.light.zone_light.MeanLight.u_light",
         "wearscope.imaging.edge_lines.EdgeLine.direction",
         "wearscope.imaging.edge_lines.EdgeLine.inward",
         "wearscope.wear.place.PlaceOnPhoto.along",
+        "wearscope.wear.land_lines.LightLine.step",
+        "wearscope.wear.land_lines.LightLine.cover",
+        "wearscope.wear.land_lines.LightLine.slope",
+        "wearscope.wear.tip_outline.TipModel.points",
         "wearscope.wear.place.PlaceOnPhoto.inward",
         "wearscope.imaging.edge_lines.TracedPath.columns",
         "wearscope.imaging.calibration.ruling.Ruling.gradient",
+        "wearscope.imaging.edge_lines.TracedPath.rows",
+        "wearscope.imaging.edge_map.ProposedLine.inward",
+        # fits of a ruled scale, in divisions and powers of pixels
+        "wearscope.imaging.calibration.axes.Axes.cov",
+        "wearscope.imaging.calibration.fit.NumberFunction.coef",
+        "wearscope.imaging.calibration.fit.NumberFunction.cov",
+        "wearscope.imaging.calibration.fit.NumberFunction.weight",
+        "wearscope.imaging.calibration.numbering.Numbering.off",
+        "wearscope.imaging.calibration.ruling.Ruling.cov",
         "wearscope.imaging.section_tip.Corner.flank_a",
         "wearscope.imaging.section_tip.Corner.flank_b",
     }

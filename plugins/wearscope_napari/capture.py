@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
@@ -13,19 +12,23 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.quantities.views import VIEWS
 from wearscope.trial import Trial, load_trial
 from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in, shows
-
-if TYPE_CHECKING:
-    from wearscope_napari.bench import WearBench
+from wearscope_napari.state import BenchState
 
 LOOK_EVERY_MS = 700
 
 
 class Capture(QWidget):
-    """The flute and checkpoint that the person is on, and what came of the last picture."""
+    """The flute and checkpoint that the person is on, and what came of the last picture.
 
-    def __init__(self, bench: WearBench) -> None:
+    Parameters
+    ----------
+    state : BenchState
+    """
+
+    def __init__(self, state: BenchState) -> None:
         super().__init__()
-        self.bench = bench
+        self.state = state
+        state.opened.connect(self.show_trial)
         self.folder: Path | None = None
         self._known: dict[Path, tuple[int, int]] = {}
         self._growing: dict[Path, tuple[int, int]] = {}
@@ -117,7 +120,7 @@ class Capture(QWidget):
                 self._growing[picture] = seen
 
     def _take(self, picture: Path) -> None:
-        session, place = self.bench.session, self.place
+        session, place = self.state.session, self.place
         if session is None:
             self.verdict.setText("open a trial first; then take the picture again")
             return
@@ -134,16 +137,16 @@ class Capture(QWidget):
             except WearscopeError as problem:
                 return Verdict(False, (str(problem),)), None
 
-        self.bench.work.do(job, lambda result: self._taken(picture, place, *result))
+        self.state.work.do(job, lambda result: self._taken(picture, place, *result))
 
     def _taken(self, picture: Path, place: Place, verdict: Verdict, trial: Trial | None) -> None:
         said = "; ".join(verdict.lines)
-        if trial is None or self.bench.session is None:
+        if trial is None or self.state.session is None:
             self.verdict.setText(f"{picture.name}: take it again. {said}")
             return
-        self.bench.reload()
+        self.state.reload()
         new = next(photo for photo in trial.photos if shows(photo, place))
-        self.bench.choose(new)
+        self.state.choose(new)
         self.verdict.setText(f"{picture.name}: filed as {new.file}. {said}")
 
     def _toggle(self) -> None:
@@ -160,4 +163,4 @@ class Capture(QWidget):
         self.flute.setMaximum(flutes.get(name, 100))
 
     def _trial(self) -> Trial | None:
-        return self.bench.session.trial if self.bench.session else None
+        return self.state.session.trial if self.state.session else None

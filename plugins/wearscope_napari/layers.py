@@ -12,15 +12,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.light.strip import UNUSED, USED
+from wearscope.light.strip import UNUSED, USED, EdgeView
 from wearscope.pipeline.inspection import Inspection
 from wearscope.report.style import BLUE, ORANGE, SKY, VERMILION
-from wearscope.trial.correction import Correction
+from wearscope.trial.correction import Correction, DrawnEdge
 from wearscope.wear.section import SectionView
 from wearscope.wear.tip import TipFit
 from wearscope_napari.coordinates import to_napari
 
 Array = NDArray[np.float64]
+Side = Literal["left", "right"]
+Place = tuple[float, float]
+"""Column and row."""
 
 PART = "wearscope"
 """Key in a layer's metadata that marks it as the bench's own; its value says what it shows."""
@@ -132,6 +135,49 @@ def edge_handles(found: Inspection, said: Correction) -> Array:
     located = found.on_photo.located
     at = np.linspace(s_um[0], s_um[-1], HANDLES)
     return located.places_px(at, np.interp(at, s_um, located.smooth_um))
+
+
+def drawn_edge(points_px: Array, tool: Side | None) -> DrawnEdge:
+    """An edge line through columns and rows, shape (N, 2), with the tool on one side of it."""
+    return DrawnEdge(tuple((column, row) for column, row in points_px.tolist()), tool)
+
+
+def tool_beside(found: Inspection, said: Correction, points_px: Array) -> Side | None:
+    """On which side of a polyline the tool lies, as far as is known."""
+    if found.on_photo is not None:
+        along = (points_px[-1] - points_px[0]) @ found.on_photo.located.line.direction
+        return "right" if along > 0 else "left"
+    return said.edge.tool if said.edge is not None else None
+
+
+def used_arrow(found: Inspection, said: Correction) -> tuple[Place, Place] | None:
+    """From unused to used, as it is taken now."""
+    if said.used_towards_px is not None:
+        return said.used_towards_px
+    if found.on_photo is None:
+        return None
+    s_um = found.on_photo.located.strip.s_um
+    first, last = map(tuple, found.on_photo.located.places_px(s_um[[0, -1]], np.zeros(2)).tolist())
+    if found.now is not None and found.now.transition_um is not None:
+        of_used = s_um[found.now.zone == USED]
+        if not len(of_used) or of_used.mean() <= found.now.transition_um:
+            return last, first
+    return first, last
+
+
+def strips(found: Inspection) -> list[tuple[str, EdgeView]]:
+    """The edges that a photo of a face shows, the new state first; none of a profile view."""
+    if found.now is None:
+        return []
+    return [("new", found.new), ("now", found.now)] if found.new is not None else [("now", found.now)]
+
+
+def sections(found: Inspection) -> list[tuple[str, SectionView]]:
+    """The sections that a profile view shows, the new state first; none of a photo of a face."""
+    if found.section is None:
+        return []
+    new = found.new_section
+    return [("new", new), ("now", found.section)] if new is not None else [("now", found.section)]
 
 
 def transition_point(found: Inspection, said: Correction) -> Array:

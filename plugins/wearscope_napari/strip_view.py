@@ -13,7 +13,7 @@ from wearscope.pipeline.inspection import Inspection
 from wearscope.report.style import BLUE, INK, ORANGE, SKY, VERMILION
 from wearscope.report.tone import to_display, white_level
 from wearscope.wear.section import SectionView
-from wearscope_napari.layers import tip_axes
+from wearscope_napari.layers import sections, strips, tip_axes
 from wearscope_napari.margins import Margins
 
 SHOWN_UM = (-60.0, 260.0)
@@ -37,19 +37,15 @@ class StripView(QWidget):
     def show_photo(self, found: Inspection) -> None:
         """Show the strip of one photo; nothing if it has none."""
         MARGINS.clear(self.figure)
-        if found.now is not None:
-            views = (
-                [("new", found.new), ("now", found.now)] if found.new is not None else [("now", found.now)]
-            )
+        views = strips(found)
+        tips = [(word, BLUE if word == "new" else INK, section) for word, section in sections(found)]
+        if views:
             axes = self.figure.subplots(len(views) + 1, 1, sharex=True)
             white = white_level([view.strip for _, view in views])
             for (word, view), on in zip(views, axes, strict=False):
                 _picture(on, view, white, word)
-            _recession(axes[-1], found.now)
-        elif found.section is not None:
-            tips = [("now", INK, found.section)]
-            if found.new_section is not None:
-                tips.insert(0, ("new", BLUE, found.new_section))
+            _recession(axes[-1], views[-1][1])
+        elif tips:
             shape, rest = self.figure.subplots(1, 2, width_ratios=(1, 2))
             _shape(shape, tips)
             _residuals(rest, tips)

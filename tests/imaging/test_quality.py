@@ -47,6 +47,14 @@ def test_share_burnt_out():
     assert strip_quality(Strip(light, S_UM, D_UM, PITCH_UM)).clipped_share == pytest.approx(share, abs=1e-6)
 
 
+def test_one_channel_burnt_out_is_burnt_out():
+    # its colour is lost there, whatever the others say
+    strip = strip_of(0.02, 0.4)
+    light = strip.light.copy()
+    light[(D_UM > 0.0) & (D_UM < 100.0), :300, 0] = 1.0
+    assert strip_quality(Strip(light, S_UM, D_UM, PITCH_UM)).clipped_share == pytest.approx(0.5, abs=1e-6)
+
+
 def test_columns_whose_background_is_out_of_the_frame():
     # the edge runs out of the frame at one end; nothing of it may be a warning on the terminal
     strip = strip_of(0.02, 0.4)

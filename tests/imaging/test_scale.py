@@ -96,6 +96,12 @@ def test_what_real_pictures_do(changes):
     assert error(found, graticule) < LIMIT
 
 
+def test_light_that_falls_off_does_not_shift_wide_soft_lines():
+    # towards the bright side by their mean square half width times the slope of the light: 1.3e-3 of the scale here
+    graticule = Graticule(angle_deg=5.0, pitch_px=60.0, line_width=0.5, blur_px=6.0, vignette=0.9)
+    assert error(measured(graticule), graticule) < LIMIT
+
+
 def test_colour_and_unit_of_light_do_not_matter():
     light = Graticule(angle_deg=11.0).luminance()
     grey = scale_from_graticule(light, DIVISION_UM)

@@ -186,7 +186,7 @@ class TestRefusals:
 class TestDoubts:
     def test_burnt_out(self, tmp_path):
         section = found(tmp_path, np.clip(1.8 * USUAL.light(), 0, 1))
-        assert "burnt out" in section.doubt
+        assert [each.code for each in section.doubts] == ["outline-burnt-out"]
         assert section.clipped_share > 0.5
 
     def test_one_face_blurred_as_by_a_camera_off_the_edge(self, tmp_path):
@@ -194,7 +194,7 @@ class TestDoubts:
         light = wedge.light()
         half = light.shape[1] // 2
         light[:, half:] = cv2.GaussianBlur(light, (0, 0), 2.5)[:, half:]
-        assert "sharper than the other" in found(tmp_path, light).doubt
+        assert [each.code for each in found(tmp_path, light).doubts] == ["faces-unlike-sharp"]
 
     def test_none_on_a_clean_section(self, tmp_path):
-        assert found(tmp_path, USUAL.light()).doubt == ""
+        assert found(tmp_path, USUAL.light()).doubts == ()

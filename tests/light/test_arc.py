@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -10,16 +12,15 @@ from scipy.special import erf
 from wearscope.light.arc import (
     arc_light,
     facets,
+    light_parts,
     mirrored_beyond,
     parts_and_slopes,
-    profile_parts,
-    silhouette_from_line_um,
     smith_g1,
 )
+from wearscope.light.parameters import LightParameters
 
 RING = np.radians(40.0)
-# nominal bright line, radius, ring angle, roughness, blur, tail
-WORN = np.array([20.0, 30.0, RING, 0.15, 3.8, 0.45])
+WORN = LightParameters(20.0, 30.0, RING, roughness=0.15, blur_um=3.8, tail=0.45)
 
 
 @pytest.mark.parametrize("tail", [0.02, 0.3, 0.5])
@@ -89,27 +90,27 @@ def test_where_the_arc_mirrors_the_card():
 
 
 def test_the_silhouette_ends_the_background():
-    parts = profile_parts(np.arange(-80.0, 150.0, 0.1), replace_blur(WORN, 0.5), 25.0)
+    parts = light_parts(np.arange(-80.0, 150.0, 0.1), replace_blur(WORN, 0.5), 25.0)
     at = np.arange(-80.0, 150.0, 0.1)
-    silhouette_um = silhouette_from_line_um(WORN)
+    silhouette_um = WORN.silhouette_um
     assert silhouette_um == pytest.approx(20.0 - 30.0 * (1 - np.sin(RING / 2)))
     assert np.interp(0.5, 1.0 - parts[0], at) == pytest.approx(silhouette_um, abs=0.05)
     # the lamp's image: r (1 - sin(θ/2)) inside, and deeper by what off-square lamps add
     brightest = at[np.argmax(parts[4])]
-    assert 0.0 <= brightest - WORN[0] < 0.1 * WORN[1]
+    assert 0.0 <= brightest - WORN.line_um < 0.1 * WORN.radius_um
     assert parts[2:6, at < silhouette_um - 3.0].max() < 1e-6
 
 
 def replace_blur(parameters, blur_um):
-    return np.concatenate([parameters[:4], [blur_um], parameters[5:]])
+    return replace(parameters, blur_um=blur_um)
 
 
 @pytest.mark.parametrize("blur_um", [3.0, 6.0])
 def test_blur_is_gaussian(blur_um):
     # the blurred parts are the sharp ones convolved with a normal distribution
     fine = np.arange(-120.0, 180.0, 0.25)
-    sharp = profile_parts(fine, replace_blur(WORN, 0.3), 25.0)
-    blurred = profile_parts(fine, replace_blur(WORN, blur_um), 25.0)
+    sharp = light_parts(fine, replace_blur(WORN, 0.3), 25.0)
+    blurred = light_parts(fine, replace_blur(WORN, blur_um), 25.0)
     reach = np.arange(-8 * blur_um, 8 * blur_um + 0.25, 0.25)
     kernel = np.exp(-0.5 * reach**2 / (blur_um**2 - 0.3**2))
     kernel /= kernel.sum()
@@ -123,11 +124,11 @@ def test_blur_is_gaussian(blur_um):
 )
 def test_the_light_of_the_arc_is_added_up_exactly(radius_um, roughness, blur_um):
     # against adaptive quadrature over the same arc: QUADPACK, through scipy
-    parameters = np.array([0.6 * radius_um, radius_um, RING, roughness, blur_um, 0.45])
-    silhouette_um = float(silhouette_from_line_um(parameters))
+    parameters = LightParameters(0.6 * radius_um, radius_um, RING, roughness, blur_um, 0.45)
+    silhouette_um = parameters.silhouette_um
     at_lamp = float(arc_light(np.array([np.sin(RING / 2.0)]), RING, roughness, 0.45)[0][0])
     d_um = silhouette_um + radius_um * np.array([-0.1, 0.2, 0.5, 0.9, 1.1])
-    ring = profile_parts(d_um, parameters, 25.0)[4]
+    ring = light_parts(d_um, parameters, 25.0)[4]
     for place_um, light in zip(d_um, ring, strict=True):
 
         def seen(x_um, place_um=place_um):
@@ -148,13 +149,12 @@ def test_the_light_of_the_arc_is_added_up_exactly(radius_um, roughness, blur_um)
 )
 def test_slopes_of_the_parts(radius_um, roughness, blur_um):
     d_um = np.arange(-60.0, 120.0, 3.5)
-    parameters = np.array([0.6 * radius_um, radius_um, RING, roughness, blur_um, 0.45])
+    parameters = LightParameters(0.6 * radius_um, radius_um, RING, roughness, blur_um, 0.45)
     parts, slopes = parts_and_slopes(d_um, parameters, 25.0)
-    np.testing.assert_array_equal(parts, profile_parts(d_um, parameters, 25.0))
+    np.testing.assert_array_equal(parts, light_parts(d_um, parameters, 25.0))
     for k, step in enumerate((1e-3, 1e-3, 1e-4, 1e-5, 1e-3, 1e-4)):
-        aside = step * np.eye(6)[k]
-        stepped = profile_parts(d_um, parameters + aside, 25.0) - profile_parts(
-            d_um, parameters - aside, 25.0
-        )
+        aside = step * np.eye(8)[k]
+        there, back = (LightParameters.unpacked(parameters.packed() + side * aside) for side in (1.0, -1.0))
+        stepped = light_parts(d_um, there, 25.0) - light_parts(d_um, back, 25.0)
         stepped /= 2.0 * step
         np.testing.assert_allclose(slopes[k], stepped, atol=0.01 * np.abs(stepped).max())

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from wearscope.light.arc import profile_parts, silhouette_from_line_um
-from wearscope.light.edge_light import LOBE_TAIL, ProfilePrior, WedgeTie, fit_profile
+from wearscope.light.arc import light_parts
+from wearscope.light.edge_light import fit_light
+from wearscope.light.known import LOBE_TAIL, LightPrior, WedgeTie
+from wearscope.light.parameters import LightParameters
 from wearscope.metrology.uncertainty import Input, as_budget
 
 RING = np.radians(40.0)
 D_UM = np.arange(-60.0, 120.0, 3.5)
-# nominal bright line, radius, ring angle, roughness, blur, tail
-WORN = np.array([20.0, 30.0, RING, 0.15, 3.8, LOBE_TAIL[0]])
+WORN = LightParameters(20.0, 30.0, RING, roughness=0.15, blur_um=3.8, tail=LOBE_TAIL[0])
 
 
 def worn_prior(**changed):
@@ -26,13 +29,13 @@ def worn_prior(**changed):
         "tint": np.array([0.5, 0.4, 0.2]),
         "u_log_tint": 0.05,
     }
-    return ProfilePrior(**(usual | changed))
+    return LightPrior(**(usual | changed))
 
 
 def photographed(parameters, background=0.7, noise=0.0, seed=0):
     """Light of the model itself at sensible strengths."""
     tint = np.array([0.5, 0.4, 0.2])
-    parts = profile_parts(D_UM, parameters, 25.0)
+    parts = light_parts(D_UM, parameters, 25.0)
     strengths = np.zeros((9, 3))
     strengths[0] = background
     strengths[2] = 0.5 * background * tint / tint.mean()
@@ -49,12 +52,12 @@ def test_the_fit_finds_what_went_in(radius_um, line_um, background):
         pytest.xfail(
             "known: what was expected of a small arc pulls its silhouette 0.3 um before a dark background"
         )
-    true = np.array([line_um, radius_um, *WORN[2:]])
+    true = replace(WORN, line_um=line_um, radius_um=radius_um)
     light = photographed(true, background)
     prior = worn_prior(line_um=(line_um + 3.0, 12.0), radius_um=(0.8 * radius_um, 0.4 * radius_um))
-    fit = fit_profile(D_UM, light, np.full(light.shape, 2e-3), prior, starts=[(line_um, 1.3 * radius_um)])
+    fit = fit_light(D_UM, light, np.full(light.shape, 2e-3), prior, starts=[(line_um, 1.3 * radius_um)])
     assert fit.misfit < 1e-3
-    assert fit.silhouette_um == pytest.approx(silhouette_from_line_um(true), abs=0.15)
+    assert fit.silhouette_um == pytest.approx(true.silhouette_um, abs=0.15)
     assert fit.radius_um == pytest.approx(radius_um, abs=0.3)
     assert 0.01 < fit.u_silhouette_um < 3.0
     assert 0.01 < fit.u_radius_um < 0.1 * radius_um
@@ -66,7 +69,7 @@ def test_noise_of_the_fit_is_the_stated_one():
     silhouettes, radii, fits = [], [], []
     for seed in range(12):
         light = photographed(WORN, noise=0.01, seed=seed)
-        fit = fit_profile(D_UM, light, np.full(light.shape, 0.01), worn_prior(radius_um=(30.0, 12.0)))
+        fit = fit_light(D_UM, light, np.full(light.shape, 0.01), worn_prior(radius_um=(30.0, 12.0)))
         fits.append(fit)
         silhouettes.append(fit.silhouette_um)
         radii.append(fit.radius_um)
@@ -93,9 +96,9 @@ def test_the_wedge_ties_silhouette_and_radius():
 def test_a_tie_sharpens_the_fit():
     light = photographed(WORN, background=0.02)
     u_light = np.full(light.shape, 0.01)
-    loose = fit_profile(D_UM, light, u_light, worn_prior())
-    unused_um = silhouette_from_line_um(WORN) - 0.732 * 24.0
-    tied = fit_profile(D_UM, light, u_light, worn_prior(), tie=wedge_tie(unused_um))
+    loose = fit_light(D_UM, light, u_light, worn_prior())
+    unused_um = WORN.silhouette_um - 0.732 * 24.0
+    tied = fit_light(D_UM, light, u_light, worn_prior(), tie=wedge_tie(unused_um))
     assert tied.u_silhouette_um < loose.u_silhouette_um
     assert tied.u_radius_um < loose.u_radius_um
     assert tied.radius_um == pytest.approx(30.0, abs=1.96 * tied.u_radius_um)
@@ -106,8 +109,8 @@ def test_strain_is_what_a_fit_without_the_tie_would_have_departed_by(off_um):
     # the deleted residual of least squares, against the fit with the tie left out
     light = photographed(WORN)
     u_light = np.full(light.shape, 0.005)
-    tie = wedge_tie(silhouette_from_line_um(WORN) - 0.732 * 24.0 + off_um)
-    tied, loose = (fit_profile(D_UM, light, u_light, worn_prior(), tie=given) for given in (tie, None))
+    tie = wedge_tie(WORN.silhouette_um - 0.732 * 24.0 + off_um)
+    tied, loose = (fit_light(D_UM, light, u_light, worn_prior(), tie=given) for given in (tie, None))
     assert loose.strain == 0.0
     slope = tie.factor.value
     u_loose = np.sqrt(
@@ -126,13 +129,13 @@ def test_a_sharp_edge_is_a_step(background):
     light = background + (0.35 - background) * ndtr(D_UM / 3.8)
     light = np.repeat(light[:, None], 3, axis=1)
     prior = worn_prior(radius_um=(3.0, 1.0), line_um=(2.0, 12.0), tint=np.full(3, 0.35))
-    fit = fit_profile(D_UM, light, np.full(light.shape, 0.005), prior)
+    fit = fit_light(D_UM, light, np.full(light.shape, 0.005), prior)
     assert fit.silhouette_um == pytest.approx(0.0, abs=1.0)
     assert fit.misfit < 0.01
 
 
 def test_light_that_is_all_burnt_out_says_nothing():
     light = np.ones((len(D_UM), 3))
-    fit = fit_profile(D_UM, light, np.full(light.shape, 0.5), worn_prior())
+    fit = fit_light(D_UM, light, np.full(light.shape, 0.5), worn_prior())
     assert fit.u_silhouette_um > 3.0
     assert fit.u_radius_um > 3.0

@@ -1,4 +1,4 @@
-"""What is left of a profile once the strengths of its parts are solved for."""
+"""What is left of the light once the strengths of its parts are solved for."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import lsq_linear, nnls
 
-from wearscope.light.arc import profile_parts
+from wearscope.light.arc import light_parts
+from wearscope.light.parameters import LightParameters
 from wearscope.light.projection import (
     LAMP_IMAGE,
     SURROUNDINGS,
@@ -17,8 +18,9 @@ from wearscope.light.projection import (
 )
 
 D_UM = np.arange(-60.0, 120.0, 3.5)
-# nominal bright line, radius, ring angle, roughness, blur, tail, red and blue tint
-WORN = np.array([20.0, 30.0, np.radians(40.0), 0.15, 3.8, 0.45, 0.2, -0.6])
+WORN = LightParameters(
+    20.0, 30.0, np.radians(40.0), roughness=0.15, blur_um=3.8, tail=0.45, red_tint=0.2, blue_tint=-0.6
+)
 STEPS = np.array([1e-3, 1e-3, 1e-4, 1e-5, 1e-3, 1e-4, 1e-4, 1e-4])
 BACKGROUND = np.full(3, 0.7)
 
@@ -30,7 +32,7 @@ def observed(*, axial=0.85, coat=None, noise=0.01, seed=0):
     strengths[0], strengths[2] = BACKGROUND, 0.5 * BACKGROUND * tint / tint.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, axial)):
         strengths[part] = strength * tint
-    clean = profile_parts(D_UM, WORN[:6], 25.0).T @ strengths
+    clean = light_parts(D_UM, WORN, 25.0).T @ strengths
     light = clean + np.random.default_rng(seed).normal(0.0, noise, clean.shape)
     return Observed(D_UM, light, np.full(light.shape, 0.01), 0.4, BACKGROUND, 0.15, 25.0, coat)
 
@@ -41,7 +43,8 @@ def test_slopes_are_those_of_the_residuals(axial, coat):
     seen = observed(axial=axial, coat=coat)
     for k, step in enumerate(STEPS):
         aside = step * np.eye(8)[k]
-        stepped = (seen.project(WORN + aside).residuals - seen.project(WORN - aside).residuals) / (2.0 * step)
+        there, back = (LightParameters.unpacked(WORN.packed() + side * aside) for side in (1.0, -1.0))
+        stepped = (seen.project(there).residuals - seen.project(back).residuals) / (2.0 * step)
         slopes = seen.project(WORN).slopes[:, k]
         np.testing.assert_allclose(slopes, stepped, atol=0.01 * np.abs(stepped).max())
 
@@ -51,7 +54,7 @@ def test_strengths_are_those_of_scipy(axial):
     # the same least squares with bounds, written out for scipy.optimize.lsq_linear
     seen = observed(axial=axial)
     found = seen.project(WORN)
-    parts, tint = profile_parts(D_UM, WORN[:6], 25.0), 0.4 * np.exp([WORN[6], 0.0, WORN[7]])
+    parts, tint = light_parts(D_UM, WORN, 25.0), 0.4 * np.exp([WORN.red_tint, 0.0, WORN.blue_tint])
     own = [0, 1, 2, 6, 7, 8]
     rows = [
         [*np.kron(np.eye(3)[channel], parts[own, d]), *(parts[3:6, d] * tint[channel])]

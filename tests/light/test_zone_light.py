@@ -2,10 +2,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from measured import zones
 from scipy.special import ndtr
 
-from wearscope.light.arc import profile_parts, silhouette_from_line_um
-from wearscope.light.edge_light import LOBE_TAIL
+from wearscope.light.arc import light_parts
+from wearscope.light.known import LOBE_TAIL
+from wearscope.light.parameters import LightParameters
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.light.zone_light import (
     BROAD_RADIUS_UM,
@@ -13,13 +15,15 @@ from wearscope.light.zone_light import (
     Lighting,
     fit_unused,
     fit_used,
-    mean_profile,
+    mean_light,
     over_windows,
     with_unresolved,
 )
 from wearscope.metrology.uncertainty import Input
+from wearscope.quantities.reasons import reason
 from wearscope.wear.datum import Datum
-from wearscope.wear.edge_view import Edge, Fits, rounding_findings
+from wearscope.wear.measured import Edge, MeasuredStrip, ZoneFits
+from wearscope.wear.recession import rounding_findings
 from wearscope.wear.wedge import recession_factor, view_tilt
 
 PITCH_UM = 3.5
@@ -40,7 +44,7 @@ def step_strip(edge_um, blur_um=3.9, noise=0.0, seed=0):
 
 @pytest.mark.parametrize("columns", [LEAST_COLUMNS, 30, 41, 60, 400])
 def test_mean_of_as_few_columns_as_are_allowed(columns):
-    profile = mean_profile(step_strip(np.zeros(columns)), np.ones(columns, bool), np.zeros(columns))
+    profile = mean_light(step_strip(np.zeros(columns)), np.ones(columns, bool), np.zeros(columns))
     assert profile.columns == columns
     assert profile.d_um[0] < -100.0
     assert profile.d_um[-1] > 230.0
@@ -51,8 +55,8 @@ def test_mean_of_as_few_columns_as_are_allowed(columns):
 def test_following_takes_the_wandering_out():
     wander_um = 10.0 * np.sin(np.arange(800) * PITCH_UM / 300.0)
     strip = step_strip(wander_um)
-    profile = mean_profile(strip, np.ones(800, bool), wander_um)
-    still = mean_profile(step_strip(np.zeros(800)), np.ones(800, bool), np.zeros(800))
+    profile = mean_light(strip, np.ones(800, bool), wander_um)
+    still = mean_light(step_strip(np.zeros(800)), np.ones(800, bool), np.zeros(800))
 
     def width_um(profile):
         return np.subtract(*np.interp([0.9, 0.1], (profile.light[:, 0] - 0.02) / 0.4, profile.d_um))
@@ -64,13 +68,13 @@ def test_following_takes_the_wandering_out():
 def test_only_the_columns_asked_for():
     edge_um = np.where(np.arange(600) < 300, 0.0, 20.0)
     for columns, at in ((np.arange(600) < 300, 0.0), (np.arange(600) >= 300, 20.0)):
-        profile = mean_profile(step_strip(edge_um), columns, np.zeros(600))
+        profile = mean_light(step_strip(edge_um), columns, np.zeros(600))
         assert np.interp(0.22, profile.light[:, 0], profile.d_um) == pytest.approx(at, abs=0.2)
 
 
 def test_noise_of_the_mean():
     profiles = [
-        mean_profile(step_strip(np.zeros(300), noise=0.05, seed=k), np.ones(300, bool), np.zeros(300))
+        mean_light(step_strip(np.zeros(300), noise=0.05, seed=k), np.ones(300, bool), np.zeros(300))
         for k in range(20)
     ]
     face = profiles[0].d_um > 60.0
@@ -83,7 +87,7 @@ def test_burnt_out_light_says_little():
     strip = step_strip(np.zeros(300))
     light = strip.light.copy()
     light[(D_UM > 20.0) & (D_UM < 40.0)] = 1.0
-    profile = mean_profile(Strip(light, strip.s_um, D_UM, PITCH_UM), np.ones(300, bool), np.zeros(300))
+    profile = mean_light(Strip(light, strip.s_um, D_UM, PITCH_UM), np.ones(300, bool), np.zeros(300))
     burnt = (profile.d_um > 20.0) & (profile.d_um < 40.0)
     assert profile.u_light[burnt].min() > 10 * np.median(profile.u_light[~burnt])
 
@@ -91,7 +95,7 @@ def test_burnt_out_light_says_little():
 def rounded_strip(silhouette_um, radius_um, background, *, n=700, noise=0.01, seed=0):
     """A strip of the model's own light; what it says of the fit is that it is consistent, not that it is true."""
     line_um = silhouette_um + radius_um * (1 - np.sin(RING / 2))
-    parts = profile_parts(D_UM, np.array([line_um, radius_um, RING, 0.15, 3.85, LOBE_TAIL[0]]), 25.0)
+    parts = light_parts(D_UM, LightParameters(line_um, radius_um, RING, 0.15, 3.85, LOBE_TAIL[0]), 25.0)
     strengths = np.zeros((9, 3))
     strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
@@ -104,10 +108,10 @@ def rounded_strip(silhouette_um, radius_um, background, *, n=700, noise=0.01, se
 def fits(recession_um, radius_um, background, *, seed=0, n=700):
     every, flat = np.ones(n, bool), np.zeros(n)
     unused_strip = rounded_strip(0.0, 6.0, background, seed=seed, n=n)
-    unused = fit_unused(mean_profile(unused_strip, every, flat), LIGHTING, (6.0, 1.0), PITCH_UM)
+    unused = fit_unused(mean_light(unused_strip, every, flat), LIGHTING, (6.0, 1.0), PITCH_UM)
     worn = rounded_strip(recession_um, radius_um, background, seed=seed + 100, n=n)
     factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
-    used = fit_used(mean_profile(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, LINE)
+    used = fit_used(mean_light(worn, every, flat), recession_um + 4.0, unused, LIGHTING, factor, LINE)
     return [with_unresolved(fit, LIGHTING) for fit in (unused, used)]
 
 
@@ -138,7 +142,7 @@ def test_a_coating_that_ends_on_the_arc(background):
     recession_um = (radius_um - 6.0) * recession_factor(np.radians(60), 0.0).value
     every, flat = np.ones(700, bool), np.zeros(700)
     unused = fit_unused(
-        mean_profile(rounded_strip(0.0, 6.0, background), every, flat), LIGHTING, (6.0, 1.0), PITCH_UM
+        mean_light(rounded_strip(0.0, 6.0, background), every, flat), LIGHTING, (6.0, 1.0), PITCH_UM
     )
     strip = rounded_strip(recession_um, radius_um, background, seed=3)
     strip = Strip(
@@ -147,7 +151,7 @@ def test_a_coating_that_ends_on_the_arc(background):
     factor = recession_factor(np.radians(60), np.radians(0.5), 0.0, np.radians(1.5))
     fit = [
         fit_used(
-            mean_profile(strip, every, flat),
+            mean_light(strip, every, flat),
             recession_um + 4.0,
             unused,
             LIGHTING,
@@ -173,10 +177,10 @@ def test_lengths_of_an_edge_before_an_uneven_background():
     lighting = Lighting(RING, np.radians(3.0), True, "mixed")
     every, flat = np.ones(350, bool), np.zeros(350)
     unused = fit_unused(
-        mean_profile(rounded_strip(0.0, 6.0, 0.5, n=350), every, flat), lighting, (6.0, 1.0), PITCH_UM
+        mean_light(rounded_strip(0.0, 6.0, 0.5, n=350), every, flat), lighting, (6.0, 1.0), PITCH_UM
     )
     halves = [
-        mean_profile(rounded_strip(recession_um, radius_um, level, seed=k, n=350), every, flat)
+        mean_light(rounded_strip(recession_um, radius_um, level, seed=k, n=350), every, flat)
         for k, level in enumerate((0.1, 0.8))
     ]
     fits = [fit_used(half, recession_um + 4.0, unused, lighting, factor, LINE) for half in halves]
@@ -208,8 +212,17 @@ def test_light_and_wedge_that_contradict_each_other_say_less():
 
 
 EDGE = Edge(
-    (6.0, 1.0), True, recession_factor(np.radians(60), np.radians(0.5)), "", view_tilt(0.0, 0.02), False, ""
+    (6.0, 1.0), True, recession_factor(np.radians(60), np.radians(0.5)), None, view_tilt(0.0, 0.02), False
 )
+
+
+def rounding_of(unused, used, labels, datum):
+    flat = np.zeros(len(labels))
+    strip = Strip(
+        np.zeros((1, len(labels), 3), np.float32), np.arange(float(len(labels))), np.zeros(1), PITCH_UM
+    )
+    known = zones(labels, used_side=1), ZoneFits(unused, used), EDGE, 5e-4, datum
+    return rounding_findings(MeasuredStrip(strip, flat, flat, flat, *known), "light-fit")
 
 
 @pytest.mark.parametrize(("share", "strained"), [(1.0, False), (0.6, True), (1.4, True)])
@@ -219,10 +232,10 @@ def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
     assert used.strained is strained
     labels = np.repeat([UNUSED, USED], 400).astype(np.int8)
     datum = Datum(np.zeros(800), np.full((800, 1), 0.3), 0.4, np.zeros(800), 50.0)
-    rows = rounding_findings(Fits(unused, used), labels, datum, EDGE, 5e-4, "profile")
+    rows = rounding_of(unused, used, labels, datum)
     for row in (rows[0], rows[1], rows[3]):
         assert row.status == ("doubtful" if strained else "ok")
-        assert ("look at it in profile" in row.note) is strained
+        assert (reason("no-circular-edge") in row.reasons) is strained
 
 
 @pytest.mark.parametrize(("wanders_um", "doubted"), [(3.0, False), (12.0, True)])
@@ -230,15 +243,35 @@ def test_a_wandering_edge_without_a_transition(wanders_um, doubted):
     recession_um = 24.0 * recession_factor(np.radians(60), 0.0).value
     unused, used = fits(recession_um, 30.0, 0.7)
     datum = Datum(np.zeros(800), np.full((800, 1), 0.3), wanders_um, np.zeros(800), 50.0)
-    rows = rounding_findings(Fits(unused, used), np.full(800, USED, np.int8), datum, EDGE, 5e-4, "profile")
+    rows = rounding_of(unused, used, np.full(800, USED, np.int8), datum)
     assert (rows[0].status == "doubtful") is doubted
-    assert ("set the transition by hand" in rows[0].note) is doubted
+    assert ("edge-line-wanders" in [each.code for each in rows[0].reasons]) is doubted
+
+
+@pytest.mark.parametrize("line_seen", [True, False])
+def test_the_detection_limits_are_those_of_an_edge_that_has_not_moved(line_seen):
+    # 3.29 u (Currie 1968, from memory): wedge, tilt and scale have nothing to work on then
+    factor = recession_factor(np.radians(60), 0.0).value
+    unused, used = fits(24.0 * factor, 30.0, 0.7)
+    labels = np.repeat([UNUSED if line_seen else USED, USED], 400).astype(np.int8)
+    datum = Datum(np.zeros(800), np.full((800, 1), 0.3), 0.4, np.zeros(800), 50.0)
+    recession, radius, _, grown = rounding_of(unused, used, labels, datum)
+    u_radii = np.hypot(unused.u_radius_um, used.u_radius_um)
+    u_moved = np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + 0.3**2)
+    if line_seen:
+        assert recession.detection_limit == pytest.approx(3.29 * u_moved)
+        assert grown.detection_limit == pytest.approx(3.29 * min(u_radii, u_moved / factor))
+    else:
+        assert recession.detection_limit == pytest.approx(3.29 * factor * u_radii)
+        assert grown.detection_limit == pytest.approx(3.29 * u_radii)
+    assert radius.detection_limit == grown.detection_limit
+    assert recession.status == "ok"
 
 
 def test_without_the_ring_angle_and_the_unused_radius():
     every, flat = np.ones(700, bool), np.zeros(700)
-    profile = mean_profile(rounded_strip(0.0, 30.0, 0.7), every, flat)
-    new = mean_profile(rounded_strip(-17.6, 6.0, 0.7), every, flat)
+    profile = mean_light(rounded_strip(0.0, 30.0, 0.7), every, flat)
+    new = mean_light(rounded_strip(-17.6, 6.0, 0.7), every, flat)
     unused = fit_unused(new, Lighting(), BROAD_RADIUS_UM, PITCH_UM)
     factor = recession_factor(np.radians(60), np.radians(1.5))
     used = with_unresolved(fit_used(profile, 4.0, unused, Lighting(), factor, LINE), Lighting())
@@ -247,6 +280,6 @@ def test_without_the_ring_angle_and_the_unused_radius():
 
 
 def test_where_the_silhouette_is():
-    assert silhouette_from_line_um(np.array([10.0, 20.0, RING])) == pytest.approx(
+    assert LightParameters(10.0, 20.0, RING, 0.15, 3.8, 0.45).silhouette_um == pytest.approx(
         10.0 - 20.0 * 0.65798, abs=1e-3
     )

@@ -93,7 +93,7 @@ def test_flipped_bytes(tmp_path, sound):
         for at in range(place, min(place + draw.choice([1, 1, 4]), len(broken))):
             broken[at] ^= draw.randrange(1, 256)
         seen[outcome(tmp_path, bytes(broken), true)] += 1
-    assert seen["refused"] > 60, "much of the file is in use"
+    assert seen["refused"] > 50, "a good part of the file is in use"
 
 
 @pytest.mark.parametrize("share", [0.0001, 0.01, 0.3, 0.5, 0.9, 0.9999])

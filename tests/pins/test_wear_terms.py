@@ -326,11 +326,14 @@ def test_detection_limit_of_coating_loss():
     row = coating(0.0, found=False)["coating_loss", "used"]
     terms = contributions(row.budget)
     assert row.u == pytest.approx(np.sqrt(sum(value**2 for value in terms.values())))
-    assert detection_limit(row) == pytest.approx(limit_of_loss(row.u), rel=0.01)
+    assert detection_limit(row) == pytest.approx(DETECT * row.u, rel=0.01)
 
 
-def limit_of_loss(u):
-    return DETECT * np.hypot(0.004, 0.5 * u)
+def test_detection_limit_of_coating_loss_beside_what_is_lost():
+    # as if nothing were lost: a tenth of the edge's error, half of the border's
+    row = coating(40.0)["coating_loss", "used"]
+    blank = np.sqrt((0.1 * 0.7 / BAND_UM) ** 2 + (0.5 * 2.0 / BAND_UM) ** 2 + 0.003**2)
+    assert detection_limit(row) == pytest.approx(DETECT * blank, rel=0.01)
 
 
 # --- A tip in profile

@@ -9,7 +9,8 @@ from statsmodels.datasets import nile
 
 from wearscope.light.strip import UNUSED, USED
 from wearscope.wear.datum import find_zones
-from wearscope.wear.zones import BLOCK_UM, GUARD_UM, best_step
+from wearscope.wear.steps import BLOCK_UM, best_step
+from wearscope.wear.zones import GUARD_UM
 
 # One value per block: the step search works on medians of blocks this long.
 STEP_UM = BLOCK_UM

@@ -12,7 +12,7 @@ from scipy.optimize import least_squares
 from skimage.measure import CircleModel
 from tips import arc_tip, fitted
 
-from wearscope.wear.tip import distance_to, tip_outline
+from wearscope.wear.tip_outline import distance_to, tip_outline
 
 POINTS = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
 

@@ -32,7 +32,10 @@ def test_risks_of_the_status():
 
     def share_seen(true):
         readings = rng.normal(true, u, 20_000)
-        seen = [found("q", "used", "um", value, u, "", limit=limit).status == "ok" for value in readings]
+        seen = [
+            found("edge_recession", "difference", value, u, "", limit=limit).status == "ok"
+            for value in readings
+        ]
         return np.mean(seen)
 
     assert share_seen(0.0) == pytest.approx(norm.sf(3.29), abs=5e-4)

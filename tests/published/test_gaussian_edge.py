@@ -13,7 +13,8 @@ from edge_bound import ratio_to_bound
 from pictures import CARD, DARK, edge_bound_px
 from scipy.stats import norm
 
-from wearscope.light.arc import profile_parts
+from wearscope.light.arc import light_parts
+from wearscope.light.parameters import LightParameters
 from wearscope.light.strip import Strip
 from wearscope.wear.trace import trace_edge
 
@@ -48,7 +49,7 @@ WIDTH = {(0.10, 0.90): 2.5631031, (0.20, 0.80): 1.6832425, (0.25, 0.75): 1.34897
 def test_width_of_the_modelled_edge(levels):
     # the first part of the profile model is the background, which ends in a step at the silhouette
     d_um, blur_um = np.arange(-40.0, 40.0, 0.05), 4.0
-    background = profile_parts(d_um, np.array([6.0, 10.0, np.radians(40), 0.15, blur_um, 0.3]), 25.0)[0]
+    background = light_parts(d_um, LightParameters(6.0, 10.0, np.radians(40), 0.15, blur_um, 0.3), 25.0)[0]
     low, high = np.interp(levels, 1.0 - background, d_um)
     assert high - low == pytest.approx(WIDTH[levels] * blur_um, rel=2e-3)
 

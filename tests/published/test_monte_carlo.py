@@ -9,15 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import kstest, t, triang, uniform
 
-from wearscope.metrology.uncertainty import (
-    Input,
-    Measurement,
-    compare,
-    linear,
-    monte_carlo,
-    numerical_tolerance,
-    propagate,
-)
+from wearscope.metrology.monte_carlo import compare, monte_carlo, numerical_tolerance
+from wearscope.metrology.uncertainty import Input, Measurement, linear, propagate
 
 
 def of_gum(name):

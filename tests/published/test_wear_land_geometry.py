@@ -46,7 +46,7 @@ def test_the_original_edge_is_the_reference(clearance_deg, rake_deg, receded, or
     back_um = loss_um * np.cos(beta) / np.sin(alpha + beta)
     silhouette = np.where(S_UM < 0, back_um, 0.0)
     strip = face(silhouette, bands=[(end, FACE * 1.5, False)])
-    land = find_land(scene(strip, silhouette_um=silhouette, radius_um=3.0))
+    land = find_land(scene(strip, silhouette_um=silhouette, radius_um=3.0), None)
     per_loss = land.mean.value * np.cos(alpha) / loss_um
     u = land.mean.u * np.cos(alpha) / loss_um
     assert abs(per_loss - original) < 1.96 * u

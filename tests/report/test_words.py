@@ -94,7 +94,9 @@ def test_headline_and_row_names(make_record):
 def test_notes_are_said_in_microns_and_in_the_unit_of_the_row(make_record):
     land = make_record("wear_land", "used", note="wider at the transition, 31 um, which is left out")
     assert words.note_text(land) == "wider at the transition, 31 µm, which is left out"
-    loss = make_record("coating_loss", "used", note="detection limit 0.0339; little colour")
+    loss = make_record(
+        "coating_loss", "used", status="below_detection", note="little colour", detection_limit=0.0339
+    )
     assert words.note_text(loss) == "detection limit 3.4 %; little colour"
 
 

@@ -22,7 +22,7 @@ class Hands:
     def __init__(self, bench):
         self.bench = bench
 
-    def wait(self, until, seconds=60.0):
+    def wait(self, until, seconds=300.0):  # ends what hangs; on a busy machine a photo takes a minute
         end = time.monotonic() + seconds
         while not until():
             QApplication.processEvents()
@@ -30,7 +30,7 @@ class Hands:
             assert time.monotonic() < end, self.bench.status.text()
 
     def idle(self):
-        self.wait(lambda: self.bench.work._waiting == 0 and not self.bench._measuring_all)
+        self.wait(lambda: self.bench.state.work._waiting == 0 and not self.bench.run.measuring)
         for _ in range(5):
             QApplication.processEvents()
 
@@ -39,13 +39,13 @@ class Hands:
         if parts is not None:
             self.choose(parts)
         self.idle()
-        return self.bench.shown
+        return self.bench.state.shown
 
     def choose(self, parts):
-        photos = self.bench.session.trial.photos
-        self.bench.choose(next(photo for photo in photos if photo.parts == parts))
+        photos = self.bench.state.session.trial.photos
+        self.bench.state.choose(next(photo for photo in photos if photo.parts == parts))
         self.idle()
-        assert self.bench.shown.inspection.entry.parts == parts
+        assert self.bench.state.shown.inspection.entry.parts == parts
 
     def press(self, key):
         """Press a key while the picture has the focus."""
@@ -70,7 +70,7 @@ class Hands:
 
     def hold(self, part, *places_px):
         """Press at the first place and move on to the others; the button stays down."""
-        self.bench.viewer.layers.selection.active = self.bench.layers[part]
+        self.bench.viewer.layers.selection.active = self.bench.on_photo.layers[part]
         for kind, place in zip(
             ["mouse_press", *["mouse_move"] * (len(places_px) - 1)], places_px, strict=True
         ):
@@ -84,7 +84,7 @@ class Hands:
         from napari.utils import interactions  # private: here and nowhere else
         from napari.utils._test_utils import read_only_mouse_event
 
-        layer = self.bench.layers[part]
+        layer = self.bench.on_photo.layers[part]
         column, row = place_px
         event = read_only_mouse_event(
             type=kind,

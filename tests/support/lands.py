@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from faces import FACE, S_UM, labels_with_transition
+from measured import light_fit, measured
 from scipy.ndimage import gaussian_filter1d
 
-from wearscope.wear.wear_land import Scene
+from wearscope.wear.measured import MeasuredStrip
 
 USED_EDGE = S_UM < 0
 RECESSION_UM, RADIUS_UM, BLUR_UM = 18.0, 20.0, 4.5
@@ -26,23 +29,12 @@ def ends(width_um, **more):
     return np.where(USED_EDGE, wavy(width_um, **more), -1e3)
 
 
-def scene(strip, **more) -> Scene:
-    known = {
-        "strip": strip,
-        "silhouette_um": SILHOUETTE,
-        "labels": labels_with_transition(),
-        "radius_um": RADIUS_UM,
-        "blur_um": BLUR_UM,
-        "original_um": 0.0,
-        "u_original_um": 0.5,
-        "u_datum_um": np.full(len(S_UM), 0.8),
-        "u_scale": 5e-4,
-        "tilt": 0.0,
-        "u_tilt": 0.026,
-        "transition_um": 0.0,
-        "used_side": -1,
-        "coated": False,
-        "bare": None,
-        "new": None,
+def scene(strip, *, silhouette_um=SILHOUETTE, radius_um=RADIUS_UM, u_datum_um=0.8, **more) -> MeasuredStrip:
+    """A strip with such a flat, measured; the keywords are those of `measured`."""
+    fits = {
+        "used": light_fit("used", RECESSION_UM, radius_um, blur_um=BLUR_UM),
+        "unused": light_fit("unused", 0.0, 6.0, blur_um=BLUR_UM),
     }
-    return Scene(**{**known, **more})
+    seen = measured(strip, labels_with_transition(), silhouette_um, **{**fits, **more})
+    errors_um = np.broadcast_to(u_datum_um, S_UM.shape)[:, None]
+    return replace(seen, datum=replace(seen.datum, errors_um=errors_um))

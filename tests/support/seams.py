@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from measured import measured, zones
 
 from wearscope.economics.decision import outcome_of
 from wearscope.economics.life import HORIZON as HORIZON_TIMES
@@ -16,19 +16,22 @@ from wearscope.imaging.calibration.pin import ring_angle_from_pin
 from wearscope.imaging.calibration.scale import scale_from_graticule, scale_from_value
 from wearscope.imaging.quality import strip_quality
 from wearscope.imaging.registration import match_marks
-from wearscope.light.edge_light import ProfileFit
+from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import NEITHER, UNUSED, USED, Strip
 from wearscope.metrology.findings import Finding, found
 from wearscope.metrology.uncertainty import Budget, Input, Term, as_budget, linear
 from wearscope.wear.chips import Chip, ZoneChips, chip_findings
-from wearscope.wear.coating import BAND_UM, CoatingMap, zone_coating
+from wearscope.wear.coating import coating_findings, zone_coating
+from wearscope.wear.coating_colour import BAND_UM
+from wearscope.wear.coating_map import CoatingMap
 from wearscope.wear.datum import Datum
-from wearscope.wear.edge_view import Edge, Fits, coating_findings, rounding_findings
+from wearscope.wear.measured import Edge, MeasuredStrip, ZoneFits
+from wearscope.wear.recession import rounding_findings
 from wearscope.wear.section import tip_findings
+from wearscope.wear.steps import drawn_on
 from wearscope.wear.tip import TipFit
-from wearscope.wear.wear_land import find_land, land_findings, no_land
+from wearscope.wear.wear_land import find_land, land_findings
 from wearscope.wear.wedge import recession_factor, view_tilt
-from wearscope.wear.zones import drawn_on
 
 __all__ = [
     "BAND_UM",
@@ -53,7 +56,6 @@ __all__ = [
     "land_rows",
     "linear",
     "match_marks",
-    "no_land",
     "outcome_of",
     "recession_factor",
     "ring_angle_from_pin",
@@ -76,10 +78,7 @@ def contributions(budget: Budget) -> dict[str, float]:
 
 def detection_limit(row: Any) -> float:
     """The detection limit that a row states."""
-    stated = getattr(row, "detection_limit", None)
-    if stated is None:
-        stated = float(re.search(r"detection limit ([-+.\de]+)", row.note)[1])
-    return stated
+    return float(row.detection_limit)
 
 
 def by_key(findings: Sequence[Finding]) -> Rows:
@@ -91,9 +90,9 @@ def by_key(findings: Sequence[Finding]) -> Rows:
 
 def a_fit(
     silhouette: Budget, radius: Budget, bright_line_um: float = np.nan, blur_um: float = 3.0
-) -> ProfileFit:
-    """A fitted profile of known silhouette and radius."""
-    return ProfileFit(
+) -> LightFit:
+    """A fit of known silhouette and radius."""
+    return LightFit(
         silhouette=silhouette,
         radius=radius,
         bright_line_um=bright_line_um,
@@ -106,8 +105,8 @@ def a_fit(
 
 
 def rounding_rows(
-    used: ProfileFit,
-    unused: ProfileFit,
+    used: LightFit,
+    unused: LightFit,
     *,
     line_errors_um: Array,
     line_dof: float,
@@ -117,12 +116,14 @@ def rounding_rows(
     turned_deg: float,
     u_scale: float,
 ) -> Rows:
-    """Recession and radius from two fitted profiles and the new-state line."""
+    """Recession and radius from two fits and the new-state line."""
     angles = *np.radians(wedge_deg), *np.radians(tilt_deg), np.radians(turned_deg)
-    edge = Edge((6.0, 1.0), True, recession_factor(*angles), "", view_tilt(*angles[2:]), True, "")
+    edge = Edge((6.0, 1.0), True, recession_factor(*angles), None, view_tilt(*angles[2:]), True)
     flat = np.zeros(len(labels))
+    strip = Strip(np.zeros((1, len(labels), 3), np.float32), np.arange(float(len(labels))), np.zeros(1), 1.0)
+    known = zones(labels, used_side=1), ZoneFits(unused, used), edge, u_scale
     datum = Datum(flat, line_errors_um, 0.5, flat, line_dof)
-    return by_key(rounding_findings(Fits(unused, used), labels, datum, edge, u_scale, "words"))
+    return by_key(rounding_findings(MeasuredStrip(strip, flat, flat, flat, *known, datum), "words"))
 
 
 def chip_rows(
@@ -140,15 +141,14 @@ def chip_rows(
 
 def land_rows(scene: Any) -> Rows:
     """Wear land rows of a scene as in `lands`."""
-    return by_key(land_findings(find_land(scene), "", "words"))
+    return by_key(land_findings(find_land(scene), (), "words"))
 
 
 def coating_rows(
-    strip: Strip, seen: CoatingMap, silhouette_um: Array, labels: Array, used: ProfileFit, unused: ProfileFit
+    strip: Strip, seen: CoatingMap, silhouette_um: Array, labels: Array, used: LightFit, unused: LightFit
 ) -> Rows:
-    return by_key(
-        coating_findings(strip, seen, silhouette_um, labels, Fits(unused, used), ["used", "unused"], "words")
-    )
+    edge = measured(strip, labels, silhouette_um, used=used, unused=unused)
+    return by_key(coating_findings(edge, seen, "words"))
 
 
 def a_coating_map(substrate: Array, **changed: Any) -> CoatingMap:
@@ -167,7 +167,7 @@ def a_coating_map(substrate: Array, **changed: Any) -> CoatingMap:
 
 
 def tip_rows(fit: TipFit, *, u_scale: float, tilt: float, u_tilt: float) -> Rows:
-    return by_key(tip_findings(fit, u_scale, tilt, u_tilt, "", "words"))
+    return by_key(tip_findings(fit, u_scale, tilt, u_tilt, ()))
 
 
 def with_fit(fit: TipFit, **changed: Any) -> TipFit:

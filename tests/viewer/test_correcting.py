@@ -16,7 +16,7 @@ from wearscope.trial import load_trial
 
 
 def numbers(bench):
-    return {(row.quantity, row.zone): row for row in bench.shown.inspection.records}
+    return {(row.quantity, row.zone): row for row in bench.state.shown.inspection.records}
 
 
 def history(folder):
@@ -25,7 +25,7 @@ def history(folder):
 
 
 def transition_px(bench):
-    row, column = bench.layers["transition"].data[0]
+    row, column = bench.on_photo.layers["transition"].data[0]
     return column, row
 
 
@@ -56,12 +56,12 @@ def test_it_is_taken_back_and_made_again(hands, folder):
     hands.open(folder, 100)
     bench = hands.bench
     before = numbers(bench)
-    assert not bench.undo_button.isEnabled()
+    assert not bench.hand.undo_button.isEnabled()
     hands.drag("transition", transition_px(bench), WORN.at_px(500.0))
     moved = numbers(bench)
     hands.press("Control-Z")
     assert {n: r.value for n, r in numbers(bench).items()} == {n: r.value for n, r in before.items()}
-    assert bench.redo_button.isEnabled()
+    assert bench.hand.redo_button.isEnabled()
     hands.press("Control-Shift-Z")
     assert {n: r.value for n, r in numbers(bench).items()} == {n: r.value for n, r in moved.items()}
     assert [row.value is None for row in history(folder)] == [False, True, False]
@@ -74,7 +74,7 @@ def test_a_correction_is_there_when_the_trial_is_opened_again(hands, second_hand
     second_hands.open(folder, 100)
     assert transition_px(second_hands.bench) == pytest.approx(transition_px(hands.bench))
     assert transition_error_um(WORN, numbers(second_hands.bench))[0] == pytest.approx(300.0, abs=4.0)
-    second_hands.bench._forget(2)  # let the program decide
+    second_hands.bench.hand.forget(2)  # let the program decide
     second_hands.idle()
     assert abs(transition_error_um(WORN, numbers(second_hands.bench))[0]) < 50.0
 
@@ -83,13 +83,13 @@ def test_the_edge_line_is_nudged(hands, folder):
     """One of its points is dragged; the edge is where it was, for the line is refined, but now by hand."""
     hands.open(folder, 100)
     bench = hands.bench
-    at = np.array(bench.layers["edge"].data[0][3])[::-1]
+    at = np.array(bench.on_photo.layers["edge"].data[0][3])[::-1]
     nudged = np.add(at, (0.0, 5.0))
     hands.drag("edge", at, (at + nudged) / 2, nudged)
     (row,) = history(folder)
     assert row.kind == "edge"
     assert '"tool": "right"' in row.value
-    assert np.array(bench.shown.said.edge.points_px[3]) == pytest.approx(nudged, abs=0.51)
+    assert np.array(bench.state.shown.said.edge.points_px[3]) == pytest.approx(nudged, abs=0.51)
     assert {r.method.split("+")[-1] for r in numbers(bench).values()} == {"hand"}
     assert abs(transition_error_um(WORN, numbers(bench))[0]) < 50.0
 
@@ -101,77 +101,79 @@ def test_the_edge_is_drawn_anew_where_the_program_finds_none(hands, tmp_path, ba
     write_trial(tmp_path, {0: vague.save(tmp_path / "0.png")}, coating="none")
     shown = hands.open(tmp_path, 0)
     assert shown.inspection.refusal
-    hands.bench._draw("edge", "add_path")
+    hands.bench.hand.draw("edge", "add_path")
     places = [vague.at_px(s) for s in np.linspace(-1400, 1400, 15)]
     hands.drag("edge", *(places[::-1] if backwards else places))
     if (
-        hands.bench.shown.inspection.on_photo is None
+        hands.bench.state.shown.inspection.on_photo is None
     ):  # the side of the tool cannot be seen: the person says it
-        hands.bench.turn_tool()
+        hands.bench.hand.turn_tool()
         hands.idle()
-    placing = hands.bench.shown.inspection.on_photo
+    placing = hands.bench.state.shown.inspection.on_photo
     assert placing is not None, hands.bench.status.text()
     _, d_um = placing.on_strip(tuple(vague.at_px(0.0)))
     assert abs(d_um) < 10.0
     before = placing.located.line.inward
-    hands.bench.turn_tool()
+    hands.bench.hand.turn_tool()
     hands.idle()
-    after = hands.bench.shown.inspection.on_photo
+    after = hands.bench.state.shown.inspection.on_photo
     assert after is None or after.located.line.inward @ before < 0
 
 
 def test_resin_is_left_out(hands, folder):
     hands.open(folder, 100)
-    hands.bench._draw("ignored", "add_polygon_lasso")
+    hands.bench.hand.draw("ignored", "add_polygon_lasso")
     corners = [WORN.at_px(s, d) for s, d in ((600, -100), (900, -100), (900, 120), (600, 120), (605, -90))]
     hands.drag("ignored", *corners)
     (row,) = history(folder)
     assert row.kind == "ignored_px"
-    view, placing = hands.bench.shown.inspection.now, hands.bench.shown.inspection.on_photo
+    view, placing = hands.bench.state.shown.inspection.now, hands.bench.state.shown.inspection.on_photo
     s_um = [placing.on_strip(tuple(WORN.at_px(s)))[0] for s in (630.0, 870.0)]
     hidden = (view.strip.s_um > min(s_um)) & (view.strip.s_um < max(s_um))
     assert hidden.sum() > 50
     assert np.isnan(view.silhouette_um[hidden]).all()
-    layer = hands.bench.layers["ignored"]
+    layer = hands.bench.on_photo.layers["ignored"]
     layer.selected_data = {0}
     layer.remove_selected()
     hands.idle()
-    assert hands.bench.shown.said.ignored_px == ()
+    assert hands.bench.state.shown.said.ignored_px == ()
     assert (
-        np.isfinite(hands.bench.shown.inspection.now.silhouette_um).sum()
+        np.isfinite(hands.bench.state.shown.inspection.now.silhouette_um).sum()
         > np.isfinite(view.silhouette_um).sum()
     )
 
 
 def test_used_and_unused_are_swapped(hands, folder):
     hands.open(folder, 100)
-    before = hands.bench.shown.inspection.now
+    before = hands.bench.state.shown.inspection.now
     said = []
-    hands.bench.work.failed.connect(said.append)
-    hands.bench.swap_sides()
+    hands.bench.state.work.failed.connect(said.append)
+    hands.bench.hand.swap_sides()
     hands.idle()
     assert said == []
-    found = hands.bench.shown.inspection
+    found = hands.bench.state.shown.inspection
     assert found.now is None or found.now.transition_um is None or (found.now.zone * before.zone).min() < 0
-    hands.bench.swap_sides()
+    hands.bench.hand.swap_sides()
     hands.idle()
-    assert hands.bench.shown.inspection.now.transition_um == pytest.approx(before.transition_um, abs=30.0)
+    assert hands.bench.state.shown.inspection.now.transition_um == pytest.approx(
+        before.transition_um, abs=30.0
+    )
     assert [row.kind for row in history(folder)] == ["used_towards_px"] * 2
 
 
 def test_a_scale_from_two_points(hands, folder):
     """A line of 400 pixels, said to be 2 mm long: 5 µm per pixel, everywhere."""
     hands.open(folder, 0)
-    hands.bench.distance.setValue(2000.0)
-    hands.bench._draw("ruler", "add_line")
+    hands.bench.hand.distance.setValue(2000.0)
+    hands.bench.hand.draw("ruler", "add_line")
     hands.drag("ruler", (100.0, 50.0), (300.0, 50.0), (500.0, 50.0))
-    shown = hands.bench.shown
+    shown = hands.bench.state.shown
     assert shown.said.scale.um_per_px == pytest.approx(5.0, abs=0.02)
     assert shown.um_per_px == shown.said.scale.um_per_px
     assert {tuple(np.round(layer.scale, 9)) for layer in hands.bench.viewer.layers} == {
         (round(shown.um_per_px, 9),) * 2
     }
-    assert "ruler" not in hands.bench.layers
+    assert "ruler" not in hands.bench.on_photo.layers
     assert {row.um_per_px for row in shown.inspection.records} == {shown.um_per_px}
 
 
@@ -182,18 +184,18 @@ def test_a_scale_from_a_graticule_boxed_in_the_photo(hands, tmp_path):
     light[520:880, 50:850] = Graticule(shape=(360, 800), pitch_px=20.0).luminance()[..., None]
     write_trial(tmp_path, {0: save_light(light, tmp_path / "0.png")})
     hands.open(tmp_path, 0)
-    hands.bench.pitch.setValue(100.0)
-    hands.bench._draw("ruler", "add_rectangle")
+    hands.bench.hand.pitch.setValue(100.0)
+    hands.bench.hand.draw("ruler", "add_rectangle")
     hands.drag("ruler", (55.0, 525.0), (400.0, 700.0), (845.0, 875.0))
     hands.idle()
-    assert hands.bench.shown.said.scale is not None, hands.bench.status.text()
-    assert hands.bench.shown.said.scale.um_per_px == pytest.approx(5.0, rel=5e-4)
+    assert hands.bench.state.shown.said.scale is not None, hands.bench.status.text()
+    assert hands.bench.state.shown.said.scale.um_per_px == pytest.approx(5.0, rel=5e-4)
 
 
 def test_what_makes_no_sense_is_said_and_not_saved(hands, folder):
     hands.open(folder, 0)
-    hands.bench.distance.setValue(1000.0)
-    hands.bench._draw("ruler", "add_line")
+    hands.bench.hand.distance.setValue(1000.0)
+    hands.bench.hand.draw("ruler", "add_line")
     hands.drag("ruler", (100.0, 50.0), (104.0, 50.0), (105.0, 50.0))
     assert "pixels apart" in hands.bench.status.text()
     assert history(folder) == []
@@ -221,5 +223,5 @@ def test_another_picture_in_its_place_starts_afresh(hands, folder):
     NEW.worn(transition_um=120.0, seed=11).save(folder / "100.png")
     hands.choose(0)
     hands.choose(100)
-    assert hands.bench.shown.said.empty
+    assert hands.bench.state.shown.said.empty
     assert isinstance(hands, Hands)

@@ -37,7 +37,7 @@ def place(s, d=0.0):
 
 
 def transition_px(bench):
-    row, column = bench.layers["transition"].data[0]
+    row, column = bench.on_photo.layers["transition"].data[0]
     return column, row
 
 
@@ -62,26 +62,26 @@ def test_a_result_that_is_out_of_date_is_not_shown(hands, folder, monkeypatch):
     show = bench.strip.show_photo
     monkeypatch.setattr(bench.strip, "show_photo", lambda found: (shown.append(found), show(found)))
     first, second = tuple(patch(600)[:4]), tuple(patch(900)[:4])
-    bench.correct(ignored_px=(first,))
+    bench.state.correct(ignored_px=(first,))
     hands.wait(lambda: len(history(folder)) == 1)
     time.sleep(0.1)  # its measuring is under way
-    bench.correct(ignored_px=(first, second))
+    bench.state.correct(ignored_px=(first, second))
     hands.idle()
     assert len(shown) == 1
-    assert len(bench.shown.said.ignored_px) == 2
-    assert len(bench.layers["ignored"].data) == 2
+    assert len(bench.state.shown.said.ignored_px) == 2
+    assert len(bench.on_photo.layers["ignored"].data) == 2
 
 
 def test_a_stroke_that_was_none_says_nothing_of_the_photo(hands, folder):
     """A click where a drag was meant: the edge that the program found must not become one drawn by hand."""
     hands.open(folder, 100)
     for part, mode in (("edge", "add_path"), ("ignored", "add_polygon_lasso")):
-        hands.bench._draw(part, mode)
+        hands.bench.hand.draw(part, mode)
         hands.drag(part, place(100.0), place(101.0))
         hands.drag(part, place(101.0))  # the second click ends it
         assert history(folder) == []
         assert "too small" in hands.bench.status.text()
-        assert len(hands.bench.layers[part].data) == (part == "edge")
+        assert len(hands.bench.on_photo.layers[part].data) == (part == "edge")
 
 
 @pytest.mark.parametrize("mode", ["add_polygon_lasso", "select"])
@@ -94,29 +94,29 @@ def test_numbers_that_come_while_the_button_is_down_disturb_nothing(hands, folde
     else:
         part, places = "ignored", patch(900)
     first = patch(500)
-    bench._draw("ignored", "add_polygon_lasso")
+    bench.hand.draw("ignored", "add_polygon_lasso")
     hands.hold("ignored", *first)
     hands.let_go("ignored", first[-1])
     QApplication.processEvents()  # no waiting for the numbers
     if mode != "select":
-        bench._draw("ignored", mode)
+        bench.hand.draw("ignored", mode)
     hands.hold(part, *places[:-1])
-    hands.wait(lambda: len(history(folder)) == 1 and bench.work._waiting == 0)
+    hands.wait(lambda: len(history(folder)) == 1 and bench.state.work._waiting == 0)
     QApplication.processEvents()
     hands._mouse("mouse_move", part, places[-1])
     hands.let_go(part, places[-1])
     hands.idle()
-    hands.wait(lambda: not bench.in_hand)
+    hands.wait(lambda: not bench.on_photo.in_hand())
     time.sleep(0.2)
     hands.idle()
     if mode == "select":
-        assert transition_error_um(WORN, {(r.quantity, r.zone): r for r in bench.shown.inspection.records})[
-            0
-        ] == pytest.approx(300.0, abs=5.0)
-        assert len(bench.shown.said.ignored_px) == 1
+        assert transition_error_um(
+            WORN, {(r.quantity, r.zone): r for r in bench.state.shown.inspection.records}
+        )[0] == pytest.approx(300.0, abs=5.0)
+        assert len(bench.state.shown.said.ignored_px) == 1
     else:
         assert [row.kind for row in history(folder)] == ["ignored_px"] * 2
-        assert len(bench.shown.said.ignored_px) == 2
+        assert len(bench.state.shown.said.ignored_px) == 2
 
 
 def test_a_photo_corrected_while_the_next_one_is_on_its_way(hands, folder, monkeypatch):
@@ -130,11 +130,11 @@ def test_a_photo_corrected_while_the_next_one_is_on_its_way(hands, folder, monke
         return measure(*what)
 
     monkeypatch.setattr(at_work, "inspect_photo", slow)
-    bench.choose(next(photo for photo in bench.session.trial.photos if photo.parts == 0))
-    bench.correct(transition_px=place(420.0))
+    bench.state.choose(next(photo for photo in bench.state.session.trial.photos if photo.parts == 0))
+    bench.state.correct(transition_px=place(420.0))
     hands.idle()
-    assert bench.entry.parts == 0
-    assert bench.shown.inspection.entry.parts == 0
+    assert bench.state.entry.parts == 0
+    assert bench.state.shown.inspection.entry.parts == 0
     (row,) = history(folder)
     assert row.parts == 100
     with WearLog(folder / "wear-log.sqlite") as log:
@@ -143,7 +143,7 @@ def test_a_photo_corrected_while_the_next_one_is_on_its_way(hands, folder, monke
 
 def test_a_graticule_read_slowly_scales_the_photo_it_is_in(hands, tmp_path, monkeypatch):
     """The person goes on to the next photo before the lines are found."""
-    from wearscope_napari import bench as bench_module
+    from wearscope_napari import drawing_tools
 
     new = Flute(shape=(900, 900), background=CARD, shift_px=(0.0, -250.0))
     light = new.light()
@@ -154,15 +154,15 @@ def test_a_graticule_read_slowly_scales_the_photo_it_is_in(hands, tmp_path, monk
         {0: save_light(light, tmp_path / "0.png"), 100: save_light(worn.light(), tmp_path / "1.png")},
     )
     hands.open(tmp_path, 0)
-    read = bench_module.scale_from_graticule
+    read = drawing_tools.scale_from_graticule
 
     def slow(*what, **how):
         time.sleep(0.5)
         return read(*what, **how)
 
-    monkeypatch.setattr(bench_module, "scale_from_graticule", slow)
-    hands.bench.pitch.setValue(100.0)
-    hands.bench._draw("ruler", "add_rectangle")
+    monkeypatch.setattr(drawing_tools, "scale_from_graticule", slow)
+    hands.bench.hand.pitch.setValue(100.0)
+    hands.bench.hand.draw("ruler", "add_rectangle")
     hands.hold("ruler", (55.0, 525.0), (400.0, 700.0), (845.0, 875.0))
     hands.let_go("ruler", (845.0, 875.0))
     hands.choose(100)
@@ -173,19 +173,19 @@ def test_a_graticule_read_slowly_scales_the_photo_it_is_in(hands, tmp_path, monk
 def test_a_length_not_given_sets_no_scale(hands, folder):
     """No default distance: it would be a scale that is wrong by any factor."""
     hands.open(folder, 0)
-    hands.bench._draw("ruler", "add_line")
+    hands.bench.hand.draw("ruler", "add_line")
     assert "distance" in hands.bench.status.text()
-    assert "ruler" not in hands.bench.layers
-    hands.bench._draw("ruler", "add_rectangle")
+    assert "ruler" not in hands.bench.on_photo.layers
+    hands.bench.hand.draw("ruler", "add_rectangle")
     assert "pitch" in hands.bench.status.text()
-    assert "ruler" not in hands.bench.layers
+    assert "ruler" not in hands.bench.on_photo.layers
     assert history(folder) == []
 
 
 def test_a_box_too_small_for_a_graticule_is_said(hands, folder):
     hands.open(folder, 0)
-    hands.bench.pitch.setValue(100.0)
-    hands.bench._draw("ruler", "add_rectangle")
+    hands.bench.hand.pitch.setValue(100.0)
+    hands.bench.hand.draw("ruler", "add_rectangle")
     hands.drag("ruler", (100.0, 50.0), (101.0, 51.0), (103.0, 52.0))
     assert "box" in hands.bench.status.text()
     assert "report" not in hands.bench.status.text()
@@ -210,7 +210,7 @@ def test_a_correction_made_while_the_photo_was_measured_counts_as_not_seen(hands
     monkeypatch.setattr(at_work, "inspect_photo", measure)
     with CorrectionLog(folder / "wear-log.sqlite") as log:
         assert len(log.history("Step edges")) == 1
-    hands.bench.correct(transition_px=place(0.0))
+    hands.bench.state.correct(transition_px=place(0.0))
     hands.idle()
     assert [row.by for row in history(folder)] == ["Grace"]
     assert "Grace" in hands.bench.status.text()
@@ -265,14 +265,14 @@ def test_a_correction_made_during_a_whole_run_is_in_the_log_after_it(hands, fold
             monkeypatch.undo()
 
     monkeypatch.setattr(at_work, "measure_trial", held)
-    bench.measure_all()
+    bench.run.measure_all()
     hands.wait(begun.is_set)
-    bench.correct(transition_px=place(420.0))
-    hands.wait(lambda: bench.shown.said.transition_px is not None)
-    hands.bench.choose(next(photo for photo in bench.session.trial.photos if photo.parts == 0))
-    hands.wait(lambda: bench.work._waiting == 0)
+    bench.state.correct(transition_px=place(420.0))
+    hands.wait(lambda: bench.state.shown.said.transition_px is not None)
+    hands.bench.state.choose(next(photo for photo in bench.state.session.trial.photos if photo.parts == 0))
+    hands.wait(lambda: bench.state.work._waiting == 0)
     go.set()
-    hands.wait(lambda: not bench._measuring_all, 240.0)
+    hands.wait(lambda: not bench.run.measuring, 240.0)
     hands.idle()
     with WearLog(folder / "wear-log.sqlite") as log:
         assert {r.method.split("+")[-1] for r in log.current(parts=100)} == {"hand"}
@@ -282,7 +282,7 @@ def test_a_new_state_photo_that_is_corrected_has_the_later_ones_measured_again(h
     """Their datum and their signs rest on it."""
     hands.open(folder, 100)
     hands.choose(0)
-    hands.bench._draw("edge", "add_path")
+    hands.bench.hand.draw("edge", "add_path")
     hands.drag("edge", *[tuple(Flute(background=CARD).at_px(s)) for s in np.linspace(-1400, 1400, 15)])
     hands.idle()
     with WearLog(folder / "wear-log.sqlite") as log:
@@ -297,7 +297,7 @@ def test_it_is_taken_back_after_the_trial_was_closed(hands, second_hands, folder
     hands.open(folder, 100)
     first = transition_px(hands.bench)
     hands.drag("transition", first, place(420.0))
-    hands.bench.correct(ignored_px=(tuple(patch(700)[:4]),))
+    hands.bench.state.correct(ignored_px=(tuple(patch(700)[:4]),))
     hands.idle()
     hands.drag("transition", transition_px(hands.bench), place(300.0))
     hands.press("Control-Z")  # the move to 300 goes, so it is not the last that stands
@@ -305,16 +305,16 @@ def test_it_is_taken_back_after_the_trial_was_closed(hands, second_hands, folder
     second_hands.open(folder, 100)
     bench = second_hands.bench
     bench.who.setText("Grace")
-    assert bench.undo_button.isEnabled()
+    assert bench.hand.undo_button.isEnabled()
     second_hands.press("Control-Z")
-    assert bench.shown.said.ignored_px == ()
-    assert bench.shown.said.transition_px is not None
+    assert bench.state.shown.said.ignored_px == ()
+    assert bench.state.shown.said.transition_px is not None
     second_hands.press("Control-Z")
-    assert bench.shown.said.empty
-    assert not bench.undo_button.isEnabled()
+    assert bench.state.shown.said.empty
+    assert not bench.hand.undo_button.isEnabled()
     assert transition_px(bench) == pytest.approx(first)
     second_hands.press("Control-Shift-Z")
-    assert bench.shown.said.transition_px == pytest.approx(place(420.0), abs=1.0)
+    assert bench.state.shown.said.transition_px == pytest.approx(place(420.0), abs=1.0)
     rows = history(folder)
     kinds = "transition_px ignored_px transition_px transition_px ignored_px transition_px transition_px"
     assert [row.kind for row in rows] == kinds.split()
@@ -346,10 +346,10 @@ def test_odd_photos_are_shown_and_corrected_where_they_are(hands, folder, change
         change(folder / f"{parts}.png")
     shown = hands.open(folder, 100)
     assert not shown.inspection.refusal, shown.inspection.refusal
-    assert hands.bench.layers["photo"].data.shape == (420, 900, 3)
-    assert hands.bench.layers["photo"].data.dtype == np.uint8
+    assert hands.bench.on_photo.layers["photo"].data.shape == (420, 900, 3)
+    assert hands.bench.on_photo.layers["photo"].data.dtype == np.uint8
     hands.drag("transition", transition_px(hands.bench), place(420.0))
-    found = {(r.quantity, r.zone): r for r in hands.bench.shown.inspection.records}
+    found = {(r.quantity, r.zone): r for r in hands.bench.state.shown.inspection.records}
     assert transition_error_um(WORN, found)[0] == pytest.approx(300.0, abs=5.0)
 
 
@@ -362,9 +362,9 @@ def test_a_photo_file_that_has_gone(hands, folder):
     assert "100.png" in hands.bench.status.text()
     assert [layer for layer in hands.bench.viewer.layers if layer.name == "photo"] == []
     hands.choose(200)
-    hands.bench.correct(transition_px=place(0.0))
-    hands.bench.turn_tool()
-    hands.bench.swap_sides()
+    hands.bench.state.correct(transition_px=place(0.0))
+    hands.bench.hand.turn_tool()
+    hands.bench.hand.swap_sides()
     hands.idle()
     assert history(folder) == []
 
@@ -380,16 +380,16 @@ def test_a_trial_without_photos_yet(hands, folder, tmp_path_factory):
     bench = hands.bench
     assert bench.open_trial(folder), bench.status.text()
     hands.idle()
-    assert bench.list.count() == 0
+    assert bench.photos.count() == 0
     assert [bench.capture.bit.itemText(n) for n in range(2)] == ["Dunlin", "Knot"]
-    bench.next_photo()
-    bench.measure_all()
+    bench.photos.next_photo()
+    bench.run.measure_all()
     hands.idle()
-    trial = file_picture(bench.session.trial, picture, Place("Dunlin", 1, 0, "relief", "bench"))
+    trial = file_picture(bench.state.session.trial, picture, Place("Dunlin", 1, 0, "relief", "bench"))
     assert [photo.parts for photo in trial.photos] == [0]
-    bench.reload()
+    bench.state.reload()
     hands.idle()
-    assert bench.list.count() == 1
+    assert bench.photos.count() == 1
 
 
 def test_a_pattern_that_finds_nothing_yet(hands, folder):
@@ -399,7 +399,7 @@ def test_a_pattern_that_finds_nothing_yet(hands, folder):
     (folder / "trial.toml").write_text(head + pattern)
     assert hands.bench.open_trial(folder), hands.bench.status.text()
     hands.idle()
-    assert hands.bench.list.count() == 0
+    assert hands.bench.photos.count() == 0
 
 
 def test_a_photo_taken_again_while_it_is_shown_is_shown_anew(hands, folder, tmp_path_factory):
@@ -414,7 +414,7 @@ def test_a_photo_taken_again_while_it_is_shown_is_shown_anew(hands, folder, tmp_
     shutil.copy(again, inbox / "IMG_1.png")
     hands.wait(lambda: "filed as" in capture.verdict.text(), 90.0)
     hands.idle()
-    assert hands.bench.shown.inspection.photo_sha256 == load_hash(again)
+    assert hands.bench.state.shown.inspection.photo_sha256 == load_hash(again)
 
 
 def load_hash(path):
@@ -490,7 +490,7 @@ def test_a_folder_that_cannot_be_written_still_shows_the_photo(hands, folder, mo
     deny_writing(monkeypatch)
     hands.open(folder, 100)
     bench = hands.bench
-    assert "photo" in bench.layers
+    assert "photo" in bench.on_photo.layers
     assert bench.numbers.table.rowCount() > 5
     assert "cannot be written" in bench.status.text()
     before = transition_px(bench)
@@ -527,11 +527,11 @@ def test_opening_a_trial_does_not_wait_for_its_photos_and_its_log(hands, folder,
 
     monkeypatch.setattr(at_work.Session, "read_states", watched)
     hands.open(folder)
-    hands.bench.reload()
+    hands.bench.state.reload()
     hands.idle()
     assert threads
     assert threading.main_thread() not in threads
-    assert hands.bench.shown is not None
+    assert hands.bench.state.shown is not None
 
 
 # --- The window
@@ -540,20 +540,20 @@ def test_opening_a_trial_does_not_wait_for_its_photos_and_its_log(hands, folder,
 def test_keys_work_while_the_list_has_the_focus(hands, folder):
     hands.open(folder, 0)
     bench = hands.bench
-    bench.list.setCurrentRow(0)
+    bench.photos.setCurrentRow(0)
     hands.idle()
-    hands.type_key(bench.list, Qt.Key.Key_PageDown)
-    assert bench.list.currentRow() == 1
-    hands.type_key(bench.list, Qt.Key.Key_PageUp)
-    assert bench.list.currentRow() == 0
+    hands.type_key(bench.photos, Qt.Key.Key_PageDown)
+    assert bench.photos.currentRow() == 1
+    hands.type_key(bench.photos, Qt.Key.Key_PageUp)
+    assert bench.photos.currentRow() == 0
     hands.choose(100)
     hands.drag("transition", transition_px(bench), place(420.0))
-    hands.type_key(bench.list, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
-    assert bench.shown.said.empty
+    hands.type_key(bench.photos, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert bench.state.shown.said.empty
     hands.type_key(
-        bench.all, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
+        bench.run.all, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
     )
-    assert not bench.shown.said.empty
+    assert not bench.state.shown.said.empty
 
 
 def test_a_name_just_typed_counts(hands, folder):
@@ -569,11 +569,11 @@ def test_a_layer_that_was_deleted_comes_back_with_its_tool(hands, folder):
     bench = hands.bench
     for name in ("photo", "left out (resin, glare)"):
         bench.viewer.layers.remove(name)
-    bench._draw("ignored", "add_polygon_lasso")
+    bench.hand.draw("ignored", "add_polygon_lasso")
     assert "photo" in bench.viewer.layers
     assert len([layer for layer in bench.viewer.layers if layer.name == "photo"]) == 1
     hands.drag("ignored", *patch(700))
-    assert len(bench.shown.said.ignored_px) == 1
+    assert len(bench.state.shown.said.ignored_px) == 1
 
 
 def test_the_bench_is_closed_and_opened_again(viewer, folder):
@@ -613,7 +613,9 @@ def test_the_numbers_say_whose_they_are(hands, folder, monkeypatch):
     numbers = hands.bench.numbers
     assert "Dunlin, flute 1, after 100 parts" in numbers.title.text()
     assert numbers.isEnabled()
-    hands.bench.choose(next(photo for photo in hands.bench.session.trial.photos if photo.parts == 0))
+    hands.bench.state.choose(
+        next(photo for photo in hands.bench.state.session.trial.photos if photo.parts == 0)
+    )
     assert not numbers.isEnabled()
     hands.idle()
     assert numbers.isEnabled()

@@ -29,17 +29,17 @@ def test_by_the_dialog(hands, folder, monkeypatch):
     answers = iter([("", ""), (str(folder / "trial.toml"), "")])
     monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_: next(answers))
     hands.bench.ask_for_trial()
-    assert hands.bench.session is None  # cancelled
+    assert hands.bench.state.session is None  # cancelled
     hands.bench.ask_for_trial()
     hands.idle()
-    assert hands.bench.session.trial.name == "Step edges"
+    assert hands.bench.state.session.trial.name == "Step edges"
 
 
 @pytest.mark.parametrize("what", ["trial.toml", "."])
 def test_dropped_on_the_window(viewer, folder, what):
     viewer.open(folder / what, plugin="wearscope")
     (bench,) = benches(viewer)
-    assert bench.list.count() == 3
+    assert bench.photos.count() == 3
     viewer.open(folder / what, plugin="wearscope")
     assert benches(viewer) == [bench]
     bench.finish()
@@ -92,11 +92,11 @@ def test_what_is_no_trial_is_left_to_others(tmp_path):
 def test_the_sample_trial(viewer):
     viewer.open_sample("wearscope", "trial")
     (bench,) = benches(viewer)
-    assert bench.list.count() == 18
+    assert bench.photos.count() == 18
     Hands(bench).idle()
-    assert bench.shown is not None
+    assert bench.state.shown is not None
     assert [layer.name for layer in viewer.layers].count("photo") == 1
-    assert bench.session.out_dir.name.startswith("wearscope-sample-")
+    assert bench.state.session.out_dir.name.startswith("wearscope-sample-")
     bench.finish()
 
 
@@ -116,7 +116,7 @@ def test_from_the_command_line(make_napari_viewer, folder, monkeypatch):
     monkeypatch.setattr(napari, "run", lambda: None)
     assert main(["view", str(folder)]) == 0
     (bench,) = benches(viewer)
-    assert bench.session.log_path == folder / "wear-log.sqlite"
+    assert bench.state.session.log_path == folder / "wear-log.sqlite"
     bench.finish()
     assert Path(wearscope_napari.app.__file__).name == "app.py"
 

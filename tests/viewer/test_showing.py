@@ -16,7 +16,7 @@ from wearscope.trial import load_trial
 
 
 def lines(bench):
-    return [bench.list.item(row).text() for row in range(bench.list.count())]
+    return [bench.photos.item(row).text() for row in range(bench.photos.count())]
 
 
 def test_what_needs_an_eye_comes_first(hands, folder):
@@ -25,20 +25,20 @@ def test_what_needs_an_eye_comes_first(hands, folder):
         hands.choose(parts)
     before = [line.split(": ")[1] for line in lines(hands.bench)]
     assert before == sorted(before, key=lambda line: ("new" not in line, line))  # has not moved meanwhile
-    hands.bench.list_photos()
+    hands.bench.photos.list_photos()
     states = [line.split(":")[0] for line in lines(hands.bench)]
     order = ["refused", "doubtful", "to measure", "done"]
     assert states == sorted(states, key=order.index)
     assert states[0] == "refused"
     assert "after 200 parts" in lines(hands.bench)[0]
-    assert hands.bench.entry.parts == 200  # the chosen one stays chosen when the list changes
+    assert hands.bench.state.entry.parts == 200  # the chosen one stays chosen when the list changes
     assert "200.png" in hands.bench.status.text()
 
 
 def test_how_a_run_left_the_photos_is_known(hands, folder):
     measure_trial(load_trial(folder), folder, jobs=1)
     hands.bench.open_trial(folder)
-    hands.wait(lambda: hands.bench.entry is not None)
+    hands.wait(lambda: hands.bench.state.entry is not None)
     states = {line.split(":")[0] for line in lines(hands.bench)}
     assert "refused" in states
     assert "to measure" not in states
@@ -49,7 +49,7 @@ def test_a_photo_taken_again_is_to_be_measured(hands, folder):
     measure_trial(load_trial(folder), folder, jobs=1)
     NEW.worn(seed=9).save(folder / "100.png")
     hands.bench.open_trial(folder)
-    hands.wait(lambda: hands.bench.entry is not None)
+    hands.wait(lambda: hands.bench.state.entry is not None)
     (line,) = [line for line in lines(hands.bench) if "100 parts" in line]
     assert line.startswith("to measure")
     hands.idle()
@@ -58,11 +58,11 @@ def test_a_photo_taken_again_is_to_be_measured(hands, folder):
 def test_keys_go_through_the_photos(hands, folder):
     hands.open(folder)
     bench = hands.bench
-    rows = [bench.list.currentRow()]
+    rows = [bench.photos.currentRow()]
     for key in ("PageDown", "PageDown", "PageDown", "PageUp"):
         hands.press(key)
-        rows.append(bench.list.currentRow())
-        assert bench.entry is not None
+        rows.append(bench.photos.currentRow())
+        assert bench.state.entry is not None
     assert rows == [0, 1, 2, 2, 1]
     bench.finish()
     assert "PageDown" not in map(str, bench.viewer.keymap)
@@ -86,7 +86,7 @@ def test_places_are_where_they_are_on_the_photo(hands, tmp_path, angle_deg):
     worn = new.worn(transition_um=150.0)
     write_trial(tmp_path, {0: new.save(tmp_path / "0.png"), 100: worn.save(tmp_path / "100.png")})
     hands.open(tmp_path, 100)
-    layers = hands.bench.layers
+    layers = hands.bench.on_photo.layers
     row, column = layers["transition"].data[0]
     off = (np.array([column, row]) - worn.transition_px) * 3.5
     assert abs(off @ worn.direction) < 50.0
@@ -108,39 +108,39 @@ def test_places_are_where_they_are_on_the_photo(hands, tmp_path, angle_deg):
 def test_now_and_new_lie_over_each_other(hands, folder):
     hands.open(folder, 100)
     bench = hands.bench
-    bench.over.setChecked(True)
-    hands.wait(lambda: "over" in bench.layers)
-    over = drawing.new_on_now(bench.shown.inspection)
-    assert bench.layers["over"].data.shape[1] == pytest.approx(over.shape[1] / 2, abs=1)
-    bench.swipe.setValue(100)
-    assert bench.layers["over"].data.shape == over.shape
+    bench.compare.over.setChecked(True)
+    hands.wait(lambda: "over" in bench.on_photo.layers)
+    over = drawing.new_on_now(bench.state.shown.inspection)
+    assert bench.on_photo.layers["over"].data.shape[1] == pytest.approx(over.shape[1] / 2, abs=1)
+    bench.compare.swipe.setValue(100)
+    assert bench.on_photo.layers["over"].data.shape == over.shape
     # deep in the tool, away from the edge, both show the same grind marks
     deep = [
         WORN.middle_px + (s * WORN.direction + 250.0 * WORN.inward) / 3.5 for s in np.arange(-1200, 1200, 3.5)
     ]
     at = np.round(deep).astype(int)
-    now = bench.shown.photo.pixels[at[:, 1], at[:, 0], 1].astype(float)
+    now = bench.state.shown.photo.pixels[at[:, 1], at[:, 0], 1].astype(float)
     new = over[at[:, 1], at[:, 0], 1].astype(float)
     assert np.corrcoef(now, new)[0, 1] > 0.9
-    bench.over.setChecked(False)
-    assert "over" not in bench.layers
+    bench.compare.over.setChecked(False)
+    assert "over" not in bench.on_photo.layers
 
 
 def test_it_blinks(hands, folder):
     hands.open(folder, 100)
     bench = hands.bench
-    bench._blink.setInterval(30)
-    bench.blink.setChecked(True)
-    hands.wait(lambda: "over" in bench.layers)
+    bench.overlay.blink.setInterval(30)
+    bench.compare.blink.setChecked(True)
+    hands.wait(lambda: "over" in bench.on_photo.layers)
     seen = set()
 
     def both():
-        seen.add(bench.layers["over"].visible)
+        seen.add(bench.on_photo.layers["over"].visible)
         return seen == {True, False}
 
     hands.wait(both, 20.0)
-    bench.blink.setChecked(False)
-    assert not bench._blink.isActive()
+    bench.compare.blink.setChecked(False)
+    assert not bench.overlay.blink.isActive()
 
 
 def test_numbers_status_reason_and_earlier_ones(hands, folder):
@@ -153,7 +153,7 @@ def test_numbers_status_reason_and_earlier_ones(hands, folder):
         table.item(row, 0).text(): [table.item(row, c).text() for c in (1, 2, 3)]
         for row in range(table.rowCount())
     }
-    records = {(r.quantity, r.zone): r for r in hands.bench.shown.inspection.records}
+    records = {(r.quantity, r.zone): r for r in hands.bench.state.shown.inspection.records}
     assert len(cells) == len(records)
     blur = cells["blur of the edge"]
     assert "±" in blur[0]
@@ -171,7 +171,7 @@ def test_numbers_status_reason_and_earlier_ones(hands, folder):
 def test_a_refused_photo_says_why_and_shows_the_picture(hands, folder):
     hands.open(folder, 200)
     assert "200.png" in hands.bench.numbers.reason.text()
-    assert "photo" in hands.bench.layers
+    assert "photo" in hands.bench.on_photo.layers
     assert hands.bench.numbers.table.rowCount() == 0
 
 
@@ -204,7 +204,7 @@ def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_d
     assert names == {"photo", "outline as read", "faces and arc fitted", "left out as dust"} | {
         "mark near the tip"
     }
-    face_a, arc, face_b = (path[:, ::-1] for path in bench.layers["tip"].data)
+    face_a, arc, face_b = (path[:, ::-1] for path in bench.on_photo.layers["tip"].data)
     from_centre = np.hypot(*(arc - centre).T)
     assert from_centre == pytest.approx(wedge.radius_px, abs=0.7)
     for face in (face_a, face_b):
@@ -212,7 +212,7 @@ def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_d
         off = face[0] - wedge.apex
         assert abs(along[0] * off[1] - along[1] * off[0]) < 0.7  # its line goes through the apex
         assert np.arccos(along @ into) == pytest.approx(np.radians(wedge.wedge_deg) / 2, abs=0.02)
-    outline = np.vstack(bench.layers["outline"].data)[:, ::-1]
+    outline = np.vstack(bench.on_photo.layers["outline"].data)[:, ::-1]
     gap = np.abs(np.hypot(*(outline - centre).T) - wedge.radius_px)
     near_arc = np.hypot(*(outline - arc[45]).T) < 0.4 * wedge.radius_px
     assert near_arc.sum() > 5
@@ -220,7 +220,7 @@ def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_d
     assert len(bench.strip.figure.axes) == 2
     assert "profile view" in bench.numbers.title.text()
     assert any("wedge angle" in bench.numbers.table.item(row, 0).text() for row in range(5))
-    assert not any(button.isEnabled() for button in bench.for_faces)
+    assert not any(button.isEnabled() for button in bench.hand.for_faces)
 
 
 def test_a_section_is_marked_and_scaled_by_hand(hands, tmp_path):
@@ -228,13 +228,13 @@ def test_a_section_is_marked_and_scaled_by_hand(hands, tmp_path):
     sections.write_trial(tmp_path, {0: wedge.save(tmp_path / "0.png")})
     hands.open(tmp_path, 0)
     bench = hands.bench
-    bench._draw("edge", "add_path")
+    bench.hand.draw("edge", "add_path")
     hands.drag("edge", *[tuple(np.add(wedge.apex, (0.0, d))) for d in (-20.0, 0.0, 15.0, 30.0)])
-    assert bench.shown.said.edge is not None
-    assert {row.method.split("+")[-1] for row in bench.shown.inspection.records} == {"hand"}
-    bench.distance.setValue(300.0)
-    bench._draw("ruler", "add_line")
+    assert bench.state.shown.said.edge is not None
+    assert {row.method.split("+")[-1] for row in bench.state.shown.inspection.records} == {"hand"}
+    bench.hand.distance.setValue(300.0)
+    bench.hand.draw("ruler", "add_line")
     hands.drag("ruler", (50.0, 20.0), (150.0, 20.0), (250.0, 20.0))
-    radius = next(row for row in bench.shown.inspection.records if row.quantity == "edge_radius")
+    radius = next(row for row in bench.state.shown.inspection.records if row.quantity == "edge_radius")
     assert radius.value == pytest.approx(24.0 * 1.5, rel=0.06)
     assert bench.viewer.layers["photo"].scale[0] == pytest.approx(1.5, rel=0.01)

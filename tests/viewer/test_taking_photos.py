@@ -48,9 +48,9 @@ def test_a_good_picture_is_filed_under_the_flute_one_is_on(watching, folder, inb
     (photo,) = [photo for photo in load_trial(folder).photos if photo.parts == 300]
     assert photo.path.read_bytes() == content
     assert (inbox / "IMG_1.png").exists()
-    assert watching.bench.entry == photo
-    assert watching.bench.shown.inspection.entry == photo
-    assert watching.bench.list.count() == 4
+    assert watching.bench.state.entry == photo
+    assert watching.bench.state.shown.inspection.entry == photo
+    assert watching.bench.photos.count() == 4
 
 
 def test_a_blurred_picture_is_to_be_taken_again(watching, folder, inbox):

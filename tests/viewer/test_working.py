@@ -82,11 +82,11 @@ def test_a_failure_is_said(viewer):
 def test_all_are_measured_with_progress(hands, folder):
     hands.open(folder)
     seen = []
-    hands.bench.progress.valueChanged.connect(seen.append)
-    hands.bench.measure_all()
-    assert hands.bench.stop.isEnabled()
-    assert not hands.bench.all.isEnabled()
-    hands.wait(lambda: not hands.bench._measuring_all, 240.0)
+    hands.bench.run.progress.valueChanged.connect(seen.append)
+    hands.bench.run.measure_all()
+    assert hands.bench.run.stop.isEnabled()
+    assert not hands.bench.run.all.isEnabled()
+    hands.wait(lambda: not hands.bench.run.measuring, 240.0)
     hands.idle()
     assert 3 in seen
     assert (folder / "results" / "measurements.csv").is_file()
@@ -94,7 +94,7 @@ def test_all_are_measured_with_progress(hands, folder):
         "after 200 parts" in (folder / "results" / "refused.csv").read_text()
         or "200.png" in (folder / "results" / "refused.csv").read_text()
     )
-    states = [hands.bench.list.item(row).text().split(":")[0] for row in range(3)]
+    states = [hands.bench.photos.item(row).text().split(":")[0] for row in range(3)]
     assert states[0] == "refused"
     assert "to measure" not in states
 
@@ -108,11 +108,13 @@ def test_it_can_be_stopped_and_what_is_done_is_kept(hands, folder, monkeypatch):
         lambda trial, out, jobs, progress: real(trial, out, jobs=1, progress=progress),
     )
     said = []
-    say = hands.bench.say
-    hands.bench.say = lambda line: (said.append(line), say(line))
-    hands.bench.progress.valueChanged.connect(lambda done: hands.bench.stop.click() if done == 1 else None)
-    hands.bench.measure_all()
-    hands.wait(lambda: not hands.bench._measuring_all, 240.0)
+    say = hands.bench.state.say
+    hands.bench.state.say = lambda line: (said.append(line), say(line))
+    hands.bench.run.progress.valueChanged.connect(
+        lambda done: hands.bench.run.stop.click() if done == 1 else None
+    )
+    hands.bench.run.measure_all()
+    hands.wait(lambda: not hands.bench.run.measuring, 240.0)
     hands.idle()
     assert any(line.startswith("stopped") for line in said)
     with WearLog(folder / "wear-log.sqlite") as log:
@@ -138,7 +140,7 @@ def test_closing_while_it_saves_loses_nothing(make_napari_viewer, folder, monkey
         correct(*what, **said)
 
     monkeypatch.setattr(at_work.Session, "correct", slow)
-    hands.bench.correct(transition_px=tuple(map(float, WORN.at_px(420.0))))
+    hands.bench.state.correct(transition_px=tuple(map(float, WORN.at_px(420.0))))
     assert not (folder / "wear-log.sqlite").exists() or not _history(folder)
     viewer.close()
     with CorrectionLog(folder / "wear-log.sqlite") as log:
@@ -163,12 +165,12 @@ def test_closing_while_it_measures_does_not_hang(make_napari_viewer, folder, mon
 
     monkeypatch.setattr(at_work, "inspect_photo", slow)
     for parts in (100, 200, 0):
-        hands.bench.choose(next(p for p in hands.bench.session.trial.photos if p.parts == parts))
+        hands.bench.state.choose(next(p for p in hands.bench.state.session.trial.photos if p.parts == parts))
     hands.wait(begun.is_set)
     start = time.monotonic()
     viewer.close()
     assert time.monotonic() - start < 30.0
-    hands.bench.work._pool.shutdown()  # nothing is left that hangs
+    hands.bench.state.work._pool.shutdown()  # nothing is left that hangs
 
 
 def test_a_window_that_stays_open_after_all_goes_on_working(hands, folder):
@@ -177,19 +179,19 @@ def test_a_window_that_stays_open_after_all_goes_on_working(hands, folder):
 
     hands.open(folder, 100)
     hands.bench.eventFilter(hands.bench._window(), QCloseEvent())
-    shown = hands.bench.shown
-    hands.bench.correct(transition_px=tuple(map(float, WORN.at_px(420.0))))
+    shown = hands.bench.state.shown
+    hands.bench.state.correct(transition_px=tuple(map(float, WORN.at_px(420.0))))
     hands.idle()
-    assert hands.bench.shown is not shown
-    assert hands.bench.shown.said.transition_px is not None
+    assert hands.bench.state.shown is not shown
+    assert hands.bench.state.shown.said.transition_px is not None
 
 
 def test_a_log_that_cannot_be_written_is_said(hands, folder, monkeypatch):
     hands.open(folder, 100)
     lines = []
-    hands.bench.work.failed.connect(lines.append)
-    hands.bench.session.out_dir = folder / "gone"
-    hands.bench.correct(transition_px=tuple(map(float, WORN.at_px(420.0))))
+    hands.bench.state.work.failed.connect(lines.append)
+    hands.bench.state.session.out_dir = folder / "gone"
+    hands.bench.state.correct(transition_px=tuple(map(float, WORN.at_px(420.0))))
     hands.idle()
     assert lines
     assert "wear-log.sqlite" in lines[0]

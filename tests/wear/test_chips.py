@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from faces import FACE, S_UM, face, labels_with_transition, marks
+from measured import light_fit, measured, zones
 from scipy.ndimage import gaussian_filter1d
 
-from wearscope.light.strip import UNUSED, USED
-from wearscope.wear.chips import CHIP_UM, chip_findings, find_chips, outline, sides
+from wearscope.light.strip import UNUSED
+from wearscope.quantities.reasons import reason
+from wearscope.wear.chips import CHIP_UM, chip_findings, find_chips, sides
 
 WIDTH_UM = 150.0
 DARK, BRIGHT = (0.02, 0.02, 0.02), (0.8, 0.8, 0.8)
@@ -24,7 +28,7 @@ def wandering(size_um, seed=2):
     return size_um * noise / noise.std()
 
 
-def rows(chips_um, *, background=DARK, lamp_um=0.0, u_um=1.0, wander_um=1.0, noise=0.01, melts=False):
+def rows(chips_um, *, background=DARK, lamp_um=0.0, u_um=1.0, wander_um=1.0, noise=0.01, coated=False):
     """Findings of an edge, used at s < 0, with chips cut into it; by quantity and zone."""
     level = np.where(S_UM < 0, 15.0, 0.0) + wandering(wander_um) * (S_UM < 0)
     cut = np.sum(chips_um, axis=0) if chips_um else np.zeros(len(S_UM))
@@ -42,12 +46,9 @@ def rows(chips_um, *, background=DARK, lamp_um=0.0, u_um=1.0, wander_um=1.0, noi
     labels = labels_with_transition()
     labels[cut > 3.0] = 0
     trace = level + cut + lamp
-    line = outline(strip, level + cut, 20.0)
-    zones = []
-    for label, columns in sides(S_UM, level, 0.0, -1, USED).items():
-        seen = find_chips(strip, line, trace, level, columns, labels == label, u_um, 4.5, 5e-4, melts)
-        zones.append(("used" if label == USED else "unused", seen))
-    return {(row.quantity, row.zone): row for row in chip_findings(zones, "profile")}
+    used, unused = (light_fit(zone, 0.0, 20.0, u_um) for zone in ("used", "unused"))
+    edge = measured(strip, labels, level, departure_um=trace, used=used, unused=unused, coated=coated)
+    return {(row.quantity, row.zone): row for row in chip_findings(find_chips(edge), "light-fit")}
 
 
 @pytest.mark.parametrize("background", [DARK, BRIGHT])
@@ -76,7 +77,7 @@ def test_none_is_a_result():
     for zone in ("used", "unused"):
         count = found["chip_count", zone]
         assert (count.value, count.status) == (0, "ok")
-        assert f"none deeper than {CHIP_UM:.0f} um" in count.note
+        assert count.reasons[0] == reason("no-chip", depth_um=CHIP_UM)
         for size in ("chip_depth_max", "chip_length"):
             assert found[size, zone].status == "below_detection"
             assert found[size, zone].interval95[1] > 0.0
@@ -108,7 +109,7 @@ def test_against_the_dark_the_lamps_image_hides_shallow_chips():
     found = rows([notch(-1000.0, 45.0)], lamp_um=24.0)
     assert found["chip_count", "used"].value == 1
     assert found["chip_count", "used"].status == "doubtful"
-    assert "shows only notches deeper than" in found["chip_count", "used"].note
+    assert found["chip_count", "used"].reasons[0].code == "shallow-chips-hidden"
     deepest = found["chip_depth_max", "used"]
     assert deepest.status == "ok"
     assert abs(deepest.value - 45.0) < 6.0
@@ -116,7 +117,7 @@ def test_against_the_dark_the_lamps_image_hides_shallow_chips():
 
 
 def test_bare_carbide_before_a_bright_card_is_doubtful():
-    found = rows([notch(-1000.0, 40.0)], background=BRIGHT, melts=True)
+    found = rows([notch(-1000.0, 40.0)], background=BRIGHT, coated=True)
     assert found["chip_depth_max", "used"].status == "doubtful"
     assert found["chip_depth_max", "used"].u > 10.0
     assert found["chip_count", "unused"].status == "ok"  # nothing broken there
@@ -125,12 +126,17 @@ def test_bare_carbide_before_a_bright_card_is_doubtful():
 def test_an_edge_like_its_background_is_refused():
     found = rows([notch(-1000.0, 40.0)], background=FACE * 1.03, noise=0.02)
     assert {row.status for row in found.values()} == {"refused"}
-    assert all(row.value is None and row.note for row in found.values())
+    assert all(row.value is None and row.reasons for row in found.values())
 
 
 def test_the_transition_and_the_ends_are_left_out():
-    parts = sides(S_UM, np.zeros(len(S_UM)), 100.0, -1, USED)
-    assert S_UM[parts[USED]].max() == pytest.approx(-200.0, abs=4.1)
-    assert S_UM[parts[UNUSED]].min() == pytest.approx(400.0, abs=4.1)
-    assert S_UM[parts[USED]].min() == pytest.approx(-1900.0, abs=4.1)
-    assert list(sides(S_UM, np.zeros(len(S_UM)), None, 1, UNUSED)) == [UNUSED]
+    flat = np.zeros(len(S_UM))
+    edge = measured(face(0.0), labels_with_transition(), flat)
+    edge = replace(edge, zones=zones(edge.labels, transition_um=100.0))
+    parts = dict(sides(edge))
+    assert S_UM[parts["used"]].max() == pytest.approx(-200.0, abs=4.1)
+    assert S_UM[parts["unused"]].min() == pytest.approx(400.0, abs=4.1)
+    assert S_UM[parts["used"]].min() == pytest.approx(-1900.0, abs=4.1)
+    whole = replace(edge, zones=zones(np.full(len(S_UM), UNUSED, np.int8)))
+    assert [zone for zone, _ in sides(whole)] == ["used"]
+    assert [zone for zone, _ in sides(replace(whole, datum=None))] == ["unused"]

@@ -1,26 +1,26 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from measured import light_fit, measured
 from pictures import BARE, GOLD, VIOLET
 from scipy.special import ndtr
 
 from wearscope.light.strip import Strip
-from wearscope.wear.coating import (
+from wearscope.quantities.reasons import reason
+from wearscope.wear.coating import coating_findings, zone_coating
+from wearscope.wear.coating_colour import (
     BAND_UM,
     colour_ratios,
     deep_colour,
     even_out,
     is_grey,
     learn_coating,
-    map_substrate,
     usual_colour,
-    zone_coating,
 )
-from wearscope.wear.edge_view import coating_findings
+from wearscope.wear.coating_map import map_substrate
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM
@@ -200,12 +200,14 @@ def test_an_edge_that_may_be_of_two_kinds_is_doubtful():
     colour = learn_coating(strip, ratios, ~USED)
     usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
     seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
-    fits = SimpleNamespace(used=SimpleNamespace(u_silhouette_um=1.0), unused=None)
-    whole = np.ones(len(S_UM), np.int8)
-    for mixed, status in (("", "ok"), ("the edge line wanders", "doubtful")):
-        rows = coating_findings(strip, seen, EDGE_UM, whole, fits, ["used"], "profile", mixed)
+    fit, whole = light_fit(u_silhouette_um=1.0), np.ones(len(S_UM), np.int8)
+    for residual_um, status in ((0.4, "ok"), (9.0, "doubtful")):
+        edge = measured(strip, whole, EDGE_UM, used=fit, residual_um=residual_um)
+        rows = coating_findings(edge, seen, "light-fit")
         assert [row.status for row in rows] == [status, status]
-        assert all(mixed in row.note for row in rows)
+        assert all(
+            (reason("edge-line-wanders", rms_um=9.0) in row.reasons) is (residual_um == 9.0) for row in rows
+        )
 
 
 def test_a_doubtful_zone_makes_the_difference_doubtful():
@@ -214,14 +216,11 @@ def test_a_doubtful_zone_makes_the_difference_doubtful():
     colour = learn_coating(strip, ratios, ~USED)
     usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
     seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
-    fits = SimpleNamespace(
-        used=SimpleNamespace(u_silhouette_um=1.0), unused=SimpleNamespace(u_silhouette_um=1.0)
-    )
+    used, unused = (light_fit(zone, u_silhouette_um=1.0) for zone in ("used", "unused"))
     labels = np.where(USED, 1, -1).astype(np.int8)
+    edge = measured(strip, labels, EDGE_UM, used=used, unused=unused)
     for faint, status in ((False, "ok"), (True, "doubtful")):
-        rows = coating_findings(
-            strip, replace(seen, faint=faint), EDGE_UM, labels, fits, ["used", "unused"], "profile"
-        )
+        rows = coating_findings(edge, replace(seen, faint=faint), "light-fit")
         (difference,) = (row for row in rows if row.zone == "difference")
         assert difference.status == status
 
@@ -241,3 +240,27 @@ def test_a_column_that_cannot_be_read_hides_all_of_its_band():
     loss = zone_coating(burnt, seen, EDGE_UM, 1.0, USED)
     clear = zone_coating(strip, seen, EDGE_UM, 1.0, USED & ~glare)
     assert loss.u_loss > 2.0 * clear.u_loss
+
+
+def test_the_detection_limit_is_that_of_a_coating_that_has_lost_nothing():
+    # L. A. Currie, Anal. Chem. 40 (1968): 3.29 times the standard uncertainty of a blank, from memory
+    fit = light_fit(u_silhouette_um=1.0)
+    for setback_um in (-99.0, 60.0):
+        strip = bared(np.where(USED, setback_um, -99.0))
+        ratios = even_out(strip, colour_ratios(strip), ~USED)
+        colour = learn_coating(strip, ratios, ~USED)
+        usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+        seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+        edge = measured(strip, np.where(USED, 1, -1).astype(np.int8), EDGE_UM, used=fit, unused=fit)
+        rows = {(row.quantity, row.zone): row for row in coating_findings(edge, seen, "light-fit")}
+        loss, blank = rows["coating_loss", "used"], rows["coating_loss", "unused"]
+        assert (blank.status, rows["coating_setback", "unused"].status) == ("below_detection",) * 2
+        if setback_um < 0.0:
+            assert loss.detection_limit == pytest.approx(3.29 * loss.u)
+            assert loss.status == "below_detection"
+        else:  # where the border is, is known less well than that there is none
+            assert 0.01 < loss.detection_limit < 2.5 * loss.u
+            assert loss.status == "ok"
+        assert rows["coating_loss", "difference"].detection_limit == pytest.approx(
+            np.hypot(loss.detection_limit, blank.detection_limit)
+        )

@@ -9,6 +9,7 @@ import pytest
 from faces import FACE, S_UM, STEP_UM, face
 
 from wearscope.metrology.findings import found, refused
+from wearscope.quantities.reasons import reason
 from wearscope.wear.resin import BESIDE_UM, Resin, resin_columns
 
 BROWN, GOLD = (0.2, 0.1, 0.03), (0.55, 0.4, 0.17)
@@ -67,11 +68,11 @@ class TestColumns:
 
 
 FINDINGS = [
-    found("edge_recession", "difference", "um", 20.0, 1.0, "profile"),
-    found("edge_radius", "used", "um", 3.0, 1.0, "profile", limit=5.0),
-    found("edge_radius", "unused", "um", 6.0, 1.0, "profile"),
-    found("chip_count", "used", "1", 2.0, 0.1, "profile"),
-    refused("coating_loss", "used", "1", "no colour", "profile"),
+    found("edge_recession", "difference", 20.0, 1.0, "light-fit"),
+    found("edge_radius", "used", 3.0, 1.0, "light-fit", limit=5.0),
+    found("edge_radius", "unused", 6.0, 1.0, "light-fit"),
+    found("chip_count", "used", 2.0, 0.1, "light-fit"),
+    refused("coating_loss", "used", reason("coating-colour-unread"), "light-fit"),
 ]
 
 
@@ -82,15 +83,15 @@ class TestRows:
     def test_a_few_beads_are_left_out_and_named(self):
         recession, radius, unused, chips, coating = Resin(0.2, True).on(FINDINGS)
         assert (recession.status, radius.status) == ("ok", "below_detection")
-        assert "20%" in recession.note
-        assert "left out" in recession.note
+        assert recession.reasons == (reason("resin-left-out", share=0.2),)
         assert chips.status == "doubtful"
+        assert [each.code for each in chips.reasons] == ["resin-left-out", "resin-beads"]
         assert (unused, coating) == (FINDINGS[2], FINDINGS[4])
 
     @pytest.mark.parametrize("resin", [Resin(0.7, True), Resin(0.2, False)])
     def test_a_covered_edge_is_doubtful_even_where_it_looks_unworn(self, resin):
         recession, radius, unused, _, coating = resin.on(FINDINGS)
         assert (recession.status, radius.status) == ("doubtful", "doubtful")
-        assert "clean it" in recession.note
+        assert [each.code for each in recession.reasons] == ["resin-covers"]
         assert recession.value == FINDINGS[0].value
         assert (unused, coating) == (FINDINGS[2], FINDINGS[4])

@@ -8,38 +8,34 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from wearscope.light.arc import profile_parts, silhouette_from_line_um
-from wearscope.light.edge_light import (
-    LOBE_TAIL,
-    ProfilePrior,
-    WedgeTie,
-    fit_profile,
-)
+from wearscope.light.arc import light_parts
+from wearscope.light.edge_light import fit_light
+from wearscope.light.known import LOBE_TAIL, LightPrior, WedgeTie
+from wearscope.light.parameters import LightParameters
 from wearscope.light.zone_light import Lighting, with_unresolved
+from wearscope.metrology.monte_carlo import compare
 from wearscope.metrology.uncertainty import (
     Input,
     Measurement,
     as_budget,
-    compare,
     covariance,
     linear,
     propagate,
 )
-from wearscope.wear.edge_view import UNSURE_FACTOR, Edge, Wear, wear_of
+from wearscope.wear.measured import Edge
+from wearscope.wear.recession import UNSURE_FACTOR, Wear, wear_of
 from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
 
 RING = np.radians(40.0)
 D_UM = np.arange(-60.0, 120.0, 3.5)
 TINT = np.array([0.5, 0.4, 0.2])
-TRUE = np.array(
-    [20.0, 30.0, RING, 0.15, 3.8, LOBE_TAIL[0]]
-)  # nominal bright line, radius, ring angle, roughness, blur, tail
+TRUE = LightParameters(20.0, 30.0, RING, roughness=0.15, blur_um=3.8, tail=LOBE_TAIL[0])
 FACTOR = recession_factor(np.radians(60), np.radians(1.5), 0.0, np.radians(1.5))
 LINE = Input("new-state line drawn on", 0.0, 0.4, 6)
 
 
 def light_of(parameters, background):
-    parts = profile_parts(D_UM, parameters, 25.0)
+    parts = light_parts(D_UM, parameters, 25.0)
     strengths = np.zeros((9, 3))
     strengths[0], strengths[2] = background, 0.5 * background * TINT / TINT.mean()
     for part, strength in ((3, 0.15), (4, 2.1), (5, 0.85)):
@@ -58,7 +54,7 @@ def known(zone="used", **changed):
         "u_log_tint": 0.05,
         "zone": zone,
     }
-    return ProfilePrior(**(usual | changed))
+    return LightPrior(**(usual | changed))
 
 
 def tie_to(silhouette_um, radius_um=6.0):
@@ -70,11 +66,11 @@ def tie_to(silhouette_um, radius_um=6.0):
     )
 
 
-UNUSED_UM = silhouette_from_line_um(TRUE) - FACTOR.value * 24.0
+UNUSED_UM = TRUE.silhouette_um - FACTOR.value * 24.0
 
 
 def fitted(light, prior, *, noise=0.01, tie=None):
-    return fit_profile(D_UM, light, np.full(light.shape, noise), prior, tie=tie)
+    return fit_light(D_UM, light, np.full(light.shape, noise), prior, tie=tie)
 
 
 @pytest.mark.parametrize("background", [0.02, 0.7])
@@ -166,7 +162,7 @@ def face_of(radius_um=30.0, wedge_deg=60.0, *, u_radius=1.5, line=LINE, tilt=(0.
             for (name, what), value, spread in zip(own, (silhouette_um, radius), (0.8, u), strict=True)
         ]
         fits.append(replace(fit, silhouette=budgets[0], radius=budgets[1]))
-    edge = Edge((6.0, 1.0), True, factor, "", view_tilt(*np.radians(tilt)), True, "")
+    edge = Edge((6.0, 1.0), True, factor, None, view_tilt(*np.radians(tilt)), True)
     return wear_of(*fits, edge, line, factor, 5e-4)
 
 

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from faces import D_UM, FACE, S_UM, face, labels_with_transition, marks
 from lands import BARE, COATING, RADIUS_UM, RECESSION_UM, SILHOUETTE, USED_EDGE, ends, scene
+from measured import coating_map
 
 from wearscope.light.strip import USED
-from wearscope.wear.wear_land import find_land, land_findings, marks_of
+from wearscope.quantities.reasons import reason
+from wearscope.wear.grinding_marks import marks_of
+from wearscope.wear.wear_land import find_land, land_findings
 
 
 def truth(end_um):
@@ -57,7 +60,7 @@ def test_the_lamps_image_in_the_rounding_is_no_land():
     assert land.verdict == "none"
     # from the original line to the end of the arc, and what it takes to tell a flat beyond it
     assert RECESSION_UM + RADIUS_UM < land.limit_um < RECESSION_UM + RADIUS_UM + 35.0
-    rows = land_findings(land, "", "profile")
+    rows = land_findings(land, (), "light-fit")
     assert [row.status for row in rows] == ["below_detection"] * 2
     assert all(row.value == 0.0 and row.interval95[1] >= land.limit_um for row in rows)
 
@@ -65,7 +68,7 @@ def test_the_lamps_image_in_the_rounding_is_no_land():
 def test_a_land_within_the_rounding_is_not_seen_but_inside_the_interval():
     end = ends(30.0)
     strip = face(SILHOUETTE, bands=[(end, FACE * 1.4, False)])
-    (mean, _) = land_findings(find_land(scene(strip)), "", "profile")
+    (mean, _) = land_findings(find_land(scene(strip)), (), "light-fit")
     assert mean.status == "below_detection"
     assert mean.interval95[0] <= truth(end)[0] <= mean.interval95[1]
 
@@ -83,7 +86,7 @@ def test_where_the_coating_ends_in_a_line_the_marks_decide():
     assert find_land(coated_scene(end, keeps=True)).verdict == "none"
     faint = find_land(coated_scene(end, keeps=False, strength=0.0))
     assert faint.verdict == "unsure"
-    assert all(row.status == "doubtful" for row in land_findings(faint, "", "profile"))
+    assert all(row.status == "doubtful" for row in land_findings(faint, (), "light-fit"))
     without_new = find_land(replace(coated_scene(end, keeps=False), new=None))
     assert without_new.verdict == "unsure"
     # the edge has moved back further than its rounding explains, or not
@@ -100,7 +103,7 @@ def test_a_land_within_the_bare_face_is_seen_beside_the_end_of_the_coating():
     bands = [(end, BARE * 1.5, False), (coating_end, BARE, True), (1e3, COATING, True)]
     strip = face(SILHOUETTE, bands=bands, texture=marks(2))
     bare = D_UM[:, None] < coating_end[None, :]
-    land = find_land(scene(strip, coated=True, bare=bare))
+    land = find_land(scene(strip, coated=True), coating_map(bare))
     assert land.verdict == "seen"
     assert abs(land.mean.value - truth(end)[0]) < 5.0
 
@@ -115,7 +118,7 @@ def test_a_coloured_stain_is_doubtful():
     strip = face(SILHOUETTE, bands=[(ends(140.0), FACE * [1.0, 0.8, 0.4], True)])
     land = find_land(scene(strip))
     assert land.verdict == "unsure"
-    assert "stain" in land.why
+    assert land.why == reason("tinted-flat")
 
 
 def test_too_little_face_is_refused():
@@ -123,7 +126,7 @@ def test_too_little_face_is_refused():
     shallow = replace(
         strip, light=np.where(D_UM[:, None, None] < 80.0, strip.light, np.nan).astype(np.float32)
     )
-    rows = land_findings(find_land(scene(shallow)), "", "profile")
+    rows = land_findings(find_land(scene(shallow)), (), "light-fit")
     assert [(row.status, row.value) for row in rows] == [("refused", None)] * 2
 
 
@@ -135,7 +138,7 @@ def test_a_notch_at_the_transition_is_told_apart():
     assert abs(land.mean.value - mean) < 5.0
     assert land.widest.value < widest + 6.0
     assert land.notch_um == pytest.approx(170.0, abs=8.0)
-    assert "at the transition" in land_findings(land, "", "profile")[0].note
+    assert [each.code for each in land_findings(land, (), "light-fit")[0].reasons] == ["wider-at-transition"]
 
 
 def test_marks_kept_against_a_texture_made_half_as_strong():

@@ -5,16 +5,14 @@ import pytest
 from scipy.special import expit
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
+from wearscope.wear.steps import best_step, drawn_on, half_change
 from wearscope.wear.zones import (
     END_SHARE,
     GUARD_UM,
     Sign,
     Transition,
-    best_step,
     chip_mask,
-    drawn_on,
     find_transition,
-    half_change,
     zone_labels,
 )
 

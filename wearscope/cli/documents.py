@@ -33,9 +33,7 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
     rows = [asdict(record) for record in result.records]
     if budget:
         budgets = _budget_documents(result)
-        rows = [
-            row | budgets.get(tuple(row[key] for key in _ROW), {"dof": None, "budget": []}) for row in rows
-        ]
+        rows = [row | {"budget": budgets.get(tuple(row[key] for key in _ROW), [])} for row in rows]
     return {
         "trial": trial.name,
         "rows": rows,
@@ -49,17 +47,14 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
     }
 
 
-def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], dict[str, Any]]:
-    """Effective degrees of freedom (null: infinitely many) and budget of each row of this run."""
-    from math import isfinite
-
+def _budget_documents(result: BatchResult) -> dict[tuple[object, ...], list[dict[str, Any]]]:
+    """Budget of each row of this run."""
     from wearscope.report import budget_words as budgets
 
     return {
-        (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): {
-            "dof": budget.dof if isfinite(budget.dof) else None,
-            "budget": [asdict(line) for line in budgets.lines(budget)],
-        }
+        (photo.entry.bit, photo.entry.flute, photo.entry.parts, photo.entry.view, *row): [
+            asdict(line) for line in budgets.lines(budget)
+        ]
         for photo in result.photos
         for row, budget in photo.budgets.items()
     }

@@ -14,6 +14,7 @@ from wearscope.errors import PhotoRefused
 from wearscope.imaging.photo import Photo
 from wearscope.imaging.section_contour import SMOOTH_PX, Contour, read_contour
 from wearscope.imaging.section_tip import Array, Corner, find_tip
+from wearscope.quantities.reasons import Reason, reason
 
 WORST_BLUR_PX = 6.0  # from which a tip that the blur rounds noticeably is refused
 ROUNDED = 0.1  # of the corner's own size: blur below that share of it does no harm
@@ -52,7 +53,7 @@ class Section:
         Of the bright side, the share at full light.
     dark_tool : bool
         The tool is darker than what is behind it.
-    doubt : str
+    doubts : tuple of Reason
         Why the contour is not to be trusted; "" where it is.
     """
 
@@ -69,7 +70,7 @@ class Section:
     contrast: float
     clipped_share: float
     dark_tool: bool
-    doubt: str
+    doubts: tuple[Reason, ...]
 
     @property
     def name(self) -> str:
@@ -111,9 +112,9 @@ def _section(photo: Photo, corner: Corner, reduction: int, contour: Contour, own
     faces, levels, clipped = contour.faces, contour.levels, contour.clipped_share()
     doubts = []
     if clipped > BURNT:
-        doubts.append(f"the bright side is burnt out ({clipped:.0%}), which moves the outline; dim the light")
+        doubts.append(reason("outline-burnt-out", share=clipped))
     if faces.unequal > UNEVEN_BLUR:
-        doubts.append("one face is sharper than the other; point the camera along the edge and focus again")
+        doubts.append(reason("faces-unlike-sharp"))
     return Section(
         photo=photo,
         points_px=contour.points_px + contour.cut.origin_px,
@@ -128,5 +129,5 @@ def _section(photo: Photo, corner: Corner, reduction: int, contour: Contour, own
         contrast=levels.contrast,
         clipped_share=clipped,
         dark_tool=contour.dark_tool,
-        doubt="; ".join(doubts),
+        doubts=tuple(doubts),
     )

@@ -28,28 +28,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, roots_legendre, stdtr
 
+from wearscope.light.parameters import AT, SHAPES, LightParameters
+
 Array = NDArray[np.float64]
 
 MIRROR_REFLECTANCE, U_MIRROR_REFLECTANCE = 0.5, 0.15  # carbide and hard coatings, visible light
 LEAST_PLACES = 40  # on the arc, to add its light up over; enough for the narrowest lobe
+SHAPE_NAMES = ("line_um", "radius_um", "ring_angle", "roughness", "blur_um", "tail")
 ROOT_2PI = np.sqrt(2.0 * np.pi)
 LIGHT_STEPS = np.array([1e-3, 2e-4, 1e-3])  # of ring angle, roughness and tail, to take slopes by
 AZIMUTHS = (np.arange(12) + 0.5) / 12 * np.pi  # half the ring; the other half mirrors it
-
-
-def silhouette_from_line_um(parameters: Array) -> Array:
-    """The silhouette lies r (1 - sin(θ/2)) outside the lamp's image.
-
-    Parameters
-    ----------
-    parameters : ndarray, shape (..., 3 or more)
-        Nominal bright line, radius, ring angle; as for `profile_parts`.
-
-    Returns
-    -------
-    ndarray, shape (...)
-    """
-    return np.asarray(parameters[..., 0] - parameters[..., 1] * (1.0 - np.sin(parameters[..., 2] / 2.0)))
 
 
 def lobe(square: Array, tail: float | Array) -> Array:
@@ -61,18 +49,46 @@ def lobe(square: Array, tail: float | Array) -> Array:
         Squared slope from the mean surface over the squared roughness.
     tail : float
         κ in (1 + κ s²)^(-1/κ): towards 0 the Gaussian lobe of Beckmann, 0.5 that of Trowbridge and Reitz.
+
+    Returns
+    -------
+    ndarray
     """
     return np.asarray((1.0 + tail * square) ** (-1.0 / tail))
 
 
 def facets(cos_delta: Array, roughness: float | Array, tail: float | Array) -> Array:
-    """Density of microfacet normals at angle delta from the surface normal, but for a constant factor."""
+    """Density of microfacet normals at angle delta from the surface normal, but for a constant factor.
+
+    Parameters
+    ----------
+    cos_delta : ndarray
+        Cosine of the angle from the surface normal.
+    roughness : float or ndarray
+    tail : float or ndarray
+        Of the lobe.
+
+    Returns
+    -------
+    ndarray
+    """
     c2 = np.clip(cos_delta, 1e-3, 1.0) ** 2
     return np.asarray(lobe((1.0 - c2) / (c2 * roughness**2), tail) / c2**2)
 
 
 def smith_g1(cosine: Array, roughness: float | Array) -> Array:
-    """Share of microfacets not hidden in one direction (rational approximation of the same paper)."""
+    """Share of microfacets not hidden in one direction (rational approximation of the same paper).
+
+    Parameters
+    ----------
+    cosine : ndarray
+        Of the angle to the surface normal.
+    roughness : float or ndarray
+
+    Returns
+    -------
+    ndarray
+    """
     c = np.clip(cosine, 1e-6, 1.0 - 1e-12)
     a = c / np.sqrt(1.0 - c**2) / roughness
     return np.where(a < 1.6, (3.535 * a + 2.181 * a**2) / (1.0 + 2.276 * a + 2.577 * a**2), 1.0)
@@ -128,6 +144,10 @@ def mirrored_beyond(lean: Array, beyond: float, roughness: float | Array, tail: 
         Radians.
     roughness, tail : float
         Of the lobe.
+
+    Returns
+    -------
+    ndarray
     """
     slope = np.tan(lean - beyond / 2.0)
     return np.asarray(stdtr(2.0 / tail - 2.0, slope * np.sqrt(2.0 - 2.0 * tail) / roughness))
@@ -140,7 +160,7 @@ def _places(count: int) -> tuple[Array, Array]:
     return (at + 1.0) * np.pi / 4.0, weight * np.pi / 4.0
 
 
-def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array:
+def light_parts(d_um: Array, parameters: LightParameters, face_scale_um: float) -> Array:
     """The parts of the light across an edge, each blurred, for unit strength.
 
     The lamp ring's part is 1 where the arc mirrors a lamp that lies square to the edge, φ = θ/2, the axial light's
@@ -149,8 +169,8 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     Parameters
     ----------
     d_um : ndarray, shape (D,)
-    parameters : ndarray, shape (6,)
-        Nominal bright line (µm), radius (µm), ring angle (rad), roughness, blur (µm), tail.
+    parameters : LightParameters
+        Its tints have no say here.
     face_scale_um : float
         Depth over which the face may change beyond the arc (ragged coating, vignetting).
 
@@ -162,19 +182,31 @@ def profile_parts(d_um: Array, parameters: Array, face_scale_um: float) -> Array
     return parts_and_slopes(d_um, parameters, face_scale_um)[0]
 
 
-def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tuple[Array, Array]:
-    """The parts as of `profile_parts`, and their slopes with the six parameters, shape (6, 9, D).
+def parts_and_slopes(d_um: Array, parameters: LightParameters, face_scale_um: float) -> tuple[Array, Array]:
+    """The parts as of `light_parts`, and their slopes with the parameters but the tints, shape (6, 9, D).
 
     How the light is spread over the edge is differentiated, how the arc sends it is stepped.
+
+    Parameters
+    ----------
+    d_um : ndarray, shape (D,)
+    parameters : LightParameters
+    face_scale_um : float
+        Depth over which the face may change beyond the arc.
+
+    Returns
+    -------
+    parts : ndarray, shape (9, D)
+    slopes : ndarray, shape (6, 9, D)
     """
-    _, radius_um, ring_angle, _, blur_um, _ = parameters
+    radius_um, ring_angle, blur_um = parameters.radius_um, parameters.ring_angle, parameters.blur_um
     phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * radius_um / blur_um))))
-    lights = np.array([parameters[[2, 3, 5]]] * 4)
+    lights = np.array([[ring_angle, parameters.roughness, parameters.tail]] * 4)
     lights[1:] += np.diag(LIGHT_STEPS)
     arc, *stepped = _arc_parts(phi, lights)
     by_light = (np.array(stepped) - arc) / LIGHT_STEPS[:, None, None]  # ring angle, roughness, tail
 
-    inside_um = d_um - silhouette_from_line_um(parameters)
+    inside_um = d_um - parameters.silhouette_um
     lever = 1.0 - np.sin(phi)  # a place of the arc lies r (1 - sin φ) inside the silhouette
     apart = (inside_um - radius_um * lever[:, None]) / blur_um
     spread = (radius_um / blur_um * np.cos(phi) * weight)[:, None] * np.exp(-0.5 * apart**2) / ROOT_2PI
@@ -193,8 +225,8 @@ def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tu
     parts[2:6] = laid(arc)
     parts[6:] = (ramp[1] - ramp[2:]) / deep_um[:, None]
 
-    slopes = np.zeros((6, *parts.shape))
-    line, radius, ring, rough, blur, tail = slopes
+    slopes = np.zeros((SHAPES, *parts.shape))
+    line, radius, ring, rough, blur, tail = (slopes[AT[name]] for name in SHAPE_NAMES)
     inward = np.empty_like(parts)  # with the depth inside the silhouette
     inward[0], inward[1] = -bell[0] / blur_um, (1.0 - begun[0]) / face_scale_um
     inward[2:6] = -arc[:, 1:] @ (apart * spread) / blur_um + arc[:, :1] * bell[1] / blur_um
@@ -206,7 +238,7 @@ def parts_and_slopes(d_um: Array, parameters: Array, face_scale_um: float) -> tu
     radius[2:6] = arc[:, 1:] @ ((1.0 / radius_um + apart * lever[:, None] / blur_um) * spread)
     radius[2:6] -= arc[:, :1] * bell[1] / blur_um
     radius[6:] = -inward[6:]
-    radius += (1.0 - np.sin(ring_angle / 2.0)) * inward
+    radius += parameters.lever * inward
     for slope, change in zip((ring, rough, tail), by_light, strict=True):
         slope[2:6] = laid(change)
     ring -= 0.5 * radius_um * np.cos(ring_angle / 2.0) * inward

@@ -6,107 +6,49 @@ angle, roughness, tail, blur and tint are fitted, each with what is known of it 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
-from wearscope.light.arc import U_MIRROR_REFLECTANCE, arc_light, silhouette_from_line_um
-from wearscope.light.projection import STRENGTHS_KNOWN, Observed
+from wearscope.light.arc import U_MIRROR_REFLECTANCE, arc_light
+from wearscope.light.known import LightPrior, WedgeTie
+from wearscope.light.parameters import AT, LightParameters
+from wearscope.light.projection import ARC_PARTS, STRENGTHS_KNOWN, Observed
 from wearscope.metrology.uncertainty import Budget, Estimate, Input, covariance, linear
 
 Array = NDArray[np.float64]
 
-STEPS = np.array([1.0, 2.0, 0.1, 0.02, 0.3, 0.1, 0.1, 0.1])  # sensible sizes of change in each parameter
+# sensible sizes of change in each parameter; chosen: they decide the way of the solver, not where it ends
+STEPS = LightParameters(
+    line_um=1.0,
+    radius_um=2.0,
+    ring_angle=0.1,
+    roughness=0.02,
+    blur_um=0.3,
+    tail=0.1,
+    red_tint=0.1,
+    blue_tint=0.1,
+).packed()
 SMALL = 0.01  # of those, to take slopes of the tie by
-# Ground and polished metals scatter with tails about as long as the Trowbridge-Reitz lobe's, 0.5: Walter et al. as
-# above, and B. Burley, "Physically based shading at Disney", SIGGRAPH course notes 2012, from memory.
-LOBE_TAIL = (0.45, 0.15)
 U_MIRROR_MIXED = 0.4  # of what an uneven background mirrors, against what is seen of it
 UNKNOWN = 0.4  # standard uncertainty from which light says nothing: burnt out
-LEAST_SCATTER = 0.3
+LEAST_SCATTER = 0.3  # of what is assumed of the light's errors, that they are at least; chosen, no source
+# What the parameters may be: wider than any tool and lamp; blur in terms of that expected. Chosen, no source.
+RADII_UM, RING_ANGLES, ROUGHNESSES = (0.5, 300.0), (np.radians(8.0), np.radians(85.0)), (0.04, 0.6)
+BLURS, TAILS, LOG_TINTS = (0.2, 5.0), (0.02, 0.9), (-3.0, 3.0)
+# so far outside the expected silhouette lies background alone; and so many samples make its light; chosen
+SURELY_RADII, SURELY_BLURS, LEAST_OUTSIDE = 0.3, 2.0, 3
+# relative change at which a descent ends: to tell basins, and to measure; chosen
+ROUGHLY, FINELY = 1e-2, 1e-5
 
 
 @dataclass(frozen=True)
-class ProfilePrior:
-    """What is known of an edge before its profile is looked at: estimate and standard uncertainty of each.
-
-    Lengths in µm, angles in radians; `line_um` is where the lamp's image is, r (1 - sin(θ/2)) inside the
-    silhouette: what the eye sees, and so the best place to start from. `tint`, shape (3,), is the light of
-    the arc's own material facing the camera; its two ratios are fitted, with a prior of `u_log_tint`.
-    `roughness` and `tail` are those of the lobe. `zone` says which edge it is.
-    `radius_known` tells a radius known beforehand from one guessed from the very profile that is fitted.
-    """
-
-    line_um: tuple[float, float]
-    radius_um: tuple[float, float]
-    ring_angle: tuple[float, float]
-    roughness: tuple[float, float]
-    blur_um: tuple[float, float]
-    tint: Array
-    u_log_tint: float
-    tail: tuple[float, float] = LOBE_TAIL
-    zone: str = "used"
-    radius_known: bool = False
-
-    def means(self) -> Array:
-        """Estimates in the order of the fitted parameters."""
-        known = (self.line_um, self.radius_um, self.ring_angle, self.roughness, self.blur_um, self.tail)
-        log_tint = np.log(np.maximum(self.tint, 1e-3))
-        return np.array([*(mean for mean, _ in known), log_tint[0] - log_tint[1], log_tint[2] - log_tint[1]])
-
-    def uncertainties(self) -> Array:
-        """Standard uncertainties in the same order."""
-        known = (self.line_um, self.radius_um, self.ring_angle, self.roughness, self.blur_um, self.tail)
-        return np.array([*(u for _, u in known), self.u_log_tint, self.u_log_tint])
-
-
-@dataclass(frozen=True)
-class WedgeTie:
-    """What the wedge says of silhouette and radius together: both start from the unused edge.
-
-    The silhouette lies (r - r₀) · factor inside the unused one, factor = cot(β/2) cos τ - sin τ - 1.
-
-    Attributes
-    ----------
-    silhouette, radius : Budget
-        Of the unused edge, µm; the silhouette as drawn on under the used one.
-    factor : Budget
-        From wedge angle and view tilt.
-    """
-
-    silhouette: Budget
-    radius: Budget
-    factor: Budget
-
-    def u_um(self, radius_um: float | Array) -> Array:
-        """Standard uncertainty of the tie at a radius."""
-        grown_um = radius_um - self.radius.value
-        return np.asarray(
-            np.sqrt(
-                self.silhouette.u**2
-                + (self.factor.value * self.radius.u) ** 2
-                + (grown_um * self.factor.u) ** 2
-            )
-        )
-
-    def residual(self, silhouette_um: float | Array, radius_um: float | Array) -> Array:
-        """Departure of a silhouette and radius from the tie, over its standard uncertainty."""
-        expected_um = self.silhouette.value + (radius_um - self.radius.value) * self.factor.value
-        return np.asarray((silhouette_um - expected_um) / self.u_um(radius_um))
-
-    def parts(self, radius_um: float) -> list[tuple[float, Estimate]]:
-        """Sensitivities of where the tie puts the silhouette, and to what."""
-        grown_um = radius_um - self.radius.value
-        return [(1.0, self.silhouette), (-self.factor.value, self.radius), (grown_um, self.factor)]
-
-
-@dataclass(frozen=True)
-class ProfileFit:
-    """A fitted profile.
+class LightFit:
+    """The model fitted to the light across an edge.
 
     Attributes
     ----------
@@ -118,7 +60,7 @@ class ProfileFit:
     bright_line_um : float
         Where the modelled arc is brightest, unblurred; NaN when it has no lamp line.
     lamp_seen : bool
-        Whether the profile itself shows the lamp's image; only asked of edges that have moved.
+        Whether the light itself shows the lamp's image; only asked of edges that have moved.
     strain : float
         By how many standard uncertainties the light alone contradicts the tie; 0 without one.
     strained : bool
@@ -162,26 +104,26 @@ class ProfileFit:
         return covariance(self.silhouette, self.radius) / (self.silhouette.u * self.radius.u)
 
 
-def fit_profile(
+def fit_light(
     d_um: Array,
     light: Array,
     u_light: Array,
-    prior: ProfilePrior,
+    prior: LightPrior,
     *,
     starts: Sequence[tuple[float, float]] = (),
     mixed: bool = False,
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
     coat: Array | None = None,
-) -> ProfileFit:
-    """Fit the model to a profile averaged along an edge.
+) -> LightFit:
+    """Fit the model to light averaged along an edge.
 
     Parameters
     ----------
     d_um : ndarray, shape (D,)
     light, u_light : ndarray, shape (D, 3)
         Mean linear light and its standard uncertainty, model error included.
-    prior : ProfilePrior
+    prior : LightPrior
     starts : sequence of (float, float)
         Bright lines and radii (µm) to start from besides those of the prior: the radius is the one parameter
         whose basin must be looked for.
@@ -196,72 +138,109 @@ def fit_profile(
 
     Returns
     -------
-    ProfileFit
+    LightFit
         The best of several starts; its budgets are those of the linearised fit.
     """
-    means, spread = prior.means(), prior.uncertainties()
-    steps = np.vstack([np.zeros(len(means)), np.diag(SMALL * STEPS)])
-    outside = d_um < silhouette_from_line_um(means) - 0.3 * means[1] - 2.0 * means[4]
-    background = light[outside].mean(axis=0) if outside.sum() >= 3 else light[:3].mean(axis=0)
+    means = prior.means()
     u_mirror = U_MIRROR_MIXED if mixed else U_MIRROR_REFLECTANCE
+    background = _background(d_um, light, means)
     observed = Observed(d_um, light, u_light, prior.tint[1], background, u_mirror, face_scale_um, coat)
+    problem = _Problem(observed, means.packed(), prior.uncertainties().packed(), tie)
+    # which basin is the deepest shows long before its bottom is reached
+    tried = [
+        problem.descended(replace(means, line_um=line_um, radius_um=radius_um), ROUGHLY)
+        for line_um, radius_um in ((means.line_um, means.radius_um), *starts)
+    ]
+    near = min(tried, key=lambda result: result.cost).x
+    best = problem.descended(LightParameters.unpacked(near), FINELY)
+    return _light_fit(best, observed, prior, tie)
 
-    @lru_cache(maxsize=2)
-    def at(place: bytes) -> tuple[Array, Array, Array]:
-        # residuals, slopes and strengths: a solver asks for residuals and slopes at the same place
-        parameters = np.frombuffer(place)
-        seen = observed.project(parameters)
-        rows = [seen.residuals, (parameters - means) / spread]
-        by_parameter = [seen.slopes, np.diag(1.0 / spread)]
-        if tie is not None:
-            stepped = parameters + steps
-            here, *there = tie.residual(silhouette_from_line_um(stepped), stepped[:, 1])
+
+def _light_fit(best: OptimizeResult, observed: Observed, prior: LightPrior, tie: WedgeTie | None) -> LightFit:
+    """What the end of a descent says."""
+    light, u_light = observed.light, observed.u_light
+    at, jacobian = LightParameters.unpacked(best.x), np.asarray(best.jac, np.float64)
+    residuals = best.fun[: light.size].reshape(light.shape)
+    of_light = _scatter_of_light(residuals, u_light < UNKNOWN)
+    silhouette, radius = _budgets(at, jacobian, of_light, prior, tie)
+    missed = np.where(u_light < UNKNOWN, residuals * u_light, 0.0)
+    return LightFit(
+        silhouette=silhouette,
+        radius=radius,
+        ring_angle=at.ring_angle,
+        roughness=at.roughness,
+        blur_um=at.blur_um,
+        misfit=float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6),
+        bright_line_um=_bright_line_um(at, observed.project(at).strengths),
+        strain=_strain(best.fun, jacobian) if tie is not None else 0.0,
+    )
+
+
+def _background(d_um: Array, light: Array, means: LightParameters) -> Array:
+    """Mean light of what surely lies outside the edge, shape (3,)."""
+    first_um = means.silhouette_um - SURELY_RADII * means.radius_um - SURELY_BLURS * means.blur_um
+    outside = d_um < first_um
+    return np.asarray(light[outside if outside.sum() >= LEAST_OUTSIDE else slice(LEAST_OUTSIDE)].mean(axis=0))
+
+
+class _Problem:
+    """The least squares of a fit: the light, what is known of the parameters, and the tie."""
+
+    def __init__(self, observed: Observed, means: Array, spread: Array, tie: WedgeTie | None) -> None:
+        self.observed, self.means, self.spread, self.tie = observed, means, spread, tie
+        blur_um, depths_um = means[AT["blur_um"]], (observed.d_um[0], observed.d_um[-1])
+        self.lower, self.upper = (
+            LightParameters(
+                line_um=float(depths_um[end]),
+                radius_um=RADII_UM[end],
+                ring_angle=RING_ANGLES[end],
+                roughness=ROUGHNESSES[end],
+                blur_um=float(BLURS[end] * blur_um),
+                tail=TAILS[end],
+                red_tint=LOG_TINTS[end],
+                blue_tint=LOG_TINTS[end],
+            ).packed()
+            for end in (0, 1)
+        )
+        # a solver asks for residuals and slopes at the same place
+        self._at = lru_cache(maxsize=2)(self._worked_out)
+
+    def _worked_out(self, place: bytes) -> tuple[Array, Array]:
+        """Residuals and their slopes."""
+        vector = np.frombuffer(place)
+        parameters = LightParameters.unpacked(vector)
+        seen = self.observed.project(parameters)
+        rows = [seen.residuals, (vector - self.means) / self.spread]
+        by_parameter = [seen.slopes, np.diag(1.0 / self.spread)]
+        if self.tie is not None:
+            here = self.tie.residual(parameters.silhouette_um, parameters.radius_um)
+            slopes = np.zeros((1, len(vector)))
+            for name in ("line_um", "radius_um", "ring_angle"):  # the others have no say in it
+                step = SMALL * STEPS[AT[name]]
+                moved = replace(parameters, **{name: getattr(parameters, name) + step})
+                slopes[0, AT[name]] = (self.tie.residual(moved.silhouette_um, moved.radius_um) - here) / step
             rows.append(here[None])
-            by_parameter.append((there - here)[None] / (SMALL * STEPS))
-        return np.concatenate(rows), np.concatenate(by_parameter), seen.strengths
+            by_parameter.append(slopes)
+        return np.concatenate(rows), np.concatenate(by_parameter)
 
-    def residuals(parameters: Array) -> Array:
-        return at(parameters.tobytes())[0]
+    def _residuals(self, vector: Array) -> Array:
+        return self._at(vector.tobytes())[0]
 
-    def slopes(parameters: Array) -> Array:
-        return at(parameters.tobytes())[1]
+    def _slopes(self, vector: Array) -> Array:
+        return self._at(vector.tobytes())[1]
 
-    lower = np.array([d_um[0], 0.5, np.radians(8.0), 0.04, 0.2 * means[4], 0.02, -3.0, -3.0])
-    upper = np.array([d_um[-1], 300.0, np.radians(85.0), 0.6, 5.0 * means[4], 0.9, 3.0, 3.0])
-
-    def descend(start: Array, tolerance: float) -> OptimizeResult:
+    def descended(self, start: LightParameters, tolerance: float) -> OptimizeResult:
+        """The end of a descent from a start."""
         return least_squares(
-            residuals,
-            np.clip(start, lower + 1e-6, upper - 1e-6),
-            jac=slopes,
-            bounds=(lower, upper),
+            self._residuals,
+            np.clip(start.packed(), self.lower + 1e-6, self.upper - 1e-6),
+            jac=self._slopes,
+            bounds=(self.lower, self.upper),
             x_scale=STEPS,
             ftol=tolerance,
             xtol=tolerance,
             max_nfev=60,
         )
-
-    # which basin is the deepest shows long before its bottom is reached
-    tried = [descend(np.array([*pair, *means[2:]]), 1e-2) for pair in ((means[0], means[1]), *starts)]
-    best = descend(min(tried, key=lambda result: result.cost).x, 1e-5)
-    lever = 1.0 - np.sin(best.x[2] / 2.0)
-    to_pair = np.array(
-        [[1.0, -lever, 0.5 * best.x[1] * np.cos(best.x[2] / 2.0), *5 * [0.0]], [0.0, 1.0, *6 * [0.0]]]
-    )
-    of_light = _scatter_of_light(best.fun[: light.size].reshape(light.shape), u_light < UNKNOWN)
-    silhouette, radius = _budgets(best.x, to_pair, np.asarray(best.jac, np.float64), of_light, prior, tie)
-    missed = np.where(u_light < UNKNOWN, best.fun[: light.size].reshape(light.shape) * u_light, 0.0)
-    misfit = float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6)
-    return ProfileFit(
-        silhouette=silhouette,
-        radius=radius,
-        ring_angle=float(best.x[2]),
-        roughness=float(best.x[3]),
-        blur_um=float(best.x[4]),
-        misfit=misfit,
-        bright_line_um=_bright_line_um(best.x, at(best.x.tobytes())[2]),
-        strain=_strain(best.fun, best.jac) if tie is not None else 0.0,
-    )
 
 
 def _strain(residuals: Array, jacobian: Array) -> float:
@@ -301,11 +280,10 @@ def _scatter_of_light(residuals: Array, known: NDArray[np.bool_]) -> float:
 
 
 def _budgets(
-    parameters: Array,
-    to_pair: Array,
+    parameters: LightParameters,
     jacobian: Array,
     of_light: float,
-    prior: ProfilePrior,
+    prior: LightPrior,
     tie: WedgeTie | None,
 ) -> tuple[Budget, Budget]:
     """What the silhouette and the radius of a fit owe to each thing that went into it.
@@ -317,50 +295,44 @@ def _budgets(
 
     Parameters
     ----------
-    parameters : ndarray, shape (8,)
-    to_pair : ndarray, shape (2, 8)
-        Change of silhouette and radius with the parameters.
+    parameters : LightParameters
     jacobian : ndarray, shape (N, 8)
-        Its rows as in `fit_profile`: light, strengths, parameters known beforehand, the tie.
+        Its rows as in `fit_light`: light, strengths, parameters known beforehand, the tie.
     of_light : float
         How large the light's errors are, over what the fit weighed it by.
-    prior : ProfilePrior
+    prior : LightPrior
     tie : WedgeTie or None
     """
+    to_pair = np.array([parameters.silhouette_slopes, np.arange(len(AT)) == AT["radius_um"]])
     gain = to_pair @ np.linalg.pinv(jacobian.T @ jacobian) @ jacobian.T
-    first = len(jacobian) - len(parameters) - (tie is not None)
-    line, radius, ring, roughness, blur, *tail_and_tint = range(first, first + len(parameters))
+    first = len(jacobian) - len(AT) - (tie is not None)
+    row = {name: first + place for name, place in AT.items()}
     strengths = list(range(first - STRENGTHS_KNOWN, first))
     gain[:, : strengths[0]] *= of_light
-    light = [*range(strengths[0]), line]  # where the line is was guessed from the profile itself
+    light = [*range(strengths[0]), row["line_um"]]  # where the line is was guessed from the light itself
     parts: list[tuple[Array, Estimate]] = [
-        (gain[:, ring] / prior.ring_angle[1], _known("ring angle", prior.ring_angle))
+        (gain[:, row["ring_angle"]] / prior.ring_angle[1], _known("ring angle", prior.ring_angle))
     ]
     if prior.radius_known:
-        parts.append((gain[:, radius] / prior.radius_um[1], _known("radius when new", prior.radius_um)))
+        parts.append(
+            (gain[:, row["radius_um"]] / prior.radius_um[1], _known("radius when new", prior.radius_um))
+        )
     else:
-        light.append(radius)
+        light.append(row["radius_um"])
     own = {
         "light across the edge": light,
         "lamps and mirrored background": strengths,
-        "roughness and colour of the edge": [roughness, *tail_and_tint],
-        "blur": [blur],
+        "roughness and colour of the edge": [
+            row[name] for name in ("roughness", "tail", "red_tint", "blue_tint")
+        ],
+        "blur": [row["blur_um"]],
     }
-    correlations = {}
-    for what, rows in own.items():
-        spread = gain[:, rows] @ gain[:, rows].T
-        u = np.sqrt(np.diag(spread))
-        pair = [
-            Input(f"{what} ({prior.zone}, {result})", 0.0, float(u[k]))
-            for k, result in enumerate(("silhouette", "radius"))
-        ]
-        parts += zip(np.eye(2), pair, strict=True)
-        if u.all():
-            correlations[pair[0].name, pair[1].name] = float(np.clip(spread[0, 1] / u.prod(), -1.0, 1.0))
+    of_own, correlations = _of_own({what: gain[:, rows] for what, rows in own.items()}, prior.zone)
+    parts += of_own
     if tie is not None:
-        by_tie = gain[:, -1] / tie.u_um(parameters[1])
-        parts += [(by_tie * slope, estimate) for slope, estimate in tie.parts(parameters[1])]
-    values = (float(silhouette_from_line_um(parameters)), float(parameters[1]))
+        by_tie = gain[:, -1] / tie.u_um(parameters.radius_um)
+        parts += [(by_tie * slope, estimate) for slope, estimate in tie.parts(parameters.radius_um)]
+    values = (parameters.silhouette_um, parameters.radius_um)
     silhouette, radius_budget = (
         linear(value, [(float(slope[k]), estimate) for slope, estimate in parts], correlations)
         for k, value in enumerate(values)
@@ -368,17 +340,38 @@ def _budgets(
     return silhouette, radius_budget
 
 
+def _of_own(
+    gains: Mapping[str, Array], zone: str
+) -> tuple[list[tuple[Array, Estimate]], dict[tuple[str, str], float]]:
+    """Inputs that one fit has to itself: each moves silhouette and radius, and both are correlated by it."""
+    parts: list[tuple[Array, Estimate]] = []
+    correlations = {}
+    for what, gain in gains.items():
+        spread = gain @ gain.T
+        u = np.sqrt(np.diag(spread))
+        pair = [
+            Input(f"{what} ({zone}, {result})", 0.0, float(u[k]))
+            for k, result in enumerate(("silhouette", "radius"))
+        ]
+        parts += zip(np.eye(2), pair, strict=True)
+        if u.all():
+            correlations[pair[0].name, pair[1].name] = float(np.clip(spread[0, 1] / u.prod(), -1.0, 1.0))
+    return parts, correlations
+
+
 def _known(name: str, estimate: tuple[float, float]) -> Input:
     return Input(name, float(estimate[0]), float(estimate[1]))
 
 
-def _bright_line_um(parameters: Array, strengths: Array) -> float:
+def _bright_line_um(parameters: LightParameters, strengths: Array) -> float:
     """Where the unblurred arc is brightest, all channels together."""
-    radius_um, (ring_angle, roughness, tail) = parameters[1], parameters[[2, 3, 5]]
-    x = np.linspace(0.0, radius_um, 200)
-    ring, axial, card = arc_light(1.0 - x / radius_um, ring_angle, roughness, tail)
-    s = strengths.sum(axis=1)
-    lamp = arc_light(np.array([np.sin(ring_angle / 2.0)]), ring_angle, roughness, tail)[0]
-    level = s[2] * card + s[3] * (1.0 - card) + s[4] * ring / lamp + s[5] * axial / axial[-1]
+    lights = parameters.ring_angle, parameters.roughness, parameters.tail
+    x = np.linspace(0.0, parameters.radius_um, 200)
+    ring, axial, card = arc_light(1.0 - x / parameters.radius_um, *lights)
+    lamp = arc_light(np.array([np.sin(parameters.ring_angle / 2.0)]), *lights)[0]
+    of_card, of_surroundings, of_ring, of_axial = strengths.sum(axis=1)[ARC_PARTS]
+    level = (
+        of_card * card + of_surroundings * (1.0 - card) + of_ring * ring / lamp + of_axial * axial / axial[-1]
+    )
     peak = int(np.argmax(level))
-    return float(silhouette_from_line_um(parameters) + x[peak]) if 0 < peak < len(x) - 1 else float("nan")
+    return float(parameters.silhouette_um + x[peak]) if 0 < peak < len(x) - 1 else float("nan")

@@ -1,4 +1,4 @@
-"""What the model of `wearscope.light.arc` leaves over of a profile once the strengths of its parts are solved for.
+"""What the model of `wearscope.light.arc` leaves over of the light once the strengths of its parts are solved for.
 
 The strengths are linear, so a fit need only look for the other parameters (variable projection; G. H. Golub and
 V. Pereyra, SIAM Journal on Numerical Analysis 10, 1973, from memory).
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dposv
 
 from wearscope.light.arc import MIRROR_REFLECTANCE, parts_and_slopes
+from wearscope.light.parameters import AT, SHAPES, LightParameters
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -22,14 +23,15 @@ Index = NDArray[np.intp]
 SURROUNDINGS, U_SURROUNDINGS = 0.15, 0.08
 LAMP_IMAGE, U_LAMP_IMAGE = 2.1, 0.7
 CARD, SHARED = 2, [3, 4, 5]  # parts: the mirrored card; those with one strength for all channels
+ARC_PARTS = slice(2, 6)  # card, surroundings, ring, axial light
 STRENGTHS_KNOWN = 5  # the mirrored card in each channel, surroundings, lamp image
-SHAPES, TINTS = 6, ((6, 0), (7, 2))  # parameters: those of the parts; each tint and its channel
+TINTS = ((AT["red_tint"], 0), (AT["blue_tint"], 2))  # each tint's place, and its channel
 REGULAR = 1e-9  # relative, added to the diagonal of normal equations
 
 
 @dataclass(frozen=True, eq=False)
 class Projection:
-    """A profile against the model at one set of parameters.
+    """The light across an edge against the model at one set of parameters.
 
     Attributes
     ----------
@@ -49,7 +51,7 @@ class Projection:
 
 @dataclass(frozen=True, eq=False)
 class Observed:
-    """A profile, and what its parts' strengths are measured against.
+    """The light across an edge, and what its parts' strengths are measured against.
 
     A conductor mirrors in its own colour, so lamps and surroundings share their strengths between the channels up to
     the arc's tint; the card is mirrored by the outermost part of the arc, which may be bare where the rest is not.
@@ -79,13 +81,16 @@ class Observed:
     face_scale_um: float
     coat: Array | None = None
 
-    def project(self, parameters: Array) -> Projection:
+    def project(self, parameters: LightParameters) -> Projection:
         """Compare with the model, at the strengths that suit best.
 
         Parameters
         ----------
-        parameters : ndarray, shape (8,)
-            Those of `arc.profile_parts`, and the logarithms of the arc's red and blue tint over the green one.
+        parameters : LightParameters
+
+        Returns
+        -------
+        Projection
 
         Notes
         -----
@@ -93,11 +98,11 @@ class Observed:
         c' = -(AᵀA)⁻¹ (Aᵀ A' c - Aᵀ y' + A'ᵀ r), and the residuals by r' = A' c - y' + A c'. Strengths left out, for
         they would be negative, stay out: across the place where one comes in, slopes are those of neither side.
         """
-        parts, by_shape = parts_and_slopes(self.d_um, parameters[:SHAPES], self.face_scale_um)
+        parts, by_shape = parts_and_slopes(self.d_um, parameters, self.face_scale_um)
         if self.coat is not None:
             parts = np.vstack([parts, self.coat])
             by_shape = np.pad(by_shape, ((0, 0), (0, 1), (0, 0)))
-        tint = self.level * np.exp([parameters[6], 0.0, parameters[7]])
+        tint = self.level * np.exp([parameters.red_tint, 0.0, parameters.blue_tint])
         its_own = [part for part in range(len(parts)) if part not in SHARED]
         n_own, samples = len(its_own), self.light.size
         first_shared = 3 * n_own
@@ -125,7 +130,7 @@ class Observed:
         strengths[SHARED] = solution[shared][:, None] * tint
 
         # A' c - y' and A'ᵀ r of each parameter
-        moved, pulled = np.zeros((len(parameters), len(design))), np.zeros((len(parameters), size))
+        moved, pulled = np.zeros((len(AT), len(design))), np.zeros((len(AT), size))
         pull = residuals[:samples].reshape(self.light.shape) * weight
         moved[:SHAPES, :samples] = (by_shape.swapaxes(1, 2) @ strengths * weight).reshape(SHAPES, -1)
         back = by_shape @ pull
@@ -137,7 +142,7 @@ class Observed:
             pulled[at, first_shared:] = parts[SHARED] @ pull[:, channel] * tint[channel]
             by_tint = mirrored * ((np.arange(3) == channel) - tint[channel] / tint.sum())
             moved[at, samples : samples + 3] = -by_tint / u_known[:3]
-        following = np.zeros((size, len(parameters)))
+        following = np.zeros((size, len(AT)))
         following[use] = -solved(normal, design.T @ moved.T + pulled.T, use)
         return Projection(residuals, moved.T + design @ following, strengths)
 
@@ -174,7 +179,19 @@ def not_negative(normal: Array, right: Array, which: Index) -> tuple[Array, Inde
 
 
 def solved(normal: Array, right: Array, use: Index) -> Array:
-    """Some unknowns of several normal equations with one matrix, the others being 0; `right` of shape (K, M)."""
+    """Some unknowns of several normal equations with one matrix, the others being 0; `right` of shape (K, M).
+
+    Parameters
+    ----------
+    normal : ndarray, shape (K, K)
+    right : ndarray, shape (K, M)
+    use : ndarray of int
+        Places of the unknowns that are not 0.
+
+    Returns
+    -------
+    ndarray, shape (len(use), M)
+    """
     scale = 1.0 / np.sqrt(normal[use, use] + 1e-18)
     scaled = normal[use[:, None], use] * (scale[:, None] * scale) + REGULAR * np.eye(len(use))
     # numpy's and scipy's own solvers take several times as long about so few unknowns as LAPACK, which can fail only

@@ -14,28 +14,59 @@ strengths are linear and solved for inside. Places count in radii of the pin: no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares, nnls
 
 from wearscope.light.arc import MIRROR_REFLECTANCE, lobe, mirrored_beyond, smith_g1
+from wearscope.light.parameters import Packed
 
 Array = NDArray[np.float64]
 
-AZIMUTHS = (
-    (np.arange(24) + 0.5) / 24 * np.pi
-)  # from the pin's axis; the other half of the ring is the other side's
+# from the pin's axis; the other half of the ring is the other side's
+AZIMUTHS = (np.arange(24) + 0.5) / 24 * np.pi
 MODEL_ERROR = 0.02  # of the light, by which the model misses rendered pins
 RIM = 0.9  # of the radius; beyond it the card is mirrored next to the pin's foot, and facets hide each other
-# ring angle, its one-sidedness, roughness round the pin, how many times that along it, roughness for axial light,
-# tail, end of the card
-LOWER = np.array([np.radians(8.0), np.radians(-20.0), 0.01, 1.0, 0.01, 0.02, np.radians(60.0)])
-UPPER = np.array([np.radians(85.0), np.radians(20.0), 0.6, 5.0, 0.8, 0.9, np.radians(120.0)])
-EXPECTED = np.array([np.radians(42.0), 0.0, 0.1, 1.5, 0.15, 0.4, np.radians(95.0)])
-SPREAD = np.array([np.radians(30.0), np.radians(10.0), 0.1, 1.0, 0.15, 0.3, np.radians(8.0)])
-STEPS = np.array([0.02, 0.01, 0.02, 0.2, 0.03, 0.1, 0.02])
+BURNT_OUT = 0.4  # standard uncertainty of light from which it says nothing
+
+
+@dataclass(frozen=True)
+class PinParameters(Packed):
+    """What the light on a pin depends on, besides the strengths of its parts.
+
+    Attributes
+    ----------
+    ring_angle : float
+        Mean of both sides, radians.
+    one_sidedness : float
+        Half of the difference of the two sides' ring angles, radians.
+    rough_round, longer : float
+        Roughness round the pin, and how many times that along it.
+    rough_axial : float
+        Roughness for axial light.
+    tail : float
+        Of the lobe.
+    card_angle : float
+        From the view axis to where the card ends: a little below the horizon, radians.
+    """
+
+    ring_angle: float
+    one_sidedness: float
+    rough_round: float
+    longer: float
+    rough_axial: float
+    tail: float
+    card_angle: float
+
+
+# What a pin may be, what is expected of it and how surely, and sensible sizes of change; chosen, no source
+LOWER = PinParameters(np.radians(8.0), np.radians(-20.0), 0.01, 1.0, 0.01, 0.02, np.radians(60.0))
+UPPER = PinParameters(np.radians(85.0), np.radians(20.0), 0.6, 5.0, 0.8, 0.9, np.radians(120.0))
+EXPECTED = PinParameters(np.radians(42.0), 0.0, 0.1, 1.5, 0.15, 0.4, np.radians(95.0))
+SPREAD = PinParameters(np.radians(30.0), np.radians(10.0), 0.1, 1.0, 0.15, 0.3, np.radians(8.0))
+STEPS = PinParameters(0.02, 0.01, 0.02, 0.2, 0.03, 0.1, 0.02)
 
 
 @dataclass(frozen=True)
@@ -96,30 +127,29 @@ def ring_light(lean: Array, ring_angle: float, rough: tuple[float, float], tail:
     return np.asarray((facets * lit).mean(axis=1) * smith_g1(cos_phi, rough[0]) / np.maximum(cos_phi, 1e-3))
 
 
-def pin_parts(u: Array, parameters: Array) -> Array:
+def pin_parts(u: Array, parameters: PinParameters) -> Array:
     """The parts of the light on a pin, for unit strength.
 
     Parameters
     ----------
     u : ndarray, shape (N,)
         Places, in radii from the axis, -1 to 1.
-    parameters : ndarray, shape (7,)
-        Ring angle, its one-sidedness, roughness round the pin, how many times that along
-        it, roughness for axial light, tail,
-        angle from the view axis at which the card ends: a little below the horizon.
+    parameters : PinParameters
 
     Returns
     -------
     ndarray, shape (7, N)
         Ring on each side, mirrored card on each side, axial light, surroundings above and towards the horizon.
     """
-    angle, one_sided, rough_round, longer, rough_axial, tail, end = parameters
+    angle, one_sided, rough_round = parameters.ring_angle, parameters.one_sidedness, parameters.rough_round
     lean = np.arcsin(u)
     grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - np.cos(lean)) ** 5
-    card = grazing * mirrored_beyond(np.abs(lean), end, rough_round, tail)
-    rough = (rough_round, longer * rough_round)
-    rings = [ring_light(side * lean, angle + side * one_sided, rough, tail) for side in (-1.0, 1.0)]
-    axial = lobe((np.tan(np.clip(lean, -1.5, 1.5)) / rough_axial) ** 2, tail)
+    card = grazing * mirrored_beyond(np.abs(lean), parameters.card_angle, rough_round, parameters.tail)
+    rough = (rough_round, parameters.longer * rough_round)
+    rings = [
+        ring_light(side * lean, angle + side * one_sided, rough, parameters.tail) for side in (-1.0, 1.0)
+    ]
+    axial = lobe((np.tan(np.clip(lean, -1.5, 1.5)) / parameters.rough_axial) ** 2, parameters.tail)
     sky = grazing - card
     return np.array(
         [
@@ -134,7 +164,7 @@ def pin_parts(u: Array, parameters: Array) -> Array:
 
 
 def fit_ring(u: Array, light: Array, u_light: Array, ring_angle: float) -> RingFit:
-    """Fit the model to the mean profile across a pin.
+    """Fit the model to the mean light across a pin.
 
     Parameters
     ----------
@@ -150,27 +180,27 @@ def fit_ring(u: Array, light: Array, u_light: Array, ring_angle: float) -> RingF
     RingFit
         From the linearised fit, neighbouring residuals counted as correlated.
     """
-    on_pin = np.abs(u) < RIM
-    u, light = u[on_pin], light[on_pin]
-    weight = 1.0 / np.hypot(u_light[on_pin], MODEL_ERROR * light)
-    known = u_light[on_pin] < 0.4
+    u, light, u_light = (values[np.abs(u) < RIM] for values in (u, light, u_light))
+    weight, known = 1.0 / np.hypot(u_light, MODEL_ERROR * light), u_light < BURNT_OUT
 
-    def solved(parameters: Array) -> tuple[Array, Array]:
-        parts = pin_parts(u, parameters)
+    lower, upper, steps = LOWER.packed(), UPPER.packed(), STEPS.packed()
+    expected, spread = EXPECTED.packed(), SPREAD.packed()
+
+    def solved(vector: Array) -> tuple[Array, Array]:
+        parts = pin_parts(u, PinParameters.unpacked(vector))
         return parts, nnls((parts * weight).T, light * weight)[0]
 
-    def residuals(parameters: Array) -> Array:
-        parts, strengths = solved(parameters)
-        return np.concatenate([(strengths @ parts - light) * weight, (parameters - EXPECTED) / SPREAD])
+    def residuals(vector: Array) -> Array:
+        parts, strengths = solved(vector)
+        return np.concatenate([(strengths @ parts - light) * weight, (vector - expected) / spread])
 
-    start = EXPECTED.copy()
-    start[0] = ring_angle
+    start = replace(EXPECTED, ring_angle=ring_angle).packed()
     result = least_squares(
         residuals,
-        np.clip(start, LOWER + 1e-6, UPPER - 1e-6),
-        bounds=(LOWER, UPPER),
-        x_scale=STEPS,
-        diff_step=np.full(len(STEPS), 1e-3),
+        np.clip(start, lower + 1e-6, upper - 1e-6),
+        bounds=(lower, upper),
+        x_scale=steps,
+        diff_step=np.full(len(steps), 1e-3),
         ftol=1e-5,
         xtol=1e-5,
         max_nfev=60,
@@ -182,11 +212,12 @@ def fit_ring(u: Array, light: Array, u_light: Array, ring_angle: float) -> RingF
     jacobian[: len(u)] /= np.sqrt(max(1.0, float(np.mean(missed**2))) * _lumps(missed))
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     rings = strengths[:2, None] * parts[:2]
+    best = PinParameters.unpacked(result.x)
     return RingFit(
-        ring_angle=float(result.x[0]),
+        ring_angle=best.ring_angle,
         u_ring_angle=float(np.sqrt(covariance[0, 0])),
-        one_sidedness=float(result.x[1]),
-        roughness=float(result.x[2]),
+        one_sidedness=best.one_sidedness,
+        roughness=best.rough_round,
         ring_light=(float(rings[0].max()), float(rings[1].max())),
         card_light=float(strengths[2:4].mean()),
         misfit=float(np.sqrt(np.mean(((strengths @ parts) / light - 1.0)[known] ** 2))),

@@ -36,24 +36,62 @@ class Strip:
     um_per_px: float
 
     def between(self, first_um: float, last_um: float) -> Strip:
-        """The rows between two depths: whoever needs no others is quicker with them alone."""
+        """The rows between two depths: whoever needs no others is quicker with them alone.
+
+        Parameters
+        ----------
+        first_um : float
+        last_um : float
+
+        Returns
+        -------
+        Strip
+        """
         rows = slice(*np.searchsorted(self.d_um, [first_um, last_um]))
         return replace(self, light=self.light[rows], d_um=self.d_um[rows])
 
 
 def over_channels(light: NDArray[np.float32], weight: float = 1.0) -> NDArray[np.float32]:
-    """Sum of the three channels times a weight, shape (D, S) for light of shape (D, S, 3)."""
+    """Sum of the three channels times a weight, shape (D, S) for light of shape (D, S, 3).
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (D, S, 3)
+    weight : float
+
+    Returns
+    -------
+    ndarray of float32, shape (D, S)
+    """
     # numpy takes ten times as long over so short an axis
     return np.asarray(cv2.transform(light, np.full((1, 3), weight, np.float32)), np.float32)
 
 
 def grey(light: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Mean of the three channels, shape (D, S)."""
+    """Mean of the three channels, shape (D, S).
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (D, S, 3)
+
+    Returns
+    -------
+    ndarray of float32, shape (D, S)
+    """
     return over_channels(light, 1.0 / 3.0)
 
 
 def median_of_seen(values: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Median over the second axis of what is not NaN; NaN where nothing is."""
+    """Median over the second axis of what is not NaN; NaN where nothing is.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, M) or (N, M, K)
+
+    Returns
+    -------
+    ndarray, shape (N,) or (N, K)
+    """
     # sorting puts NaN last; numpy.nanmedian goes through the rows one by one
     in_order = np.sort(values, axis=1)
     count = np.isfinite(values).sum(axis=1, keepdims=True)

@@ -1,4 +1,4 @@
-"""Recession and edge radius: the profile model fitted to the used and to the unused zone."""
+"""Recession and edge radius: the model of the light fitted to the used and to the unused zone."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
-from wearscope.light.edge_light import ProfileFit, ProfilePrior, WedgeTie, fit_profile
+from wearscope.light.clipping import NEARLY_CLIPPED
+from wearscope.light.edge_light import LightFit, fit_light
+from wearscope.light.known import LightPrior, WedgeTie
 from wearscope.light.strip import Strip
 from wearscope.metrology.uncertainty import Budget, Input, linear
 
@@ -28,21 +30,28 @@ MODEL_FLOOR = 0.004  # of the light's range, the same for the darkest part
 MISPLACED_UM = 0.5  # by which it misplaces a steep flank
 WORN_BLUR = 0.3  # by which a worn zone's blur may differ from the unused zone's, as a share of it
 SOFT = 2.2  # times the expected blur, from which a photo is plainly not in focus
-BURNT = 0.97
 # Share of the blur that no fit resolves, from photographs of known edges: of the silhouette and of the radius. Before
 # an uneven background the radius follows from the silhouette.
 UNRESOLVED = {"dark": (0.05, 0.15), "bright": (0.05, 0.15), "mixed": (0.35, 0.0)}
 # Standard uncertainties by which the light may contradict the wedge: 2.0 were seen on photographs of circular edges
 # before a plain background; before an uneven one, which the edge mirrors, 3.6 are not rare.
 MOST_STRAIN = {"dark": 2.5, "bright": 2.5, "mixed": 4.0}
-PROFILE_UM = (-110.0, 240.0)  # depths that a profile needs
+ACROSS_UM = (-110.0, 240.0)  # depths that a mean over columns needs
+# What is fitted: so far outside the expected silhouette, and inside beyond the arc; chosen, no source
+OUTSIDE_UM, OUTSIDE_BLURS, INSIDE_UM, INSIDE_RADII = 25.0, 5.0, 50.0, 1.25
+USUAL_FACTOR = 0.7  # recession per radius to start from where the wedge gives none: that of about 61°
+U_LINE_UM = 8.0  # how well the eye of the program sees the bright line, besides the blur; chosen, no source
+# the same, and of the radius, of an edge without datum; chosen
+U_UNMOVED_LINE_UM, U_UNMOVED_RADIUS_UM = 30.0, 15.0
+# of the arc's colour: it may be bare where worn; chosen, no source
+U_LOG_TINT, U_LOG_TINT_UNUSED = 0.25, 0.03
 LEAST_SAMPLES = 12  # across the edge
 LEAST_COLUMNS = 24
 LEAST_COLOUR_CHANGE = 0.1  # log ratio, by which bare carbide and coating must differ
 FACE_COLOUR_UM = (30.0, 90.0)  # beyond the arc, where the face shows the coating's own colour
 
 
-class ProfileNotSeenError(Exception):
+class EdgeOutOfFrameError(Exception):
     """The frame does not show enough of what lies on both sides of the edge."""
 
 
@@ -67,8 +76,16 @@ class Lighting:
 
 
 @dataclass(frozen=True)
-class MeanProfile:
-    """Light across an edge averaged over many columns, each shifted along with the trace."""
+class MeanLight:
+    """Light across an edge averaged over many columns, each shifted along with the trace.
+
+    Attributes
+    ----------
+    d_um : ndarray, shape (D,)
+    light, u_light : ndarray, shape (D, 3)
+        Linear light and its standard uncertainty, what the model is known to miss included.
+    columns : int
+    """
 
     d_um: Array
     light: Array
@@ -76,7 +93,7 @@ class MeanProfile:
     columns: int
 
 
-def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
+def mean_light(strip: Strip, columns: Mask, follow_um: Array) -> MeanLight:
     """Average the columns of a zone.
 
     Parameters
@@ -85,18 +102,22 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     columns : ndarray of bool, shape (S,)
     follow_um : ndarray, shape (S,)
         By how much each column lies deeper than the mean one; taken out before averaging, so that wandering
-        wear does not blur the profile.
+        wear does not blur the mean.
+
+    Returns
+    -------
+    MeanLight
 
     Raises
     ------
-    ProfileNotSeenError
+    EdgeOutOfFrameError
         Most columns leave the frame too near the edge.
     """
     step_um = float(strip.d_um[1] - strip.d_um[0])
     at = np.flatnonzero(columns)
     follow_um = follow_um[at]
-    strip = strip.between(PROFILE_UM[0] + follow_um.min() - 9.0, PROFILE_UM[1] + follow_um.max() + 9.0)
-    wanted = np.flatnonzero((strip.d_um > PROFILE_UM[0]) & (strip.d_um < PROFILE_UM[1]))
+    strip = strip.between(ACROSS_UM[0] + follow_um.min() - 9.0, ACROSS_UM[1] + follow_um.max() + 9.0)
+    wanted = np.flatnonzero((strip.d_um > ACROSS_UM[0]) & (strip.d_um < ACROSS_UM[1]))
     rows = wanted[:, None] + follow_um / step_um
     moved = cv2.remap(
         np.ascontiguousarray(strip.light[:, at]),
@@ -109,7 +130,7 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     seen = np.isfinite(moved[..., 0]).sum(axis=1)
     known = seen > 0.6 * len(at)
     if known.sum() < LEAST_SAMPLES:
-        raise ProfileNotSeenError(f"only {known.sum()} samples across the edge are seen in most columns")
+        raise EdgeOutOfFrameError(f"only {known.sum()} samples across the edge are seen in most columns")
     moved = moved[known]
     light = _mean_along(moved)
     # column-to-column differences hold the noise and leave out slow changes of light; every third tells it
@@ -120,10 +141,10 @@ def mean_profile(strip: Strip, columns: Mask, follow_um: Array) -> MeanProfile:
     floor = MODEL_FLOOR * float(np.ptp(light))
     u_light = np.sqrt(u_mean**2 + (MODEL_ERROR * light) ** 2 + floor**2 + misplaced**2)
     # where pixels are burnt out the mean says only "bright"
-    bright = cv2.reduce((moved >= BURNT).view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
+    bright = cv2.reduce((moved >= NEARLY_CLIPPED).view(np.uint8), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
     burnt = bright > 0.01 * seen[known][:, None]
     u_light[burnt] = 0.5
-    return MeanProfile(strip.d_um[wanted][known], light, u_light, len(at))
+    return MeanLight(strip.d_um[wanted][known], light, u_light, len(at))
 
 
 def _mean_along(values: NDArray[np.float32]) -> Array:
@@ -136,112 +157,98 @@ def _mean_along(values: NDArray[np.float32]) -> Array:
 
 
 def fit_unused(
-    profile: MeanProfile, lighting: Lighting, radius_um: tuple[float, float], um_per_px: float
-) -> ProfileFit:
+    mean: MeanLight, lighting: Lighting, radius_um: tuple[float, float], um_per_px: float
+) -> LightFit:
     """Silhouette, radius and blur of an edge that has not cut, its trace at d = 0.
 
     Parameters
     ----------
-    profile : MeanProfile
+    mean : MeanLight
     lighting : Lighting
     radius_um : (float, float)
         What is known of the radius, and its standard uncertainty.
     um_per_px : float
+
+    Returns
+    -------
+    LightFit
     """
     blur_um = BLUR_PX[0] * um_per_px
-    use = (profile.d_um > -6.0 * blur_um - 25.0) & (profile.d_um < 60.0)
-    prior = ProfilePrior(
-        line_um=(0.6 * radius_um[0], 8.0 + blur_um),
+    use = (mean.d_um > -6.0 * blur_um - 25.0) & (mean.d_um < 60.0)
+    prior = LightPrior(
+        line_um=(0.6 * radius_um[0], U_LINE_UM + blur_um),
         radius_um=radius_um,
         ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
         roughness=ROUGHNESS,
         blur_um=(blur_um, BLUR_PX[1] * um_per_px),
-        tint=profile.light[use][-4:].mean(axis=0),
-        u_log_tint=0.03,
+        tint=mean.light[use][-4:].mean(axis=0),
+        u_log_tint=U_LOG_TINT_UNUSED,
         zone="unused",
         radius_known=True,
     )
     light, mixed = (
-        (profile.d_um[use], profile.light[use], profile.u_light[use]),
+        (mean.d_um[use], mean.light[use], mean.u_light[use]),
         lighting.background == "mixed",
     )
-    fit = fit_profile(*light, prior, mixed=mixed)
+    fit = fit_light(*light, prior, mixed=mixed)
     if fit.blur_um > SOFT * blur_um:
         # plainly out of focus: the blur is not what was expected, and must not be held to it; nor let go, for before
         # a dark background roughness and radius would take its place
-        fit = fit_profile(*light, replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um)), mixed=mixed)
+        fit = fit_light(*light, replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um)), mixed=mixed)
     return fit
 
 
 def fit_used(
-    profile: MeanProfile,
+    mean: MeanLight,
     trace_um: float,
-    unused: ProfileFit,
+    unused: LightFit,
     lighting: Lighting,
     factor: Budget | None,
     datum: Input | None,
     *,
     coated: bool = False,
-) -> ProfileFit:
+) -> LightFit:
     """Silhouette and radius of a worn edge.
 
     Parameters
     ----------
-    profile : MeanProfile
+    mean : MeanLight
     trace_um : float
         Mean depth of the trace in this zone.
-    unused : ProfileFit
+    unused : LightFit
         Of the unused edge in the same photo, or of the new-state photo.
     lighting : Lighting
     factor : Budget or None
         Ties silhouette to radius; None where the wedge angle does not allow it.
     datum : Input or None
         How far the new-state line drawn on to this zone may be off, µm; None where there is no unused zone, so that
-        depths in this profile are not from the unused edge.
+        depths in this light are not from the unused edge.
     coated : bool
         Whether the coating may end on it: then the light changes there.
+
+    Returns
+    -------
+    LightFit
     """
-    theta, blur_um = lighting.ring_angle, unused.blur_um
-    ratio = factor.value if factor is not None else 0.7
-    lever = 1.0 - np.sin(theta / 2.0)
-    image_um = _lamp_image_um(profile, trace_um)
-    line_um = trace_um if image_um is None else image_um
-    # from the distance between the lamp's image and the unused edge alone
-    guess_um = max(
-        unused.radius_um, (line_um - unused.silhouette_um + unused.radius_um * ratio) / (ratio + lever)
-    )
-    silhouette_um = line_um - lever * guess_um
-    use = (profile.d_um > silhouette_um - 25.0 - 5.0 * blur_um) & (
-        profile.d_um < silhouette_um + 1.25 * guess_um + 50.0
-    )
-    starts = [(line_um, 0.7 * guess_um), (line_um, 1.4 * guess_um)]
-    line_prior, radius_prior = (line_um, 8.0 + blur_um), (guess_um, 0.4 * guess_um + 2.0)
-    if datum is None:
-        # nothing says that this edge has moved: it may well be as new
-        starts = [(line_um, guess_um), (line_um, 2.0 * unused.radius_um)]
-        line_prior = (trace_um + lever * unused.radius_um, 30.0 + blur_um)
-        radius_prior = (unused.radius_um, 15.0)
-    prior = ProfilePrior(
-        line_um=line_prior,
-        radius_um=radius_prior,
-        ring_angle=(theta, lighting.u_ring_angle),
-        roughness=ROUGHNESS,
-        blur_um=(blur_um, WORN_BLUR * blur_um),
-        tint=_arc_tint(profile, line_um, silhouette_um + guess_um + blur_um),
-        u_log_tint=0.25,
+    image_um = _lamp_image_um(mean, trace_um)
+    guess = _guess(trace_um if image_um is None else image_um, unused, lighting, factor)
+    blur_um, end_um = unused.blur_um, guess.silhouette_um + guess.radius_um
+    use = (mean.d_um > guess.silhouette_um - OUTSIDE_UM - OUTSIDE_BLURS * blur_um) & (
+        mean.d_um < guess.silhouette_um + INSIDE_RADII * guess.radius_um + INSIDE_UM
     )
     tie = None
     if factor is not None and datum is not None:
         drawn_on = linear(unused.silhouette_um, [(1.0, unused.silhouette), (1.0, datum)])
         tie = WedgeTie(drawn_on, unused.radius, factor)
     # an edge shows its own colour from the lamp's image inward, seen as a line or blurred with the rest of the arc
-    blurred = datum is not None and blur_um < line_um - silhouette_um < 2.0 * blur_um
+    blurred = datum is not None and blur_um < guess.line_um - guess.silhouette_um < 2.0 * blur_um
     shows_colour = image_um is not None or blurred
-    coat = _coated_share(profile, line_um, silhouette_um + guess_um) if coated and shows_colour else None
-    fit = fit_profile(
-        profile.d_um[use],
-        profile.light[use],
-        profile.u_light[use],
+    coat = _coated_share(mean, guess.line_um, end_um) if coated and shows_colour else None
+    prior, starts = _prior_of_used(mean, guess, unused, lighting, trace_um if datum is None else None)
+    fit = fit_light(
+        mean.d_um[use],
+        mean.light[use],
+        mean.u_light[use],
         prior,
         starts=starts,
         coat=None if coat is None else coat[use],
@@ -252,16 +259,65 @@ def fit_used(
     return replace(_with_contradiction(fit), lamp_seen=image_um is not None, strained=strained)
 
 
-def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileFit:
+@dataclass(frozen=True)
+class _Guess:
+    """A worn edge as the distance between the lamp's image and the unused edge alone says."""
+
+    line_um: float
+    radius_um: float
+    silhouette_um: float
+    lever: float
+
+
+def _guess(line_um: float, unused: LightFit, lighting: Lighting, factor: Budget | None) -> _Guess:
+    ratio = factor.value if factor is not None else USUAL_FACTOR
+    lever = float(1.0 - np.sin(lighting.ring_angle / 2.0))
+    moved_um = line_um - unused.silhouette_um + unused.radius_um * ratio
+    radius_um = max(unused.radius_um, moved_um / (ratio + lever))
+    return _Guess(line_um, radius_um, line_um - lever * radius_um, lever)
+
+
+def _prior_of_used(
+    mean: MeanLight, guess: _Guess, unused: LightFit, lighting: Lighting, unmoved_um: float | None
+) -> tuple[LightPrior, list[tuple[float, float]]]:
+    """What is known of a worn edge beforehand, and where to start from.
+
+    `unmoved_um` is its trace where nothing says that this edge has moved, so that it may well be as new.
+    """
+    line_um, radius_um, blur_um = guess.line_um, guess.radius_um, unused.blur_um
+    if unmoved_um is None:
+        starts = [(line_um, 0.7 * radius_um), (line_um, 1.4 * radius_um)]
+        line, radius = (line_um, U_LINE_UM + blur_um), (radius_um, 0.4 * radius_um + 2.0)
+    else:
+        starts = [(line_um, radius_um), (line_um, 2.0 * unused.radius_um)]
+        line = (unmoved_um + guess.lever * unused.radius_um, U_UNMOVED_LINE_UM + blur_um)
+        radius = (unused.radius_um, U_UNMOVED_RADIUS_UM)
+    prior = LightPrior(
+        line_um=line,
+        radius_um=radius,
+        ring_angle=(lighting.ring_angle, lighting.u_ring_angle),
+        roughness=ROUGHNESS,
+        blur_um=(blur_um, WORN_BLUR * blur_um),
+        tint=_arc_tint(mean, line_um, guess.silhouette_um + radius_um + blur_um),
+        u_log_tint=U_LOG_TINT,
+    )
+    return prior, starts
+
+
+def over_windows(fits: Sequence[LightFit], columns: Sequence[int]) -> LightFit:
     """Several fits along one zone as one: their mean, as sure as the typical one of them, and their scatter besides.
 
     What the trial file states and what the light may hide is common to all, so that a mean is no surer of it.
 
     Parameters
     ----------
-    fits : sequence of ProfileFit
+    fits : sequence of LightFit
     columns : sequence of int
         How many columns each stands for.
+
+    Returns
+    -------
+    LightFit
     """
     if len(fits) == 1:
         return fits[0]
@@ -290,7 +346,7 @@ def over_windows(fits: Sequence[ProfileFit], columns: Sequence[int]) -> ProfileF
     )
 
 
-def _with_contradiction(fit: ProfileFit) -> ProfileFit:
+def _with_contradiction(fit: LightFit) -> LightFit:
     """The fit with its uncertainties enlarged so far that what it rests on agrees.
 
     Light and wedge are two accounts of one edge. Where they differ by more than their uncertainties, these are
@@ -314,8 +370,20 @@ def _with_contradiction(fit: ProfileFit) -> ProfileFit:
     )
 
 
-def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -> ProfileFit:
-    """The fit with the standard uncertainties that its results deserve, model error included."""
+def with_unresolved(fit: LightFit, lighting: Lighting, zone: str = "unused") -> LightFit:
+    """The fit with the standard uncertainties that its results deserve, model error included.
+
+    Parameters
+    ----------
+    fit : LightFit
+    lighting : Lighting
+    zone : str
+        Which edge it is.
+
+    Returns
+    -------
+    LightFit
+    """
     share, of_radius = UNRESOLVED[lighting.background]
     if lighting.background == "mixed":
         # it is read from the distance between silhouette and lamp's image, r (1 - sin(θ/2))
@@ -334,25 +402,25 @@ def with_unresolved(fit: ProfileFit, lighting: Lighting, zone: str = "unused") -
     )
 
 
-def _lamp_image_um(profile: MeanProfile, trace_um: float) -> float | None:
+def _lamp_image_um(mean: MeanLight, trace_um: float) -> float | None:
     """Where the lamp's image is: the most prominent bright line a little inside the trace, if there is one."""
-    level = profile.light.sum(axis=1)
+    level = mean.light.sum(axis=1)
     peaks, shape = find_peaks(level, prominence=0.02 * float(np.ptp(level)))
-    near = (profile.d_um[peaks] > trace_um - 4.0) & (profile.d_um[peaks] < trace_um + 70.0)
+    near = (mean.d_um[peaks] > trace_um - 4.0) & (mean.d_um[peaks] < trace_um + 70.0)
     if not near.any():
         return None
     k = int(peaks[near][np.argmax(shape["prominences"][near])])
     bend = level[k - 1] - 2.0 * level[k] + level[k + 1]
     shift = 0.5 * (level[k - 1] - level[k + 1]) / bend if bend < 0 else 0.0
-    return float(profile.d_um[k] + shift * (profile.d_um[1] - profile.d_um[0]))
+    return float(mean.d_um[k] + shift * (mean.d_um[1] - mean.d_um[0]))
 
 
-def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Array | None:
+def _coated_share(mean: MeanLight, from_um: float, arc_end_um: float) -> Array | None:
     """How much of the edge is coated at each depth, as its colour says; None where that does not change inside.
 
     Parameters
     ----------
-    profile : MeanProfile
+    mean : MeanLight
     from_um : float
         Depth from which on the edge shows its own colour.
     arc_end_um : float
@@ -362,8 +430,8 @@ def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Ar
     -------
     ndarray, shape (D,), or None
     """
-    d_um = profile.d_um
-    logs = np.log(np.maximum(profile.light, 1e-3))
+    d_um = mean.d_um
+    logs = np.log(np.maximum(mean.light, 1e-3))
     colour = logs[:, [0, 2]] - logs[:, 1:2]
     face = (d_um > arc_end_um + FACE_COLOUR_UM[0]) & (d_um < arc_end_um + FACE_COLOUR_UM[1])
     inside = (d_um >= from_um) & (d_um < arc_end_um + FACE_COLOUR_UM[0])
@@ -380,17 +448,17 @@ def _coated_share(profile: MeanProfile, from_um: float, arc_end_um: float) -> Ar
     return np.asarray(share)
 
 
-def _arc_tint(profile: MeanProfile, line_um: float, beyond_um: float) -> Array:
+def _arc_tint(mean: MeanLight, line_um: float, beyond_um: float) -> Array:
     """A first guess of the light of the arc's own material facing the camera.
 
     The arc may be bare where the face is not, so its colour is that of the lamp's image, unless that is burnt
     out; its level is that of the face just beyond the arc.
     """
-    beside = (profile.d_um > beyond_um) & (profile.d_um < beyond_um + 15.0)
+    beside = (mean.d_um > beyond_um) & (mean.d_um < beyond_um + 15.0)
     if not beside.any():
-        beside = profile.d_um >= profile.d_um[-4]
-    level = profile.light[beside].mean(axis=0)
-    image = profile.light[int(np.argmin(np.abs(profile.d_um - line_um)))]
+        beside = mean.d_um >= mean.d_um[-4]
+    level = mean.light[beside].mean(axis=0)
+    image = mean.light[int(np.argmin(np.abs(mean.d_um - line_um)))]
     if image.max() > 0.9:
         return np.asarray(level)
     return np.asarray(image / image.mean() * level.mean())

@@ -12,8 +12,10 @@ from wearscope.quantities.quantity import Status, Zone, quantity_of
 class Record:
     """One row of ``measurements.csv`` and of the wear log; the fields are its columns, in order.
 
-    A refused record has no value, no uncertainty and no interval; its reason is in `note`.
-    Lengths are in the unit that `unit` names.
+    A refused record has no value, no uncertainty and no interval. Lengths are in the unit that `unit` names; so is
+    `detection_limit`, None where nothing can go undetected. `dof` is None for infinitely many degrees of freedom.
+    `reasons` says in codes, as `wearscope.quantities.reasons` writes them, what `note` says in words. The last three
+    are not in rows of version 0.1.
     """
 
     bit: str

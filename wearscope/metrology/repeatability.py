@@ -45,7 +45,16 @@ class Estimate:
     high95: float
 
     def times(self, factor: float) -> Estimate:
-        """The number and its interval, multiplied."""
+        """The number and its interval, multiplied.
+
+        Parameters
+        ----------
+        factor : float
+
+        Returns
+        -------
+        Estimate
+        """
         return Estimate(self.value * factor, self.low95 * factor, self.high95 * factor)
 
 
@@ -175,6 +184,10 @@ def percent_of_tolerance(spread: Estimate, tolerance: float) -> Estimate:
         Standard deviation of the measurement.
     tolerance : float
         Width of the tolerance, in the unit of `spread`.
+
+    Returns
+    -------
+    Estimate
     """
     return spread.times(600.0 / tolerance)
 

@@ -1,8 +1,7 @@
 """The standard uncertainty of a result, from one description of how it is measured.
 
 A `Measurement` is a model and its inputs. `propagate` combines them to first order (JCGM 100:2008, GUM) into a
-`Budget`; `monte_carlo` sends their distributions through the model itself (JCGM 101:2008); `compare` says whether the
-first is good enough, by the second.
+`Budget`; `wearscope.metrology.monte_carlo` sends their distributions through the model itself.
 
 An input may be the budget of an earlier measurement. Its sources are then followed through to the result, with
 their signs: what two inputs have in common adds up or cancels as it should, and nobody has to state a correlation.
@@ -30,8 +29,6 @@ U_PER_HALF_WIDTH: dict[Shape, float] = {
     "u-shaped": 1.0 / np.sqrt(2.0),
 }
 STEP = 1e-3  # of an input's uncertainty, in the numerical derivatives
-BLOCK = 10_000  # trials between two looks at how far they have settled, JCGM 101 7.9.4 b
-MOST_TRIALS = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -73,7 +70,20 @@ class Input:
     def within(
         cls, name: str, value: float, half_width: float, shape: Shape = "rectangular", dof: float = np.inf
     ) -> Input:
-        """An input known only to lie within ± `half_width` of its value."""
+        """An input known only to lie within ± `half_width` of its value.
+
+        Parameters
+        ----------
+        name : str
+        value : float
+        half_width : float
+        shape : str
+        dof : float
+
+        Returns
+        -------
+        Input
+        """
         return cls(name, value, half_width * U_PER_HALF_WIDTH[shape], dof, shape)
 
 
@@ -122,14 +132,14 @@ class Budget:
     @cached_property
     def shares(self) -> Array:
         """Share of each term in the variance; they add up to 1, and a correlation can make one negative."""
-        together = self.contributions * (_correlation_matrix(self) @ self.contributions)
+        together = self.contributions * (correlation_matrix(self) @ self.contributions)
         variance = float(together.sum())
         return together / variance if variance > 0.0 else np.zeros(len(together))
 
     @cached_property
     def u(self) -> float:
         """Combined standard uncertainty, GUM 5.1.2 and 5.2.2."""
-        variance = float(self.contributions @ _correlation_matrix(self) @ self.contributions)
+        variance = float(self.contributions @ correlation_matrix(self) @ self.contributions)
         return float(np.sqrt(max(variance, 0.0)))
 
     @cached_property
@@ -142,14 +152,23 @@ class Budget:
         if self.u == 0.0:
             return float("inf")
         unsure = 0.0
-        for group in _groups(self):
+        for group in correlated_groups(self):
             part = Budget(0.0, tuple(self.terms[i] for i in group), self.correlations)
-            a, r = part.contributions, _correlation_matrix(part)
+            a, r = part.contributions, correlation_matrix(part)
             unsure += float(a @ r @ a) ** 2 / min(term.source.dof for term in part.terms)
         return self.u**4 / unsure if unsure > 0.0 else float("inf")
 
     def interval(self, coverage: float = 0.95) -> tuple[float, float]:
-        """Value ± the expanded uncertainty, GUM G.6.4."""
+        """Value ± the expanded uncertainty, GUM G.6.4.
+
+        Parameters
+        ----------
+        coverage : float
+
+        Returns
+        -------
+        low, high : float
+        """
         expanded = coverage_factor(self.dof, coverage) * self.u
         return self.value - expanded, self.value + expanded
 
@@ -175,70 +194,22 @@ class Measurement:
     correlations: Correlations = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Simulation:
-    """A result by Monte Carlo.
-
-    Attributes
-    ----------
-    value, u : float
-        Mean and standard deviation of the trials.
-    symmetric, shortest : (float, float)
-        Coverage intervals: probabilistically symmetric, and shortest.
-    trials : int
-    settled : bool
-        Whether all of these are known within the tolerance asked for.
-    """
-
-    value: float
-    u: float
-    symmetric: tuple[float, float]
-    shortest: tuple[float, float]
-    trials: int
-    settled: bool
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """First order against Monte Carlo, JCGM 101 clause 8.
-
-    Attributes
-    ----------
-    budget : Budget
-    simulation : Simulation
-    tolerance : float
-        Numerical tolerance of the standard uncertainty (`numerical_tolerance`).
-    d_low, d_high : float
-        By how much the ends of the two coverage intervals differ.
-    """
-
-    budget: Budget
-    simulation: Simulation
-    tolerance: float
-    d_low: float
-    d_high: float
-
-    @property
-    def agrees(self) -> bool:
-        """Whether first order is validated in this case."""
-        return max(self.d_low, self.d_high) <= self.tolerance
-
-
 def coverage_factor(dof: float, coverage: float = 0.95) -> float:
-    """t-factor for the degrees of freedom, cut to a whole number: GUM G.6.4; normal for infinitely many."""
+    """t-factor for the degrees of freedom, cut to a whole number: GUM G.6.4; normal for infinitely many.
+
+    Parameters
+    ----------
+    dof : float
+    coverage : float
+
+    Returns
+    -------
+    float
+    """
     quantile = 0.5 * (1.0 + coverage)
     if np.isinf(dof):
         return float(ndtri(quantile))
     return float(stdtrit(max(float(np.floor(dof + 1e-9)), 1.0), quantile))
-
-
-def numerical_tolerance(u: float, digits: int) -> float:
-    """Half a unit in the last of the significant digits in which `u` is written: JCGM 101 7.9.2."""
-    last = int(f"{u:.{digits - 1}e}".partition("e")[2]) - digits + 1
-    return 0.5 * 10.0**last
-
-
-# --- First order ----------------------------------------------------------------------------------------
 
 
 def linear(
@@ -254,6 +225,10 @@ def linear(
         Sensitivity to each input, and the input.
     correlations : mapping, optional
         Between sources, besides those that the inputs bring along.
+
+    Returns
+    -------
+    Budget
 
     Raises
     ------
@@ -276,13 +251,21 @@ def linear(
         raise ValueError(f"a correlation is stated for {min(unknown)!r}, which is no input")
     terms = tuple(Term(source, sensitivity[name]) for name, source in sources.items())
     budget = Budget(float(value), terms, correlated)
-    if np.linalg.eigvalsh(_correlation_matrix(budget)).min(initial=0.0) < -1e-9:
+    if np.linalg.eigvalsh(correlation_matrix(budget)).min(initial=0.0) < -1e-9:
         raise ValueError("the stated correlations contradict each other; check their signs")
     return budget
 
 
 def propagate(measurement: Measurement) -> Budget:
     """First-order propagation, GUM 5.1 and 5.2.
+
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    Budget
 
     Notes
     -----
@@ -308,6 +291,10 @@ def apart(budget: Budget, where: str) -> Budget:
     budget : Budget
     where : str
         Added to the names of its sources.
+
+    Returns
+    -------
+    Budget
     """
 
     def renamed(name: str) -> str:
@@ -321,24 +308,53 @@ def apart(budget: Budget, where: str) -> Budget:
 
 
 def as_budget(estimate: Estimate) -> Budget:
-    """An input as the budget that it is by itself."""
+    """An input as the budget that it is by itself.
+
+    Parameters
+    ----------
+    estimate : Input or Budget
+
+    Returns
+    -------
+    Budget
+    """
     return estimate if isinstance(estimate, Budget) else Budget(estimate.value, (Term(estimate, 1.0),))
 
 
 def covariance(one: Budget, other: Budget) -> float:
-    """Covariance of two results, from the sources that they share or that are correlated: GUM F.1.2.3."""
+    """Covariance of two results, from the sources that they share or that are correlated: GUM F.1.2.3.
+
+    Parameters
+    ----------
+    one : Budget
+    other : Budget
+
+    Returns
+    -------
+    float
+    """
     both = linear(0.0, [(1.0, one), (1.0, other)])
     left, right = (
         np.array([_contribution(budget, term.source.name) for term in both.terms]) for budget in (one, other)
     )
-    return float(left @ _correlation_matrix(both) @ right)
+    return float(left @ correlation_matrix(both) @ right)
 
 
 def _contribution(budget: Budget, name: str) -> float:
     return sum(term.contribution for term in budget.terms if term.source.name == name)
 
 
-def _correlation_matrix(budget: Budget) -> Array:
+def correlation_matrix(budget: Budget) -> Array:
+    """Correlations of the sources of a budget, in the order of its terms, shape (K, K).
+
+    Parameters
+    ----------
+    budget : Budget
+
+    Returns
+    -------
+    ndarray, shape (K, K)
+    """
     matrix = np.eye(len(budget.terms))
     if budget.correlations:
         place = {term.source.name: i for i, term in enumerate(budget.terms)}
@@ -348,131 +364,19 @@ def _correlation_matrix(budget: Budget) -> Array:
     return matrix
 
 
-def _groups(budget: Budget) -> list[list[int]]:
-    """Terms that hang together by correlations, the others each on its own."""
-    group = list(range(len(budget.terms)))
-    for i, j in zip(*np.nonzero(np.triu(_correlation_matrix(budget), 1)), strict=True):
-        group = [group[i] if g == group[j] else g for g in group]
-    return [[i for i, g in enumerate(group) if g == one] for one in dict.fromkeys(group)]
-
-
-# --- Monte Carlo ----------------------------------------------------------------------------------------
-
-
-def monte_carlo(
-    measurement: Measurement,
-    rng: np.random.Generator,
-    *,
-    coverage: float = 0.95,
-    digits: int = 2,
-    tolerance: float | None = None,
-) -> Simulation:
-    """Propagate the inputs' distributions through the model, with as many trials as it needs: JCGM 101 7.9.4.
+def correlated_groups(budget: Budget) -> list[list[int]]:
+    """Terms that hang together by correlations, the others each on its own.
 
     Parameters
     ----------
-    measurement : Measurement
-    rng : numpy.random.Generator
-    coverage : float
-    digits : int
-        Significant digits of the standard uncertainty that are to hold.
-    tolerance : float, optional
-        In the result's unit, in place of that of `digits`.
+    budget : Budget
 
     Returns
     -------
-    Simulation
-        Not `settled` if `MOST_TRIALS` did not suffice.
+    list of list of int
+        Places of the terms of each group.
     """
-    sources = linear(0.0, [(1.0, estimate) for estimate in measurement.inputs], measurement.correlations)
-    block = max(BLOCK, int(np.ceil(100.0 / (1.0 - coverage))))
-    values: list[Array] = []
-    seen: list[Array] = []
-    settled = False
-    while not settled and len(values) * block < MOST_TRIALS:
-        values.append(np.sort(_trials(measurement, sources, rng, block)))
-        seen.append(_summary(values[-1], coverage))
-        if len(seen) > 1:
-            scatter = np.std(seen, axis=0, ddof=1) / np.sqrt(len(seen))
-            allowed = tolerance or numerical_tolerance(float(np.mean(seen, axis=0)[1]), digits)
-            settled = bool((2.0 * scatter <= allowed).all())
-    value, u, *ends = _summary(np.sort(np.concatenate(values)), coverage).tolist()
-    return Simulation(value, u, (ends[0], ends[1]), (ends[2], ends[3]), len(values) * block, settled)
-
-
-def compare(
-    measurement: Measurement, rng: np.random.Generator, *, coverage: float = 0.95, digits: int = 1
-) -> Comparison:
-    """Hold first order against Monte Carlo: JCGM 101 8.1.
-
-    The shorter of its two intervals is compared, and it is worked out to a fifth of the tolerance (8.2).
-
-    Parameters
-    ----------
-    measurement : Measurement
-    rng : numpy.random.Generator
-    coverage : float
-    digits : int
-        Significant digits of the standard uncertainty that matter.
-    """
-    budget = propagate(measurement)
-    rough = monte_carlo(measurement, rng, coverage=coverage, digits=digits)
-    tolerance = numerical_tolerance(rough.u, digits)
-    fine = monte_carlo(measurement, rng, coverage=coverage, tolerance=tolerance / 5.0)
-    apart = np.abs(np.subtract(budget.interval(coverage), fine.shortest))
-    return Comparison(budget, fine, tolerance, float(apart[0]), float(apart[1]))
-
-
-def _trials(measurement: Measurement, sources: Budget, rng: np.random.Generator, n: int) -> Array:
-    errors = _errors(sources, rng, n)
-    arguments = []
-    for estimate in measurement.inputs:
-        own = as_budget(estimate)
-        moved = sum((term.contribution * errors[term.source.name] for term in own.terms), np.zeros(n))
-        arguments.append(own.value + moved)
-    return np.array(np.broadcast_to(measurement.model(*arguments), n), np.float64)
-
-
-def _errors(sources: Budget, rng: np.random.Generator, n: int) -> dict[str, Array]:
-    """Error of each source in each trial, in units of its standard uncertainty: JCGM 101 6.4."""
-    matrix = _correlation_matrix(sources)
-    errors: dict[str, Array] = {}
-    for group in _groups(sources):
-        inputs = [sources.terms[i].source for i in group]
-        if len(group) == 1:
-            errors[inputs[0].name] = _drawn(inputs[0], rng, n)
-            continue
-        other = [each.name for each in inputs if each.shape != "normal"]
-        if other:
-            raise ValueError(f"input {other[0]!r} is correlated; only normal inputs can be")
-        levels, turn = np.linalg.eigh(matrix[np.ix_(group, group)])
-        joint = (turn * np.sqrt(np.maximum(levels, 0.0))) @ rng.standard_normal((len(group), n))
-        fewest = min(each.dof for each in inputs)
-        if np.isfinite(fewest):
-            joint /= np.sqrt(rng.chisquare(fewest, n) / fewest)
-        errors |= {each.name: row for each, row in zip(inputs, joint, strict=True)}
-    return errors
-
-
-def _drawn(source: Input, rng: np.random.Generator, n: int) -> Array:
-    if source.shape == "normal":
-        return rng.standard_normal(n) if np.isinf(source.dof) else rng.standard_t(source.dof, n)
-    if source.shape == "rectangular":
-        # one border is drawn from its own range, the other lies as far on the other side
-        half_width = 1.0 + rng.uniform(-1.0, 1.0, n) / np.sqrt(2.0 * source.dof)
-        shape = half_width * rng.uniform(-1.0, 1.0, n)
-    elif source.shape == "triangular":
-        shape = rng.triangular(-1.0, 0.0, 1.0, n)
-    else:
-        shape = np.sin(2.0 * np.pi * rng.uniform(0.0, 1.0, n))
-    return np.asarray(shape / U_PER_HALF_WIDTH[source.shape])
-
-
-def _summary(ordered: Array, coverage: float) -> Array:
-    """Mean, standard deviation, symmetric and shortest interval of ordered trials: JCGM 101 7.6, 7.7, 5.3."""
-    n = len(ordered)
-    held = min(int(coverage * n + 0.5), n - 1)
-    lengths = ordered[held:] - ordered[: n - held]
-    tail, first = (n - held) // 2, int(np.argmin(lengths))
-    ends = ordered[[tail, tail + held, first, first + held]]
-    return np.array([ordered.mean(), ordered.std(ddof=1), *ends])
+    group = list(range(len(budget.terms)))
+    for i, j in zip(*np.nonzero(np.triu(correlation_matrix(budget), 1)), strict=True):
+        group = [group[i] if g == group[j] else g for g in group]
+    return [[i for i, g in enumerate(group) if g == one] for one in dict.fromkeys(group)]

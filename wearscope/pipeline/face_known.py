@@ -10,11 +10,12 @@ from wearscope.errors import PhotoRefused
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.light.strip import UNUSED, USED
 from wearscope.light.zone_light import BROAD_RADIUS_UM, Lighting
+from wearscope.quantities.reasons import reason
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.datum import Zones
-from wearscope.wear.edge_view import Edge
-from wearscope.wear.wedge import recession_factor, view_tilt
+from wearscope.wear.measured import Edge
+from wearscope.wear.wedge import NoRecessionError, recession_factor, view_tilt
 
 MARKED_WITHIN_UM = 250.0  # how far from the edge a transition set by hand may lie
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
@@ -55,7 +56,7 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     -------
     Edge
     """
-    factor, why = None, ""
+    factor, why = None, None
     tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
         factor = recession_factor(
@@ -63,12 +64,12 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
             np.radians(bit.u_wedge_angle_deg),
             *tilt,
         )
-    except ValueError as problem:
-        why = f"{problem}; photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg"
+    except NoRecessionError as problem:
+        why = problem.reason
     radius_um = BROAD_RADIUS_UM
     if bit.r_unused_um is not None:
         radius_um = max(bit.r_unused_um, LEAST_RADIUS_UM), max(bit.u_r_unused_um, LEAST_U_RADIUS_UM)
-    return Edge(radius_um, bit.r_unused_um is not None, factor, why, view_tilt(*tilt), bit.coated, "")
+    return Edge(radius_um, bit.r_unused_um is not None, factor, why, view_tilt(*tilt), bit.coated)
 
 
 def edge_in_view(
@@ -97,8 +98,7 @@ def edge_in_view(
     edge = edge_of(bit, entry, turned)
     bent = (new or located).curvature_per_mm
     if bent > VISIBLY_HELICAL_PER_MM and not bit.given("helix_angle_deg"):
-        doubt = f"the edge is bent ({bent:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg"
-        return replace(edge, doubt=doubt)
+        return replace(edge, doubts=(reason("edge-bent", per_mm=bent),))
     return edge
 
 

@@ -11,25 +11,22 @@ from numpy.typing import NDArray
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.quality import refusal
-from wearscope.light.edge_light import ProfileFit
+from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
-from wearscope.light.zone_light import Lighting, fit_unused, mean_profile, with_unresolved
+from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
 from wearscope.pipeline.face_known import edge_of, lighting_of
-from wearscope.pipeline.face_outcome import bare_of, chip_spans_um, inspection_of, method_of, quality_note
+from wearscope.pipeline.face_outcome import bare_of, chip_spans_um, inspection_of, light_seen, method_of
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.trial.model import PhotoEntry, Trial
-from wearscope.wear.chips import chip_findings
+from wearscope.wear.chips import chip_findings, find_chips
+from wearscope.wear.coating import coating_findings
+from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
-from wearscope.wear.edge_view import (
-    Fits,
-    coating_findings,
-    find_face_chips,
-    read_coating,
-    sharpest,
-    sharpness_finding,
-    unused_radius_finding,
-)
+from wearscope.wear.measured import ZoneFits, measured_strip
+from wearscope.wear.recession import unused_radius_finding
+from wearscope.wear.sharpness import sharpness_finding
+from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
 
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
@@ -50,7 +47,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
 
     Raises
     ------
-    PhotoRefused, ProfileNotSeenError
+    PhotoRefused, EdgeOutOfFrameError
         The photo cannot carry a measurement.
     """
     located, lighting = locate_new(entry, sources), lighting_of(trial, entry)
@@ -59,31 +56,29 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     require_quality(located, fit)
     fit = with_unresolved(fit, under(located, lighting))
     strip = located.strip_along(located.smooth_um)
-    labels = _all_unused(located)
-    silhouette_um = np.where(located.seen, fit.silhouette_um + (located.trace_um - located.smooth_um), np.nan)
+    zones, fits, u_scale = Zones(None, _all_unused(located), (), None), ZoneFits(fit, None), located.u_scale
+    departure_um = located.trace_um - located.smooth_um
+    measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
     method = method_of("new-state", edge, lighting, by_hand=sources.by_hand(entry))
-    findings = [unused_radius_finding(fit, edge, located.u_scale, method)]
+    findings = [unused_radius_finding(measured, method)]
     coating = None
     if edge.coated:
-        coating = read_coating(strip, None, silhouette_um, labels, Fits(fit, None), located.photo.grey)
-        findings += coating_findings(
-            strip, coating, silhouette_um, labels, Fits(fit, None), ["unused"], method
-        )
-    findings.append(sharpness_finding(fit, located.u_scale, quality_note(located), method))
+        coating = read_coating(measured)
+        findings += coating_findings(measured, coating, method)
+    findings.append(sharpness_finding(fit, u_scale, light_seen(located), method))
     # `strip` follows the edge into a wide notch; the one along the line does not
-    chips = find_face_chips(
-        located.strip,
-        located.trace_um,
-        located.trace_um + fit.silhouette_um,
-        Zones(None, labels, (), ""),
-        Fits(fit, None),
-        edge.coated,
-        located.u_scale,
-        whole=UNUSED,
-    )
+    chips = find_chips(measured_strip(located.strip, located.trace_um, zones, fits, edge, u_scale))
     findings += chip_findings(chips, method)
-    flat_um = silhouette_um - fit.silhouette_um
-    view = EdgeView(strip, silhouette_um, labels, flat_um, bare_of(coating), chip_spans_um(chips), None, None)
+    view = EdgeView(
+        strip,
+        measured.silhouette_um,
+        measured.labels,
+        measured.recession_um,
+        bare_of(coating),
+        chip_spans_um(chips),
+        None,
+        None,
+    )
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
     return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing)
 
@@ -103,7 +98,7 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
 
     Raises
     ------
-    PhotoRefused, ProfileNotSeenError
+    PhotoRefused, EdgeOutOfFrameError
         The photo cannot carry a measurement.
     """
     located = sources.located(entry)
@@ -171,7 +166,7 @@ def under(located: LocatedEdge, lighting: Lighting) -> Lighting:
     return replace(lighting, background=located.quality.background)
 
 
-def fit_as_new(located: LocatedEdge, radius_um: tuple[float, float], lighting: Lighting) -> ProfileFit:
+def fit_as_new(located: LocatedEdge, radius_um: tuple[float, float], lighting: Lighting) -> LightFit:
     """Fit the light across the whole visible edge, each column moved on to the trace.
 
     Parameters
@@ -183,25 +178,25 @@ def fit_as_new(located: LocatedEdge, radius_um: tuple[float, float], lighting: L
 
     Returns
     -------
-    ProfileFit
+    LightFit
 
     Raises
     ------
-    ProfileNotSeenError
+    EdgeOutOfFrameError
         Too little is in the frame on one side of the edge.
     """
     columns = sharpest(_all_unused(located) == UNUSED, located.steepness)
-    profile = mean_profile(located.strip, columns, located.smooth_um)
-    return fit_unused(profile, under(located, lighting), radius_um, located.um_per_px)
+    mean = mean_light(located.strip, columns, located.smooth_um)
+    return fit_unused(mean, under(located, lighting), radius_um, located.um_per_px)
 
 
-def require_quality(located: LocatedEdge, fit: ProfileFit) -> None:
+def require_quality(located: LocatedEdge, fit: LightFit) -> None:
     """Refuse a photo that is too blurred, too dark or too burnt out to measure.
 
     Parameters
     ----------
     located : LocatedEdge
-    fit : ProfileFit
+    fit : LightFit
         Of the edge where it is as new.
 
     Raises

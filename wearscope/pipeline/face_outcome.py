@@ -14,10 +14,11 @@ from wearscope.light.zone_light import Lighting
 from wearscope.metrology.findings import Finding
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing, budgets_of, records_of
 from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import PhotoEntry
 from wearscope.wear.chips import ZoneChips
-from wearscope.wear.coating import CoatingMap
-from wearscope.wear.edge_view import Edge
+from wearscope.wear.coating_map import CoatingMap
+from wearscope.wear.measured import Edge
 
 
 def method_of(
@@ -40,7 +41,7 @@ def method_of(
     -------
     str
     """
-    words = ["profile", datum]
+    words = ["light-fit", datum]
     if match is not None:
         words.append("marks" if match.verdict == "same" else "edge-only")
     words.append("stated-radius" if edge.radius_stated else "assumed-radius")
@@ -50,7 +51,7 @@ def method_of(
     return "+".join(words)
 
 
-def quality_note(located: LocatedEdge) -> str:
+def light_seen(located: LocatedEdge) -> Reason:
     """What a photo is like, in figures.
 
     Parameters
@@ -59,12 +60,14 @@ def quality_note(located: LocatedEdge) -> str:
 
     Returns
     -------
-    str
+    Reason
     """
     quality = located.quality
-    return (
-        f"{quality.background} background, contrast {quality.contrast:.2f}, "
-        f"{quality.clipped_share:.1%} of the edge burnt out"
+    return reason(
+        "light-seen",
+        background=quality.background,
+        contrast=quality.contrast,
+        burnt_out=quality.clipped_share,
     )
 
 

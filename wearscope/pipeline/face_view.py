@@ -14,49 +14,39 @@ from numpy.typing import NDArray
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.registration import MarkMatch, lay_over, new_offset_um, new_onto_now, new_strip_at
-from wearscope.light.edge_light import ProfileFit
+from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, USED, EdgeView, Strip
 from wearscope.light.zone_light import Lighting
-from wearscope.metrology.findings import Finding
+from wearscope.metrology.findings import Finding, refused
 from wearscope.pipeline.face_known import edge_in_view, lighting_of, transition_set_um, used_side
 from wearscope.pipeline.face_new import fit_as_new, inspect_new_face, locate_new, require_quality, under
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
     inspection_of,
+    light_seen,
     method_of,
     new_as_drawn,
-    quality_note,
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.model import Bit, PhotoEntry, Trial
-from wearscope.wear.chips import ZoneChips, chip_findings
-from wearscope.wear.coating import CoatingMap
+from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
+from wearscope.wear.coating import COATING_ROWS, coating_findings
+from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
-from wearscope.wear.edge_view import (
-    Edge,
-    Fits,
-    ZoneProfiles,
-    beyond_rounding,
-    coating_findings,
-    find_face_chips,
-    find_face_land,
-    of_two_kinds,
-    read_coating,
-    refused_face,
-    rounding_findings,
-    sharpness_finding,
-    silhouette_along,
-    zone_profiles,
-)
+from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip
 from wearscope.wear.place import PlaceOnPhoto, depth_at, no_place, place_findings
+from wearscope.wear.recession import ROUNDING_ROWS, beyond_rounding, rounding_findings
 from wearscope.wear.residual import residual_finding
 from wearscope.wear.resin import Resin, resin_columns
-from wearscope.wear.wear_land import WearLand, land_findings
+from wearscope.wear.sharpness import sharpness_finding
+from wearscope.wear.wear_land import LAND_ROWS, WearLand, find_land, land_findings
 from wearscope.wear.wear_signs import signs_of_wear
+from wearscope.wear.zone_lights import ZoneLights, zone_lights
 from wearscope.wear.zones import Sign
 
 Array = NDArray[np.float64]
@@ -103,7 +93,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
 
     Raises
     ------
-    PhotoRefused, ProfileNotSeenError
+    PhotoRefused, EdgeOutOfFrameError
         The photo cannot carry a measurement.
     """
     if entry.parts == 0:
@@ -113,16 +103,16 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
     pair = _locate(trial, entry, sources)
     laid = sources.recall(_lay, pair.now, pair.new, bit.coated)
     divided = _divide(job, pair, laid, sources)
-    fitted = _fit(job, pair, divided, sources)
+    fitted = _fit(job, pair, laid, divided, sources)
     method = method_of(pair.datum, divided.edge, job.lighting, laid.match, by_hand=pair.by_hand)
     findings = _place_findings(job, divided, fitted, method)
     drawing = None
     if divided.zones.transition is None and fitted.new is None:
         findings += _nothing_to_compare(job, divided, fitted, method)
     else:
-        worn = _estimate(job, laid, divided, fitted)
-        findings += _worn_findings(pair, laid, divided, fitted, worn, method)
-        drawing = EdgeDrawing(_now_as_drawn(divided, fitted, worn), new_as_drawn(laid.new_strip))
+        worn = _estimate(job, fitted)
+        findings += _worn_findings(pair, laid, fitted, worn, method)
+        drawing = EdgeDrawing(_now_as_drawn(worn), new_as_drawn(laid.new_strip))
     return inspection_of(
         entry,
         divided.resin.on(findings),
@@ -297,30 +287,24 @@ class Fitted:
 
     Attributes
     ----------
-    strip : Strip
-        Cut along the new-state line.
+    measured : MeasuredStrip
     follow_um : ndarray, shape (S,)
-        That line, as a distance into the tool from the photo's own.
-    profiles : ZoneProfiles
-    fits : Fits
-    own : ProfileFit
+        The new-state line, along which the strip is cut, as a distance into the tool from the photo's own.
+    lights : ZoneLights
+    own : LightFit
         Of this photo where the edge is still as it was: the blur is read there.
-    new : ProfileFit or None
+    new : LightFit or None
         Of the new-state photo, where this one has no unused zone of its own.
-    silhouette_um, recession_um : ndarray, shape (S,)
     """
 
-    strip: Strip
+    measured: MeasuredStrip
     follow_um: Array
-    profiles: ZoneProfiles
-    fits: Fits
-    own: ProfileFit
-    new: ProfileFit | None
-    silhouette_um: Array
-    recession_um: Array
+    lights: ZoneLights
+    own: LightFit
+    new: LightFit | None
 
 
-def _fit(job: Job, pair: Pair, divided: Divided, sources: Sources) -> Fitted:
+def _fit(job: Job, pair: Pair, laid: Laid, divided: Divided, sources: Sources) -> Fitted:
     located, zones, datum, edge = divided.located, divided.zones, divided.datum, divided.edge
     new = None
     if pair.new is not None and zones.transition is None:
@@ -329,15 +313,24 @@ def _fit(job: Job, pair: Pair, divided: Divided, sources: Sources) -> Fitted:
     s_um, seen = located.strip.s_um, located.seen
     follow_um = np.interp(s_um, s_um[seen], (located.trace_um - datum.departure_um)[seen])
     strip = located.strip_along(follow_um)
-    profiles = zone_profiles(
+    lights = zone_lights(
         strip, zones.labels, datum, located.steepness, edge, under(located, job.lighting), new
     )
-    fits = profiles.fits(edge.factor)
-    own = fits.unused if zones.transition is not None else None
+    measured = measured_strip(
+        strip,
+        datum.departure_um,
+        zones,
+        lights.fits(edge.factor),
+        edge,
+        located.u_scale,
+        datum=datum,
+        new=laid.new_strip,
+        grey=located.photo.grey,
+    )
+    own = measured.fits.unused if zones.transition is not None else None
     own = own or fit_as_new(located, edge.radius_um, job.lighting)
     require_quality(located, own)
-    silhouette_um, recession_um = silhouette_along(zones, datum.departure_um, fits)
-    return Fitted(strip, follow_um, profiles, fits, own, new, silhouette_um, recession_um)
+    return Fitted(measured, follow_um, lights, own, new)
 
 
 # --- Estimated: coating, chips, wear land, and the rounding in the light of them
@@ -354,18 +347,14 @@ class Worn:
         By zone.
     land : WearLand or None
         None in a view that shows none.
-    fits : Fits
+    measured : MeasuredStrip
         With silhouette and radius no longer tied where a flat has been worn.
-    silhouette_um, recession_um : ndarray, shape (S,)
-        That follow from `fits`.
     """
 
     coating: CoatingMap | None
     chips: list[tuple[Zone, ZoneChips | None]]
     land: WearLand | None
-    fits: Fits
-    silhouette_um: Array
-    recession_um: Array
+    measured: MeasuredStrip
 
     @property
     def worn_flat(self) -> bool:
@@ -373,52 +362,35 @@ class Worn:
         return self.land is not None and self.land.verdict in ("seen", "unsure")
 
 
-def _estimate(job: Job, laid: Laid, divided: Divided, fitted: Fitted) -> Worn:
-    located, zones, datum, edge = divided.located, divided.zones, divided.datum, divided.edge
-    strip, silhouette_um, fits = fitted.strip, fitted.silhouette_um, fitted.fits
-    coating = None
-    if edge.coated:
-        coating = read_coating(strip, laid.new_strip, silhouette_um, zones.labels, fits, located.photo.grey)
-    chips = find_face_chips(
-        strip, datum.departure_um, silhouette_um, zones, fits, edge.coated, located.u_scale
-    )
-    worn = Worn(coating, chips, None, fits, silhouette_um, fitted.recession_um)
+def _estimate(job: Job, fitted: Fitted) -> Worn:
+    measured = fitted.measured
+    coating = read_coating(measured) if measured.edge.coated else None
+    worn = Worn(coating, find_chips(measured), None, measured)
     if not job.shows_land:
         return worn
-    land = find_face_land(
-        strip,
-        laid.new_strip,
-        silhouette_um,
-        zones,
-        datum.u_datum_um,
-        fits,
-        edge,
-        bare_of(coating),
-        located.u_scale,
-        np.radians(job.entry.view_tilt_deg),
-    )
-    return _with_land(replace(worn, land=land), land, divided, fitted)
+    land = find_land(measured, coating)
+    return _with_land(replace(worn, land=land), land, fitted)
 
 
-def _with_land(worn: Worn, land: WearLand, divided: Divided, fitted: Fitted) -> Worn:
+def _with_land(worn: Worn, land: WearLand, fitted: Fitted) -> Worn:
     """Have recession confirm the land: a flat moves the edge back further than the rounding does."""
-    zones, datum, factor = divided.zones, divided.datum, divided.edge.factor
-    if not worn.worn_flat or zones.transition is None or factor is None:
+    measured = fitted.measured
+    datum, factor = measured.datum, measured.edge.factor
+    if not worn.worn_flat or measured.zones.transition is None or factor is None or datum is None:
         return worn
-    free = fitted.profiles.fits(None)  # the wedge ties silhouette and radius no longer
-    u_datum_um = float(np.sqrt(np.mean(datum.u_datum_um[zones.labels == USED] ** 2)))
+    free = fitted.lights.fits(None)  # the wedge ties silhouette and radius no longer
+    u_datum_um = float(np.sqrt(np.mean(datum.u_datum_um[measured.columns("used")] ** 2)))
     land = land.confirmed(*beyond_rounding(free, factor, u_datum_um))
     if land.verdict != "seen":
         return replace(worn, land=land)
-    silhouette_um, recession_um = silhouette_along(zones, datum.departure_um, free)
-    return replace(worn, land=land, fits=free, silhouette_um=silhouette_um, recession_um=recession_um)
+    return replace(worn, land=land, measured=measured.with_fits(free))
 
 
 # --- Findings
 
 
 def _place_findings(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
-    located, zones, silhouette_um = divided.located, divided.zones, fitted.silhouette_um
+    located, zones, silhouette_um = divided.located, divided.zones, fitted.measured.silhouette_um
     if zones.transition is None:
         return no_place(zones.absent, method)
     s_um, at_um = located.strip.s_um, zones.transition.at_um
@@ -432,51 +404,44 @@ def _place_findings(job: Job, divided: Divided, fitted: Fitted, method: str) -> 
 
 def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
     located = divided.located
-    why = (
-        f"{divided.zones.absent}, and there is no new-state photo to compare with; photograph the transition"
-    )
+    rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
+    rows += [(quantity, "used") for quantity in CHIP_ROWS]
+    rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land]
+    rows += [(quantity, "used") for quantity in COATING_ROWS if divided.edge.coated]
+    why = reason("nothing-to-compare-with")
     return [
-        *refused_face(divided.edge, why, method, relief=job.shows_land),
-        sharpness_finding(fitted.own, located.u_scale, quality_note(located), method),
+        *(refused(quantity, zone, why, method) for quantity, zone in rows),
+        sharpness_finding(fitted.own, located.u_scale, light_seen(located), method),
         residual_finding(divided.datum.residual_um, method, compared=False, by_marks=False),
     ]
 
 
-def _worn_findings(
-    pair: Pair, laid: Laid, divided: Divided, fitted: Fitted, worn: Worn, method: str
-) -> list[Finding]:
-    located, zones, datum, edge = divided.located, divided.zones, divided.datum, divided.edge
+def _worn_findings(pair: Pair, laid: Laid, fitted: Fitted, worn: Worn, method: str) -> list[Finding]:
+    measured, located = fitted.measured, laid.located
     findings: list[Finding] = []
-    if edge.coated:
-        kept: list[Zone] = ["used", "unused"] if zones.transition is not None else ["used"]
-        mixed = of_two_kinds(datum) if zones.transition is None else ""
-        findings += coating_findings(
-            fitted.strip, worn.coating, fitted.silhouette_um, zones.labels, fitted.fits, kept, method, mixed
-        )
+    if measured.edge.coated:
+        findings += coating_findings(measured, worn.coating, method)
     findings += chip_findings(worn.chips, method)
     if worn.land is not None:
-        findings += land_findings(worn.land, edge.doubt, method)
-    findings += rounding_findings(
-        worn.fits, zones.labels, datum, edge, located.u_scale, method, worn_flat=worn.worn_flat
-    )
-    findings.append(sharpness_finding(fitted.own, located.u_scale, quality_note(located), method))
+        findings += land_findings(worn.land, measured.edge.doubts, method)
+    findings += rounding_findings(worn.measured, method, worn_flat=worn.worn_flat)
+    findings.append(sharpness_finding(fitted.own, measured.u_scale, light_seen(located), method))
+    residual_um = measured.datum.residual_um if measured.datum is not None else float("nan")
     by_marks = laid.match is None or laid.match.verdict == "same"
-    findings.append(
-        residual_finding(datum.residual_um, method, compared=pair.new is not None, by_marks=by_marks)
-    )
+    findings.append(residual_finding(residual_um, method, compared=pair.new is not None, by_marks=by_marks))
     return findings
 
 
 # --- Drawn
 
 
-def _now_as_drawn(divided: Divided, fitted: Fitted, worn: Worn) -> EdgeView:
-    transition = divided.zones.transition
+def _now_as_drawn(worn: Worn) -> EdgeView:
+    measured, transition = worn.measured, worn.measured.zones.transition
     return EdgeView(
-        fitted.strip,
-        worn.silhouette_um,
-        divided.zones.labels,
-        worn.recession_um,
+        measured.strip,
+        measured.silhouette_um,
+        measured.labels,
+        measured.recession_um,
         bare_of(worn.coating),
         chip_spans_um(worn.chips),
         transition.at_um if transition else None,
@@ -489,6 +454,6 @@ def _placing(pair: Pair, laid: Laid, divided: Divided, fitted: Fitted) -> Placin
     onto = None
     if pair.new is not None and laid.match is not None:
         onto = new_onto_now(divided.located, pair.new, laid.match, divided.datum.drift_um)
-    used = fitted.fits.used
+    used = fitted.measured.fits.used
     line_um = used.bright_line_um - used.silhouette_um if used is not None else float("nan")
     return Placing(divided.located, fitted.follow_um, pair.new, onto, line_um)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.calibration.scale import Scale
-from wearscope.light.zone_light import ProfileNotSeenError
+from wearscope.light.zone_light import EdgeOutOfFrameError
 from wearscope.pipeline.inspection import Inspection, Judgement
 from wearscope.pipeline.sources import Memory, Sources
 from wearscope.pipeline.views import way_of
@@ -48,7 +48,7 @@ def inspect_photo(
     try:
         sha256 = sources.photo(entry).sha256
         return way_of(entry).inspect(trial, entry, sources)
-    except (PhotoRefused, ProfileNotSeenError) as problem:
+    except (PhotoRefused, EdgeOutOfFrameError) as problem:
         line, code = _refusal(entry, problem)
         return Inspection(entry, (), line, photo_sha256=sha256, refusal_code=code)
 
@@ -73,13 +73,13 @@ def judge_photo(
     sources = Sources(scales, corrections or {}, Memory())
     try:
         return way_of(entry).judge(trial, entry, sources)
-    except (PhotoRefused, ProfileNotSeenError) as problem:
+    except (PhotoRefused, EdgeOutOfFrameError) as problem:
         line, _ = _refusal(entry, problem)
         return Judgement(entry, "refused", (line,), None, None, None, "")
 
 
-def _refusal(entry: PhotoEntry, problem: PhotoRefused | ProfileNotSeenError) -> tuple[str, str]:
+def _refusal(entry: PhotoEntry, problem: PhotoRefused | EdgeOutOfFrameError) -> tuple[str, str]:
     """Line that names the photo and the cure, and the code of its kind."""
-    if isinstance(problem, ProfileNotSeenError):
+    if isinstance(problem, EdgeOutOfFrameError):
         return _NOT_IN_FRAME.format(entry.path.name), "edge-at-frame"
     return str(problem), problem.code

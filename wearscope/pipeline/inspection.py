@@ -17,6 +17,8 @@ from wearscope.log.records import Record
 from wearscope.metrology.findings import Finding
 from wearscope.metrology.uncertainty import Budget
 from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import codes_text
+from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry
 from wearscope.version import __version__
 from wearscope.wear.section import SectionView
@@ -221,7 +223,7 @@ def records_of(
     records = []
     for finding in findings:
         low, high = finding.interval95
-        note = "; ".join(filter(None, [finding.note, scale_note]))
+        note = "; ".join(filter(None, [note_of(finding.reasons), scale_note]))
         records.append(
             Record(
                 entry.bit,
@@ -244,6 +246,9 @@ def records_of(
                 um_per_px,
                 __version__,
                 measured_at,
+                finding.detection_limit,
+                finding.dof if np.isfinite(finding.dof) and finding.value is not None else None,
+                codes_text(finding.reasons),
             )
         )
     return tuple(records)

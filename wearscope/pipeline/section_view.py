@@ -11,8 +11,10 @@ from wearscope.metrology.findings import found
 from wearscope.metrology.uncertainty import Input, linear
 from wearscope.pipeline.inspection import Inspection, Judgement, SectionDrawing, budgets_of, records_of
 from wearscope.pipeline.sources import Sources
+from wearscope.quantities.reasons import reason
+from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry, Trial
-from wearscope.wear.edge_view import scale_error
+from wearscope.wear.measured import scale_error
 from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.tip import NoTipError, TipFit, fit_tip
 
@@ -51,7 +53,7 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     u_scale = scale.u_um_per_px / scale.um_per_px
     method = "section+hand" if sources.by_hand(entry) else "section"
     tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
-    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubt, method)
+    findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubts, by_hand=sources.by_hand(entry))
     angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
     if angle.value is not None and angle.u is not None:
         off = abs(angle.value - bit.wedge_angle_deg)
@@ -63,8 +65,8 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     blur_um = section.blur_px * scale.um_per_px
     read = Input("blur in the profile", 0.0, section.u_contour_blur_px * scale.um_per_px)
     blur = linear(blur_um, [(1.0, read), (blur_um, scale_error(u_scale))])
-    note = f"contrast {section.contrast:.2f}, contour to {fit.noise_um:.2g} um"
-    findings.append(found("sharpness", "whole", "um", blur_um, blur, method, note=note))
+    remark = reason("outline-seen", contrast=section.contrast, scatter_um=fit.noise_um)
+    findings.append(found("sharpness", "whole", blur_um, blur, method, remarks=[remark]))
     scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
     return Inspection(
         entry,
@@ -99,8 +101,8 @@ def judge_section(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgeme
     notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
     return Judgement(
         entry,
-        "doubtful" if section.doubt else "fit",
-        tuple(filter(None, [section.doubt, *notes])),
+        "doubtful" if section.doubts else "fit",
+        tuple(filter(None, [note_of(section.doubts), *notes])),
         section.blur_px * scale.um_per_px,
         section.clipped_share,
         section.contrast,

@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from numbers import Integral
 
 Value = float | int | str
 
@@ -41,6 +42,7 @@ def reason(code: str, **values: Value) -> Reason:
     ----------
     code : str
     **values : float or int or str
+        numpy's numbers too; what is not whole is kept to six digits.
 
     Returns
     -------
@@ -51,7 +53,7 @@ def reason(code: str, **values: Value) -> Reason:
     >>> reason("edge-bent", per_mm=0.034)
     Reason(code='edge-bent', values=(('per_mm', 0.034),))
     """
-    return Reason(code, tuple(values.items()))
+    return Reason(code, tuple((name, _plain(value)) for name, value in values.items()))
 
 
 def codes_text(reasons: Iterable[Reason]) -> str:
@@ -110,7 +112,11 @@ def reasons_in(text: str) -> tuple[Reason, ...]:
     return tuple(found)
 
 
-def _written(value: Value) -> str:
+def _plain(value: Value) -> Value:
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
-    return repr(float(value)) if isinstance(value, float) else repr(int(value))  # of numpy's numbers too
+        return value
+    return int(value) if isinstance(value, Integral) else float(f"{value:.6g}")
+
+
+def _written(value: Value) -> str:
+    return json.dumps(value, ensure_ascii=False)

@@ -24,7 +24,7 @@ VIEW_WORDS: dict[str, str] = {view.key: view.label for view in VIEWS.values()}
 
 
 def note_text(record: Record) -> str:
-    """Note of a row as it is said to people: in µm, and a detection limit in the unit that the row is shown in.
+    """Note of a row as it is said to people: in µm, after the detection limit of what is not seen.
 
     Parameters
     ----------
@@ -35,15 +35,12 @@ def note_text(record: Record) -> str:
     -------
     str
     """
-    how = quantity_of(record.quantity)
-    text = record.note
-    if how.shown_factor != 1.0:
-        text = re.sub(
-            r"(?<=detection limit )[\d.e+-]+",
-            lambda found: f"{_to_place(how.shown_factor * float(found[0]), -1)} {how.shown_unit}",
-            text,
-        )
-    return in_microns(text)
+    said = [in_microns(record.note)] if record.note else []
+    if record.detection_limit is not None and record.status == "below_detection":
+        how = quantity_of(record.quantity)
+        limit = how.shown_factor * record.detection_limit
+        said.insert(0, f"detection limit {_to_place(limit, _place(limit, 2))} {how.shown_unit}".rstrip())
+    return "; ".join(said)
 
 
 def in_microns(text: str) -> str:

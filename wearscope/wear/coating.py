@@ -1,125 +1,56 @@
-"""Coating loss and setback: where along the edge the substrate's colour shows."""
+"""Coating loss and setback: how much of the band along the edge shows bare substrate."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.light.strip import Strip, grey, median_of_seen
-from wearscope.metrology.uncertainty import Budget, Input, linear
+from wearscope.light.strip import Strip
+from wearscope.metrology.findings import Finding, detection_limit, found, refused
+from wearscope.metrology.uncertainty import Budget, Estimate, Input, apart, linear
+from wearscope.quantities.quantity import Zone
+from wearscope.quantities.reasons import Reason, reason
+from wearscope.wear.coating_colour import BAND_UM, step_um_of
+from wearscope.wear.coating_map import CoatingMap
+from wearscope.wear.measured import MeasuredStrip
+from wearscope.wear.recession import of_two_kinds
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-BAND_UM = 100.0
-DEEP_UM = (150.0, 400.0)  # face beyond the band: carries the coating's colour and the light's unevenness
-READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour
-SEPARATION = 4.0  # substrate colour must stand out from the coating's by so many standard deviations
-BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in
-STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours
-# In log ratio: what uneven light and JPEG give, and what is safely more
-LEAST_DEPARTURE, FAINT_DEPARTURE = 0.04, 0.1
+COATING_ROWS = ("coating_loss", "coating_setback")
+STRAY_MATTERS = 0.5  # standard uncertainty of the loss per share of stray colours; chosen, no source
 U_GREY = 1.0 / np.sqrt(12.0)  # of a loss that may be anything from none to all
-U_FAINT = 0.15  # standard uncertainty of the loss where the two colours are as near as that
-# Log ratios of bare carbide against what is white, between (0.04, -0.05) and (0.18, -0.07): tungsten's from handbook
-# reflectances and from optical constants (CRC Handbook of Chemistry and Physics; E. D. Palik, "Handbook of optical
-# constants of solids", 1985; both from memory); the carbide is as grey
-CARBIDE = np.array([0.11, -0.06])
-LIKE_CARBIDE = 0.14  # a coating whose colour is so near to it cannot be told from it
-# Where the pixels of the bare strip show so many times less of the substrate's colour than the purest depth does, the
-# strip is hardly wider than the blur, and half of that is as well as the border is known
-MIXED, UNRESOLVED = 1.5, 0.5
-MOSTLY = 0.5  # of the columns that must be readable at a depth that speaks for all
-WHITE = (0.3, 0.97)  # light of a card that is neither in shadow nor burnt out
-LEAST_SHARE = 0.01  # of the band; fewer substrate pixels do not make a colour of their own
-
-
-@dataclass(frozen=True)
-class CoatingColour:
-    """The coating's colour.
-
-    Attributes
-    ----------
-    mean : ndarray, shape (2,)
-        Log ratios red/green and blue/green.
-    inverse_covariance : ndarray, shape (2, 2)
-    """
-
-    mean: Array
-    inverse_covariance: Array
-
-
-@dataclass(frozen=True)
-class UsualColour:
-    """How an edge that has lost no coating looks, by depth below the silhouette.
-
-    Bleed from the background, burnt-out light and compression colour every edge at the same depth, so what an
-    unused edge shows of it is no sign of substrate on a used one.
-
-    Attributes
-    ----------
-    step_um : float
-        From one sample of depth to the next.
-    departure : ndarray, shape (K, 2)
-        Median departure from the coating's colour at each sample of depth over the band.
-    far : ndarray, shape (K,)
-        Share of pixels farther than `SEPARATION` from the coating's colour all the same.
-    """
-
-    step_um: float
-    departure: Array
-    far: Array
-
-    def at(self, step_um: float) -> UsualColour:
-        """The same at other samples of depth: those of a photo at another scale."""
-        own_um = np.arange(len(self.far)) * self.step_um
-        depth_um = np.arange(round(BAND_UM / step_um)) * step_um
-        red, blue, far = (np.interp(depth_um, own_um, each) for each in (*self.departure.T, self.far))
-        return UsualColour(step_um, np.column_stack([red, blue]), far)
-
-
-@dataclass(frozen=True)
-class CoatingMap:
-    """Where the coating is gone.
-
-    Attributes
-    ----------
-    substrate : ndarray of bool, shape (D, S)
-    unreadable_share : ndarray, shape (S,)
-        Share of the band whose own colour could not be read and was taken from further in.
-    readable_from_um : ndarray, shape (S,)
-        Depth below the silhouette of the outermost place whose own colour could be read, the band's at most.
-    found : bool
-        Whether a substrate colour was found at all.
-    stray_share : float
-        Of the band, the share whose colour strays from the coating's although nothing is lost.
-    faint : bool
-        Whether the substrate's colour hardly differs from the coating's.
-    u_border_um : float
-        Standard uncertainty of where the two colours meet.
-    grey : bool
-        Whether the coating's colour is that of bare carbide, so that no loss need show.
-    """
-
-    substrate: Mask
-    unreadable_share: Array
-    readable_from_um: Array
-    found: bool
-    stray_share: float
-    faint: bool
-    u_border_um: float
-    grey: bool = False
+U_FAINT = 0.15  # standard uncertainty of the loss where the two colours hardly differ; chosen, no source
+U_NOISE = 0.003  # of the loss, from the noise of the colours; chosen, no source
+WORN_LOSS = (
+    0.02  # below it an error of the edge, or of the border, counts in part: there is little border; chosen
+)
+UNWORN_SHARE, UNWORN_CROSSED = 0.1, 0.5  # and in which part; chosen, no source
+HALF_BAND = 0.5  # of it that must be read for its loss not to be doubtful
+NAMED_SHARE = 0.005  # of the band that cannot be read, from which it is named
 
 
 @dataclass(frozen=True)
 class ZoneCoating:
-    """Zone means: loss as a share of the band, setback in µm, and the share of the band that cannot be read."""
+    """Means of a zone.
+
+    Attributes
+    ----------
+    loss_budget, setback_budget : Budget
+        Loss as a share of the band, and setback in µm.
+    u_unworn_loss, u_unworn_setback_um : float
+        Standard uncertainties that they would have if nothing were lost.
+    unreadable : float
+        Share of the band that cannot be read.
+    """
 
     loss_budget: Budget
     setback_budget: Budget
+    u_unworn_loss: float
+    u_unworn_setback_um: float
     unreadable: float
 
     @property
@@ -143,301 +74,73 @@ class ZoneCoating:
         return self.setback_budget.u
 
 
-def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
-    """Log ratios red/green and blue/green of a strip, slightly smoothed, shape (D, S, 2)."""
-    unseen = np.isnan(strip.light[..., 0])
-    light = strip.light.copy()
-    light[unseen] = 0.0
-    red, green, blue = (
-        np.log(np.maximum(cv2.GaussianBlur(one, (0, 0), blur_px), np.float32(2e-3)))
-        for one in cv2.split(light)
-    )
-    ratios = np.asarray(cv2.merge([red - green, blue - green]), np.float32)
-    ratios[unseen] = np.nan
-    return ratios
-
-
-def even_out(strip: Strip, ratios: NDArray[np.float32], coated: Mask | None = None) -> NDArray[np.float32]:
-    """Take the slow drift of colour along the edge out, as the face beyond the band shows it.
+def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: str) -> list[Finding]:
+    """Coating loss and setback of each zone, and the difference of the losses where there are two zones.
 
     Parameters
     ----------
-    strip : Strip
-    ratios : ndarray, shape (D, S, 2)
-    coated : ndarray of bool, shape (S,), optional
-        Columns known to be coated. On the others the coating may be gone as deep as the face is seen: where its
-        colour steps there by more than it scatters, the step is bare substrate and stays in.
+    measured : MeasuredStrip
+    seen : CoatingMap or None
+        From `read_coating`.
+    method : str
 
-    Notes
-    -----
-    The drift is a parabola, for a lamp's or a lens's tint is symmetric about a middle; a straight line leaves
-    its curvature in and shows substrate at the ends of the frame.
+    Returns
+    -------
+    list of Finding
     """
-    deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
-    if deep.sum() < 4:
-        return ratios
-    # a parabola needs no more than every third column
-    column = np.full(ratios.shape[1:], np.nan)
-    column[::3] = _nanmedian_rows(ratios[deep, ::3])
-    usable = np.isfinite(column[:, 0])
-    if usable.sum() < 20:
-        return ratios
-    x = (strip.s_um - strip.s_um.mean()) / max(float(np.ptp(strip.s_um)), 1.0)
-    terms = np.vander(x, 3)
-    drift = terms @ np.linalg.lstsq(terms[usable], column[usable], rcond=None)[0]
-    if coated is not None and min((usable & coated).sum(), (usable & ~coated).sum()) >= 20:
-        stepped = np.column_stack([terms, ~coated])
-        fit = np.linalg.lstsq(stepped[usable], column[usable], rcond=None)[0]
-        pixels = ratios[deep][:, usable & coated] - column[usable & coated]
-        scatter = 1.4826 * np.median(np.abs(pixels), axis=(0, 1)) + 1e-4
-        if np.hypot(*(fit[3] / scatter)) > SEPARATION:
-            drift = terms @ fit[:3]
-    middle = np.median(drift, axis=0)
-    return ratios - np.asarray(drift - middle, np.float32)
-
-
-def deep_colour(ratios: NDArray[np.float32], strip: Strip) -> Array | None:
-    """Median log ratios of the face beyond the band, shape (2,), or None where it is not seen."""
-    # every third column tells the colour of all
-    deep = ratios[(strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1]), ::3].reshape(-1, 2)
-    deep = deep[np.isfinite(deep).all(axis=1)]
-    return np.asarray(np.median(deep, axis=0), float) if len(deep) > 100 else None
-
-
-def _nanmedian_rows(values: NDArray[np.float32]) -> Array:
-    """Median down each column; NaN where the face is only seen in part."""
-    whole = np.isfinite(values[..., 0]).all(axis=0)
-    out = np.full(values.shape[1:], np.nan)
-    out[whole] = np.median(values[:, whole], axis=0)
+    out: list[Finding] = []
+    means: dict[Zone, ZoneCoating] = {}
+    doubts: list[tuple[Reason, ...]] = []
+    mixed = of_two_kinds(measured) if measured.zones.transition is None else ()
+    for zone in measured.kept:
+        fit, mean = measured.fits.of(zone), None
+        if seen is not None and fit is not None:
+            columns = measured.columns(zone)
+            mean = zone_coating(measured.strip, seen, measured.silhouette_um, fit.u_silhouette_um, columns)
+        if mean is None or seen is None or (seen.grey and not seen.found):
+            why = reason("coating-like-carbide") if mean is not None else reason("coating-colour-unread")
+            out += [refused(quantity, zone, why, method) for quantity in COATING_ROWS]
+            continue
+        means[zone] = mean
+        doubts.append(mixed or _doubts(mean, seen, zone))
+        out += _zone_findings(zone, mean, doubts[-1], method)
+    if len(means) == 2:
+        used, unused = (apart(means[zone].loss_budget, zone) for zone in ("used", "unused"))
+        lost = linear(used.value - unused.value, [(1.0, used), (-1.0, unused)])
+        limit = detection_limit(float(np.hypot(means["used"].u_unworn_loss, means["unused"].u_unworn_loss)))
+        doubt = next(filter(None, doubts), ())
+        out.append(found("coating_loss", "difference", lost.value, lost, method, doubts=doubt, limit=limit))
+    elif len(measured.kept) == 2:
+        out.append(refused("coating_loss", "difference", reason("other-zone-missing"), method))
     return out
 
 
-def learn_coating(strip: Strip, ratios: NDArray[np.float32], columns: Mask) -> CoatingColour | None:
-    """The coating's colour from columns that have not cut: their band, a little inside the edge.
-
-    Falls back on the face beyond the band of all columns when there are none; None when that is not seen either.
-    """
-    band = (strip.d_um > 25.0) & (strip.d_um < BAND_UM)
-    deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
-    sample = ratios[band][:, columns] if columns.sum() >= 20 else ratios[deep]
-    flat = sample.reshape(-1, 2)
-    flat = flat[np.isfinite(flat).all(axis=1)]
-    if len(flat) < 100:
-        return None
-    mean = np.median(flat, axis=0)
-    spread = np.asarray(flat - mean, np.float64)
-    limit = 5.0 * 1.4826 * np.median(np.abs(spread), axis=0) + 1e-4
-    kept = spread[(np.abs(spread) < limit).all(axis=1)]
-    inverse = np.asarray(np.linalg.inv(np.cov(kept.T) + 1e-6 * np.eye(2)), np.float64)
-    return CoatingColour(np.asarray(mean, float), inverse)
+def _doubts(mean: ZoneCoating, seen: CoatingMap, zone: Zone) -> tuple[Reason, ...]:
+    if mean.unreadable > HALF_BAND:
+        return (reason("band-unread"),)
+    return (reason("coating-faint"),) if (seen.faint or seen.grey) and zone == "used" else ()
 
 
-def usual_colour(
-    strip: Strip, ratios: NDArray[np.float32], coating: CoatingColour, silhouette_um: Array, columns: Mask
-) -> UsualColour:
-    """How an edge that has lost no coating looks, by depth below the silhouette."""
-    departure = _by_depth(strip, ratios, silhouette_um, columns) - coating.mean
-    mean = np.nan_to_num(median_of_seen(departure)) if departure.size else np.zeros((len(departure), 2))
-    return UsualColour(_step_um(strip), mean, _far_share(departure - mean[:, None], coating))
-
-
-def _step_um(strip: Strip) -> float:
-    return float(strip.d_um[1] - strip.d_um[0])
-
-
-def _by_depth(strip: Strip, values: NDArray[np.float32], silhouette_um: Array, columns: Mask) -> Array:
-    """Values by depth below the silhouette of some columns, shape (K, columns, 2)."""
-    return np.asarray(values[_band_rows(strip, silhouette_um, columns)], np.float64)
-
-
-def _band_rows(
-    strip: Strip, silhouette_um: Array, columns: Mask
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of the band below the silhouette of some columns, broadcast to (K, columns)."""
-    at = np.flatnonzero(columns & np.isfinite(silhouette_um))
-    step_um = _step_um(strip)
-    depths = np.arange(round(BAND_UM / step_um))
-    rows = np.round((silhouette_um[at] - strip.d_um[0]) / step_um).astype(int)[None, :] + depths[:, None]
-    return np.clip(rows, 0, len(strip.d_um) - 1), at[None, :]
-
-
-def _far_share(departure: Array, coating: CoatingColour) -> Array:
-    """Share of pixels farther than `SEPARATION` from the coating's colour at each depth, shape (K,)."""
-    seen = np.isfinite(departure).all(axis=2)
-    far = seen & (_distance(np.nan_to_num(departure), coating) > SEPARATION)
-    return np.asarray(far.sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
-
-
-def _distance(departure: Array, coating: CoatingColour) -> Array:
-    (xx, xy), (_, yy) = coating.inverse_covariance
-    x, y = departure[..., 0], departure[..., 1]
-    return np.asarray(np.sqrt(xx * x**2 + 2.0 * xy * x * y + yy * y**2))
-
-
-def map_substrate(
-    strip: Strip,
-    ratios: NDArray[np.float32],
-    coating: CoatingColour,
-    silhouette_um: Array,
-    readable_from_um: Array,
-    used: Mask,
-    usual: UsualColour,
-    blur_um: float,
-) -> CoatingMap:
-    """Decide for every pixel whether it shows coating or substrate.
-
-    Parameters
-    ----------
-    strip : Strip
-    ratios : ndarray, shape (D, S, 2)
-        From `colour_ratios`, evened out.
-    coating : CoatingColour
-    silhouette_um : ndarray, shape (S,)
-    readable_from_um : ndarray, shape (S,)
-        Depth from which on the face's own colour can be read (inside the dim strip).
-    used : ndarray of bool, shape (S,)
-        Columns in which substrate may be looked for.
-    usual : UsualColour
-        Of the unused edge.
-    blur_um : float
-        Of the edge: so near to it the background's colour bleeds in, which must not be taken for substrate.
-
-    Notes
-    -----
-    The substrate's colour is not known beforehand: it is the colour that the band of the used zone holds
-    besides the coating's. Where the bare strip is hardly wider than the blur most pixels of it are mixed; the depth
-    that shows most of it is the purest. A pixel is substrate when it lies nearer to that colour than to the
-    coating's, by the coating's own scatter. Pixels that cannot be read take the class of the nearest readable one
-    further in.
-    """
-    d = strip.d_um[:, None]
-    light = grey(strip.light)
-    in_band = (d >= silhouette_um[None, :]) & (d <= silhouette_um[None, :] + BAND_UM)
-    deep = (strip.d_um > DEEP_UM[0]) & (strip.d_um < DEEP_UM[1])
-    # every third column tells the light of all
-    deep_light = light[deep, ::3]
-    face = float(np.nanmedian(deep_light if np.isfinite(deep_light).any() else light))
-    # a burnt-out pixel colours its neighbours through the smoothing
-    burnt = grey(np.asarray(strip.light >= 0.995, np.float32)) > 0
-    clipped = cv2.dilate(np.asarray(burnt, np.uint8), np.ones((3, 3), np.uint8)) > 0
-    readable = (d >= readable_from_um[None, :]) & (light > READABLE * face) & ~clipped
-    step_um = _step_um(strip)
-    usual = usual.at(step_um)
-    # numpy is slow to subtract over so short an axis
-    less_mean = np.column_stack([np.eye(2), -coating.mean]).astype(np.float32)
-    departure = np.asarray(cv2.transform(ratios, less_mean), np.float32)
-    rows, at = _band_rows(strip, silhouette_um, np.ones(len(silhouette_um), bool))
-    departure[rows, at] -= usual.departure[:, None].astype(np.float32)
-    departure[np.isnan(departure[..., 0])] = 0.0
-    band = _by_depth(strip, departure, silhouette_um, used)
-    band[~readable[_band_rows(strip, silhouette_um, used)]] = np.nan
-    far = _far_share(band, coating)
-    excess = np.maximum(far - 1.5 * usual.far, 0.0)
-    excess[: int(np.ceil(BLEED * blur_um / step_um))] = 0.0
-    shown = np.flatnonzero(excess > 0.5 * far)
-    found, substrate_departure = False, np.zeros(2)
-    if float(excess.mean()) > LEAST_SHARE and len(shown):
-        deepest = (shown[-1] + 1) * step_um
-        first = shown[0] * step_um
-        own = readable & in_band & used[None, :] & (d >= silhouette_um[None, :] + first)
-        own &= d <= silhouette_um[None, :] + deepest
-        found, substrate_departure = _substrate_colour(departure, coating, own)
-    mixed = False
-    if found:
-        substrate_departure, mixed = _purest(substrate_departure, band, coating)
-    substrate = np.zeros(light.shape, bool)
-    if found:
-        weights = coating.inverse_covariance @ substrate_departure
-        share = cv2.transform(departure, weights[None] / float(substrate_departure @ weights))
-        substrate = cv2.medianBlur((share > 0.5).astype(np.uint8), 3) > 0
-    inside = d >= silhouette_um[None, :]
-    substrate = _carried_outward(substrate & readable, readable) & inside
-    band_pixels = np.maximum(in_band.sum(axis=0), 1)
-    bleed = int(np.ceil(BLEED * blur_um / step_um))
-    stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
-    if not found:
-        stray += float(excess.mean())
-    faint = found and float(np.hypot(*substrate_departure)) < FAINT_DEPARTURE
-    outermost = readable & inside
-    first_um = np.where(
-        outermost.any(axis=0), strip.d_um[np.argmax(outermost, axis=0)] - silhouette_um, BAND_UM
-    )
-    return CoatingMap(
-        substrate,
-        (in_band & ~readable).sum(axis=0) / band_pixels,
-        np.clip(np.nan_to_num(first_um), 0.0, BAND_UM),
-        found,
-        stray,
-        faint,
-        u_border_um=UNRESOLVED * blur_um if mixed else 0.5 * step_um,
-    )
-
-
-def _purest(departure: Array, band: Array, coating: CoatingColour) -> tuple[Array, bool]:
-    """The substrate's departure at the depth that shows most of it, and whether the others show far less.
-
-    Parameters
-    ----------
-    departure : ndarray, shape (2,)
-        From pixels of all depths.
-    band : ndarray, shape (K, columns, 2)
-        By depth below the silhouette, NaN where it cannot be read.
-    """
-    seen = np.isfinite(band[..., 0]).mean(axis=1) > MOSTLY
-    if not seen.any():
-        return departure, False
-    by_depth = median_of_seen(band[seen])
-    weights = coating.inverse_covariance @ departure
-    share = by_depth @ weights / float(departure @ weights)
-    best = by_depth[int(np.argmax(share))]
-    return (best, True) if share.max() > MIXED else (departure, False)
-
-
-def is_grey(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> bool:
-    """Whether a coating has the colour of bare carbide, against the card behind it where there is a white one.
-
-    Without one, white is what the camera takes for white.
-    """
-    # every third column tells what lies behind
-    behind = strip.light[strip.d_um < float(np.nanmin(silhouette_um)) - 40.0, ::3].reshape(-1, 3)
-    white = behind[((behind > WHITE[0]) & (behind < WHITE[1])).all(axis=1)]
-    of_white = np.zeros(2)
-    if len(white) > 0.5 * len(behind) > 50:
-        logs = np.log(np.median(white, axis=0))
-        of_white = np.asarray(logs[[0, 2]] - logs[1], float)
-    return float(np.hypot(*(coating.mean - of_white - CARBIDE))) < LIKE_CARBIDE
-
-
-def _substrate_colour(
-    departure: NDArray[np.float32], coating: CoatingColour, where: Mask
-) -> tuple[bool, Array]:
-    sample = departure[where].astype(float)
-    nothing = np.zeros(2)
-    if len(sample) < 200:
-        return False, nothing
-    if len(sample) > 20000:
-        sample = sample[:: len(sample) // 20000 + 1]
-    far = _distance(sample, coating) > SEPARATION
-    centre = np.median(sample[far], axis=0)
-    members = far
-    for _ in range(8):
-        weights = coating.inverse_covariance @ centre
-        before, members = members, sample @ weights / float(centre @ weights) > 0.6
-        if members.sum() < 20:
-            return False, nothing
-        if (members == before).all():
-            break
-        centre = np.median(sample[members], axis=0)
-    separation = float(np.sqrt(centre @ coating.inverse_covariance @ centre))
-    return separation > SEPARATION and float(np.hypot(*centre)) > LEAST_DEPARTURE, centre
-
-
-def _carried_outward(value: Mask, readable: Mask) -> Mask:
-    """Give unreadable pixels the value of the nearest readable one further in, in the same column."""
-    carried = value & readable
-    for row in range(len(value) - 2, -1, -1):
-        carried[row] |= carried[row + 1] & ~readable[row]
-    return carried
+def _zone_findings(zone: Zone, mean: ZoneCoating, doubts: tuple[Reason, ...], method: str) -> list[Finding]:
+    remarks = (reason("colour-unread", share=mean.unreadable),) if mean.unreadable > NAMED_SHARE else ()
+    limit, limit_um = detection_limit(mean.u_unworn_loss), detection_limit(mean.u_unworn_setback_um)
+    # what is lost within the coating, and not at its border, is lost all the same
+    setback_um = mean.setback_um if mean.loss <= limit else np.inf
+    loss, setback = mean.loss_budget, mean.setback_budget
+    return [
+        found("coating_loss", zone, mean.loss, loss, method, doubts=doubts, remarks=remarks, limit=limit),
+        found(
+            "coating_setback",
+            zone,
+            mean.setback_um,
+            setback,
+            method,
+            doubts=doubts,
+            remarks=remarks,
+            limit=limit_um,
+            change=setback_um,
+        ),
+    ]
 
 
 def zone_coating(
@@ -451,11 +154,24 @@ def zone_coating(
 
     Where the outermost place that can be read is coated, the coating may begin there or anywhere outside it. It is
     taken to begin outside, anywhere alike, with the probability that a column of this zone is bare at its edge.
+
+    Parameters
+    ----------
+    strip : Strip
+    found : CoatingMap
+    silhouette_um : ndarray, shape (S,)
+    u_silhouette_um : float
+    columns : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    ZoneCoating or None
+        None where the edge is not seen.
     """
     at = np.flatnonzero(columns & np.isfinite(silhouette_um))
     if len(at) == 0:
         return None
-    step_um = _step_um(strip)
+    step_um = step_um_of(strip)
     depth = strip.d_um[:, None] - silhouette_um[at][None, :]
     # each sample stands for one step of depth; the samples at both ends of the band count in part
     share = np.clip(
@@ -479,22 +195,18 @@ def zone_coating(
     stray = Input("colours that stray", 0.0, STRAY_MATTERS * found.stray_share)
     faint = Input("faint colours", 0.0, U_GREY if found.grey else U_FAINT if found.faint else 0.0)
     outside = Input("coating that begins where nothing can be read", 0.0, u_likely_um)
-    noise = Input("noise of the colours", 0.0, 0.003)
-    moved = 1.0 if mean_loss > 0.02 else 0.1
-    crossed = 1.0 if found.found else 0.5
-    loss_parts = [
-        (moved / BAND_UM, edge),
-        (crossed / BAND_UM, border),
-        (1.0, noise),
-        (1.0 / BAND_UM, outside),
-        (1.0, hidden),
-        (1.0, stray),
-        (1.0, faint),
-    ]
-    setback_parts = [(1.0, edge), (1.0, border), (1.0, outside), (BAND_UM, hidden), (BAND_UM, stray)]
+    noise = Input("noise of the colours", 0.0, U_NOISE)
+    always: list[tuple[float, Estimate]] = [(1.0, noise), (1.0, hidden), (1.0, stray), (1.0, faint)]
+    unworn = [(UNWORN_SHARE / BAND_UM, edge), (UNWORN_CROSSED / BAND_UM, border), *always]
+    moved = 1.0 if mean_loss > WORN_LOSS else UNWORN_SHARE
+    crossed = 1.0 if found.found else UNWORN_CROSSED
+    loss_parts = [(moved / BAND_UM, edge), (crossed / BAND_UM, border), (1.0 / BAND_UM, outside), *always]
+    setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
     return ZoneCoating(
         linear(mean_loss, loss_parts),
-        linear(float(setback_um.mean()) + likely_um, setback_parts),
+        linear(float(setback_um.mean()) + likely_um, [*setback_parts, (1.0, outside)]),
+        linear(0.0, unworn).u,
+        linear(0.0, setback_parts).u,
         unreadable,
     )
 

@@ -10,15 +10,16 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from wearscope.light.strip import UNUSED, USED
+from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Input
+from wearscope.quantities.reasons import Reason, reason
+from wearscope.wear.steps import drawn_on, independent_lengths
 from wearscope.wear.zones import (
     SHORTEST_ZONE_UM,
     Sign,
     Transition,
     chip_mask,
-    drawn_on,
     find_transition,
-    independent_lengths,
     marked_transition,
     zone_labels,
 )
@@ -26,6 +27,9 @@ from wearscope.wear.zones import (
 Array = NDArray[np.float64]
 
 CHIP_UM = 12.0  # a notch deeper than this, and than six times the scatter, is a chip
+SMOOTH_COLUMNS = (
+    41  # of a trace, over which what is left is its scatter; chosen: longer than noise, shorter than wear
+)
 SMALLEST_STEP_UM = 1.5  # of the edge line; less is not told from a bend in the edge
 
 
@@ -39,14 +43,14 @@ class Zones:
     labels : ndarray of int8, shape (S,)
         All `USED` where there is no transition.
     chips_um : tuple of (float, float)
-    absent : str
-        Why there is no transition; "" when there is one.
+    absent : Reason or None
+        Why there is no transition; None when there is one.
     """
 
     transition: Transition | None
     labels: NDArray[np.int8]
     chips_um: tuple[tuple[float, float], ...]
-    absent: str
+    absent: Reason | None
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,16 @@ class Datum:
         return np.asarray(np.linalg.norm(self.errors_um, axis=1))
 
     def line_error(self, columns: NDArray[np.bool_]) -> Input:
-        """How far the new-state line may lie from where the edge was, in the mean over some columns, µm."""
+        """How far the new-state line may lie from where the edge was, in the mean over some columns, µm.
+
+        Parameters
+        ----------
+        columns : ndarray of bool, shape (S,)
+
+        Returns
+        -------
+        Input
+        """
         u_um = float(np.linalg.norm(self.errors_um[columns].mean(axis=0)))
         return Input("new-state line drawn on", 0.0, u_um, self.dof)
 
@@ -113,6 +126,10 @@ def find_zones(
         Where along the strip a person has set the transition.
     hidden : ndarray of bool, shape (S,), optional
         Where something lies on the edge; left out like chips.
+
+    Returns
+    -------
+    Zones
     """
     seen = np.isfinite(difference_um)
     deepest = max(CHIP_UM, 6.0 * _scatter(difference_um))
@@ -130,21 +147,34 @@ def find_zones(
     ]
     if marked_um is None:
         transition = find_transition(s_um, signs, masked, used_side=used_side)
-        absent = "" if transition else "no sign of wear begins or ends in this photo"
+        absent = None if transition else reason("no-sign-of-wear")
     else:
         transition = marked_transition(s_um, signs, masked, marked_um, used_side)
-        absent = "" if transition else "the photo does not tell which side of the marked transition is used"
+        absent = None if transition else reason("used-side-unknown")
     labels = zone_labels(s_um, seen, masked, transition, USED, reach_um)
     step_um = float(s_um[1] - s_um[0])
     for zone, word in ((UNUSED, "unused"), (USED, "used")):
         if transition is not None and (labels == zone).sum() * step_um < SHORTEST_ZONE_UM:
-            transition, absent = None, f"hardly any {word} edge is in the frame beside the transition"
+            transition, absent = None, reason("zone-out-of-frame", zone=word)
             labels = zone_labels(s_um, seen, masked, None, USED)
     return Zones(transition, labels, chips, absent)
 
 
 def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> Datum:
     """Lay the new-state line through the unused zone.
+
+    Parameters
+    ----------
+    s_um : ndarray, shape (S,)
+    difference_um : ndarray, shape (S,)
+        Traced edge less the new-state edge; NaN where not seen.
+    degree : int
+        Power up to which a drift is fitted along.
+    zones : Zones
+
+    Returns
+    -------
+    Datum
 
     Notes
     -----
@@ -165,4 +195,4 @@ def _scatter(value: Array) -> float:
     if seen.sum() < 16:
         return 0.0
     filled = np.interp(np.arange(len(value)), np.flatnonzero(seen), value[seen])
-    return 1.4826 * float(np.median(np.abs(filled - median_filter(filled, size=41, mode="nearest"))))
+    return scatter(filled - median_filter(filled, size=SMOOTH_COLUMNS, mode="nearest"), about=0.0)

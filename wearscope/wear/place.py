@@ -9,13 +9,16 @@ from numpy.typing import NDArray
 
 from wearscope.metrology.findings import Finding, found, refused
 from wearscope.metrology.uncertainty import Input, linear
-from wearscope.wear.edge_view import scale_error
+from wearscope.quantities.reasons import Reason, reason
+from wearscope.wear.measured import scale_error
 from wearscope.wear.zones import Transition
 
 Array = NDArray[np.float64]
 
-PLACE_ROWS = (("transition_x_px", "px"), ("transition_y_px", "px"), ("used_length", "mm"))
-MUCH_DEEPER = 1.05  # times the programmed depth of cut; more used edge than this is doubted
+PLACE_ROWS = ("transition_x_px", "transition_y_px", "used_length")
+MUCH_DEEPER = (
+    1.05  # times the programmed depth of cut; more used edge than this is doubted; chosen, no source
+)
 
 
 @dataclass(frozen=True)
@@ -55,21 +58,21 @@ def depth_at(s_um: Array, silhouette_um: Array, at_um: float) -> float:
     return float(np.interp(at_um, s_um[seen], silhouette_um[seen]))
 
 
-def no_place(absent: str, method: str) -> list[Finding]:
+def no_place(absent: Reason | None, method: str) -> list[Finding]:
     """The rows of a photo without a transition.
 
     Parameters
     ----------
-    absent : str
-        Why there is none.
+    absent : Reason or None
+        Why there is none, where that is known.
     method : str
 
     Returns
     -------
     list of Finding
     """
-    why = f"{absent}; photograph the place where the used edge ends"
-    return [refused(quantity, "whole", unit, why, method) for quantity, unit in PLACE_ROWS]
+    why = absent or reason("no-sign-of-wear")
+    return [refused(quantity, "whole", why, method) for quantity in PLACE_ROWS]
 
 
 def place_findings(
@@ -115,14 +118,10 @@ def place_findings(
     )
     used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(u_scale))])
     too_long = used_mm - 2.0 * used_length.u > MUCH_DEEPER * depth_mm
-    doubt = (
-        f"more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut"
-        if too_long
-        else ""
-    )
+    doubts = (reason("longer-than-the-cut", depth_mm=depth_mm),) if too_long else ()
     column, row = on_photo.at_px
     return [
-        found("transition_x_px", "whole", "px", column, x, method),
-        found("transition_y_px", "whole", "px", row, y, method),
-        found("used_length", "whole", "mm", used_mm, used_length, method, doubt=doubt),
+        found("transition_x_px", "whole", column, x, method),
+        found("transition_y_px", "whole", row, y, method),
+        found("used_length", "whole", used_mm, used_length, method, doubts=doubts),
     ]

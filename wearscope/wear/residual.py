@@ -6,6 +6,7 @@ import numpy as np
 
 from wearscope.metrology.findings import Finding, found, refused
 from wearscope.metrology.uncertainty import Input, linear
+from wearscope.quantities.reasons import reason
 
 SHARE_OF_RESIDUAL, LEAST_U_UM = 0.1, 0.05  # of its standard uncertainty; common practice, no source
 
@@ -28,9 +29,8 @@ def residual_finding(residual_um: float, method: str, *, compared: bool, by_mark
     Finding
     """
     if not compared:
-        why = "there is no new-state photo; photograph each flute before it cuts"
-        return refused("registration_residual", "whole", "um", why, method)
-    note = "" if by_marks else "along the edge only roughly: the grind marks are faint"
+        return refused("registration_residual", "whole", reason("no-new-state-photo"), method)
+    remarks = () if by_marks else (reason("faint-marks"),)
     u_um = float(np.hypot(SHARE_OF_RESIDUAL * residual_um, LEAST_U_UM))
     residual = linear(residual_um, [(1.0, Input("scatter of the trace", 0.0, u_um))])
-    return found("registration_residual", "whole", "um", residual_um, residual, method, note=note)
+    return found("registration_residual", "whole", residual_um, residual, method, remarks=remarks)

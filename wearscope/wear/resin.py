@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from wearscope.light.strip import Strip
 from wearscope.metrology.findings import Finding
-from wearscope.quantities.quantity import Status
-from wearscope.wear.coating import DEEP_UM
+from wearscope.quantities.reasons import Reason, reason
+from wearscope.wear.coating_colour import DEEP_UM
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -32,8 +32,6 @@ FAINT = 0.01  # light whose colour says little
 BESIDE_UM = 20.0  # a bead's thin rim is left out with it
 MOST_LEFT_OUT = 0.5  # of the used edge: what is cleaner than that stands for the rest
 MOST_UNEXPLAINED = 0.05  # of an edge that shows no transition: resin may hide it
-
-BEADS = "the gap between two beads of resin looks like a chip; clean the edge and take the photo again"
 
 
 def resin_columns(strip: Strip, trace_um: Array) -> Mask:
@@ -100,26 +98,39 @@ class Resin:
     transition: bool
 
     def on(self, findings: Sequence[Finding]) -> list[Finding]:
-        """The findings with what resin makes of them: doubtful where too little clean edge is left."""
+        """The findings with what resin makes of them: doubtful where too little clean edge is left.
+
+        Parameters
+        ----------
+        findings : sequence of Finding
+
+        Returns
+        -------
+        list of Finding
+        """
         if self.share == 0.0:
             return list(findings)
         findings = [
-            self._noted(each, BEADS, "doubtful") if each.quantity.startswith("chip_") else each
+            _noted(each, reason("resin-beads"), doubtful=True) if each.quantity.startswith("chip_") else each
             for each in findings
         ]
         if self.share <= (MOST_LEFT_OUT if self.transition else MOST_UNEXPLAINED):
-            note = f"resin on {self.share:.0%} of the used edge, left out"
-            return [self._noted(each, note, each.status) for each in findings]
+            remark = reason("resin-left-out", share=self.share)
+            return [_noted(each, remark, doubtful=False) for each in findings]
         where = "used edge" if self.transition else "edge"
-        doubt = f"resin covers {self.share:.0%} of the {where} and hides its wear; clean it and take the photo again"
-        return [self._noted(each, doubt, "doubtful") for each in findings]
+        doubt = reason("resin-covers", share=self.share, where=where)
+        return [_noted(each, doubt, doubtful=True) for each in findings]
 
-    @staticmethod
-    def _noted(finding: Finding, note: str, status: Status) -> Finding:
-        if (
-            finding.value is None
-            or finding.zone == "unused"
-            or finding.quantity in ("sharpness", "registration_residual")
-        ):
-            return finding
-        return replace(finding, status=status, note="; ".join(filter(None, [note, finding.note])))
+
+def _noted(finding: Finding, of_resin: Reason, *, doubtful: bool) -> Finding:
+    if (
+        finding.value is None
+        or finding.zone == "unused"
+        or finding.quantity in ("sharpness", "registration_residual")
+    ):
+        return finding
+    return replace(
+        finding,
+        status="doubtful" if doubtful else finding.status,
+        reasons=(of_resin, *finding.reasons),
+    )

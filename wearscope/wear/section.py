@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.metrology.findings import DETECTION, Finding, found, refused
+from wearscope.metrology.findings import Finding, detection_limit, found, refused
 from wearscope.metrology.uncertainty import Budget, Input, linear
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.tip import TipFit
 
-MOST_U_RATIO = 0.5  # a ratio less sure than this says nothing
+MOST_U_RATIO = 0.5  # a ratio less sure than this says nothing; chosen, no source
+LEFT, RIGHT = reason("side-of-face", face="a", side="left"), reason("side-of-face", face="b", side="right")
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,17 @@ class Foreshortening:
 
 
 def foreshortening(wedge_angle: float, tilt: float, u_tilt: float) -> Foreshortening:
-    """What a tilt of the view, known to `u_tilt`, may do to a section; all in radians."""
+    """What a tilt of the view may do to a section.
+
+    Parameters
+    ----------
+    wedge_angle, tilt, u_tilt : float
+        Radians.
+
+    Returns
+    -------
+    Foreshortening
+    """
     # mean of (τ²/2)² for a normal distribution of τ
     short = 0.5 * float(np.sqrt(tilt**4 + 6.0 * tilt**2 * u_tilt**2 + 3.0 * u_tilt**4))
     # along the bisector a shortening s changes r by + sin(β/2) s, across it by - (1 + sin(β/2)) s
@@ -72,7 +85,13 @@ def foreshortening(wedge_angle: float, tilt: float, u_tilt: float) -> Foreshorte
 
 
 def tip_findings(
-    fit: TipFit, u_scale: float, tilt: float, u_tilt: float, doubt: str, method: str
+    fit: TipFit,
+    u_scale: float,
+    tilt: float,
+    u_tilt: float,
+    doubts: Sequence[Reason],
+    *,
+    by_hand: bool = False,
 ) -> list[Finding]:
     """Radius, wedge angle, and the lengths that describe the shape, with scale and tilt in their uncertainty.
 
@@ -83,55 +102,60 @@ def tip_findings(
         Relative standard uncertainty of the scale.
     tilt, u_tilt : float
         Of the view against the direction of the edge, and its standard uncertainty, radians.
-    doubt : str
-        What makes everything in the photo doubtful; "" for nothing.
-    method : str
+    doubts : sequence of Reason
+        What makes everything in the photo doubtful.
+    by_hand : bool
+        Whether a person has shown where the tip is.
+
+    Returns
+    -------
+    list of Finding
     """
-    method = f"{method}+{'conic' if fit.doubt else 'arc'}"
-    words = method.split("+")
-    if "hand" in words:
-        words.remove("hand")
-        method = "+".join([*words, "hand"])
     tilted = foreshortening(fit.wedge_angle, tilt, u_tilt)
-    everywhere = "; ".join(filter(None, [doubt, fit.shape_doubt]))
-
-    def budget(value: float, u: float, u_tilted: float, u_relative: float = 0.0) -> Budget:
-        outline, tilt_input = Input("outline of the tip", 0.0, u), Input("tilt of the section", 0.0, u_tilted)
-        return linear(value, [(1.0, outline), (1.0, tilt_input), (value, Input("scale", 1.0, u_relative))])
-
-    def length(quantity: str, value: float, u: float, share: float, why: str, note: str = "") -> Finding:
-        own = budget(value, u, share * value, u_scale)
-        return found(
-            quantity, "whole", "um", value, own, method, doubt=why, note=note, limit=DETECTION * own.u
-        )
-
-    too_small = "the rounding is too small to tell its two sides apart; use more magnification"
-    seen = fit.radius_um > DETECTION * fit.u_radius_um
-
-    def departure(face: str, value: float, u: float) -> Finding:
-        if not seen:
-            return refused(f"departure_length_{face}", "whole", "um", too_small, method)
-        side = "left" if face == "a" else "right"
-        note = f"face {face} is on the {side} when the photo is turned so that the tip points up"
-        return length(f"departure_length_{face}", value, u, tilted.length_share, everywhere, note)
-
-    ratio, u_ratio = fit.departure_ratio, fit.u_departure_ratio
-    if not seen or not u_ratio < MOST_U_RATIO * ratio:
-        ratio_finding = refused("departure_ratio", "whole", "1", too_small, method)
-    else:
-        own = budget(ratio, u_ratio, tilted.ratio_share * ratio)
-        note = "of face a over face b"
-        ratio_finding = found(
-            "departure_ratio", "whole", "1", ratio, own, method, doubt=everywhere, note=note
-        )
+    method = "+".join(["section", "conic" if fit.doubts else "arc", *(["hand"] if by_hand else [])])
+    of_tip = _OfTip(method, u_scale, (*doubts, *fit.shape_doubts))
+    length_share = tilted.length_share
     angle_deg = float(np.degrees(fit.wedge_angle))
-    angle = budget(angle_deg, *np.degrees([fit.u_wedge_angle, tilted.u_wedge_angle]).tolist())
-    round_doubt = "; ".join(filter(None, [doubt, fit.doubt]))
-    return [
-        length("edge_radius", fit.radius_um, fit.u_radius_um, tilted.radius_share, round_doubt),
-        found("wedge_angle", "whole", "deg", angle_deg, angle, method, doubt=doubt),
-        length("apex_to_arc", fit.apex_to_arc_um, fit.u_apex_to_arc_um, tilted.length_share, everywhere),
-        departure("a", fit.departure_a_um, fit.u_departure_a_um),
-        departure("b", fit.departure_b_um, fit.u_departure_b_um),
-        ratio_finding,
+    angle = _budget(angle_deg, *np.degrees([fit.u_wedge_angle, tilted.u_wedge_angle]).tolist())
+    lengths = [
+        of_tip.length("apex_to_arc", fit.apex_to_arc_um, fit.u_apex_to_arc_um, length_share),
+        of_tip.length("departure_length_a", fit.departure_a_um, fit.u_departure_a_um, length_share, LEFT),
+        of_tip.length("departure_length_b", fit.departure_b_um, fit.u_departure_b_um, length_share, RIGHT),
+        of_tip.ratio(fit.departure_ratio, fit.u_departure_ratio, tilted.ratio_share),
     ]
+    if fit.radius_um <= detection_limit(fit.u_radius_um):
+        why = reason("rounding-too-small")
+        lengths[1:] = [refused(each.quantity, "whole", why, method) for each in lengths[1:]]
+    round_one = replace(of_tip, doubts=(*doubts, *fit.doubts))
+    return [
+        round_one.length("edge_radius", fit.radius_um, fit.u_radius_um, tilted.radius_share),
+        found("wedge_angle", "whole", angle_deg, angle, method, doubts=doubts),
+        *lengths,
+    ]
+
+
+@dataclass(frozen=True)
+class _OfTip:
+    """What the findings of one tip have in common."""
+
+    method: str
+    u_scale: float
+    doubts: tuple[Reason, ...]
+
+    def length(self, quantity: str, value: float, u: float, share: float, *remarks: Reason) -> Finding:
+        own = _budget(value, u, share * value, self.u_scale)
+        limit = detection_limit(own.u)
+        return found(
+            quantity, "whole", value, own, self.method, doubts=self.doubts, remarks=remarks, limit=limit
+        )
+
+    def ratio(self, value: float, u: float, share: float) -> Finding:
+        if not u < MOST_U_RATIO * value:
+            return refused("departure_ratio", "whole", reason("rounding-too-small"), self.method)
+        own, remarks = _budget(value, u, share * value), [reason("ratio-of-faces")]
+        return found("departure_ratio", "whole", value, own, self.method, doubts=self.doubts, remarks=remarks)
+
+
+def _budget(value: float, u: float, u_tilted: float, u_scale: float = 0.0) -> Budget:
+    outline, tilt = Input("outline of the tip", 0.0, u), Input("tilt of the section", 0.0, u_tilted)
+    return linear(value, [(1.0, outline), (1.0, tilt), (value, Input("scale", 1.0, u_scale))])

@@ -44,6 +44,10 @@ class Trace:
 def steepness(strip: Strip) -> NDArray[np.float32]:
     """Steepness across the edge, the channels together, averaged over `GUIDE_COLUMNS` of which every third says all.
 
+    Parameters
+    ----------
+    strip : Strip
+
     Returns
     -------
     ndarray, shape (D, ceil(S / 3))
@@ -67,6 +71,10 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
         Background at negative d.
     search_um : (float, float)
         Range of d to look in.
+
+    Returns
+    -------
+    Trace
 
     Notes
     -----
@@ -118,7 +126,7 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
 
 
 def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Array:
-    """Sharpen the trace of columns that all show the same profile, by matching each to their mean.
+    """Sharpen the trace of columns that all show the same light across the edge, by matching each to their mean.
 
     Parameters
     ----------
@@ -135,7 +143,7 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
 
     Notes
     -----
-    The shift of a short window against the mean profile is the least-squares one, weighted by each channel's noise.
+    The shift of a short window against their mean is the least-squares one, weighted by each channel's noise.
     On a straight edge it comes near the bound on edge location (tests/benchmarks), which a threshold crossing
     misses by far on a noisy bright background.
     """
@@ -165,7 +173,7 @@ def matched_trace(strip: Strip, d_um: Array, columns: NDArray[np.bool_]) -> Arra
         solution = np.linalg.solve(
             normal + 1e-9 * np.trace(normal) * np.eye(3), np.einsum("idc,dsc->is", basis, rest)
         )
-        # a profile that lies deeper by x differs from the template by -x times its slope
+        # light that lies deeper by x differs from the template by -x times its slope
         matched = follow - np.clip(solution[0], -3.0, 3.0) * step_um
         # windows moved by their own noise would blur the next template
         follow = gaussian_filter1d(matched, 15.0, mode="nearest")
@@ -190,7 +198,18 @@ def _sampled(light: NDArray[np.float32], rows: Array, columns: NDArray[np.intp])
 
 
 def background_outside(strip: Strip, from_guide: Array) -> Array:
-    """Light outside the edge in each column, smoothed along the edge, shape (S, 3)."""
+    """Light outside the edge in each column, smoothed along the edge, shape (S, 3).
+
+    Parameters
+    ----------
+    strip : Strip
+    from_guide : ndarray, shape (D, S)
+        Depth of each sample from a rough edge, µm.
+
+    Returns
+    -------
+    ndarray, shape (S, 3)
+    """
     outside = (from_guide < -OUTSIDE_UM[0]) & (from_guide > -OUTSIDE_UM[1]) & np.isfinite(strip.light[..., 0])
     count = outside.sum(axis=0)
     some = outside.any(axis=1)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.light.strip import Strip, grey
-from wearscope.wear.coating import DEEP_UM, colour_ratios, deep_colour, even_out
+from wearscope.wear.coating_colour import DEEP_UM, colour_ratios, deep_colour, even_out
 from wearscope.wear.zones import Sign
 
 Array = NDArray[np.float64]
@@ -35,6 +35,10 @@ def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool, plain: bool
         Whether the bit is coated and the photo in colour.
     plain : bool
         Whether the background is even: the edge mirrors an uneven one, brighter here than there.
+
+    Returns
+    -------
+    list of Sign
     """
     signs = []
     if plain:
@@ -53,7 +57,18 @@ def signs_of_wear(strip: Strip, trace_um: Array, *, in_colour: bool, plain: bool
 
 
 def bright_line(strip: Strip, trace_um: Array) -> Array:
-    """Brightest light just inside the trace against that of the face, as a log ratio, shape (S,)."""
+    """Brightest light just inside the trace against that of the face, as a log ratio, shape (S,).
+
+    Parameters
+    ----------
+    strip : Strip
+    trace_um : ndarray, shape (S,)
+        NaN where the edge is not seen.
+
+    Returns
+    -------
+    ndarray, shape (S,)
+    """
     window = _inside(strip, trace_um, -2, max(3, round(LINE_REACH_UM / strip.um_per_px)))
     brightest = _columnwise(grey(strip.light), window, lambda v: np.quantile(v, 0.95, axis=0), trace_um)
     # every third column tells the level of all
@@ -63,7 +78,18 @@ def bright_line(strip: Strip, trace_um: Array) -> Array:
 
 
 def band_colour(strip: Strip, trace_um: Array) -> Array | None:
-    """How far the band's mean colour is from the face's, as log ratios, shape (S,); None without a face."""
+    """How far the band's mean colour is from the face's, as log ratios, shape (S,); None without a face.
+
+    Parameters
+    ----------
+    strip : Strip
+    trace_um : ndarray, shape (S,)
+        NaN where the edge is not seen.
+
+    Returns
+    -------
+    ndarray, shape (S,), or None
+    """
     # nothing outside the edge nor beyond the face has a say; half of the columns place a change well enough
     strip = strip.between(float(np.nanmin(trace_um)) - 10.0, DEEP_UM[1])
     every_other = np.asarray(

@@ -10,32 +10,101 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.metrology.uncertainty import Budget, Input, Measurement, linear, propagate
+from wearscope.quantities.reasons import Reason, reason
 
 Array = NDArray[np.float64]
 
 
+class NoRecessionError(ValueError):
+    """A view in which rounding does not show as recession.
+
+    Attributes
+    ----------
+    reason : Reason
+    """
+
+    def __init__(self, reason: Reason) -> None:
+        super().__init__(reason.code)
+        self.reason = reason
+
+
 def apex_to_arc(radius_um: float, wedge_angle: float) -> float:
-    """Distance from the apex to the arc along the bisector: r (1/sin(β/2) - 1)."""
+    """Distance from the apex to the arc along the bisector: r (1/sin(β/2) - 1).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um * (1.0 / np.sin(wedge_angle / 2.0) - 1.0))
 
 
 def apex_to_tangent(radius_um: float, wedge_angle: float) -> float:
-    """Distance from the apex to each tangent point along its face: r / tan(β/2)."""
+    """Distance from the apex to each tangent point along its face: r / tan(β/2).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um / np.tan(wedge_angle / 2.0))
 
 
 def chord(radius_um: float, wedge_angle: float) -> float:
-    """Distance between the tangent points: 2 r cos(β/2)."""
+    """Distance between the tangent points: 2 r cos(β/2).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(2.0 * radius_um * np.cos(wedge_angle / 2.0))
 
 
 def arc_length(radius_um: float, wedge_angle: float) -> float:
-    """Length of the arc: r (π - β)."""
+    """Length of the arc: r (π - β).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um * (np.pi - wedge_angle))
 
 
 def area_removed(radius_um: float, wedge_angle: float) -> float:
-    """Area between the sharp wedge and the arc: r² (1/tan(β/2) - (π - β)/2)."""
+    """Area between the sharp wedge and the arc: r² (1/tan(β/2) - (π - β)/2).
+
+    Parameters
+    ----------
+    radius_um : float
+    wedge_angle : float
+        Radians.
+
+    Returns
+    -------
+    float
+    """
     return float(radius_um**2 * (1.0 / np.tan(wedge_angle / 2.0) - (np.pi - wedge_angle) / 2.0))
 
 
@@ -48,6 +117,10 @@ def view_tilt(tilt: float, u_tilt: float, u_turned: float = 0.0) -> Budget:
         Of the camera.
     u_turned : float
         Standard uncertainty by which a helical flute turns the face away between the zones compared.
+
+    Returns
+    -------
+    Budget
     """
     return linear(
         tilt, [(1.0, Input("view tilt", tilt, u_tilt)), (1.0, Input("turning of the helix", 0.0, u_turned))]
@@ -64,22 +137,36 @@ def recession_factor(
     wedge_angle, u_wedge_angle, tilt, u_tilt, u_turned : float
         Radians; the last three as in `view_tilt`.
 
+    Returns
+    -------
+    Budget
+
     Raises
     ------
-    ValueError
+    NoRecessionError
         At β of 90° and more a face view does not see the rounding as recession; beyond τ = 90° - β the
         silhouette is no longer the arc's.
     """
     if wedge_angle >= np.pi / 2:
-        raise ValueError(
-            "at a wedge angle of 90° or more a face view does not show the rounding as recession"
-        )
+        raise NoRecessionError(reason("wedge-too-blunt"))
     if tilt > np.pi / 2 - wedge_angle:
-        raise ValueError("the view is tilted so far that the other face, not the arc, makes the silhouette")
+        raise NoRecessionError(reason("view-too-tilted"))
     inputs = (Input("wedge angle", wedge_angle, u_wedge_angle), view_tilt(tilt, u_tilt, u_turned))
     return propagate(Measurement(factor_of, inputs))
 
 
 def factor_of(wedge_angle: Array, tilt: Array) -> Array:
-    """The recession factor of many wedges and tilts, as long as the arc makes the silhouette."""
+    """The recession factor of many wedges and tilts, as long as the arc makes the silhouette.
+
+    Parameters
+    ----------
+    wedge_angle : ndarray
+        Radians.
+    tilt : ndarray
+        Radians.
+
+    Returns
+    -------
+    ndarray
+    """
     return np.asarray(np.cos(tilt) / np.tan(wedge_angle / 2.0) - np.sin(tilt) - 1.0)

@@ -7,26 +7,26 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, uniform_filter1d
-from scipy.optimize import least_squares
+from scipy.ndimage import median_filter
+from skimage.measure import label, regionprops
 
-from wearscope.light.strip import NEITHER, UNUSED, USED, median_of_seen
+from wearscope.light.strip import NEITHER, UNUSED, USED
+from wearscope.wear.steps import Step, half_change, step_curve
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-GUARD_UM = 300.0  # left out on each side of the transition
-END_SHARE = 0.025  # left out at each end of the visible edge
-BLOCK_UM = 35.0
-LEAST_U_PLACE_UM = 15.0  # what photographs of known transitions show beyond that, wear being no clean step
-WANDER_UM = 60.0  # along the edge, over which noise is averaged out and the wandering of wear is left
-STRAY, MOST_STRAY, STRAY_ROUNDS = 5.0, 0.06, 3  # standard deviations of a stray place, and how many may be
-CORRELATION_UM = 300.0  # along-edge length over which wear wanders; independent samples are this far apart
-CHIP_LONGEST_UM = 400.0
-HALF_TOLERANCE = 1e-5  # of the fit for it: a small part of a micron, where the place is known to ten or more
-LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do
+GUARD_UM = 300.0  # left out on each side of the transition: design
+END_SHARE = 0.025  # left out at each end of the visible edge: design
+CHIP_LONGEST_UM = 400.0  # along the edge: a longer notch is wear; chosen, no source
+BESIDE_CHIP_UM = 20.0  # along the edge, left out on each side of one; chosen, no source
+SUREST = 50.0  # standard uncertainties, beyond which one sign has no more say about the side; chosen
+LEAST_TOGETHER = (
+    6.0  # standard uncertainties by which all signs together must change; chosen: many places are tried
+)
+LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do; chosen
 HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
-SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over
+SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over; chosen
 
 
 @dataclass(frozen=True)
@@ -55,15 +55,6 @@ class Sign:
     rises: bool
     smallest: float
     u_place_um: float
-
-
-@dataclass(frozen=True)
-class Step:
-    """The best single step in one sign."""
-
-    at_um: float
-    height: float
-    significance: float
 
 
 @dataclass(frozen=True)
@@ -111,8 +102,8 @@ def chip_mask(
     deep = filled - beside > shallowest_um
     chips: list[tuple[float, float]] = []
     mask = np.zeros(len(s_um), bool)
-    margin = max(1, round(20.0 / step_um))
-    for first, last in _runs(deep):
+    margin = max(1, round(BESIDE_CHIP_UM / step_um))
+    for first, last in runs(deep):
         if (last - first + 1) * step_um <= CHIP_LONGEST_UM:
             chips.append((float(s_um[first]), float(s_um[last])))
             mask[max(0, first - margin) : last + margin + 1] = True
@@ -120,7 +111,12 @@ def chip_mask(
 
 
 def find_transition(
-    s_um: Array, signs: Sequence[Sign], masked: Mask, *, used_side: int | None = None, least: float = 6.0
+    s_um: Array,
+    signs: Sequence[Sign],
+    masked: Mask,
+    *,
+    used_side: int | None = None,
+    least: float = LEAST_TOGETHER,
 ) -> Transition | None:
     """The depth-of-cut transition, or None when no sign shows one.
 
@@ -135,6 +131,10 @@ def find_transition(
         Stated by the person; signs that say otherwise are left out.
     least : float
         How many standard uncertainties the signs together must have to count.
+
+    Returns
+    -------
+    Transition or None
     """
     values = [np.where(masked, np.nan, sign.value) for sign in signs]
     curves = [step_curve(s_um, value, degree=sign.degree) for sign, value in zip(signs, values, strict=True)]
@@ -193,6 +193,10 @@ def marked_transition(
         Where it was set.
     used_side : int or None
         Which side is used, if that was said; else the signs near the place decide.
+
+    Returns
+    -------
+    Transition or None
     """
     shown = []
     for sign in signs:
@@ -205,191 +209,10 @@ def marked_transition(
 
 
 def _side(shown: Sequence[tuple[Sign, Step, tuple[float, float]]]) -> int | None:
-    votes = sum(np.sign(step.height) * min(step.significance, 50.0) for sign, step, _ in shown if sign.rises)
+    votes = sum(
+        np.sign(step.height) * min(step.significance, SUREST) for sign, step, _ in shown if sign.rises
+    )
     return int(np.sign(votes)) or None
-
-
-@dataclass(frozen=True)
-class StepCurve:
-    """The best step at every place along the edge.
-
-    Attributes
-    ----------
-    at_um, height, significance : ndarray, shape (N,)
-        Height positive when the value is higher at larger s; significance is the height over its standard
-        uncertainty, with residuals taken as correlated over `CORRELATION_UM`.
-    """
-
-    at_um: Array
-    height: Array
-    significance: Array
-
-    @property
-    def best(self) -> Step:
-        """The most significant step."""
-        return self._step(int(np.argmax(self.significance)))
-
-    def near(self, place_um: float, within_um: float) -> Step | None:
-        """The most significant step near a place."""
-        close = np.flatnonzero(np.abs(self.at_um - place_um) <= within_um)
-        return self._step(int(close[np.argmax(self.significance[close])])) if len(close) else None
-
-    def _step(self, k: int) -> Step:
-        return Step(float(self.at_um[k]), float(self.height[k]), float(self.significance[k]))
-
-
-def step_curve(s_um: Array, value: Array, *, degree: int) -> StepCurve | None:
-    """Fit a step at every place along the edge, together with a drift; None for too short an edge.
-
-    Places that the best step and drift leave far off (where the trace has jumped to another line) are left out, and
-    the steps are fitted again.
-
-    Parameters
-    ----------
-    s_um, value : ndarray, shape (S,)
-        NaN is left out.
-    degree : int
-        Power up to which a drift is fitted along with the step.
-    """
-    s, v = _blocks(s_um, value)
-    if len(s) < 12:
-        return None
-    curve = _steps(s, v, degree)
-    for _ in range(STRAY_ROUNDS):
-        rest = v - np.where(s > curve.best.at_um, curve.best.height, 0.0)
-        base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
-        rest = rest - base @ np.linalg.lstsq(base, rest, rcond=None)[0]
-        stray = np.abs(rest) > STRAY * 1.4826 * float(np.median(np.abs(rest))) + 1e-9
-        if not stray.any() or stray.mean() > MOST_STRAY or (~stray).sum() < 12:
-            break
-        s, v = s[~stray], v[~stray]
-        curve = _steps(s, v, degree)
-    return curve
-
-
-def _steps(s: Array, v: Array, degree: int) -> StepCurve:
-    n = len(s)
-    base = np.vander((s - s.mean()) / np.ptp(s), degree + 1)
-    q, _ = np.linalg.qr(base)
-    heaviside = np.triu(np.ones((n, n)))[4 : n - 3]  # row k: 1 from block k on
-    clear = heaviside - (heaviside @ q) @ q.T
-    rest = v - q @ (q.T @ v)
-    energy = (clear**2).sum(axis=1)
-    height = clear @ rest / energy
-    residual = float((rest**2).sum()) - height**2 * energy
-    together = max(1.0, CORRELATION_UM / float(np.median(np.diff(s))))
-    u_height = np.sqrt(np.maximum(residual, 1e-18) / max(n - degree - 2, 1) * together / energy)
-    return StepCurve(0.5 * (s[3 : n - 4] + s[4 : n - 3]), height, np.abs(height) / u_height)
-
-
-def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
-    """The step, anywhere along the edge, that takes most of the variance away."""
-    curve = step_curve(s_um, value, degree=degree)
-    return None if curve is None else curve.best
-
-
-def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[float, float] | None:
-    """Where half of the change from unused to used is reached, near a step.
-
-    Returns
-    -------
-    (float, float) or None
-        Position and standard uncertainty, µm. The level of each side is taken beside the step, since wear
-        wanders along the edge.
-    """
-    level = _unused_line(s_um, value, step, degree)
-    near = np.abs(s_um - step.at_um) < 450.0
-    use = near & np.isfinite(value)
-    if use.sum() < 20:
-        return None
-    x, y = s_um[use] - step.at_um, (value - level)[use]
-    # a falling step is the mirror of a rising one: measured from the unused side both rise inward
-    side = _used_direction(step)
-
-    def model(x: Array, at: float, height: float, width: float, base: float) -> Array:
-        return np.asarray(base + height / (1.0 + np.exp(-side * (x - at) / width)))
-
-    noise = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0) + 0.02 * abs(step.height) + 1e-6
-    start = np.array([0.0, step.height * side, 25.0, 0.0])
-    lower, upper = [-400.0, -np.inf, 4.0, -np.inf], [400.0, np.inf, 150.0, np.inf]
-
-    def misfit(parameters: Array) -> Array:
-        return np.asarray((model(x, *parameters) - y) / noise)
-
-    def slopes(parameters: Array) -> Array:
-        at, height, width, _ = parameters.tolist()
-        share = model(x, at, 1.0, width, 0.0)
-        steep = side * height * share * (1.0 - share) / width
-        return np.asarray(
-            np.column_stack([-steep, share, -steep * (x - at) / width, np.ones(len(x))]) / noise
-        )
-
-    # a loss that forgives places where the trace has jumped to another line
-    result = least_squares(
-        misfit,
-        start,
-        slopes,
-        bounds=(lower, upper),
-        loss="soft_l1",
-        f_scale=2.0,
-        ftol=HALF_TOLERANCE,
-        xtol=HALF_TOLERANCE,
-        max_nfev=400,
-    )
-    jacobian = np.asarray(result.jac, np.float64)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, 2.0 * result.cost / max(len(x) - 4, 1))
-    # neighbouring columns share their window and their blur: the formal covariance is too small
-    u_noise = 2.0 * float(np.sqrt(covariance[0, 0]))
-    # wear wanders, which shifts the place where half is reached by the wandering over the slope there
-    _, height, width, _ = result.x
-    wandering = uniform_filter1d(
-        y - model(x, *result.x), max(1, round(WANDER_UM / (s_um[1] - s_um[0]))), mode="nearest"
-    )
-    u_wander = float(np.std(wandering)) * 4.0 * width / max(abs(height), 1e-9)
-    u = float(np.sqrt(u_noise**2 + u_wander**2 + (0.2 * width) ** 2 + LEAST_U_PLACE_UM**2))
-    return float(step.at_um + result.x[0]), u if np.isfinite(u) else 100.0
-
-
-def _used_direction(step: Step) -> float:
-    return 1.0 if step.height > 0 else -1.0
-
-
-def _unused_line(s_um: Array, value: Array, step: Step, degree: int) -> Array:
-    """The level of the unused side, drawn on under the used one."""
-    unused = (s_um - step.at_um) * _used_direction(step) < -120.0
-    return drawn_on(s_um, np.where(unused, value, np.nan), degree=degree)[0]
-
-
-def drawn_on(s_um: Array, value: Array, *, degree: int = 1) -> tuple[Array, Array]:
-    """Robust line (or low polynomial) through part of a trace, drawn on over all of it.
-
-    Returns
-    -------
-    line : ndarray, shape (S,)
-    errors : ndarray, shape (S, degree + 1)
-        Its errors, each column independent of the others and of standard uncertainty 1, so that a mean over some
-        places has the norm of the mean over their rows; residuals correlated over `CORRELATION_UM` / 3.
-    """
-    use = np.isfinite(value)
-    if use.sum() < 10:
-        return np.full(len(s_um), np.nan), np.full((len(s_um), degree + 1), np.nan)
-    middle = float(s_um[use].mean())
-    x = (s_um - middle) / max(float(np.ptp(s_um[use])), 1.0)
-    base = np.vander(x, degree + 1)
-    for _ in range(4):
-        solution = np.linalg.lstsq(base[use], value[use], rcond=None)[0]
-        residual = value - base @ solution
-        scale = 1.4826 * float(np.median(np.abs(residual[use]))) + 1e-9
-        use = np.isfinite(value) & (np.abs(residual) < 3.5 * scale)
-    sd = float(np.sqrt(np.mean(residual[use] ** 2)))
-    independent = independent_lengths(int(use.sum()), s_um)
-    inverse = np.linalg.inv(base[use].T @ base[use]) * use.sum() / independent
-    return base @ solution, sd * base @ np.linalg.cholesky(inverse)
-
-
-def independent_lengths(columns: int, s_um: Array) -> float:
-    """How many independent lengths of edge so many columns of a strip are, for the scatter of a trace."""
-    return max(3.0, columns * float(s_um[1] - s_um[0]) / (CORRELATION_UM / 3.0))
 
 
 def zone_labels(
@@ -412,6 +235,10 @@ def zone_labels(
         Zone of the whole edge when there is no transition.
     reach_um : float
         How far beyond the guard the zones go at most.
+
+    Returns
+    -------
+    ndarray of int8, shape (S,)
     """
     labels = np.full(len(s_um), NEITHER, np.int8)
     visible = np.flatnonzero(seen)
@@ -429,18 +256,6 @@ def zone_labels(
     return labels
 
 
-def _blocks(s_um: Array, value: Array) -> tuple[Array, Array]:
-    """Medians over short blocks: robust, and quick to search."""
-    per = max(1, round(BLOCK_UM / float(s_um[1] - s_um[0])))
-    n = len(s_um) // per
-    if n == 0:
-        return np.empty(0), np.empty(0)
-    s = s_um[: n * per].reshape(n, per).mean(axis=1)
-    cells = value[: n * per].reshape(n, per)
-    enough = np.isfinite(cells).sum(axis=1) >= max(1, per // 2)
-    return s[enough], median_of_seen(cells[enough])
-
-
 def _filled(value: Array) -> Array:
     use = np.isfinite(value)
     if not use.any():
@@ -449,6 +264,21 @@ def _filled(value: Array) -> Array:
     return np.asarray(np.interp(index, index[use], value[use]))
 
 
-def _runs(mask: Mask) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+def runs(mask: Mask) -> list[tuple[int, int]]:
+    """Runs of what is true.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    list of (int, int)
+        First and last place of each.
+
+    Examples
+    --------
+    >>> runs(np.array([True, True, False, True]))
+    [(0, 1), (3, 3)]
+    """
+    return [(region.bbox[1], region.bbox[3] - 1) for region in regionprops(label(mask[None]))]

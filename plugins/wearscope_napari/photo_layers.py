@@ -1,0 +1,182 @@
+"""The one owner of the layers that the bench draws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from qtpy.QtCore import QObject, Signal
+
+from wearscope_napari import layers as drawing
+from wearscope_napari.session import Measured
+from wearscope_napari.state import BenchState, Showing
+
+if TYPE_CHECKING:
+    import napari
+
+
+class PhotoLayers(QObject):
+    """Adds, renews and removes the bench's layers, and tells what the person does to them.
+
+    Parameters
+    ----------
+    viewer : napari.viewer.Viewer
+    state : BenchState
+    parent : QObject
+    """
+
+    edited = Signal(str, object, object)  # part, napari's event, and what the layer held when it was begun
+
+    def __init__(self, viewer: napari.viewer.Viewer, state: BenchState, parent: QObject) -> None:
+        super().__init__(parent)
+        self.viewer, self.state = viewer, state
+        self.layers: dict[str, Any] = {}
+        self._quiet = False
+        self._held: Any = None  # the layer on which the mouse button is down
+        self._begun: tuple[Any, int] | None = None  # the layer being drawn on, and what it had
+        state.in_hand = self.in_hand
+        state.opened.connect(self.clear)
+        state.showing.connect(self._show)
+
+    def in_hand(self) -> bool:
+        """Whether the person is at it with the mouse: what they hold must not be put right under their hand."""
+        busy = (self._held, self._begun[0] if self._begun else None)
+        return self.viewer.layers.selection.active in [layer for layer in busy if layer is not None]
+
+    def there(self, part: str) -> Any:
+        """The layer of a part, or None if there is none or the person has deleted it."""
+        layer = self.layers.get(part)
+        return layer if layer is not None and layer in self.viewer.layers else None
+
+    @contextmanager
+    def quietly(self) -> Iterator[None]:
+        """What changes now is not the person's doing."""
+        before, self._quiet = self._quiet, True
+        try:
+            yield
+        finally:
+            self._quiet = before
+
+    # --- What is drawn
+
+    def _show(self, showing: Showing) -> None:
+        with self.quietly():
+            if showing.another:
+                self.renew(showing.measured, showing.drawn)
+            else:
+                self._update(showing.measured, showing.drawn)
+            if showing.another or showing.rescaled:
+                self.viewer.reset_view()
+
+    def clear(self) -> None:
+        """Remove all layers that are the bench's own."""
+        for layer in [layer for layer in self.viewer.layers if drawing.PART in layer.metadata]:
+            self.viewer.layers.remove(layer)
+        self.layers = {}
+
+    def renew(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
+        """Draw a photo and what was found on it afresh."""
+        with self.quietly():
+            self.clear()
+            if shown.photo is None:
+                return
+            for one in [drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale), *drawn]:
+                self.add(one)
+            for part in drawing.BY_HAND & self.layers.keys():
+                self.watch(part)
+            self._ready_edge()
+            if "transition" in self.layers:
+                self.layers["transition"].mode = "select"
+            self.viewer.layers.selection.active = self.layers.get("transition", self.layers["edge"])
+            self.viewer.canvas.overlays.scale_bar.visible = shown.um_per_px is not None
+
+    def add(self, one: drawing.Drawn) -> Any:
+        """Add one layer to the photo that is shown."""
+        shown = self.state.shown
+        assert shown is not None
+        add = {
+            "image": self.viewer.add_image,
+            "labels": self.viewer.add_labels,
+            "points": self.viewer.add_points,
+            "shapes": self.viewer.add_shapes,
+        }[one.kind]
+        place = drawing.on_scale(shown.um_per_px)
+        data = one.data
+        if one.kind == "labels" and shown.photo is not None and data.shape == (1, 1):
+            data = np.zeros(shown.photo.pixels.shape[:2], np.uint8)
+        located = dict(one.located)
+        if one.kind == "shapes" and not len(data):
+            data = None
+            located = {key: value for key, value in located.items() if not isinstance(value, list)} | {
+                "ndim": 2
+            }
+            located.pop("shape_type")
+        layer = add(data, name=one.name, metadata={drawing.PART: one.part}, **located, **place)
+        self.layers[one.part] = layer
+        return layer
+
+    def remove(self, part: str) -> None:
+        """Remove one layer, if it is there."""
+        layer = self.there(part)
+        self.layers.pop(part, None)
+        if layer is not None:
+            self.viewer.layers.remove(layer)
+
+    def _update(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
+        place = drawing.on_scale(shown.um_per_px)
+        for one in drawn:
+            layer = self.there(one.part)
+            if layer is None or drawing.shows(layer, one):
+                continue
+            if one.kind == "shapes":
+                layer.selected_data = set(range(layer.nshapes))
+                layer.remove_selected()
+                if len(one.data):
+                    located = {k: v for k, v in one.located.items() if k != "opacity"}
+                    layer.add(one.data, **located)
+                    layer.selected_data = set()
+            elif one.kind == "labels":
+                same = one.data.shape == layer.data.shape
+                layer.data = one.data if same else np.zeros_like(layer.data)
+            else:
+                layer.data = one.data
+        self._ready_edge()
+        for layer in self.layers.values():
+            if layer in self.viewer.layers and tuple(layer.scale) != place["scale"]:
+                layer.scale, layer.units = place["scale"], place["units"]
+        self.viewer.canvas.overlays.scale_bar.visible = shown.um_per_px is not None
+
+    def _ready_edge(self) -> None:
+        """Have the points of the edge line ready to be dragged: napari lets go of what is not selected."""
+        edge = self.there("edge")
+        if edge is not None and edge.nshapes:
+            edge.mode = "direct"
+            edge.selected_data = {0}
+
+    # --- What the person does
+
+    def watch(self, part: str) -> None:
+        """Notice when the person begins something on a layer, and tell when it is done."""
+        layer = self.layers[part]
+        layer.mouse_drag_callbacks.append(self._holding)
+        layer.events.data.connect(partial(self._changed, part, layer))
+
+    def _changed(self, part: str, layer: Any, event: Any) -> None:
+        if self._quiet or self.state.shown is None:
+            return
+        action = str(event.action.value)
+        if action == "adding":
+            self._begun = layer, len(layer.data)
+        elif action in ("added", "changed", "removed"):
+            begun, self._begun = self._begun, None
+            self.edited.emit(part, action, begun and begun[1])
+
+    def _holding(self, layer: Any, event: Any) -> Iterator[None]:
+        self._held = layer
+        yield
+        while event.type == "mouse_move":
+            yield
+        self._held = None

@@ -1,0 +1,286 @@
+"""What the bench works on: the trial, the photo that is shown, and what its panels tell each other by signals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from qtpy.QtCore import QObject, QTimer, Signal
+
+from wearscope.errors import WearscopeError
+from wearscope.log.records import Record
+from wearscope.trial import PhotoEntry, load_trial
+from wearscope_napari import layers as drawing
+from wearscope_napari.session import Measured, Session
+from wearscope_napari.work import Work
+
+WAIT_MS = 40
+
+
+@dataclass(frozen=True)
+class Over:
+    """How the new-state photo is laid over the one that is shown.
+
+    Attributes
+    ----------
+    wanted, blinking : bool
+    share : float
+        Part of its width that is drawn when it does not blink.
+    """
+
+    wanted: bool = False
+    blinking: bool = False
+    share: float = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Showing:
+    """A photo as it is to be shown.
+
+    Attributes
+    ----------
+    measured : Measured
+    of_flute : list of Record
+        Rows of all checkpoints of its flute.
+    drawn : list of Drawn
+        What is drawn on it.
+    another : bool
+        Whether another photo, or another picture of the same name, was shown before.
+    rescaled : bool
+        Whether its scale is another one now.
+    """
+
+    measured: Measured
+    of_flute: list[Record]
+    drawn: list[drawing.Drawn]
+    another: bool = True
+    rescaled: bool = False
+
+
+class BenchState(QObject):
+    """Trial and photo on the bench. All panels know it, and none knows another.
+
+    Parameters
+    ----------
+    parent : QObject
+    """
+
+    opened = Signal()  # a trial was opened
+    listed = Signal()  # the order of its photos is another one
+    marked = Signal()  # how they stand is another one
+    chosen = Signal()  # `entry` is another photo
+    awaited = Signal()  # another photo than the one shown is being measured
+    showing = Signal(object)  # a `Showing`
+    steps_changed = Signal()  # what can be taken back, made again, drawn
+    tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
+    laid_over = Signal()  # `over` is another one
+    spoken = Signal(str)  # a line for the person
+
+    def __init__(self, parent: QObject) -> None:
+        super().__init__(parent)
+        self.session: Session | None = None
+        self.shown: Measured | None = None
+        self.entry: PhotoEntry | None = None  # the photo chosen
+        self.who = ""
+        self.over = Over()
+        self.distance_um = self.pitch_um = 0.0  # of two points; from line to line of a graticule
+        self.in_hand: Callable[[], bool] = lambda: False  # set by the owner of the layers
+        self.work = Work(self)
+        self.work.failed.connect(self.tell)
+        self._asked = 0  # results of earlier askings are out of date
+        self._news = ""  # what became of the last correction: stays said until the next one
+
+    # --- Trial and photos
+
+    def open_trial(self, path: Path, out_dir: Path | None = None) -> bool:
+        """Open a trial, which may have no photos yet; what is wrong with it is said and False given.
+
+        How its photos stand is found out in the background, and the first that needs an eye is shown then.
+        """
+        try:
+            trial = load_trial(path, photos_to_come=True)
+        except WearscopeError as problem:
+            self.say(str(problem))
+            return False
+        session = Session(trial, (out_dir or trial.folder).absolute())
+        self.session, self.shown, self.entry, self._news = session, None, None, ""
+        self._asked += 1
+        session.who = self.who or session.who
+        self.pitch_um = next((scale.division_um for scale in trial.scales if scale.division_um), 0.0)
+        self.say(f"{len(trial.photos)} photos. Wear log: {session.log_path}")
+        self.opened.emit()
+        self.listed.emit()
+        self.work.do(session.read_states, lambda _: self._states_read(session), name="states")
+        return True
+
+    def _states_read(self, session: Session) -> None:
+        if session is not self.session:
+            return
+        self.listed.emit()
+        if self.entry is None and (queue := session.queue()):
+            self.choose(queue[0].entry)
+
+    def reload(self) -> None:
+        """Read the trial file again, as after a photo was filed; what can be taken back stays so."""
+        assert self.session is not None
+        try:
+            self.session.trial = load_trial(self.session.trial.path, photos_to_come=True)
+        except WearscopeError as problem:
+            self.say(str(problem))
+            return
+        if self.entry not in self.session.trial.photos:
+            self.entry = None
+        self.listed.emit()
+        self.work.do(self.session.read_states, lambda _: self.marked.emit(), name="states")
+
+    def choose(self, entry: PhotoEntry) -> None:
+        """Have a photo of the trial measured and shown, even if it is the one shown already."""
+        if self.session is None or entry not in self.session.trial.photos:
+            return
+        self.entry, self._news = entry, ""
+        self.chosen.emit()
+        self.measure(entry)
+
+    def sign(self, who: str) -> None:
+        """Take the name of the person who corrects from now on."""
+        self.who = who.strip()
+        if self.session is not None and self.who:
+            self.session.who = self.who
+
+    # --- Measuring
+
+    def measure(self, entry: PhotoEntry) -> None:
+        """Measure a photo in the background and show it, unless another one is asked for meanwhile."""
+        session = self.session
+        assert session is not None
+        self._asked += 1
+        if self.shown is None or self.shown.inspection.entry != entry:
+            self.awaited.emit()
+
+        def job() -> Showing:
+            shown = session.measure(entry)
+            drawn = drawing.findings_layers(shown.inspection, shown.said)
+            return Showing(shown, session.earlier(entry), drawn)
+
+        self.work.do(job, partial(self._show, self._asked), name="measure")
+
+    def measure_unseen(self, entries: Iterable[PhotoEntry]) -> None:
+        """Bring the wear log up to date with photos that are not shown."""
+        session = self.session
+        assert session is not None
+        for entry in entries:
+            self.work.do(
+                partial(session.measure, entry), lambda _: self.marked.emit(), name=f"unseen {entry.file}"
+            )
+
+    def run_over(self, session: Session, line: str, late: list[PhotoEntry]) -> None:
+        """Say how a run over the whole trial ended, and measure what was corrected meanwhile."""
+        self.tell(line)
+        if session is not self.session:
+            return
+        self.listed.emit()
+        self.measure_unseen(late)
+        if self.entry is not None:
+            self.measure(self.entry)
+
+    def _show(self, asked: int, result: Showing) -> None:
+        if asked != self._asked:
+            return
+        before, shown = self.shown, result.measured
+        found = shown.inspection
+        another = before is None or (
+            (before.inspection.entry, before.inspection.photo_sha256) != (found.entry, found.photo_sha256)
+        )
+        if not another and self.in_hand():
+            QTimer.singleShot(WAIT_MS, partial(self._show, asked, result))
+            return
+        rescaled = before is not None and before.um_per_px != shown.um_per_px
+        self.shown = shown
+        self.showing.emit(Showing(shown, result.of_flute, result.drawn, another, rescaled))
+        self.marked.emit()
+        self.tell(self._news)
+        self.steps_changed.emit()
+
+    # --- Corrections
+
+    def correct(self, of: Measured | None = None, **said: Any) -> None:
+        """Save what the person says of a photo, by default of the one shown, and measure it again."""
+        session, shown = self.session, of or self.shown
+        if session is None or shown is None or not shown.inspection.photo_sha256:
+            return
+        entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
+        self._news = ""
+        self.work.do(partial(session.correct, entry, sha256, **said), lambda _: self._said("saved"))
+        if entry == self.entry:
+            self.measure(entry)
+        else:  # the person has gone on meanwhile
+            self.measure_unseen([entry])
+        self.measure_unseen(session.resting_on(entry))
+
+    def undo(self) -> None:
+        """Take back the last correction of this session, else the last one ever made of this photo."""
+        shown = self.shown
+        self._step(lambda session: session.undo(shown), "taken back")
+
+    def redo(self) -> None:
+        """Make the correction taken back last again."""
+        self._step(lambda session: session.redo(), "made again")
+
+    def _step(self, turn: Callable[[Session], PhotoEntry | None], word: str) -> None:
+        session = self.session
+        if session is None:
+            return
+        self._news = ""
+
+        def then(entry: PhotoEntry | None) -> None:
+            if entry is None:
+                self.tell("there is nothing to take back or make again")
+                return
+            if entry != self.entry:
+                self.choose(entry)
+            self._said(word)
+            self.measure_unseen(session.resting_on(entry))
+
+        self.work.do(lambda: turn(session), then)
+        if self.entry is not None:  # also if it failed, for someone else has said something then
+            self.measure(self.entry)
+
+    # --- New state over now
+
+    def lay_over(self, over: Over) -> None:
+        """Lay the new-state photo over the one shown, or take it away."""
+        self.over = over
+        self.laid_over.emit()
+
+    # --- Words
+
+    def say(self, line: str) -> None:
+        """Say something to the person."""
+        self.spoken.emit(line)
+
+    def tell(self, news: str) -> None:
+        """Say what became of the last thing done, and how the photo shown stands."""
+        self._news = news
+        lines = [news]
+        if self.shown is not None:
+            found, said = self.shown.inspection, not self.shown.said.empty
+            by = f"; corrected by {self.shown.history[-1].by}" if said else ""
+            measured = f"{found.entry.file}: measured in {self.shown.seconds:.2f} s{by}"
+            lines += [self.shown.not_kept, found.refusal or measured, *found.warnings]
+        self.say("\n".join(filter(None, lines)))
+
+    def _said(self, word: str) -> None:
+        assert self.session is not None
+        self.steps_changed.emit()
+        self.tell(f"{word} {datetime.now():%H:%M:%S}, by {self.session.who}")
+
+    # --- Closing
+
+    def close(self) -> None:
+        """Save what is to be saved; take on no more."""
+        self._asked += 1
+        self.work.close()

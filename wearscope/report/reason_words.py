@@ -1,0 +1,143 @@
+"""Words for reasons: why a number is doubtful or refused, what to do about it, and what else is to be said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from string import Formatter
+
+from wearscope.quantities.reasons import Reason, Value
+
+WORDS: dict[str, str] = {
+    # the transition, and the zones beside it
+    "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
+    "used-side-unknown": "the photo does not tell which side of the marked transition is used; photograph the place "
+    "where the used edge ends",
+    "zone-out-of-frame": "hardly any {zone} edge is in the frame beside the transition; photograph the place where "
+    "the used edge ends",
+    "nothing-to-compare-with": "no used edge beside an unused one is in this photo, and there is no new-state photo "
+    "to compare with; photograph the transition",
+    "longer-than-the-cut": "more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut",
+    "no-new-state-photo": "there is no new-state photo; photograph each flute before it cuts",
+    "faint-marks": "along the edge only roughly: the grind marks are faint",
+    # recession and radius
+    "wedge-too-blunt": "at a wedge angle of 90° or more a face view does not show the rounding as recession; "
+    "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",
+    "view-too-tilted": "the view is tilted so far that the other face, not the arc, makes the silhouette; photograph "
+    "the edge in profile, or check wedge_angle_deg and view_tilt_deg",
+    "nearly-too-blunt": "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in "
+    "profile",
+    "edge-bent": "the edge is bent ({per_mm:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg",
+    "zone-too-short": "no zone long enough to average over; show more of the edge, beside the transition, sharp and "
+    "lit",
+    "light-of-no-edge": "the light across the edge is not that of a clean rounded edge; clean off resin, or re-shoot",
+    "no-lamp-mirrored": "the edge has moved but mirrors no lamp, as a rounded edge does: it is broken off, or the "
+    "light is too diffuse; look at it in profile, or take it again under the lamp ring alone",
+    "flat-beside-rounding": "there is, or may be, a worn flat beside the rounding: the edge has no one radius; see "
+    "the wear land",
+    "recession-against-radius": "recession and radius contradict each other (this radius recedes by "
+    "{expected_um:.0f} um); check wedge_angle_deg, clean the edge, or the edge is not rounded evenly",
+    "no-circular-edge": "silhouette and lamp image do not belong to one circular edge seen squarely: rounded "
+    "unevenly, dirty, or tilted; clean it, check wedge_angle_deg and view_tilt_deg, or look at it in profile",
+    "edge-line-wanders": "no transition is seen, yet the edge line wanders by {rms_um:.0f} um; set the transition by "
+    "hand, or clean the edge and look for a break",
+    "not-grown": "grown by no more than the detection limit",
+    "radius-assumed": "from a broad assumption for ground or coated carbide; state r_unused_um if known",
+    # coating
+    "coating-like-carbide": "the coating is as grey as bare carbide, so its colour does not tell where it is gone; "
+    "judge the edge by recession and radius",
+    "coating-colour-unread": "the coating's colour cannot be read here; light the face evenly and save the photo in "
+    "colour",
+    "band-unread": "more than half of the band cannot be read; re-shoot with less glare",
+    "coating-faint": "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or "
+    "hide it; judge the coating by eye",
+    "other-zone-missing": "needs both zones; see their rows",
+    "colour-unread": "colour not readable in {share:.0%} of the band",
+    # wear land
+    "face-out-of-frame": "too little of the relief face beside the used edge is in the frame; leave room for 0.3 mm "
+    "of it",
+    "coating-may-end": "this may be no more than where the coating ends; look at the edge in profile, or take the "
+    "photo again with a white card behind and the grinding marks in sight",
+    "ragged-flat": "its inner end is ragged, as that of a stain is; clean the face and take the photo again",
+    "tinted-flat": "it differs in colour too, as a stain does; clean the face and take the photo again",
+    "original-edge-unseen": "the original edge line is not in the photo; show the unused edge beside the used one",
+    "no-flat": "no worn flat seen inside the rounded edge; one narrower than the rounding would be hidden in it",
+    "wider-at-transition": "wider at the transition, {width_um:.0f} um, which is left out",
+    # chips
+    "edge-line-unclear": "the edge line cannot be followed closely enough here; give the edge and what lies behind "
+    "it a different brightness, show at least 1 mm of it, and focus on it",
+    "shallow-chips-hidden": "this photo shows only notches deeper than {depth_um:.0f} um; put a white card behind "
+    "the flute",
+    "break-melts": "a break shows bare carbide, which may be as bright as what lies behind it: this may be less "
+    "deep; take the photo with a darker card",
+    "no-chip": "none deeper than {depth_um:.0f} um",
+    "what-a-chip-is": "a chip is a notch more than {depth_um:.0f} um deep and at most {length_um:.0f} um long",
+    # resin
+    "resin-beads": "the gap between two beads of resin looks like a chip; clean the edge and take the photo again",
+    "resin-left-out": "resin on {share:.0%} of the used edge, left out",
+    "resin-covers": "resin covers {share:.0%} of the {where} and hides its wear; clean it and take the photo again",
+    # a profile view
+    "outline-burnt-out": "the bright side is burnt out ({share:.0%}), which moves the outline; dim the light",
+    "faces-unlike-sharp": "one face is sharper than the other; point the camera along the edge and focus again",
+    "rounding-hidden": "much of the rounding is hidden or broken; clean the section",
+    "rounding-rough": "the rounding is rough or chipped ({misfit_um:length} off a smooth curve)",
+    "rounding-lopsided": "the rounding is no circle: it leaves face a {a_um:length} and face b {b_um:length} from "
+    "the apex",
+    "rounding-pointed": "the rounding is no circle: at the tip its radius is {tip_um:length}, of the arc between the "
+    "faces {arc_um:length}",
+    "rounding-too-small": "the rounding is too small to tell its two sides apart; use more magnification",
+    "side-of-face": "face {face} is on the {side} when the photo is turned so that the tip points up",
+    "ratio-of-faces": "of face a over face b",
+    # the photo
+    "light-seen": "{background} background, contrast {contrast:.2f}, {burnt_out:.1%} of the edge burnt out",
+    "outline-seen": "contrast {contrast:.2f}, contour to {scatter_um:.2g} um",
+}
+"""Template of the words of each code, in plain ASCII units; a refusal and a doubt end with what helps."""
+
+
+class _Values(Formatter):
+    """`str.format`, and ``length`` as a way to write a length."""
+
+    def format_field(self, value: Value, format_spec: str) -> str:
+        if format_spec == "length":
+            return f"{value:.3g} um" if float(value) < 1000.0 else f"{value:.0f} um"
+        return str(super().format_field(value, format_spec))
+
+
+def words_of(reason: Reason) -> str:
+    """What a reason says to people.
+
+    Parameters
+    ----------
+    reason : Reason
+        One of a newer version's log that is not known here stands under its code.
+
+    Returns
+    -------
+    str
+        In plain ASCII units, without a full stop.
+
+    Examples
+    --------
+    >>> from wearscope.quantities.reasons import reason
+    >>> words_of(reason("wider-at-transition", width_um=31.2))
+    'wider at the transition, 31 um, which is left out'
+    """
+    template = WORDS.get(reason.code)
+    if template is None:
+        return reason.code.replace("-", " ")
+    return _Values().vformat(template, (), dict(reason.values))
+
+
+def note_of(reasons: Iterable[Reason]) -> str:
+    """Reasons as the note of a row.
+
+    Parameters
+    ----------
+    reasons : iterable of Reason
+
+    Returns
+    -------
+    str
+        Each one's words, in their order; empty for no reason.
+    """
+    return "; ".join(map(words_of, reasons))
