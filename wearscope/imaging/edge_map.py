@@ -101,6 +101,11 @@ def edge_map(picture: NDArray[Any]) -> EdgeMap:
     ----------
     picture : ndarray, shape (H, W, 3)
         Codes as a camera stores them (8 or 16 bits), or linear light from 0 to 1 (floating point).
+
+    Returns
+    -------
+    EdgeMap
+        What it sees, on a grid coarser than the photo's pixels.
     """
     height, width = picture.shape[:2]
     maps: Map | None = None
@@ -148,6 +153,11 @@ def proposed_lines(seen: EdgeMap) -> tuple[ProposedLine, ...]:
     Parameters
     ----------
     seen : EdgeMap
+
+    Returns
+    -------
+    tuple of ProposedLine
+        At most `MOST_LINES`.
     """
     rows, columns = np.nonzero(seen.edge > WEAK)
     points = np.column_stack([columns, rows]).astype(np.float64)
