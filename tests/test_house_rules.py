@@ -156,7 +156,7 @@ UNITLESS = (
     "angle", "tilt", "roughness", "share", "loss", "correlation", "expected", "zoom", "misfit", "factor", "coverage",
     "evidence", "level", "saturation", "grain", "contrast", "significance", "height", "smallest", "value", "price",
     "std_uncertainty", "u", "low95", "high95", "stray_share", "unreadable", "ratio", "unsure", "unequal", "u_scale", "u_mirror", "u_log_tint", "steepness",
-    "dof", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "tint", "rough_round", "rough_axial", "longer", "one_sidedness",
+    "dof", "gain", "reduction", "span", "limit", "strain", "sensitivity", "symmetric", "shortest", "tolerance", "d_low", "d_high", "tail", "tint", "rough_round", "rough_axial", "longer", "one_sidedness",
 )  # fmt: skip
 UNITS = ("um", "mm", "px", "deg", "mpx", "percent", "s", "per_mm")
 
@@ -208,6 +208,15 @@ def test_lengths_say_their_unit():
         "wearscope.wear.place.PlaceOnPhoto.inward",
         "wearscope.imaging.edge_lines.TracedPath.columns",
         "wearscope.imaging.calibration.ruling.Ruling.gradient",
+        "wearscope.imaging.edge_lines.TracedPath.rows",
+        "wearscope.imaging.edge_map.ProposedLine.inward",
+        # fits of a ruled scale, in divisions and powers of pixels
+        "wearscope.imaging.calibration.axes.Axes.cov",
+        "wearscope.imaging.calibration.fit.NumberFunction.coef",
+        "wearscope.imaging.calibration.fit.NumberFunction.cov",
+        "wearscope.imaging.calibration.fit.NumberFunction.weight",
+        "wearscope.imaging.calibration.numbering.Numbering.off",
+        "wearscope.imaging.calibration.ruling.Ruling.cov",
         "wearscope.imaging.section_tip.Corner.flank_a",
         "wearscope.imaging.section_tip.Corner.flank_b",
     }

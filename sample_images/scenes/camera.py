@@ -46,7 +46,10 @@ def fringed(rng: Rng, out: Picture) -> Picture:
     for channel in (0, 2):
         zoom = 1 + rng.normal(0, 0.003)
         move = np.array(
-            [[zoom, 0, rng.normal(0, 0.5) + (1 - zoom) * w / 2], [0, zoom, rng.normal(0, 0.5) + (1 - zoom) * h / 2]]
+            [
+                [zoom, 0, rng.normal(0, 0.5) + (1 - zoom) * w / 2],
+                [0, zoom, rng.normal(0, 0.5) + (1 - zoom) * h / 2],
+            ]
         )
         out[..., channel] = cv2.warpAffine(
             np.ascontiguousarray(out[..., channel]), move, (w, h), borderMode=cv2.BORDER_REPLICATE
@@ -110,7 +113,7 @@ def stained(rng: Rng, light: Picture) -> Picture:
             if chance(rng, 0.8):
                 cv2.circle(canvas, (x0, y0), int(spread(rng, 1, 4)), 255, -1, cv2.LINE_AA)
             else:
-                points = np.cumsum(rng.normal(0, 8, (6, 2)), axis=0) + (x0, y0)
+                points = np.cumsum(rng.normal(0, 8, (6, 2)), axis=0) + np.array([x0, y0])
                 cv2.polylines(canvas, [points.astype(np.int32)], False, 255, 1, cv2.LINE_AA)
         over = np.float32(spread(rng, 0.01, 1)) * np.exp(rng.normal(0, 0.2, 3)).astype(np.float32)
         mask = blurred(canvas.astype(np.float32) / np.float32(255), between(rng, 0, 1.5))[..., None]
@@ -124,7 +127,10 @@ def written_on(rng: Rng, codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
     out = np.ascontiguousarray(codes)
     tint = tuple(int(v) for v in ((255, 255, 255), (0, 0, 0), (255, 40, 20), (250, 240, 30))[rng.integers(4)])
     text = "".join(rng.choice(list("0123456789 .xumXZABTF-:/"), rng.integers(3, 18)))
-    x0, y0 = int(between(rng, 0, 0.7) * side), int(rng.choice([between(rng, 0.04, 0.12), between(rng, 0.9, 0.98)]) * side)
+    x0, y0 = (
+        int(between(rng, 0, 0.7) * side),
+        int(rng.choice([between(rng, 0.04, 0.12), between(rng, 0.9, 0.98)]) * side),
+    )
     cv2.putText(out, text, (x0, y0), int(rng.integers(0, 4)), between(rng, 0.3, 0.9), tint, 1, cv2.LINE_AA)
     if chance(rng, 0.6):
         length = int(between(rng, 0.1, 0.4) * side)

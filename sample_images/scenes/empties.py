@@ -10,7 +10,16 @@ from grounds import ground, level, one_shape, plain, shading, shapes, streaks, t
 
 def empty(rng: Rng, side: int) -> Picture:
     """Draw one of them."""
-    makers = (printed, ruler, leaves, texture_alone, page, solids, lambda r, n: ground(r, n, between(r, 0, 6.3)), waves)
+    makers = (
+        printed,
+        ruler,
+        leaves,
+        texture_alone,
+        page,
+        solids,
+        lambda r, n: ground(r, n, between(r, 0, 6.3)),
+        waves,
+    )
     maker = makers[rng.choice(len(makers), p=(0.14, 0.12, 0.2, 0.14, 0.1, 0.12, 0.1, 0.08))]
     return np.maximum(maker(rng, side), 0)
 
@@ -24,7 +33,9 @@ def printed(rng: Rng, side: int) -> Picture:
     if kind == 0:
         share = step(v - np.float32(rng.normal(0, 0.2) * side), soft)
     elif kind == 1:
-        share = step(np.abs(v - np.float32(rng.normal(0, 0.15) * side)) - np.float32(spread(rng, 4, 100)), soft)
+        share = step(
+            np.abs(v - np.float32(rng.normal(0, 0.15) * side)) - np.float32(spread(rng, 4, 100)), soft
+        )
     elif kind == 2:
         pitch = np.float32(spread(rng, 6, 120))
         share = step(np.sin(u * 2 * np.pi / pitch) * np.sin(v * 2 * np.pi / pitch) * pitch / 4, soft)
@@ -35,9 +46,14 @@ def printed(rng: Rng, side: int) -> Picture:
     if abs(low - high) < 0.05:
         high = low + 0.4
     tones = np.float32(low) + np.float32(high - low) * share
-    out = (tones * shading(rng, side))[..., None] * (colour(rng) if chance(rng, 0.1) else np.ones(3, np.float32))
+    out = (tones * shading(rng, side))[..., None] * (
+        colour(rng) if chance(rng, 0.1) else np.ones(3, np.float32)
+    )
     if chance(rng, 0.15):  # paper under the print
-        out = out * np.exp(np.float32(spread(rng, 0.01, 0.08)) * clouds(rng, side, spread(rng, 3, 30)))[..., None]
+        out = (
+            out
+            * np.exp(np.float32(spread(rng, 0.01, 0.08)) * clouds(rng, side, spread(rng, 3, 30)))[..., None]
+        )
     return np.asarray(out, np.float32)
 
 
@@ -60,7 +76,9 @@ def ruler(rng: Rng, side: int) -> Picture:
         canvas = np.zeros((side, side), np.uint8)
         for k in range(4):
             at = (int(between(rng, 0, 0.9) * side), int(between(rng, 0.05, 1) * side))
-            cv2.putText(canvas, str(k * 10), at, int(rng.integers(0, 4)), spread(rng, 0.4, 1.5), 255, 1, cv2.LINE_AA)
+            cv2.putText(
+                canvas, str(k * 10), at, int(rng.integers(0, 4)), spread(rng, 0.4, 1.5), 255, 1, cv2.LINE_AA
+            )
         share = np.maximum(share, canvas.astype(np.float32) / np.float32(255))
     over = np.float32(level(rng)) * colour(rng)
     under = texture(rng, side) if chance(rng, 0.3) else plain(rng, side)
@@ -82,9 +100,11 @@ def leaves(rng: Rng, side: int) -> Picture:
 
 def texture_alone(rng: Rng, side: int) -> Picture:
     """A surface that fills the picture."""
-    return texture(rng, side) if chance(rng, 0.6) else texture(rng, side) * np.exp(
-        np.float32(0.4) * clouds(rng, side, spread(rng, 10, 150))
-    )[..., None]
+    return (
+        texture(rng, side)
+        if chance(rng, 0.6)
+        else texture(rng, side) * np.exp(np.float32(0.4) * clouds(rng, side, spread(rng, 10, 150)))[..., None]
+    )
 
 
 def page(rng: Rng, side: int) -> Picture:
@@ -94,7 +114,16 @@ def page(rng: Rng, side: int) -> Picture:
     letters = list("abcdefghijklmnopqrstuvwxyz    ABCDEFG0123456789")
     for row in np.arange(size * 20, side + size * 20, size * between(rng, 22, 36)):
         line = "".join(rng.choice(letters, 60))
-        cv2.putText(canvas, line, (int(rng.integers(0, 20)), int(row)), 0, size, 255, int(rng.integers(1, 3)), cv2.LINE_AA)
+        cv2.putText(
+            canvas,
+            line,
+            (int(rng.integers(0, 20)), int(row)),
+            0,
+            size,
+            255,
+            int(rng.integers(1, 3)),
+            cv2.LINE_AA,
+        )
     move = cv2.getRotationMatrix2D((side / 2, side / 2), between(rng, 0, 360), between(rng, 0.8, 1.5))
     share = cv2.warpAffine(canvas, move, (side, side)).astype(np.float32) / np.float32(255)
     under = plain(rng, side)
@@ -123,4 +152,6 @@ def waves(rng: Rng, side: int) -> Picture:
     x, y = grid(side)
     u, v = turned(x, y, between(rng, 0, 2 * np.pi))
     relief = field(rng, u, v, spread(rng, 30, 400), spread(rng, 20, 200))
-    return np.asarray(plain(rng, side) * np.exp(np.float32(spread(rng, 0.05, 1)) * relief)[..., None], np.float32)
+    return np.asarray(
+        plain(rng, side) * np.exp(np.float32(spread(rng, 0.05, 1)) * relief)[..., None], np.float32
+    )

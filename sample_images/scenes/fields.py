@@ -46,14 +46,18 @@ def field(rng: Rng, along: Map, across: Map, long_px: float, short_px: float) ->
     u = along * np.float32(1 / long_px) + np.float32(rng.uniform(0, TILE))
     v = across * np.float32(1 / short_px) + np.float32(rng.uniform(0, TILE))
     # interpolation between independent values averages to two thirds of the deviation
-    return np.asarray(cv2.remap(_TILE, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32) * np.float32(1.5)
+    return np.asarray(
+        cv2.remap(_TILE, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32
+    ) * np.float32(1.5)
 
 
 def grain(rng: Rng, side: int, channels: int) -> NDArray[np.float32]:
     """White noise of deviation 1, shape (side, side, channels)."""
     at = rng.integers(0, TILE, (channels, 2))
     rows = np.arange(side)
-    return np.stack([_TILE.take(rows + i, 0, mode="wrap").take(rows + j, 1, mode="wrap") for i, j in at], axis=-1)
+    return np.stack(
+        [_TILE.take(rows + i, 0, mode="wrap").take(rows + j, 1, mode="wrap") for i, j in at], axis=-1
+    )
 
 
 def clouds(rng: Rng, side: int, scale_px: float, octaves: int = 3) -> Map:

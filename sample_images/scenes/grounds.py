@@ -4,7 +4,21 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from fields import Map, Picture, Rng, between, blurred, chance, clouds, colour, field, grid, spread, step, turned
+from fields import (
+    Map,
+    Picture,
+    Rng,
+    between,
+    blurred,
+    chance,
+    clouds,
+    colour,
+    field,
+    grid,
+    spread,
+    step,
+    turned,
+)
 
 LEVELS = ((0.0, 0.03), (0.02, 0.12), (0.1, 0.5), (0.5, 0.9), (0.85, 1.3))
 
@@ -107,7 +121,11 @@ def shapes(rng: Rng, side: int, most: int = 12) -> Picture:
     for _ in range(rng.integers(2, most)):
         mask = one_shape(rng, side)
         tint = np.float32(level(rng)) * colour(rng)
-        over = tint * np.exp(np.float32(0.15) * clouds(rng, side, spread(rng, 5, 80)))[..., None] if chance(rng, 0.3) else tint
+        over = (
+            tint * np.exp(np.float32(0.15) * clouds(rng, side, spread(rng, 5, 80)))[..., None]
+            if chance(rng, 0.3)
+            else tint
+        )
         out = out + (over - out) * mask[..., None]
     return np.asarray(out, np.float32)
 

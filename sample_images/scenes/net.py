@@ -33,9 +33,16 @@ class EdgeNet(nn.Module):
                 nn.Sequential(block(d, e), block(e, e, 2), block(e, e, 4)),
             ]
         )
-        self.rise = nn.ModuleList([nn.ConvTranspose2d(k, j, 2, 2) for k, j in ((e, d), (d, c), (c, b), (b, a))])
+        self.rise = nn.ModuleList(
+            [nn.ConvTranspose2d(k, j, 2, 2) for k, j in ((e, d), (d, c), (c, b), (b, a))]
+        )
         self.up = nn.ModuleList(
-            [block(2 * d, d), nn.Sequential(block(2 * c, c), block(c, c)), nn.Sequential(block(2 * b, b), block(b, b)), block(2 * a, a)]
+            [
+                block(2 * d, d),
+                nn.Sequential(block(2 * c, c), block(c, c)),
+                nn.Sequential(block(2 * b, b), block(b, b)),
+                block(2 * a, a),
+            ]
         )
         self.pool = nn.MaxPool2d(2)
         self.head = nn.Conv2d(a, OUTPUTS, 1)

@@ -1,6 +1,6 @@
 """One drawn scene from a seed: the picture, and where in it the cutting edge runs.
 
-    python sample_images/scenes/scene.py OUT.png COUNT SEED     shows some, edges laid over them
+As a script, with a file, a number and a seed, it shows some with their edges laid over them.
 """
 
 from __future__ import annotations
@@ -137,7 +137,9 @@ def second_edge(rng: Rng, place: Layout, tool: Picture) -> Picture:
     """Give a corner's other cutting edge its bright line."""
     if chance(rng, 0.4):
         return tool
-    line = np.exp(-(((place.d_second - np.float32(between(rng, 0, 3))) / np.float32(spread(rng, 0.5, 3))) ** 2))
+    line = np.exp(
+        -(((place.d_second - np.float32(between(rng, 0, 3))) / np.float32(spread(rng, 0.5, 3))) ** 2)
+    )
     return tool * np.maximum(1 + np.float32(between(rng, -0.7, 2.5)) * line, 0.05)[..., None]
 
 
@@ -146,12 +148,16 @@ def with_other_face(rng: Rng, place: Layout, behind: Picture) -> Picture:
     if not chance(rng, 0.4):
         return behind
     side = behind.shape[0]
-    reach = np.float32(spread(rng, 3, 45)) * np.clip(1 + np.float32(rng.normal(0, 1.0) / side) * place.s, 0, 3)
+    reach = np.float32(spread(rng, 3, 45)) * np.clip(
+        1 + np.float32(rng.normal(0, 1.0) / side) * place.s, 0, 3
+    )
     soft = spread(rng, 2, 25)
     where = step(place.d + reach, soft) * (reach > 0.5)
     if place.second != "none":
         where = where * step(place.d_second, spread(rng, 2, 20))
-    grain = np.float32(spread(rng, 0.02, 0.5)) * field(rng, place.s, place.d, spread(rng, 10, 200), spread(rng, 1.5, 20))
+    grain = np.float32(spread(rng, 0.02, 0.5)) * field(
+        rng, place.s, place.d, spread(rng, 10, 200), spread(rng, 1.5, 20)
+    )
     look = (np.float32(spread(rng, 0.01, 1)) * np.exp(grain))[..., None] * colour(rng)
     return behind + (blurred(np.asarray(look, np.float32), spread(rng, 0.7, 6)) - behind) * where[..., None]
 
@@ -167,7 +173,9 @@ def shadowed(rng: Rng, place: Layout, depth: Map, behind: Picture) -> Picture:
 def with_resin(rng: Rng, depth: Map, light: Picture) -> Picture:
     """Smear resin on the edge and over it."""
     lumps = clouds(rng, depth.shape[0], spread(rng, 8, 60)) - np.abs(depth) / np.float32(spread(rng, 3, 20))
-    where = step(lumps - np.float32(between(rng, 0, 1)), spread(rng, 0.2, 1.5)) * np.float32(between(rng, 0.4, 1))
+    where = step(lumps - np.float32(between(rng, 0, 1)), spread(rng, 0.2, 1.5)) * np.float32(
+        between(rng, 0.4, 1)
+    )
     look = np.float32(spread(rng, 0.01, 0.3)) * np.array([1.4, 1.0, 0.5], np.float32)
     return np.asarray(light + (look - light) * where[..., None], np.float32)
 
@@ -175,8 +183,14 @@ def with_resin(rng: Rng, depth: Map, light: Picture) -> Picture:
 def partly_sharp(rng: Rng, place: Layout, light: Picture) -> Picture:
     """Keep only part of the edge's length in focus."""
     side = light.shape[0]
-    middle, half, slope = between(rng, -0.35, 0.35) * side, spread(rng, 0.05, 0.4) * side, spread(rng, 20, 150)
-    lost = np.clip((np.abs(place.s - np.float32(middle)) - np.float32(half)) / np.float32(slope), 0, 1)[..., None]
+    middle, half, slope = (
+        between(rng, -0.35, 0.35) * side,
+        spread(rng, 0.05, 0.4) * side,
+        spread(rng, 20, 150),
+    )
+    lost = np.clip((np.abs(place.s - np.float32(middle)) - np.float32(half)) / np.float32(slope), 0, 1)[
+        ..., None
+    ]
     most = spread(rng, 1.5, 6)
     little = light + (blurred(light, most / 2) - light) * np.minimum(2 * lost, 1)
     return little + (blurred(light, most) - little) * np.maximum(2 * lost - 1, 0)

@@ -1,10 +1,9 @@
 """How often the strongest line of the edge map is the cutting edge: on drawn scenes and on photographs.
 
-    python sample_images/scenes/score.py [--drawn N] [--pairs FOLDER] [--inserts FOLDER] [--flanks FOLDER] [--empty]
+    python sample_images/scenes/score.py [--drawn N] [--pairs A] [--inserts B] [--flanks C] [--empty]
 
-PAIRS holds reference pairs with truth.json, INSERTS photographs with marks.json, FLANKS raw_images and raw_labels with
-wear drawn white along the edge; --empty takes the pictures that come with scikit-image. None of them is part of the
-project but the last, and none is ever trained on.
+A holds reference pairs with truth.json, B photographs with marks.json, C raw_images and raw_labels with wear drawn
+white along the edge; --empty takes the pictures that come with scikit-image. None is ever trained on.
 """
 
 from __future__ import annotations
@@ -81,8 +80,8 @@ def told(name: str, outcomes: dict[str, tuple[bool, ProposedLine | None]]) -> No
     seen = sorted(line.tool_edge_seen if line else 0.0 for _, line in outcomes.values())
     spans = sorted(line.span if line else 0.0 for _, line in outcomes.values())
     print(
-        f"{name}: {len(outcomes) - len(wrong)} of {len(outcomes)} right; tool_edge_seen {seen[0]:.2f} to {seen[-1]:.2f},"
-        f" median {np.median(seen):.2f}; span median {np.median(spans):.2f}; wrong: {wrong}"
+        f"{name}: {len(outcomes) - len(wrong)} of {len(outcomes)} right; tool_edge_seen {seen[0]:.2f} to"
+        f" {seen[-1]:.2f}, median {np.median(seen):.2f}; span median {np.median(spans):.2f}; wrong: {wrong}"
     )
 
 
@@ -123,7 +122,9 @@ def flanks(folder: Path) -> dict[str, tuple[bool, ProposedLine | None]]:
         mask = cv2.imread(str(folder / "raw_labels" / f"{path.stem}_Label.png"), cv2.IMREAD_GRAYSCALE)
         rows = np.flatnonzero((mask > 0).sum(axis=1) > 0)
         if len(rows) > 200:
-            border = np.column_stack([(mask[rows] > 0).argmax(axis=1), rows]).astype(float)[:: max(1, len(rows) // 40)]
+            border = np.column_stack([(mask[rows] > 0).argmax(axis=1), rows]).astype(float)[
+                :: max(1, len(rows) // 40)
+            ]
         picture = photo(path)
         line = best_line(picture)
         near = line is not None and float(np.median(off_px(line, border))) < WITHIN * max(picture.shape)

@@ -1,6 +1,7 @@
 """The tool of a drawn scene: where its edge runs, how it is worn, and how its faces look.
 
-Lengths are in pixels of the drawn picture. d is the distance into the tool from the cutting edge, s the place along it.
+Lengths are in pixels of the drawn picture. d is the distance into the tool from the cutting edge, s
+the place along it.
 """
 
 from __future__ import annotations
@@ -112,22 +113,35 @@ def wear(rng: Rng, side: int) -> Wear:
     kind = rng.choice(4, p=(0.25, 0.15, 0.4, 0.2))
     a, b = np.sort(rng.uniform(-0.45, 0.45, 2)) * side
     soft = spread(rng, 1, 30)
-    used = (np.zeros(n), np.ones(n), step(at - np.float32(a), soft), step(at - np.float32(a), soft) * step(b - at, soft))[kind]
+    used = (
+        np.zeros(n),
+        np.ones(n),
+        step(at - np.float32(a), soft),
+        step(at - np.float32(a), soft) * step(b - at, soft),
+    )[kind]
     if kind == 2 and chance(rng, 0.5):
         used = used[::-1]
     if chance(rng, 0.3):  # tapering
         used = used * np.clip(0.5 + at / side * rng.normal(0, 1.2), 0, 1.2)
     used = used.astype(np.float32)
-    recession = used * np.float32(spread(rng, 0.3, 9)) * (1 + np.float32(0.3) * course(rng, n, spread(rng, 15, 80)))
+    recession = (
+        used * np.float32(spread(rng, 0.3, 9)) * (1 + np.float32(0.3) * course(rng, n, spread(rng, 15, 80)))
+    )
     everywhere = used if chance(rng, 0.6) else np.ones(n, np.float32)
-    recession = recession + everywhere * np.float32(spread(rng, 0.03, 1.3)) * course(rng, n, spread(rng, 2, 25))
+    recession = recession + everywhere * np.float32(spread(rng, 0.03, 1.3)) * course(
+        rng, n, spread(rng, 2, 25)
+    )
     for _ in range(rng.integers(0, 6) if chance(rng, 0.3) else 0):
         middle, half = between(rng, -0.5, 0.5) * side, spread(rng, 1.5, 14)
         recession = recession + np.float32(spread(rng, 0.5, 10)) * np.exp(-(((at - middle) / half) ** 2))
     has_land, has_bare = chance(rng, 0.5), chance(rng, 0.4)
     rough = 1 + np.float32(between(rng, 0.05, 0.5)) * course(rng, n, spread(rng, 3, 40))
     land = used * rough * np.float32(spread(rng, 2, 28) * has_land)
-    bare = used * np.float32(spread(rng, 2, 40) * has_bare) * (1 + np.float32(0.3) * course(rng, n, spread(rng, 4, 40)))
+    bare = (
+        used
+        * np.float32(spread(rng, 2, 40) * has_bare)
+        * (1 + np.float32(0.3) * course(rng, n, spread(rng, 4, 40)))
+    )
     return Wear(recession, np.maximum(land, 0), np.maximum(bare, 0), bool(kind))
 
 
@@ -143,13 +157,17 @@ def silhouette(place: Layout, worn: Wear, d: Map, *, with_wear: bool = True) -> 
 
 def grinding(rng: Rng, s: Map, d: Map, strength: tuple[float, float] = (0.02, 0.35)) -> Map:
     """Relief of a ground or sintered face, as a factor's logarithm."""
-    turn = rng.choice((np.pi / 2 + rng.normal(0, 0.15), rng.normal(0, 0.15), between(rng, 0, np.pi)), p=(0.5, 0.3, 0.2))
+    turn = rng.choice(
+        (np.pi / 2 + rng.normal(0, 0.15), rng.normal(0, 0.15), between(rng, 0, np.pi)), p=(0.5, 0.3, 0.2)
+    )
     c, n = np.float32(np.cos(turn)), np.float32(np.sin(turn))
     out = np.zeros_like(s)
     if chance(rng, 0.75):
         u, v = s * c + d * n, d * c - s * n
         out = np.float32(spread(rng, *strength)) * field(rng, u, v, spread(rng, 12, 250), spread(rng, 0.7, 4))
-    out = out + np.float32(spread(rng, 0.012, 0.2)) * field(rng, s, d, spread(rng, 0.9, 2.5), spread(rng, 0.9, 2.5))
+    out = out + np.float32(spread(rng, 0.012, 0.2)) * field(
+        rng, s, d, spread(rng, 0.9, 2.5), spread(rng, 0.9, 2.5)
+    )
     if chance(rng, 0.4):
         out = out + np.float32(spread(rng, 0.03, 0.3)) * clouds(rng, s.shape[0], spread(rng, 6, 120))
     return np.asarray(out, np.float32)
@@ -159,9 +177,13 @@ def smooth_face(rng: Rng, place: Layout, d: Map) -> Picture:
     """Draw a face with next to nothing on it: a coating's colour and a fine grain."""
     side, s = d.shape[0], place.s
     level = np.float32(spread(rng, 0.1, 1.2) if chance(rng, 0.9) else spread(rng, 0.006, 0.1))
-    relief = np.float32(spread(rng, 0.006, 0.07)) * field(rng, s, d, spread(rng, 0.8, 2.5), spread(rng, 0.8, 2.5))
+    relief = np.float32(spread(rng, 0.006, 0.07)) * field(
+        rng, s, d, spread(rng, 0.8, 2.5), spread(rng, 0.8, 2.5)
+    )
     if chance(rng, 0.6):  # ground across the edge
-        relief = relief + np.float32(spread(rng, 0.005, 0.06)) * field(rng, d, s, spread(rng, 20, 300), spread(rng, 0.8, 3))
+        relief = relief + np.float32(spread(rng, 0.005, 0.06)) * field(
+            rng, d, s, spread(rng, 20, 300), spread(rng, 0.8, 3)
+        )
     light = np.exp(relief) * np.clip(1 + np.float32(rng.normal(0, 0.2) / side) * (d + s), 0.3, 3)
     return np.asarray((level * light)[..., None] * colour(rng), np.float32)
 
@@ -173,33 +195,43 @@ def face(rng: Rng, place: Layout, d: Map) -> tuple[Picture, bool]:
     tint = colour(rng)
     level = np.float32(spread(rng, 0.03, 1.2) if chance(rng, 0.85) else spread(rng, 0.006, 0.03))
     light = np.exp(grinding(rng, s, d))
-    light = light * np.clip(1 + np.float32(rng.normal(0, 0.4) / side) * d + np.float32(rng.normal(0, 0.5) / side) * s, 0.1, 4)
+    light = light * np.clip(
+        1 + np.float32(rng.normal(0, 0.4) / side) * d + np.float32(rng.normal(0, 0.5) / side) * s, 0.1, 4
+    )
     has_land = place.kind == "flank" or chance(rng, 0.55)
     out = (level * light)[..., None] * tint
     if has_land:
         out = with_heel(rng, place, d, out, level, tint)
     elif chance(rng, 0.35):  # focus is lost, or the face bends away, with the depth
-        depth = np.clip((d - np.float32(spread(rng, 5, 80))) / np.float32(spread(rng, 20, 200)), 0, 1)[..., None]
+        depth = np.clip((d - np.float32(spread(rng, 5, 80))) / np.float32(spread(rng, 20, 200)), 0, 1)[
+            ..., None
+        ]
         out = out + (blurred(out, spread(rng, 2, 10)) - out) * depth
         out = out * (1 - np.float32(between(rng, 0, 0.9)) * depth)
     if chance(rng, 0.25):
         out = engraved(rng, out)
     if chance(rng, 0.25):  # stains, spent coating
-        where = step(clouds(rng, side, spread(rng, 15, 150)) - np.float32(between(rng, 0.2, 1.5)), 0.3)[..., None]
+        where = step(clouds(rng, side, spread(rng, 15, 150)) - np.float32(between(rng, 0.2, 1.5)), 0.3)[
+            ..., None
+        ]
         out = out * (1 + (np.float32(spread(rng, 0.2, 2.5)) * colour(rng) - 1) * where)
     if place.second in ("rounded", "blurred") or (place.second == "plain" and chance(rng, 0.3)):
         reach = np.float32(spread(rng, 4, 50))
         near = np.maximum(place.d_second, 0) / reach
         turn = np.float32(rng.normal(0, 1.2)) * np.exp(-near)
         if chance(rng, 0.6):  # the lamp on the rounded side
-            turn = turn + np.float32(spread(rng, 0.2, 2)) * np.exp(-(((near - np.float32(between(rng, 0.2, 1.2))) * 3) ** 2))
+            turn = turn + np.float32(spread(rng, 0.2, 2)) * np.exp(
+                -(((near - np.float32(between(rng, 0.2, 1.2))) * 3) ** 2)
+            )
         if chance(rng, 0.5):  # or it is a band of its own
             turn = turn + np.float32(rng.normal(0, 0.9)) * step(reach - place.d_second, spread(rng, 1.5, 12))
         out = out * np.exp(np.clip(turn, -3, 2.2))[..., None]
     return np.asarray(out, np.float32), has_land
 
 
-def with_heel(rng: Rng, place: Layout, d: Map, land: Picture, level: np.float32, tint: NDArray[np.float32]) -> Picture:
+def with_heel(
+    rng: Rng, place: Layout, d: Map, land: Picture, level: np.float32, tint: NDArray[np.float32]
+) -> Picture:
     """Put a narrow land before another face, with the heel edge between them."""
     side = d.shape[0]
     s = place.s
@@ -225,10 +257,18 @@ def with_heel(rng: Rng, place: Layout, d: Map, land: Picture, level: np.float32,
         ridge = np.exp(-((beyond / np.float32(spread(rng, 0.6, 4))) ** 2))
         if chance(rng, 0.4):
             ridge = ridge * np.clip(0.5 + along(course(rng, 3 * side, spread(rng, 5, 80)), s), 0, 2)
-        out = out * np.maximum(1 + glint * ridge, 0.05)[..., None] + (np.maximum(glint, 0) * level * 0.4 * ridge)[..., None] * tint
+        out = (
+            out * np.maximum(1 + glint * ridge, 0.05)[..., None]
+            + (np.maximum(glint, 0) * level * 0.4 * ridge)[..., None] * tint
+        )
     if chance(rng, 0.25):  # a second heel
         further = beyond - np.float32(spread(rng, 8, 120))
-        out = out * (1 + (np.float32(np.exp(rng.normal(0, 0.7))) - 1) * step(further, spread(rng, 0.8, 6)))[..., None]
+        out = (
+            out
+            * (1 + (np.float32(np.exp(rng.normal(0, 0.7))) - 1) * step(further, spread(rng, 0.8, 6)))[
+                ..., None
+            ]
+        )
     return np.asarray(out, np.float32)
 
 
@@ -239,15 +279,33 @@ def engraved(rng: Rng, out: Picture) -> Picture:
     x0, y0 = (int(v) for v in rng.uniform(-0.1, 0.9, 2) * side)
     if chance(rng, 0.4):
         text = "".join(rng.choice(list("0123456789AKMPXRT"), rng.integers(1, 7)))
-        cv2.putText(canvas, text, (x0, y0), int(rng.integers(0, 4)), spread(rng, 0.5, 3), 255, int(rng.integers(1, 5)), cv2.LINE_AA)
+        cv2.putText(
+            canvas,
+            text,
+            (x0, y0),
+            int(rng.integers(0, 4)),
+            spread(rng, 0.5, 3),
+            255,
+            int(rng.integers(1, 5)),
+            cv2.LINE_AA,
+        )
     elif chance(rng, 0.5):
         pitch = spread(rng, 3, 10)
         for i, j in np.argwhere(rng.random((7, 14)) < 0.45):
-            cv2.circle(canvas, (int(x0 + j * pitch), int(y0 + i * pitch)), int(pitch * 0.45) + 1, 255, -1, cv2.LINE_AA)
+            cv2.circle(
+                canvas,
+                (int(x0 + j * pitch), int(y0 + i * pitch)),
+                int(pitch * 0.45) + 1,
+                255,
+                -1,
+                cv2.LINE_AA,
+            )
     else:
         for _ in range(rng.integers(1, 8)):
             far = (int(x0 + rng.normal(0, side / 3)), int(y0 + rng.normal(0, side / 3)))
-            cv2.line(canvas, (x0 + int(rng.normal(0, 30)), y0), far, 255, int(rng.integers(1, 3)), cv2.LINE_AA)
+            cv2.line(
+                canvas, (x0 + int(rng.normal(0, 30)), y0), far, 255, int(rng.integers(1, 3)), cv2.LINE_AA
+            )
     mask = canvas.astype(np.float32)[..., None] / np.float32(255)
     return out * (1 + (np.float32(spread(rng, 0.15, 2.5)) - 1) * mask)
 
@@ -270,7 +328,11 @@ def worn_edge(rng: Rng, place: Layout, worn: Wear, d: Map, depth: Map, out: Pict
             rim = np.exp(-(((depth - land) / np.float32(spread(rng, 0.6, 2))) ** 2)) * (land > 1)
             out = out * (1 + np.float32(between(rng, -0.7, 2)) * rim)[..., None]
     if chance(rng, 0.65):
-        offset = along(worn.recession, s) * np.float32(between(rng, 0, 1.2)) if chance(rng, 0.5) else np.float32(between(rng, 0, 2))
+        offset = (
+            along(worn.recession, s) * np.float32(between(rng, 0, 1.2))
+            if chance(rng, 0.5)
+            else np.float32(between(rng, 0, 2))
+        )
         strength = np.float32(spread(rng, 0.1, 3) * (1 if chance(rng, 0.75) else -0.3))
         line = np.exp(-(((depth - offset) / np.float32(spread(rng, 0.5, 3))) ** 2))
         if chance(rng, 0.5):

@@ -21,9 +21,9 @@ import cv2
 import numpy as np
 import torch
 import torch.multiprocessing as mp
-import torch.nn.functional as F
 from net import EdgeNet
 from scene import Scene, draw
+from torch.nn import functional
 
 SIDE, SHEAF = 320, 8
 TRAINING, HELD_OUT = 1, 2  # first number of a scene's seed; tests take 3
@@ -38,7 +38,9 @@ def packed(scene: Scene) -> np.ndarray:
     return np.concatenate([scene.picture, np.rint(maps * 255), normal], axis=-1).astype(np.uint8)
 
 
-def drawing(first: int, worker: int, start: int, free: mp.Queue, full: mp.Queue, sheaves: torch.Tensor) -> None:
+def drawing(
+    first: int, worker: int, start: int, free: mp.Queue, full: mp.Queue, sheaves: torch.Tensor
+) -> None:
     """Draw scenes into free sheaves until told None."""
     cv2.setNumThreads(1)
     torch.set_num_threads(1)
@@ -82,16 +84,22 @@ def varied(batch: torch.Tensor, random: np.random.Generator) -> tuple[torch.Tens
     return picture.clamp(0, 1), maps[:, 3:4], maps[:, 4:5], maps[:, 5:6], maps[:, 6:8]
 
 
-def loss_of(out: torch.Tensor, edge: torch.Tensor, weight: torch.Tensor, tool: torch.Tensor, normal: torch.Tensor) -> tuple[torch.Tensor, ...]:
+def loss_of(
+    out: torch.Tensor, edge: torch.Tensor, weight: torch.Tensor, tool: torch.Tensor, normal: torch.Tensor
+) -> tuple[torch.Tensor, ...]:
     """Losses of edge, normal and tool."""
     logits = out[:, :1]
-    point = F.binary_cross_entropy_with_logits(logits, edge, reduction="none") * weight * (1 + 6 * edge)
+    point = (
+        functional.binary_cross_entropy_with_logits(logits, edge, reduction="none") * weight * (1 + 6 * edge)
+    )
     probability = torch.sigmoid(logits) * weight
     shared = (probability * edge).sum((1, 2, 3))
-    dice = 1 - (2 * shared + 20) / (probability.pow(2).sum((1, 2, 3)) + (edge * weight).pow(2).sum((1, 2, 3)) + 20)
+    dice = 1 - (2 * shared + 20) / (
+        probability.pow(2).sum((1, 2, 3)) + (edge * weight).pow(2).sum((1, 2, 3)) + 20
+    )
     near = (edge > BAND).float() * weight
     side = (((out[:, 1:3] - normal) ** 2).sum(1, keepdim=True) * near).sum() / (near.sum() + 1)
-    body = F.binary_cross_entropy_with_logits(out[:, 3:], tool)
+    body = functional.binary_cross_entropy_with_logits(out[:, 3:], tool)
     return point.mean() * 10 + dice.mean(), side, body
 
 
@@ -121,7 +129,8 @@ def score(model: EdgeNet, held_out: torch.Tensor) -> str:
                 sided += float((out[k, 1:3] * normal[k]).sum(0)[where].mean()) > 0
     model.train()
     n = len(held_out)
-    return f"loss edge {totals[0] / n:.4f} normal {totals[1] / n:.4f} tool {totals[2] / n:.4f}; edge {hit}/{seen}, side {sided}/{seen}, false {false}/{blank}"
+    losses = "edge {:.4f} normal {:.4f} tool {:.4f}".format(*(totals / n))
+    return f"loss {losses}; edge {hit}/{seen}, side {sided}/{seen}, false {false}/{blank}"
 
 
 def exported(model: EdgeNet, folder: Path) -> None:
@@ -140,7 +149,9 @@ def exported(model: EdgeNet, folder: Path) -> None:
     picture = scene.picture[:64]
     with torch.no_grad():
         maps = plain(torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255)[0].numpy()
-    np.savez_compressed(folder / "edge_map_outputs.npz", picture=picture, every=np.int64(4), maps=maps[:, ::4, ::4])
+    np.savez_compressed(
+        folder / "edge_map_outputs.npz", picture=picture, every=np.int64(4), maps=maps[:, ::4, ::4]
+    )
 
 
 def main() -> None:
@@ -160,16 +171,24 @@ def main() -> None:
     sheaves = torch.empty((slots, SHEAF, SIDE, SIDE, 8), dtype=torch.uint8).share_memory_()
     context = mp.get_context("fork")
     free, full, held_free, held_full = (context.Queue() for _ in range(4))
-    held_sheaves = torch.empty((options.held_out // SHEAF, SHEAF, SIDE, SIDE, 8), dtype=torch.uint8).share_memory_()
+    held_sheaves = torch.empty(
+        (options.held_out // SHEAF, SHEAF, SIDE, SIDE, 8), dtype=torch.uint8
+    ).share_memory_()
     for slot in range(slots):
         free.put(slot)
     for slot in [*range(len(held_sheaves)), None]:
         held_free.put(slot)
     processes = [
-        context.Process(target=drawing, args=(TRAINING, k, options.from_scene, free, full, sheaves), daemon=True)
+        context.Process(
+            target=drawing, args=(TRAINING, k, options.from_scene, free, full, sheaves), daemon=True
+        )
         for k in range(options.workers)
     ]
-    processes.append(context.Process(target=drawing, args=(HELD_OUT, 0, 0, held_free, held_full, held_sheaves), daemon=True))
+    processes.append(
+        context.Process(
+            target=drawing, args=(HELD_OUT, 0, 0, held_free, held_full, held_sheaves), daemon=True
+        )
+    )
     for process in processes:
         process.start()
 
@@ -182,7 +201,9 @@ def main() -> None:
         model.load_state_dict(torch.load(options.start, map_location=device))
     averaged = copy.deepcopy(model).eval()
     pairs = zip(averaged.state_dict().values(), model.state_dict().values(), strict=True)
-    means, weights = zip(*[(mine, theirs) for mine, theirs in pairs if mine.dtype.is_floating_point], strict=True)
+    means, weights = zip(
+        *[(mine, theirs) for mine, theirs in pairs if mine.dtype.is_floating_point], strict=True
+    )
     optimiser = torch.optim.AdamW(model.parameters(), lr=RATE, weight_decay=DECAY)
     pool = torch.empty((options.pool, SIDE, SIDE, 8), dtype=torch.uint8, device=device)
     random = np.random.default_rng(20260102)
@@ -208,7 +229,8 @@ def main() -> None:
                 take(False)
         except queue.Empty:
             pass
-        rate = RATE * (0.4 if options.start else 1.0) * min(1, step / 300 + 0.02) * 0.5 * (1 + math.cos(math.pi * share)) + 1e-6
+        rate = RATE * (0.4 if options.start else 1.0) * min(1, step / 300 + 0.02)
+        rate *= 0.5 * (1 + math.cos(math.pi * share))
         for group in optimiser.param_groups:
             group["lr"] = rate
         chosen = torch.from_numpy(random.integers(0, min(drawn, options.pool), options.batch)).to(device)
@@ -227,11 +249,12 @@ def main() -> None:
             torch._foreach_lerp_(means, weights, 1 - keep)
         if time.monotonic() - told > 30:
             told = time.monotonic()
-            print(f"{told - began:.0f} s step {step} scenes {drawn} loss {float(edge):.3f} {float(side):.3f} {float(body):.3f}", flush=True)
+            losses = " ".join(f"{float(one.detach()):.3f}" for one in (edge, side, body))
+            print(f"{told - began:.0f} s step {step} scenes {drawn} loss {losses}", flush=True)
     for process in processes[:-1]:
         process.terminate()
     processes[-1].join()
-    print(f"{step} steps, {drawn} scenes; last number of a worker below {drawn // options.workers + 10 * SHEAF}", flush=True)
+    print(f"{step} steps, {drawn} scenes", flush=True)
     print("held out:", score(averaged, held_sheaves.flatten(0, 1).to(device)), flush=True)
     exported(averaged, options.folder)
 

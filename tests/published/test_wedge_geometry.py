@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from wearscope.wear.wedge import (
+    NoRecessionError,
     apex_to_arc,
     apex_to_tangent,
     arc_length,
@@ -104,7 +105,10 @@ def test_uncertainty_of_the_factor_against_simulation():
     assert u == pytest.approx(scatter, rel=0.02)
 
 
-@pytest.mark.parametrize(("wedge_angle_deg", "tilt_deg"), [(90, 0), (120, 0), (60, 31), (89, 2)])
-def test_no_factor_where_the_view_does_not_show_it(wedge_angle_deg, tilt_deg):
-    with pytest.raises(ValueError, match="face"):
+@pytest.mark.parametrize(
+    ("wedge_angle_deg", "tilt_deg", "why"),
+    [(90, 0, "too-blunt"), (120, 0, "too-blunt"), (60, 31, "too-tilted"), (89, 2, "too-tilted")],
+)
+def test_no_factor_where_the_view_does_not_show_it(wedge_angle_deg, tilt_deg, why):
+    with pytest.raises(NoRecessionError, match=why):
         recession_factor(np.radians(wedge_angle_deg), 0.01, np.radians(tilt_deg))

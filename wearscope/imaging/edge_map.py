@@ -8,6 +8,7 @@ proposes lies within a few of its own pixels of the edge, which are ten of a lar
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -20,7 +21,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Map = NDArray[np.float32]
 
-SIDES_PX = (384, 256)  # longer side of the photo as the net sees it; the first is the map's
+# Longer sides of the photo as the net sees it, all merged; the first is the map's. A second one of 512 finds no more
+# (table in sample_images/scenes/README.md) and takes twice as long again.
+SIDES_PX = (384,)
 MULTIPLE = 16  # the net halves four times
 CODE_POWER = 1 / 2.2  # from linear light to what the net was trained on: pictures as cameras store them
 
@@ -34,7 +37,9 @@ MOST_LINES = 4
 LEAST_LENGTH = 0.06  # of the longer side; what is shorter is no line
 COURSE_POINTS = 9
 
-TOOL_EDGE_SEEN = 0.3
+# Between the most seen in pictures of other things (0.26 of 26) and the least on real flanks, inserts and path-traced
+# pairs (0.29 of 77)
+TOOL_EDGE_SEEN = 0.28
 
 
 @dataclass(frozen=True)
@@ -94,13 +99,15 @@ class ProposedLine:
         return self.evidence * self.span
 
 
-def edge_map(picture: NDArray[Any]) -> EdgeMap:
+def edge_map(picture: NDArray[Any], sides_px: Sequence[int] = SIDES_PX) -> EdgeMap:
     """Let the net look at a photo.
 
     Parameters
     ----------
     picture : ndarray, shape (H, W, 3)
         Codes as a camera stores them (8 or 16 bits), or linear light from 0 to 1 (floating point).
+    sides_px : sequence of int
+        Sizes at which it looks, as longer side of the reduced photo; the maps' mean is taken.
 
     Returns
     -------
@@ -108,16 +115,9 @@ def edge_map(picture: NDArray[Any]) -> EdgeMap:
         What it sees, on a grid coarser than the photo's pixels.
     """
     height, width = picture.shape[:2]
-    maps: Map | None = None
-    for side_px in SIDES_PX:
-        seen = _seen(picture, side_px)
-        if maps is None:
-            maps = seen
-        else:
-            maps = maps + cv2.resize(seen, maps.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-    assert maps is not None
-    maps = maps / np.float32(len(SIDES_PX))
-    h, w = maps.shape[:2]
+    looks = [_seen(picture, side_px) for side_px in sides_px]
+    h, w = looks[0].shape[:2]
+    maps = np.mean([cv2.resize(one, (w, h), interpolation=cv2.INTER_LINEAR) for one in looks], axis=0)
     return EdgeMap(maps[..., 0], maps[..., 1:3], maps[..., 3], (width / w, height / h))
 
 
@@ -179,15 +179,15 @@ def proposed_lines(seen: EdgeMap) -> tuple[ProposedLine, ...]:
 
 def _strongest(points: Array, normals: Array, weights: Array, shape: tuple[int, ...]) -> tuple[float, float]:
     """Direction of the normal and offset of the line that most of the map votes for (Hough 1962, with gradients)."""
-    half = float(np.hypot(*shape)) / 2
+    half = float(np.hypot(shape[0], shape[1])) / 2
     middle = np.array([shape[1], shape[0]]) / 2
     offsets = int(2 * half / STEP_PX) + 4
     votes = np.zeros((ANGLES, offsets), np.float32)
     own = np.rint(np.arctan2(normals[:, 1], normals[:, 0]) * ANGLES / (2 * np.pi)).astype(int)
     for turn in range(-SPREAD_BINS, SPREAD_BINS + 1):
         bins = (own + turn) % ANGLES
-        angle = bins * 2 * np.pi / ANGLES
-        across = ((points - middle) * np.column_stack([np.cos(angle), np.sin(angle)])).sum(axis=1)
+        turns = bins * 2 * np.pi / ANGLES
+        across = ((points - middle) * np.column_stack([np.cos(turns), np.sin(turns)])).sum(axis=1)
         where = np.clip(np.rint((across + half) / STEP_PX).astype(int) + 1, 0, offsets - 1)
         np.add.at(votes, (bins, where), (weights * (1 - abs(turn) / (SPREAD_BINS + 1))).astype(np.float32))
     smooth = cv2.GaussianBlur(np.vstack([votes[-3:], votes, votes[:3]]), (5, 5), 0.8)[3:-3]
