@@ -108,6 +108,11 @@ def edge_map(picture: NDArray[Any], sides_px: Sequence[int] = SIDES_PX) -> EdgeM
         Codes as a camera stores them (8 or 16 bits), or linear light from 0 to 1 (floating point).
     sides_px : sequence of int
         Sizes at which it looks, as longer side of the reduced photo; the maps' mean is taken.
+
+    Returns
+    -------
+    EdgeMap
+        What it sees, on a grid coarser than the photo's pixels.
     """
     height, width = picture.shape[:2]
     looks = [_seen(picture, side_px) for side_px in sides_px]
@@ -148,6 +153,11 @@ def proposed_lines(seen: EdgeMap) -> tuple[ProposedLine, ...]:
     Parameters
     ----------
     seen : EdgeMap
+
+    Returns
+    -------
+    tuple of ProposedLine
+        At most `MOST_LINES`.
     """
     rows, columns = np.nonzero(seen.edge > WEAK)
     points = np.column_stack([columns, rows]).astype(np.float64)

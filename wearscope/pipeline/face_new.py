@@ -15,7 +15,14 @@ from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
 from wearscope.pipeline.face_known import edge_of, lighting_of
-from wearscope.pipeline.face_outcome import bare_of, chip_spans_um, inspection_of, light_seen, method_of
+from wearscope.pipeline.face_outcome import (
+    bare_of,
+    chip_spans_um,
+    inspection_of,
+    light_seen,
+    method_of,
+    method_words,
+)
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.trial.model import PhotoEntry, Trial
@@ -59,7 +66,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     zones, fits, u_scale = Zones(None, _all_unused(located), (), None), ZoneFits(fit, None), located.u_scale
     departure_um = located.trace_um - located.smooth_um
     measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
-    method = method_of("new-state", edge, lighting, by_hand=sources.by_hand(entry))
+    method = method_of(method_words("new-state", edge, lighting), by_hand=sources.by_hand(entry))
     findings = [unused_radius_finding(measured, method)]
     coating = None
     if edge.coated:

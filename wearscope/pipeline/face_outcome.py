@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +21,10 @@ from wearscope.wear.coating_map import CoatingMap
 from wearscope.wear.measured import Edge
 
 
-def method_of(
-    datum: str, edge: Edge, lighting: Lighting, match: MarkMatch | None = None, *, by_hand: bool
-) -> str:
-    """What the numbers rest on: lower-case words joined by ``+``, ``hand`` last.
+def method_words(
+    datum: str, edge: Edge, lighting: Lighting, match: MarkMatch | None = None
+) -> tuple[str, ...]:
+    """What the numbers of a photo rest on, in lower-case words.
 
     Parameters
     ----------
@@ -34,21 +34,40 @@ def method_of(
     lighting : Lighting
     match : MarkMatch, optional
         With the new-state photo.
-    by_hand : bool
-        Whether a person has marked anything.
 
     Returns
     -------
-    str
+    tuple of str
     """
     words = ["light-fit", datum]
     if match is not None:
         words.append("marks" if match.verdict == "same" else "edge-only")
     words.append("stated-radius" if edge.radius_stated else "assumed-radius")
     words.append("stated-ring" if lighting.stated else "assumed-ring")
-    if by_hand:
-        words.append("hand")
-    return "+".join(words)
+    return tuple(words)
+
+
+def method_of(words: Iterable[str], *, by_hand: bool) -> str:
+    """The words of a method as they stand in a row.
+
+    Parameters
+    ----------
+    words : iterable of str
+        What the number rests on.
+    by_hand : bool
+        Whether a person has marked anything.
+
+    Returns
+    -------
+    str
+        Joined by ``+``, ``hand`` last.
+
+    Examples
+    --------
+    >>> method_of(("light-fit", "new-state", "marks"), by_hand=True)
+    'light-fit+new-state+marks+hand'
+    """
+    return "+".join([*words, *(["hand"] if by_hand else [])])
 
 
 def light_seen(located: LocatedEdge) -> Reason:

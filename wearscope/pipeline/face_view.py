@@ -26,6 +26,7 @@ from wearscope.pipeline.face_outcome import (
     inspection_of,
     light_seen,
     method_of,
+    method_words,
     new_as_drawn,
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
@@ -104,8 +105,10 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
     laid = sources.recall(_lay, pair.now, pair.new, bit.coated)
     divided = _divide(job, pair, laid, sources)
     fitted = _fit(job, pair, laid, divided, sources)
-    method = method_of(pair.datum, divided.edge, job.lighting, laid.match, by_hand=pair.by_hand)
-    findings = _place_findings(job, divided, fitted, method)
+    words = method_words(pair.datum, divided.edge, job.lighting, laid.match)
+    signs = divided.zones.transition.signs if divided.zones.transition is not None else ()
+    method = method_of(words, by_hand=pair.by_hand)
+    findings = _place_findings(job, divided, fitted, method_of((*words, *signs), by_hand=pair.by_hand))
     drawing = None
     if divided.zones.transition is None and fitted.new is None:
         findings += _nothing_to_compare(job, divided, fitted, method)

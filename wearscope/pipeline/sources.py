@@ -64,6 +64,11 @@ class Memory:
 
     Calls a function, or gives what the same call gave before; the last `kept` results are kept. Not to be called from
     two threads at once.
+
+    Parameters
+    ----------
+    kept : int
+        Results at most; the one asked for longest ago goes first.
     """
 
     def __init__(self, kept: int = 16) -> None:

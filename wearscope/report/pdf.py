@@ -204,7 +204,10 @@ def fitted(content: bytes, width_mm: float, height_mm: float) -> tuple[float, fl
 
     Returns
     -------
-    width_mm, height_mm : float
+    width_mm : float
+        Of the picture on the page.
+    height_mm : float
+        The same.
     """
     with Image.open(BytesIO(content)) as image:
         across, down = image.size
