@@ -8,6 +8,7 @@ import fake_photos as fake
 import pytest
 
 from wearscope.log.corrections import CorrectionLog, LoggedCorrection
+from wearscope.log.identity import OtherTrialError
 from wearscope.log.inputs import changed_between
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.reporting import NothingHoldsError, measured
@@ -248,3 +249,21 @@ def test_rows_of_which_it_is_not_known_what_they_rest_on_do_not_hold(tmp_path):
         measured(load_trial(tmp_path), tmp_path)
     assert len(measure(tmp_path)[1]) == 4
     assert measured(load_trial(tmp_path), tmp_path).behind == []
+
+
+# --- Which trial is which
+
+
+def test_two_trials_of_one_name_do_not_write_over_each_other(tmp_path):
+    for folder in ("ours", "theirs"):
+        fake.write_trial(tmp_path / folder, bits=("A",), parts=(0, 40))
+    ours, theirs = (load_trial(tmp_path / folder) for folder in ("ours", "theirs"))
+    fake.tell(tmp_path / "theirs", "A", 40, 1, "worn 99")
+    first = measure_trial(ours, tmp_path, jobs=1, inspector=fake.inspector)
+    kept = first.wear_log.read_bytes(), first.measurements.read_bytes()
+    with pytest.raises(OtherTrialError, match=r"another trial named.*give one of the two another name"):
+        measure_trial(theirs, tmp_path, jobs=1, inspector=fake.inspector)
+    assert (first.wear_log.read_bytes(), first.measurements.read_bytes()) == kept
+    found = measured(theirs, tmp_path)
+    assert not [row for row in found.records if (row.parts, row.flute) == (40, 1)], "that is not their photo"
+    assert "photos/A-40-1.jpg" in " ".join(found.behind)

@@ -15,6 +15,7 @@ from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements
+from wearscope.log.identity import IdentityLog
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
@@ -85,8 +86,8 @@ def measure_trial(
     Raises
     ------
     WearscopeError
-        `out_dir` cannot be written, or its wear log cannot be used. Where that can be known, no photo has
-        been read yet.
+        `out_dir` cannot be written, or its wear log cannot be used, or has another trial of this name. Where that
+        can be known, no photo has been read yet.
     KeyboardInterrupt
         Interrupted; the wear log and ``measurements.csv`` hold the photos that were measured.
     """
@@ -95,7 +96,12 @@ def measure_trial(
     measurements, refused = folder / "measurements.csv", folder / REFUSED_NAME
     require_writable([sheets, folder, out_dir], [measurements, refused])
     paths = {entry: sheets / name for entry, name in sheet_names(trial).items()}
-    with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
+    with (
+        WearLog(out_dir / LOG_NAME) as log,
+        CorrectionLog(out_dir / LOG_NAME) as by_hand,
+        IdentityLog(out_dir / LOG_NAME) as known,
+    ):
+        known.claim(trial.name, trial.path)
         corrections = by_hand.current(trial.name)
         inputs = inputs_of(trial, trial.photos, corrections)
         done = {} if again else left_as_they_are(log, trial, inputs, paths)
