@@ -278,7 +278,7 @@ def _verdict(pages: Pages, report: Report) -> None:
     with pages.local_context(fill_color=BLUE):
         pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
     pages.ln(3)
-    for warning in report.fairness.warnings:
+    for warning in report.warnings:
         pages.say(warning, bold=True, colour=RED)
     pages.rows(
         ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),
