@@ -115,7 +115,7 @@ def test_json_is_one_document(run, trial):
     code, out, err = run("measure", trial, "--json")
     assert code == 1
     document = json.loads(out, parse_constant=pytest.fail)
-    assert list(document) == ["trial", "rows", "refused", "paths"]
+    assert list(document) == ["trial", "rows", "refused", "left_as_they_were", "paths"]
     assert document["trial"] == "Birch drawer fronts"
     assert len(document["rows"]) == 4 + 7 * 4
     assert list(document["rows"][0])[:6] == ["bit", "flute", "parts", "view", "quantity", "zone"]
@@ -607,6 +607,115 @@ def test_before_anything_is_measured(run, trial, command):
     assert (code, out) == (1, "")
     assert errors(err) == [f"wearscope: {trial / 'wear-log.sqlite'} holds no measurement of Birch drawer fronts; run wearscope measure {trial / 'trial.toml'}"]  # fmt: skip
     assert not (trial / "results").exists()
+
+
+@pytest.fixture
+def ruled(trial):
+    """The trial on a graticule of 100 µm that can be read."""
+    x = np.arange(800) - 400
+    lines = np.abs((x + 14) % 28 - 14) < 2
+    cv2.imwrite(str(trial / "graticule.png"), np.tile(np.where(lines, 40, 220), (600, 1)).astype(np.uint8))
+    by_graticule = 'graticule = "graticule.png"\ndivision_um = 100'
+    edited(trial, "um_per_px = 3.5\nu_um_per_px = 0.01", by_graticule)
+    return trial
+
+
+def edited(trial, old, new):
+    text = (trial / "trial.toml").read_text()
+    assert old in text
+    (trial / "trial.toml").write_text(text.replace(old, new))
+
+
+@pytest.mark.parametrize("command", ["outcome", "report", "export"])
+def test_no_verdict_from_numbers_by_another_scale(run, ruled, command):
+    run("measure", ruled)
+    assert run(command, ruled)[0] == 0
+    made = {path: path.read_bytes() for path in (ruled / "results").iterdir() if path.is_file()}
+    edited(ruled, "division_um = 100", "division_um = 200")
+    code, out, err = run(command, ruled)
+    assert (code, out) == (1, "")
+    first, *_, last = errors(err)
+    assert first.startswith("wearscope: out of date (changed since: division_um): photos/Wren-0-1.jpg, ")
+    assert last == (
+        "wearscope: no number of Birch drawer fronts holds any more; "
+        f"run wearscope measure {ruled / 'trial.toml'}"
+    )
+    assert {path: path.read_bytes() for path in (ruled / "results").iterdir() if path.is_file()} == made
+    run("measure", ruled)
+    code, _, err = run(command, ruled)
+    assert (code, errors(err)) == (0, [])
+
+
+@pytest.mark.parametrize("command", ["outcome", "report", "export"])
+def test_no_verdict_once_the_graticule_is_refused(run, ruled, command):
+    run("measure", ruled)
+    (ruled / "graticule.png").write_bytes(b"not a picture")
+    code, _, _ = run("measure", ruled)
+    assert code == 1
+    code, out, err = run(command, ruled)
+    assert (code, out) == (1, "")
+    (line,) = errors(err)
+    assert "no photo of Birch drawer fronts could be measured" in line
+
+
+@pytest.mark.parametrize("command", ["outcome", "report", "export"])
+def test_what_is_out_of_date_or_missing_is_said_first(run, trial, command):
+    run("measure", trial)
+    fake.tell(trial, "Wren", 120, 2, "worn 50")
+    fake.tell(trial, "Plover", 200, 1, "worn 60")
+    (trial / "trial.toml").write_text(
+        (trial / "trial.toml").read_text() + fake.PHOTO.format(bit="Plover", flute=1, parts=200)
+    )
+    code, out, err = run(command, trial, "--json")
+    assert code == 1
+    cure = f"run wearscope measure {trial / 'trial.toml'}"
+    lines = [
+        f"out of date (changed since: the photo itself): photos/Wren-120-2.jpg; {cure}",
+        f"not measured yet: photos/Plover-200-1.jpg; {cure}",
+    ]
+    assert errors(err)[:2] == [f"wearscope: {line}" for line in lines]
+    assert json.loads(out)["behind"] == lines
+    if command == "report":
+        page = (trial / "results" / "report.html").read_text(encoding="utf-8")
+        head = page[page.index("<header>") : page.index("</header>")].replace("\N{NO-BREAK SPACE}", " ")
+        assert all(line in head for line in lines)
+        assert "Out of date, changed since: the photo itself" in page
+    run("measure", trial)
+    code, out, err = run(command, trial, "--json")
+    assert (code, json.loads(out)["behind"]) == (0, [])
+    assert not any("photos/" in line for line in errors(err))
+
+
+def test_the_cure_names_the_folder_that_was_named(run, trial, tmp_path):
+    run("measure", trial, "--out", tmp_path / "there")
+    fake.tell(trial, "Wren", 120, 2, "worn 50")
+    code, _, err = run("outcome", trial, "--out", tmp_path / "there")
+    assert code == 1
+    assert errors(err)[0].endswith(f"run wearscope measure {trial / 'trial.toml'} --out {tmp_path / 'there'}")
+
+
+def test_measure_says_what_it_left_as_it_was(run, trial, monkeypatch):
+    monkeypatch.setattr(
+        "wearscope.report.sheets.comparison.draw_sheet", lambda path, **_what: path.write_bytes(b"sheet")
+    )
+    for photo in (trial / "photos").iterdir():
+        photo.write_text(f"sheet {photo.stem}")
+    code, first, err = run("measure", trial)
+    assert (code, "left as they were" in err) == (0, False)
+    rows = (trial / "results" / "measurements.csv").read_bytes()
+    code, out, err = run("measure", trial)
+    assert (code, out) == (0, first)
+    assert "All 12 photos rest on nothing that has changed and were left as they were" in err
+    assert (trial / "results" / "measurements.csv").read_bytes() == rows
+    assert json.loads(run("measure", trial, "--json")[1])["left_as_they_were"] == 12
+    fake.tell(trial, "Wren", 40, 1, "refuse")
+    code, _, err = run("measure", trial)
+    assert code == 1
+    assert "11 of 12 photos rest on nothing that has changed" in err
+    code, _, err = run("measure", trial)
+    assert code == 1, "it is refused still"
+    assert errors(err) == ["wearscope: photos/Wren-40-1.jpg: blurred; focus on the edge and take it again"]
+    assert "left as they were" not in run("measure", trial, "--again")[2]
 
 
 def test_a_spoilt_list_of_refusals(run, trial):

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 import ast
 import dataclasses
-import importlib
-import inspect
-import pkgutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from public_things import public_things
 
 import wearscope
 
 ROOT = Path(wearscope.__file__).parent
 SOURCES = sorted(ROOT.rglob("*.py"))
-MODULES = sorted(
-    name for _, name, _ in pkgutil.walk_packages([str(ROOT)], "wearscope.") if "sample_images" not in name
-)
 DISPLAY = ("PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "napari", "vispy", "dask", "psycopg")
 
 
@@ -148,22 +143,6 @@ def test_importing_pulls_in_no_display_and_says_nothing(module, heavy):
     )
     assert done.stdout.splitlines() == ["[]", "[] []"]
     assert done.stderr == ""
-
-
-def public_things():
-    for name in MODULES:
-        module = importlib.import_module(name)
-        yield name, module
-        for label, thing in vars(module).items():
-            if label.startswith("_") or getattr(thing, "__module__", None) != name:
-                continue
-            if inspect.isfunction(thing) or inspect.isclass(thing):
-                yield f"{name}.{label}", thing
-            if inspect.isclass(thing):
-                for method, what in vars(thing).items():
-                    plain = what.fget if isinstance(what, property) else getattr(what, "__func__", what)
-                    if not method.startswith("_") and inspect.isfunction(plain):
-                        yield f"{name}.{label}.{method}", plain
 
 
 def test_everything_public_is_described():

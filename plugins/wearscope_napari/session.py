@@ -28,6 +28,7 @@ from wearscope.pipeline.inspection import Inspection
 from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, sha256_of
 from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, read_scales, scale_of
+from wearscope.pipeline.standing import inputs_of
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
 
@@ -177,6 +178,7 @@ class Session:
         with CorrectionLog(self.log_path) as by_hand:
             said_so_far = by_hand.history(self.trial.name)  # first: what comes after it counts as not seen
             corrections = by_hand.current(self.trial.name)
+        inputs = inputs_of(self.trial, [entry], corrections, self._sha256)[entry]
         start = perf_counter()
         found = inspect_photo(self.trial, entry, scales, corrections, self._memory)
         seconds = perf_counter() - start
@@ -186,7 +188,7 @@ class Session:
         if found.records:
             try:
                 with WearLog(self.log_path) as log:
-                    result = log_result(log, self.trial, result)
+                    result = log_result(log, self.trial, result, inputs)
             except LogError as problem:
                 not_kept = str(problem)
         self._states[entry] = state_of(entry, found.records, result.refusal)

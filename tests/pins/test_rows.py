@@ -65,7 +65,7 @@ TERMS = {
     ("coating_loss", "unused"): {"silhouette", "border between the colours", "noise of the colours"},
     ("coating_setback", "used"): {"silhouette", "border between the colours"},
     ("used_length", "whole"): {"place of the transition along the edge", "scale"},
-    ("sharpness", "whole"): {"blur in the profile", "scale"},
+    ("sharpness", "whole"): {"blur across the edge", "scale"},
     ("registration_residual", "whole"): {"scatter of the trace"},
     ("wear_land", "used"): {"what the rounding hides"},
     ("chip_count", "used"): {"notches by chance"},
@@ -89,7 +89,7 @@ def test_sizes_that_follow_from_the_row_itself(pair):
             if not zoomed:
                 assert abs(scale) == pytest.approx(abs(row.value) * SCALE_SHARE, rel=0.01), key
     blur_um = found["sharpness", "whole"].value
-    assert together(inspection.budgets["sharpness", "whole"])["blur in the profile"] == pytest.approx(
+    assert together(inspection.budgets["sharpness", "whole"])["blur across the edge"] == pytest.approx(
         0.15 * blur_um
     )
     residual = found["registration_residual", "whole"]

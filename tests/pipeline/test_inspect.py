@@ -391,7 +391,11 @@ class TestWhatThePersonMarked:
             along, _ = pictures.transition_error_um(worn, found)
             assert abs(along) < 30.0
             assert found["used_length", "whole"].value == pytest.approx(1.57 - 0.1 * side, abs=0.15)
-            assert found["transition_x_px", "whole"].method.endswith("+hand")
+            by_hand = found["transition_x_px", "whole"].method
+            assert by_hand.endswith("+hand")
+            # the signs that show the transition stand before it, after what all rows rest on
+            assert by_hand.startswith(found["sharpness", "whole"].method.removesuffix("hand"))
+            assert by_hand.count("+") > found["sharpness", "whole"].method.count("+")
 
     def test_used_side_against_the_evidence_shows_no_transition_there(self, tmp_path):
         near = [[float(c) for c in WORN.at_px(s)] for s in (-1200.0, 1200.0)]

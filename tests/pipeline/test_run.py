@@ -110,17 +110,22 @@ def test_a_changed_photo_is_measured_anew_and_its_earlier_rows_are_history(tmp_p
 # --- photos that do not work out ------------------------------------------------------------------------
 
 
-def test_a_refused_photo_leaves_what_an_earlier_one_gave(tmp_path):
+def test_numbers_of_a_photo_that_is_no_longer_there_do_not_outlive_it(tmp_path):
     trial = fake.a_trial(tmp_path)
     fake.tell(tmp_path, "A2", 40, 1, "sheet")
     before = measured(trial, tmp_path)
     assert len(before.sheets) == 1
-    logged = before.wear_log.read_bytes()
     fake.tell(tmp_path, "A2", 40, 1, "refuse")
     after = measured(trial, tmp_path)
-    assert after.records == before.records
-    assert after.wear_log.read_bytes() == logged
-    assert len(list((tmp_path / "results" / "sheets").iterdir())) == 1
+    here = {"bit": "A2", "flute": 1, "parts": 40}
+    assert not [row for row in after.records if (row.bit, row.flute, row.parts) == ("A2", 1, 40)]
+    with WearLog(after.wear_log) as log:
+        past = log.history(trial=trial.name, **here)
+        assert [row.changed_inputs for row in past] == [("photo_sha256",)] * 4
+        assert all("blurred; focus on the edge" in row.superseding_refusal for row in past)
+        last = log.inspections(trial=trial.name, **here)[-1]
+    assert last.refusal_code == "out-of-focus"
+    assert list((tmp_path / "results" / "sheets").iterdir()) == []
     (photo,) = after.refusals
     assert photo.refusal_code == "out-of-focus"
     assert {one.refusal_code for one in after.photos if not one.refusal} == {""}
@@ -161,9 +166,13 @@ def test_a_photo_that_kills_its_process(tmp_path):
     assert died.refusal_code == "worker-died"
     assert "--jobs" in died.refusal
     assert len(result.photos) == 12
-    assert result.records == first.records, "nothing became known that could replace an earlier row"
+    kept = {(row.bit, row.flute, row.parts) for row in result.records}
+    gone = {(row.bit, row.flute, row.parts) for row in first.records} - kept
+    assert ("A10", 1, 0) in gone, "its row is that of the photo before"
+    assert {place[:2] for place in gone} == {("A10", 1)}, "nothing else rests on it"
     with WearLog(first.wear_log) as log:
-        assert all(made.refusal == "" for made in log.inspections())
+        assert all(made.refusal == "" for made in log.inspections()), "nothing became known of it"
+        assert len(log.current(trial=trial.name)) == len(first.records)
 
 
 def test_numbers_that_make_no_sense_are_a_failure_not_a_row(tmp_path):
@@ -352,15 +361,15 @@ def test_ctrl_c_with_many_processes(tmp_path, whole_group):
         text=True,
     )
     log = WearLog(tmp_path / "wear-log.sqlite")
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 180  # only against hanging: a busy machine takes long to start workers
     while time.monotonic() < deadline and not {(0, 1), (0, 2)} <= {(r.parts, r.flute) for r in log.current()}:
         time.sleep(0.05)
     stop = os.killpg if whole_group else os.kill
     stop(child.pid, signal.SIGINT)
-    _, errors = child.communicate(timeout=30)
+    _, errors = child.communicate(timeout=180)
     assert child.returncode == 130
     assert errors == "", "workers go quietly"
-    assert gone_within(10, child.pid), "none stays behind"
+    assert gone_within(60, child.pid), "none stays behind"
     kept = {(record.parts, record.flute) for record in log.current()}
     assert {(0, 1), (0, 2)} <= kept
     assert (300, 2) not in kept

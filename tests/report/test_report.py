@@ -73,10 +73,7 @@ def a_note(trial, parts, level, text="read off a meter", **changed):
     return replace(note, **changed)
 
 
-def made(trial, rows, *, refusals=None, sheets=None, notes=(), sha256_now=None):
-    known = {
-        place(entry): row.photo_sha256 for entry in trial.photos for row in rows if row.photo == entry.file
-    }
+def made(trial, rows, *, refusals=None, sheets=None, notes=(), **more):
     return report_of(
         trial,
         rows,
@@ -85,10 +82,8 @@ def made(trial, rows, *, refusals=None, sheets=None, notes=(), sha256_now=None):
         notes,
         refusals=refusals or {},
         sheets=sheets or {},
-        sha256_now={entry: known.get(place(entry), "") for entry in trial.photos}
-        if sha256_now is None
-        else sha256_now,
         made_at=DAY,
+        **more,
     )
 
 
@@ -250,12 +245,21 @@ def test_cautions_stand_where_bits_are_changed(page, pdf_text):
         assert must in " ".join(CAUTIONS)
 
 
-def test_a_file_that_has_changed_or_gone_is_told(trial, rows):
-    entries = trial.photos[:2]
-    report = made(trial, rows, sha256_now={entries[0]: "0" * 64})
-    assert "has changed since it was measured" in " ".join(report.photos[0].remarks)
-    assert "no longer where" in " ".join(report.photos[1].remarks)
+def test_what_is_out_of_date_is_told_first_and_beside_its_photo(trial, rows):
+    first = trial.photos[0]
+    others = [row for row in rows if row.photo != first.file]
+    line = "out of date (changed since: division_um): one.jpg; run wearscope measure"
+    report = made(
+        trial, others, out_of_date={first: "Out of date, changed since: division_um."}, behind=[line]
+    )
+    assert (report.photos[0].verdict, report.photos[0].remarks) == (
+        "out of date",
+        ("Out of date, changed since: division_um.",),
+    )
+    html = report_html(report, interactive=False)
+    assert line in html[html.index("<header>") : html.index("</header>")]
     assert made(trial, rows).photos[0].remarks == ()
+    assert made(trial, rows).warnings == made(trial, rows).fairness.warnings
 
 
 def test_without_script_the_page_is_small_and_says_the_same(report, page):

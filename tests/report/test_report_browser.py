@@ -118,7 +118,6 @@ def folder(tmp_path_factory):
             ("Plover", 2, 150, "relief"): "photos/plover-150-2.jpg: another flute; photograph the right one"
         },
         sheets={entry: sheet for entry in trial.photos if entry.parts} if sheet.is_file() else {},
-        sha256_now={},
         made_at="2026-01-06T08:00:00+00:00",
     )
     (folder / "report.html").write_text(report_html(report), encoding="utf-8")

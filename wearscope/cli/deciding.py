@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wearscope.cli.common import (
+    OK,
+    REFUSED,
     CommandLineError,
     JsonOption,
     OutOption,
@@ -21,6 +23,7 @@ from wearscope.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from wearscope.pipeline.reporting import Measured
     from wearscope.trial import Trial
 
 
@@ -36,26 +39,26 @@ def outcome(
     the wear curves.
     """
     loaded = _load_for(trial, over)
-    decide(loaded, (out or loaded.folder).absolute(), over, as_json=as_json)
+    raise typer.Exit(decide(loaded, (out or loaded.folder).absolute(), over, as_json=as_json))
 
 
-def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
-    """Print and write the outcome of a trial."""
+def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
+    """Print and write the outcome of a trial; the exit code says whether all photos are in it as they are now."""
     from wearscope.economics.decision import outcome_of
-    from wearscope.pipeline.reporting import measured
     from wearscope.process.fairness import fair_trial
     from wearscope.report.curves import write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
     from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
     from wearscope.report.fairness_words import fair_warnings
 
+    measured = _measured(trial, folder)
     complain(fair_warnings(fair_trial(trial)))
-    found = outcome_of(trial, measured(trial, folder).records, over)  # type: ignore[arg-type]
+    found = outcome_of(trial, measured.records, over)  # type: ignore[arg-type]
     results = folder / "results"
     written = [*write_outcome(results, found), *write_curves(found, results)]
     if as_json:
-        print_json(outcome_document(found))
-        return
+        print_json(outcome_document(found) | {"behind": measured.behind})
+        return _exit_code(measured)
     typer.echo(verdict_text(found))
     for bit in found.bits:
         typer.echo(f"\nBit {bit.bit}")
@@ -64,6 +67,7 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> None:
         typer.echo("\nWhat to do")
         _print_wrapped(sentences)
     say_to_open(written)
+    return _exit_code(measured)
 
 
 def report(
@@ -82,18 +86,22 @@ def report(
     results/report.pdf.
     """
     loaded = _load_for(trial, over)
-    write_report(loaded, (out or loaded.folder).absolute(), over, interactive=not static, as_json=as_json)
+    folder = (out or loaded.folder).absolute()
+    raise typer.Exit(write_report(loaded, folder, over, interactive=not static, as_json=as_json))
 
 
-def write_report(trial: Trial, folder: Path, over: str, *, interactive: bool, as_json: bool) -> None:
-    """Write the report of a trial, and say where it is."""
+def write_report(trial: Trial, folder: Path, over: str, *, interactive: bool, as_json: bool) -> int:
+    """Write the report of a trial, and say where it is; the exit code is as in `decide`."""
     from wearscope.pipeline.reporting import publish_report
 
-    page, pdf = publish_report(trial, folder, over, interactive=interactive)  # type: ignore[arg-type]
+    found = _measured(trial, folder)
+    page, pdf = publish_report(trial, folder, found, over, interactive=interactive)  # type: ignore[arg-type]
     if as_json:
-        print_json({"trial": trial.name, "paths": {"html": str(page), "pdf": str(pdf)}})
+        paths = {"html": str(page), "pdf": str(pdf)}
+        print_json({"trial": trial.name, "behind": found.behind, "paths": paths})
     else:
         say_to_open([page, pdf])
+    return _exit_code(found)
 
 
 def export(
@@ -111,11 +119,28 @@ def export(
     loaded = load(trial)
     from wearscope.pipeline.reporting import export_trial
 
-    written = export_trial(loaded, (out or loaded.folder).absolute(), parquet=parquet)
+    folder = (out or loaded.folder).absolute()
+    found = _measured(loaded, folder)
+    written = export_trial(loaded, folder, found, parquet=parquet)
     if as_json:
-        print_json({"trial": loaded.name, "paths": [str(path) for path in written]})
+        paths = [str(path) for path in written]
+        print_json({"trial": loaded.name, "behind": found.behind, "paths": paths})
     else:
         say_to_open(written)
+    raise typer.Exit(_exit_code(found))
+
+
+def _measured(trial: Trial, folder: Path) -> Measured:
+    """What the wear log says of a trial; what does not hold any more is told before anything else."""
+    from wearscope.pipeline.reporting import measured
+
+    found = measured(trial, folder)
+    complain(found.behind)
+    return found
+
+
+def _exit_code(found: Measured) -> int:
+    return REFUSED if found.behind else OK
 
 
 def _load_for(trial: Path | None, over: str) -> Trial:

@@ -38,6 +38,7 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
         "trial": trial.name,
         "rows": rows,
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
+        "left_as_they_were": result.n_left,
         "paths": {
             "measurements": str(result.measurements),
             "refused": str(result.refused),

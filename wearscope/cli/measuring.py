@@ -57,17 +57,22 @@ def measure(
     ] = None,
     jobs: JobsOption = None,
     budget: Annotated[
-        bool, typer.Option("--budget", help="Also print what each number's uncertainty is made of.")
+        bool,
+        typer.Option(
+            "--budget", help="Also print what each number's uncertainty is made of; measures every photo."
+        ),
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Measure every photo, whether anything has changed or not.")
     ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Measure every photo of a trial.
+    """Measure the photos of a trial that are new, or rest on something that has changed.
 
-    Writes the folder results/ and adds to the wear log. Measuring again adds nothing twice, and what an
-    earlier run found stays in the log.
+    Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
     """
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget)
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again)
     raise typer.Exit(REFUSED if result.refusals else OK)
 
 
@@ -79,12 +84,19 @@ def _measure(
     as_json: bool,
     quiet: bool,
     budget: bool = False,
+    again: bool = False,
 ) -> BatchResult:
     loaded = load(trial)
     from wearscope.pipeline.run import measure_trial
 
     with progress_bar("Measuring", quiet) as progress:
-        result = measure_trial(loaded, (out or loaded.folder).absolute(), jobs=jobs, progress=progress)
+        result = measure_trial(
+            loaded,
+            (out or loaded.folder).absolute(),
+            jobs=jobs,
+            progress=progress,
+            again=again or budget,  # the wear log keeps no budgets
+        )
     if as_json:
         print_json(documents.measured_document(loaded, result, budget=budget))
     elif not quiet:
@@ -181,7 +193,10 @@ def repeat(
 
 def _say_what_to_open(result: BatchResult) -> None:
     from wearscope.log.records import gave_numbers
+    from wearscope.report import standing_words
 
+    if result.n_left:
+        typer.echo(standing_words.left_text(result.n_left, len(result.photos)), err=True)
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
     n_silent = len(result.photos) - len(result.refusals) - n_measured
     silent = (

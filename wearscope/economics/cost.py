@@ -38,6 +38,14 @@ class Use:
         -------
         ndarray
             Of that shape.
+
+        Examples
+        --------
+        60 of money for a bit that is ground again once, and so lives twice:
+
+        >>> import numpy as np
+        >>> Use(60.0, lives=2).per_part(np.array([150.0, 300.0]))
+        array([0.2, 0.1])
         """
         result: Array = self.money / (self.lives * life_parts)
         return result
@@ -52,6 +60,11 @@ class Use:
         Returns
         -------
         float
+
+        Examples
+        --------
+        >>> Use(60.0, lives=2).break_even_life(0.2)
+        150.0
         """
         return self.money / (self.lives * money_per_part)
 

@@ -41,8 +41,10 @@ def lives(
 
     Returns
     -------
-    worst, mean : ndarray, shape (N,)
-        In parts, infinite where the limit is not reached within `BEYOND`.
+    worst : ndarray, shape (N,)
+        Of the worst flute, in parts; infinite where the limit is not reached within `BEYOND`.
+    mean : ndarray, shape (N,)
+        Of the mean of the flutes, the same.
     """
     n = len(curve.new)
     wear = curve.wear

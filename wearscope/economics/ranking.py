@@ -23,6 +23,11 @@ def chances(costs: Array) -> Array:
     -------
     ndarray, shape (B,)
         Adds up to 1; bits of equal cost share.
+
+    Examples
+    --------
+    >>> chances(np.array([[0.20, 0.22, 0.25], [0.24, 0.21, 0.25]]))
+    array([0.5, 0.5])
     """
     cheapest = costs == costs.min(axis=0)
     result: Array = (cheapest / cheapest.sum(axis=0)).mean(axis=1)
@@ -40,6 +45,13 @@ def cost_of_choosing_wrongly(costs: Array) -> float:
     -------
     float
         The expected value of perfect information; 0 or more.
+
+    Examples
+    --------
+    Each of two bits is the cheaper one in half of the draws; knowing which would save 0.02 per part:
+
+    >>> round(cost_of_choosing_wrongly(np.array([[0.20, 0.24], [0.24, 0.20]])), 3)
+    0.02
     """
     return float(costs.mean(axis=1).min() - costs.min(axis=0).mean())
 

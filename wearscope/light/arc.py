@@ -109,9 +109,12 @@ def arc_light(
 
     Returns
     -------
-    ring, axial, card : ndarray, shape (N,) or (P, N)
-        From the lamp ring, from light along the view axis, and the share of the mirrored background (the rest
-        mirrors the surroundings), each for unit source strength.
+    ring : ndarray, shape (N,) or (P, N)
+        From the lamp ring, for unit source strength; so are the others.
+    axial : ndarray, shape (N,) or (P, N)
+        From light along the view axis.
+    card : ndarray, shape (N,) or (P, N)
+        Share of the mirrored background; the rest mirrors the surroundings.
     """
     cos_phi = np.sqrt(np.clip(1.0 - sin_phi**2, 0.0, 1.0))
     to_camera = smith_g1(cos_phi, roughness)

@@ -59,7 +59,16 @@ class ChangedMeanwhileError(WearscopeError):
 
     @classmethod
     def by(cls, name: str) -> Self:
-        """Said of who did it."""
+        """Said of who did it.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        ChangedMeanwhileError
+        """
         return cls(f"{name} has corrected this photo meanwhile", "look at it again, then correct it")
 
 
@@ -102,7 +111,19 @@ class CorrectionLog(database.OpenLog):
             add_rows(connection, correction, [asdict(row) for row in rows])
 
     def history(self, trial: str, photo_sha256: str | None = None) -> list[LoggedCorrection]:
-        """All that was ever said of a trial's photos, or of one of them, in the order it was said."""
+        """All that was ever said of a trial's photos, or of one of them, in the order it was said.
+
+        Parameters
+        ----------
+        trial : str
+        photo_sha256 : str, optional
+            Of the one photo that is asked for.
+
+        Returns
+        -------
+        list of LoggedCorrection
+            Those taken back included; empty where there is no log.
+        """
         with self._reading() as connection:
             if connection is None:
                 return []
@@ -110,7 +131,17 @@ class CorrectionLog(database.OpenLog):
         return [LoggedCorrection(*(row[name] for name in _NAMES)) for row in rows]
 
     def current(self, trial: str) -> dict[str, Correction]:
-        """What holds for each photo of a trial that anything was said of, by the photo's sha256."""
+        """What holds for each photo of a trial that anything was said of, by the photo's sha256.
+
+        Parameters
+        ----------
+        trial : str
+
+        Returns
+        -------
+        dict of str to Correction
+            Photos of which nothing holds any more are left out.
+        """
         said: dict[str, dict[str, str | None]] = {}
         for row in self.history(trial):
             said.setdefault(row.photo_sha256, {})[row.kind] = row.value
@@ -118,7 +149,18 @@ class CorrectionLog(database.OpenLog):
         return {sha256: what for sha256, what in found.items() if not what.empty}
 
     def last_step(self, trial: str, photo_sha256: str) -> tuple[Correction, Correction] | None:
-        """What held of a photo before the last correction that was not taken back, and what holds with it."""
+        """What held of a photo before the last correction that was not taken back, and what holds with it.
+
+        Parameters
+        ----------
+        trial : str
+        photo_sha256 : str
+
+        Returns
+        -------
+        tuple of (Correction, Correction) or None
+            None where nothing is left to take back.
+        """
         rows = self.history(trial, photo_sha256)
         steps = standing(rows)
         if not steps:
@@ -148,7 +190,17 @@ def _of(trial: str, photo_sha256: str | None) -> list[ColumnElement[bool]]:
 
 
 def changes(before: Correction, after: Correction) -> dict[str, str | None]:
-    """What has to be logged to get from one correction to another: values as JSON by kind, None for taken back."""
+    """What has to be logged to get from one correction to another: values as JSON by kind, None for taken back.
+
+    Parameters
+    ----------
+    before, after : Correction
+
+    Returns
+    -------
+    dict of str to (str or None)
+        Kinds that do not change are left out.
+    """
     old, new, none = (_CHECKED.dump_python(what, mode="json") for what in (before, after, Correction()))
     return {
         kind: None if new[kind] == none[kind] else json.dumps(new[kind])
@@ -161,6 +213,16 @@ def standing(rows: Sequence[LoggedCorrection]) -> list[tuple[str, str | None]]:
     """Corrections of one photo that were not taken back, oldest first: kind, and its value before.
 
     A row that says again what held before the last one of its kind takes that one back.
+
+    Parameters
+    ----------
+    rows : sequence of LoggedCorrection
+        Of one photo, in the order they were made.
+
+    Returns
+    -------
+    list of (str, str or None)
+        The value before is JSON, and None where nothing was said before.
     """
     steps: list[tuple[str, str | None]] = []
     holds: dict[str, str | None] = {}
@@ -175,7 +237,13 @@ def standing(rows: Sequence[LoggedCorrection]) -> list[tuple[str, str | None]]:
 
 
 def now_text() -> str:
-    """The time as it is logged."""
+    """The time as it is logged.
+
+    Returns
+    -------
+    str
+        UTC, to the second, as ISO 8601 writes it.
+    """
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
@@ -193,6 +261,11 @@ def logged(
         As from `changes`.
     by : str
         Who says so.
+
+    Returns
+    -------
+    list of LoggedCorrection
+        One for each kind, all of the same time.
     """
     at = now_text()
     return [

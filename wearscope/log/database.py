@@ -35,6 +35,14 @@ def open_engine(path: Path) -> Engine:
 
     The journal stays SQLite's default: write-ahead logging does not work on network shares, where shops
     keep such files, and rows come photo by photo, seconds apart.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Engine
     """
     url = URL.create("sqlite", database=str(path))
     engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_TIMEOUT_S})

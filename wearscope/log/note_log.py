@@ -66,7 +66,17 @@ class NoteLog(database.OpenLog):
         return added
 
     def notes(self, **place: Unpack[NotePlace]) -> list[Note]:
-        """Notes that hold now, by bit, parts, flute and kind."""
+        """Notes that hold now, by bit, parts, flute and kind.
+
+        Parameters
+        ----------
+        **place : str or int
+            As in `NotePlace`.
+
+        Returns
+        -------
+        list of Note
+        """
         held = [logged.note for logged in self.note_history(**place) if logged.superseded_at is None]
         kinds = get_args(NoteKind)
         return sorted(
@@ -81,7 +91,18 @@ class NoteLog(database.OpenLog):
         )
 
     def note_history(self, **place: Unpack[NotePlace]) -> list[LoggedNote]:
-        """All notes ever made, those that hold now included, in the order they were added."""
+        """All notes ever made, those that hold now included, in the order they were added.
+
+        Parameters
+        ----------
+        **place : str or int
+            As in `NotePlace`.
+
+        Returns
+        -------
+        list of LoggedNote
+            Empty where there is no log.
+        """
         with self._reading() as connection:
             if connection is None:
                 return []

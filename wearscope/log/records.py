@@ -12,10 +12,47 @@ from wearscope.quantities.quantity import Status, Zone, quantity_of
 class Record:
     """One row of ``measurements.csv`` and of the wear log; the fields are its columns, in order.
 
-    A refused record has no value, no uncertainty and no interval. Lengths are in the unit that `unit` names; so is
-    `detection_limit`, None where nothing can go undetected. `dof` is None for infinitely many degrees of freedom.
-    `reasons` says in codes, as `wearscope.quantities.reasons` writes them, what `note` says in words. The last three
-    are not in rows of version 0.1.
+    A refused record has no value, no uncertainty and no interval. The last three fields are not in rows of
+    version 0.1.
+
+    Attributes
+    ----------
+    bit : str
+    flute : int
+        1 for the first.
+    parts : int
+        Parts that the bit had cut.
+    view : str
+    quantity : str
+        As in `wearscope.quantities.quantity`.
+    zone : {"used", "unused", "difference", "whole"}
+    value : float or None
+        In `unit`; so are uncertainty, interval and detection limit.
+    unit : str
+        Plain ASCII, such as "um".
+    std_uncertainty : float or None
+    low95, high95 : float or None
+        Ends of the 95 % interval.
+    status : {"ok", "below_detection", "doubtful", "refused"}
+    note : str
+        In words what `reasons` says in codes, and what is to be said of the scale.
+    method : str
+        Lower-case words joined by ``+``, with ``hand`` last where a person has marked anything.
+    photo, photo_sha256 : str
+        Name and checksum of the file.
+    scale : str
+        Name of the scale.
+    um_per_px : float or None
+        The scale.
+    wearscope_version : str
+    measured_at : str
+        UTC, as ISO 8601 writes it.
+    detection_limit : float or None
+        None where nothing can go undetected.
+    dof : float or None
+        Degrees of freedom of the uncertainty, None for infinitely many.
+    reasons : str
+        Codes, as `wearscope.quantities.reasons` writes them.
     """
 
     bit: str
@@ -44,7 +81,17 @@ class Record:
 
 
 def gave_numbers(records: Iterable[Record]) -> bool:
-    """Whether the rows of a photo hold a number of wear; of a new-state photo, any number."""
+    """Whether the rows of a photo hold a number of wear; of a new-state photo, any number.
+
+    Parameters
+    ----------
+    records : iterable of Record
+        Of one photo.
+
+    Returns
+    -------
+    bool
+    """
     return any(
         row.value is not None and (not quantity_of(row.quantity).of_the_photo or row.parts == 0)
         for row in records

@@ -28,6 +28,11 @@ def detection_limit(u_without_wear: float) -> float:
     -------
     float
         3.29 times it, in its unit.
+
+    Examples
+    --------
+    >>> round(detection_limit(0.6), 2)
+    1.97
     """
     return DETECTION * u_without_wear
 
@@ -101,10 +106,14 @@ def found(
 
     Parameters
     ----------
-    quantity, zone, value, method
+    quantity, zone : str
         As in `Finding`.
+    value : float
+        In the unit of the quantity.
     u : float or Budget
         Standard uncertainty; a budget brings its effective degrees of freedom along.
+    method : str
+        As in `Finding`.
     doubts : iterable of Reason
         Why the value is doubtful; empty when it is not.
     remarks : iterable of Reason
@@ -124,6 +133,12 @@ def found(
     ------
     ValueError
         The registry has no such quantity.
+
+    Examples
+    --------
+    >>> finding = found("edge_recession", "difference", 1.2, 0.6, "light-fit", limit=1.97)
+    >>> finding.status, tuple(round(end, 2) for end in finding.interval95)
+    ('below_detection', (0.02, 2.38))
     """
     doubts = tuple(doubts)
     budget = u if isinstance(u, Budget) else None
@@ -151,10 +166,12 @@ def refused(quantity: str, zone: Zone, reason: Reason, method: str) -> Finding:
 
     Parameters
     ----------
-    quantity, zone, method
+    quantity, zone : str
         As in `Finding`.
     reason : Reason
         Why; its words say what would help.
+    method : str
+        As in `Finding`.
 
     Returns
     -------
@@ -165,6 +182,12 @@ def refused(quantity: str, zone: Zone, reason: Reason, method: str) -> Finding:
     ------
     ValueError
         The registry has no such quantity.
+
+    Examples
+    --------
+    >>> from wearscope.quantities.reasons import reason
+    >>> refused("edge_radius", "used", reason("wedge-too-blunt"), "light-fit").reasons[0].code
+    'wedge-too-blunt'
     """
     return Finding(_known(quantity), zone, None, None, "refused", method, reasons=_once(reason))
 

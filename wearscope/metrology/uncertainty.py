@@ -83,6 +83,13 @@ class Input:
         Returns
         -------
         Input
+
+        Examples
+        --------
+        A graticule line that lies within ± 0.5 µm (GUM 4.3.7):
+
+        >>> round(float(Input.within("line", 0.0, 0.5).u), 3)
+        0.289
         """
         return cls(name, value, half_width * U_PER_HALF_WIDTH[shape], dof, shape)
 
@@ -164,10 +171,22 @@ class Budget:
         Parameters
         ----------
         coverage : float
+            Probability that the interval holds the true value.
 
         Returns
         -------
-        low, high : float
+        low : float
+            Lower end, in the unit of the value.
+        high : float
+            Upper end.
+
+        Examples
+        --------
+        With 9 degrees of freedom the factor is 2.26 and not 1.96 (GUM table G.2):
+
+        >>> low, high = Budget(20.0, (Term(Input("scatter", 20.0, 1.0, dof=9), 1.0),)).interval()
+        >>> round(low, 2), round(high, 2)
+        (17.74, 22.26)
         """
         expanded = coverage_factor(self.dof, coverage) * self.u
         return self.value - expanded, self.value + expanded
@@ -205,6 +224,11 @@ def coverage_factor(dof: float, coverage: float = 0.95) -> float:
     Returns
     -------
     float
+
+    Examples
+    --------
+    >>> round(coverage_factor(np.inf), 2), round(coverage_factor(4.0), 2)
+    (1.96, 2.78)
     """
     quantile = 0.5 * (1.0 + coverage)
     if np.isinf(dof):
@@ -234,6 +258,18 @@ def linear(
     ------
     ValueError
         Two different sources have one name, or the correlations cannot be.
+
+    Examples
+    --------
+    A length of 100 µm, from a width in pixels at 4 µm per pixel:
+
+    >>> width = Input("width, px", 25.0, 0.5)
+    >>> scale = Input("scale, um per px", 4.0, 0.02)
+    >>> length_um = linear(100.0, [(4.0, width), (25.0, scale)])
+    >>> [float(term.contribution) for term in length_um.terms]
+    [2.0, 0.5]
+    >>> round(length_um.u, 2)
+    2.06
     """
     sources: dict[str, Input] = {}
     sensitivity: dict[str, float] = {}

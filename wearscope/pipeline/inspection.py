@@ -123,10 +123,11 @@ class Placing:
 
     Attributes
     ----------
-    look : Look
+    located : LocatedEdge
+        The edge in this photo.
     follow_um : ndarray, shape (S,)
-        Distance into the tool of the strip's d = 0 from the line of `look`.
-    new : Look or None
+        Distance into the tool of the strip's d = 0 from the line of `located`.
+    new : LocatedEdge or None
         The new-state photo of the same flute.
     new_onto_now_px : ndarray, shape (2, 3), or None
         Affine map from column and row of the new-state photo to those of this one.
@@ -164,8 +165,10 @@ class Placing:
 
         Returns
         -------
-        s_um, d_um : float
-            Along the edge, and into the tool.
+        s_um : float
+            Along the edge.
+        d_um : float
+            Into the tool.
         """
         s_um, d_um = self.located.on_strip(place_px)
         return s_um, d_um - float(np.interp(s_um, self.located.strip.s_um, self.follow_um))

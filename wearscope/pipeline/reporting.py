@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,16 +11,19 @@ from pathlib import Path
 from wearscope.economics.decision import outcome_of
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.errors import WearscopeError
+from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LOG_NAME, LoggedRecord, WearLog
-from wearscope.pipeline.results import REFUSED_NAME, current_rows, photos_refused, sha256_of, sheet_names
+from wearscope.log.wear_log import LOG_NAME, LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.pipeline.results import REFUSED_NAME, photos_refused, sheet_names
+from wearscope.pipeline.standing import current_rows, inputs_of, place_of, sheet_holds, standing_of
 from wearscope.process.fairness import fair_trial
 from wearscope.report.decision_files import outcome_table
 from wearscope.report.html import report_html
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import Report, report_of
+from wearscope.report.standing_words import out_of_date_texts, standing_lines
 from wearscope.report.tables import (
     by_photo_table,
     export_tables,
@@ -29,7 +33,7 @@ from wearscope.report.tables import (
     require_parquet,
 )
 from wearscope.report.wall_sheet import wall_sheet_pdf
-from wearscope.trial import Trial
+from wearscope.trial import PhotoEntry, Trial
 
 
 @dataclass(frozen=True)
@@ -45,12 +49,42 @@ class Measured:
     notes : tuple of Note
         Those that hold now.
     note_history : tuple of LoggedNote
+    standing : mapping
+        How the wear log stands to each photo that the trial lists.
+    command : str
+        What measures all that is out of date or missing.
     """
 
     records: tuple[Record, ...]
     history: tuple[LoggedRecord, ...]
     notes: tuple[Note, ...]
     note_history: tuple[LoggedNote, ...]
+    standing: Mapping[PhotoEntry, Standing]
+    command: str
+
+    @property
+    def behind(self) -> list[str]:
+        """What is out of date or missing, why, and what to do, in lines; empty if all holds."""
+        return standing_lines(self.standing, self.command)
+
+
+class NothingHoldsError(WearscopeError):
+    """The wear log holds no number of a trial that still holds.
+
+    Parameters
+    ----------
+    what, cure : str
+    before : sequence of str
+        Lines to say first.
+    """
+
+    def __init__(self, what: str, cure: str, before: Sequence[str] = ()) -> None:
+        super().__init__(what, cure)
+        self.args = (what, cure, before)
+        self.before = tuple(before)
+
+    def __str__(self) -> str:
+        return "\n".join((*self.before, super().__str__()))
 
 
 def measured(trial: Trial, out_dir: Path) -> Measured:
@@ -69,30 +103,34 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     Raises
     ------
     WearscopeError
-        The log cannot be read, or holds no measurement of the trial.
+        The log cannot be read, or holds no number of the trial that still holds.
     """
-    with WearLog(out_dir / LOG_NAME) as log:
+    elsewhere = "" if out_dir == trial.folder else f" --out {out_dir}"
+    command = f"wearscope measure {trial.path}{elsewhere}"
+    with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
+        inputs = inputs_of(trial, trial.photos, by_hand.current(trial.name))
         found = Measured(
-            current_rows(log, trial),
+            current_rows(log, trial, inputs),
             tuple(log.history(trial=trial.name)),
             tuple(log.notes(trial=trial.name)),
             tuple(log.note_history(trial=trial.name)),
+            standing_of(log, trial, inputs),
+            command,
         )
-    if not found.records and photos_refused(out_dir / "results"):
-        raise WearscopeError(
+    if found.records:
+        return found
+    if any(each.state == "out of date" for each in found.standing.values()):
+        raise NothingHoldsError(f"no number of {trial.name} holds any more", f"run {command}", found.behind)
+    if photos_refused(out_dir / "results"):
+        raise NothingHoldsError(
             f"no photo of {trial.name} could be measured",
-            f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run wearscope measure {trial.path}",
+            f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run {command}",
         )
-    if not found.records:
-        raise WearscopeError(
-            f"{out_dir / LOG_NAME} holds no measurement of {trial.name}",
-            f"run wearscope measure {trial.path}",
-        )
-    return found
+    raise NothingHoldsError(f"{out_dir / LOG_NAME} holds no measurement of {trial.name}", f"run {command}")
 
 
 def publish_report(
-    trial: Trial, out_dir: Path, over: Over = "parts", *, interactive: bool = True
+    trial: Trial, out_dir: Path, found: Measured, over: Over = "parts", *, interactive: bool = True
 ) -> tuple[Path, Path]:
     """Write the report of a measured trial into ``results/``, as HTML and PDF.
 
@@ -101,6 +139,7 @@ def publish_report(
     trial : Trial
     out_dir : Path
         Folder of the wear log and of ``results/``.
+    found : Measured
     over : {"parts", "minutes", "metres"}
         What lives are told in.
     interactive : bool
@@ -114,9 +153,8 @@ def publish_report(
     Raises
     ------
     WearscopeError
-        Nothing is measured, or a file cannot be read or written.
+        A file cannot be read or written.
     """
-    found = measured(trial, out_dir)
     report = _report(trial, out_dir, found, outcome_of(trial, found.records, over))
     make_folder(out_dir / "results")
     page, pdf = out_dir / "results" / "report.html", out_dir / "results" / "report.pdf"
@@ -134,12 +172,30 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
         outcome,
         fair_trial(trial),
         found.notes,
-        refusals=photos_refused(results),
-        sheets={entry: path for entry, path in sheets.items() if path.is_file()},
-        sha256_now={entry: sha256_of(entry.path) for entry in trial.photos},
+        refusals=_refusals(found, results),
+        sheets={entry: path for entry, path in sheets.items() if _shows_current(path, found.standing[entry])},
+        behind=found.behind,
+        out_of_date=out_of_date_texts(found.standing),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         repeat_study=_repeat_study(trial, results),
     )
+
+
+def _refusals(found: Measured, results: Path) -> dict[PhotoPlace, str]:
+    """Why photos are refused; of those that could not be looked at, and so are not logged, the last run knows."""
+    last_run = photos_refused(results)
+    refusals = {}
+    for entry, each in found.standing.items():
+        place = place_of(entry)
+        if each.state == "refused" and each.last is not None:
+            refusals[place] = each.last.refusal
+        elif each.state == "missing" and place in last_run:
+            refusals[place] = last_run[place]
+    return refusals
+
+
+def _shows_current(sheet: Path, standing: Standing) -> bool:
+    return standing.state == "measured" and sheet_holds(sheet, standing.last)
 
 
 def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
@@ -151,7 +207,7 @@ def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
         return ()
 
 
-def export_trial(trial: Trial, out_dir: Path, *, parquet: bool = False) -> tuple[Path, ...]:
+def export_trial(trial: Trial, out_dir: Path, found: Measured, *, parquet: bool = False) -> tuple[Path, ...]:
     """Write log and results as tables for other programs, and the sheet to hang at the machine.
 
     Parameters
@@ -159,6 +215,7 @@ def export_trial(trial: Trial, out_dir: Path, *, parquet: bool = False) -> tuple
     trial : Trial
     out_dir : Path
         Folder of the wear log and of ``results/``.
+    found : Measured
     parquet : bool
         Whether to write Parquet files as well.
 
@@ -170,11 +227,10 @@ def export_trial(trial: Trial, out_dir: Path, *, parquet: bool = False) -> tuple
     Raises
     ------
     WearscopeError
-        Nothing is measured, a file cannot be written, or what writes Parquet is not installed.
+        A file cannot be written, or what writes Parquet is not installed.
     """
     if parquet:
         require_parquet()
-    found = measured(trial, out_dir)
     outcome = outcome_of(trial, found.records)
     results = out_dir / "results"
     make_folder(results)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from wearscope.errors import WearscopeError
 from wearscope.log.export import write_table
+from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
 from wearscope.metrology.uncertainty import Budget
@@ -73,6 +74,8 @@ class BatchResult:
         The rows of ``measurements.csv``: what the wear log now holds of the trial's photos.
     measurements, refused, wear_log : Path
         Files written.
+    n_left : int
+        Number of photos left as they were, for neither they nor what their numbers rest on have changed.
     """
 
     photos: tuple[PhotoResult, ...]
@@ -80,6 +83,7 @@ class BatchResult:
     measurements: Path
     refused: Path
     wear_log: Path
+    n_left: int = 0
 
     @property
     def refusals(self) -> tuple[PhotoResult, ...]:
@@ -88,7 +92,7 @@ class BatchResult:
 
     @property
     def sheets(self) -> tuple[Path, ...]:
-        """Comparison sheets drawn."""
+        """Comparison sheets, drawn now or before."""
         return tuple(photo.sheet for photo in self.photos if photo.sheet)
 
 
@@ -222,7 +226,7 @@ def require_writable(folders: list[Path], files: list[Path]) -> None:
             ) from error
 
 
-def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
+def log_result(log: WearLog, trial: Trial, result: PhotoResult, inputs: Inputs) -> PhotoResult:
     """Put a result into the log; a failure instead, if it is not one that can be logged.
 
     Parameters
@@ -230,6 +234,8 @@ def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
     log : WearLog
     trial : Trial
     result : PhotoResult
+    inputs : Inputs
+        What it rests on.
 
     Returns
     -------
@@ -238,10 +244,13 @@ def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
 
     Notes
     -----
-    A refused photo leaves the log as it is: what an earlier, better photo gave is not lost by it.
+    Of a photo that could not be looked at (its file cannot be read, its process died) nothing is logged.
     """
-    if result.refusal or not result.known:
+    if not result.known or not result.photo_sha256:
         return result
+    seen = replace(
+        inputs, photo=replace(inputs.photo, photo_sha256=result.photo_sha256)
+    )  # it may have changed
     made = LoggedInspection(
         trial=trial.name,
         bit=result.entry.bit,
@@ -253,31 +262,16 @@ def log_result(log: WearLog, trial: Trial, result: PhotoResult) -> PhotoResult:
         refusal=result.refusal,
         wearscope_version=__version__,
         inspected_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        refusal_code=result.refusal_code,
+        inputs=seen.named(),
     )
     try:
         log.append(made, result.records)
     except ValueError as error:
         line = unexpected(result.entry.file, "its measurements make no sense", error)
-        log.append(replace(made, refusal=line), ())
-        return replace(result, records=(), refusal=line, sheet=None)
+        log.append(replace(made, refusal=line, refusal_code="program-failed"), ())
+        return replace(result, records=(), refusal=line, refusal_code="program-failed", sheet=None)
     return result
-
-
-def current_rows(log: WearLog, trial: Trial) -> tuple[Record, ...]:
-    """Rows that the wear log holds now of the photos that a trial lists.
-
-    Parameters
-    ----------
-    log : WearLog
-    trial : Trial
-
-    Returns
-    -------
-    tuple of Record
-    """
-    listed = {(entry.bit, entry.flute, entry.parts, entry.view) for entry in trial.photos}
-    rows = log.current(trial=trial.name)
-    return tuple(row for row in rows if (row.bit, row.flute, row.parts, row.view) in listed)
 
 
 def photos_refused(folder: Path) -> dict[tuple[str, int, int, str], str]:

@@ -15,6 +15,7 @@ from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements
+from wearscope.log.identity import IdentityLog
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
@@ -24,7 +25,6 @@ from wearscope.pipeline.results import (
     BatchResult,
     PhotoResult,
     PhotoVerdict,
-    current_rows,
     log_result,
     named,
     require_writable,
@@ -33,6 +33,7 @@ from wearscope.pipeline.results import (
     write_refusals,
 )
 from wearscope.pipeline.sources import read_scales
+from wearscope.pipeline.standing import current_rows, inputs_of, left_as_they_are
 from wearscope.pipeline.views import Sheet, way_of
 from wearscope.trial.model import PhotoEntry, Trial
 
@@ -52,8 +53,9 @@ def measure_trial(
     jobs: int | Executor | None = None,
     progress: Progress | None = None,
     inspector: Inspector | None = None,
+    again: bool = False,
 ) -> BatchResult:
-    """Inspect every photo of a trial and write what was found.
+    """Inspect the photos of a trial that are new or rest on something that has changed; write what was found.
 
     Each photo goes into the wear log as soon as it is measured, and its sheet is drawn while others are measured;
     an interruption costs only the numbers of photos that were under way. A photo that is refused, or on which the
@@ -73,6 +75,8 @@ def measure_trial(
     inspector : callable, optional
         What measures one photo; by default `inspect_photo`, with the corrections in the wear log.
         It must be picklable if other processes are to call it.
+    again : bool
+        Whether to inspect every photo, changed or not.
 
     Returns
     -------
@@ -82,8 +86,8 @@ def measure_trial(
     Raises
     ------
     WearscopeError
-        `out_dir` cannot be written, or its wear log cannot be used. Where that can be known, no photo has
-        been read yet.
+        `out_dir` cannot be written, or its wear log cannot be used, or has another trial of this name. Where that
+        can be known, no photo has been read yet.
     KeyboardInterrupt
         Interrupted; the wear log and ``measurements.csv`` hold the photos that were measured.
     """
@@ -91,29 +95,45 @@ def measure_trial(
     sheets = folder / "sheets"
     measurements, refused = folder / "measurements.csv", folder / REFUSED_NAME
     require_writable([sheets, folder, out_dir], [measurements, refused])
-    done: dict[PhotoEntry, PhotoResult] = {}
-    with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
-        inspector = inspector or partial(inspect_photo, corrections=by_hand.current(trial.name))
-        work = _Work(trial, inspector, sheets, partial(log_result, log, trial), done)
+    paths = {entry: sheets / name for entry, name in sheet_names(trial).items()}
+    with (
+        WearLog(out_dir / LOG_NAME) as log,
+        CorrectionLog(out_dir / LOG_NAME) as by_hand,
+        IdentityLog(out_dir / LOG_NAME) as known,
+    ):
+        known.claim(trial.name, trial.path)
+        corrections = by_hand.current(trial.name)
+        inputs = inputs_of(trial, trial.photos, corrections)
+        done = {} if again else left_as_they_are(log, trial, inputs, paths)
+        n_left = len(done)
+
+        def logged(result: PhotoResult) -> PhotoResult:
+            return log_result(log, trial, result, inputs[result.entry])
+
+        inspector = inspector or partial(inspect_photo, corrections=corrections)
+        work = _Work(trial, inspector, paths, logged, done)
         try:
             for entry in work.measured(jobs):
                 if progress:
                     progress(len(done), len(trial.photos), entry)
         finally:
             photos = tuple(done[entry] for entry in trial.photos if entry in done)
-            records = current_rows(log, trial)
+            records = current_rows(log, trial, inputs)
             write_measurements(measurements, records)
             write_refusals(refused, photos)
-    return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME)
+    return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left)
 
 
 @dataclass
 class _Work:
-    """What is to be done for a trial: photos to measure first, and between them the sheets of those measured."""
+    """What is to be done for a trial: photos to measure first, and between them the sheets of those measured.
+
+    What is in `done` from the beginning is left as it is.
+    """
 
     trial: Trial
     inspector: Inspector
-    sheets: Path
+    sheets: Mapping[PhotoEntry, Path]
     log: Callable[[PhotoResult], PhotoResult]
     done: dict[PhotoEntry, PhotoResult]
     _to_measure: deque[Call[_Measured]] = field(default_factory=deque)
@@ -121,22 +141,24 @@ class _Work:
 
     def measured(self, jobs: int | Executor | None) -> Generator[PhotoEntry, None, None]:
         """Do all of it; each photo as soon as its numbers are logged."""
+        to_do = [entry for entry in self.trial.photos if entry not in self.done]
+        if not to_do:
+            return
         scales, refused_scales = read_scales(self.trial)
-        no_scale = _without_scale(self.trial.photos, refused_scales)
+        no_scale = _without_scale(to_do, refused_scales)
         for entry, result in no_scale.items():
-            self.done[entry] = self.log(result)
+            self._kept(entry, result)
             yield entry
-        entries = [entry for entry in self.trial.photos if entry not in no_scale]
+        entries = [entry for entry in to_do if entry not in no_scale]
         entries.sort(key=lambda entry: entry.parts > 0)  # new-state photos first, for later sheets quote them
         for entry in entries:
             self._to_measure.append(Call(entry, partial(_measure, self.inspector, self.trial, entry, scales)))
-        paths = {entry: self.sheets / name for entry, name in sheet_names(self.trial).items()}
         with crew_for(jobs, len(entries)) as crew, closing(work_off(crew, self._next)) as answers:
             for call, answer in answers:
                 if call.what == "draw":
-                    self._drawn(call.entry, paths[call.entry], answer)
+                    self._drawn(call.entry, answer)
                 else:
-                    self._logged(call.entry, paths[call.entry], answer)
+                    self._logged(call.entry, answer)
                     yield call.entry
 
     def _next(self) -> Call[_Measured] | Call[str] | None:
@@ -152,23 +174,31 @@ class _Work:
                 return Call(sheet.entry, partial(_draw, sheet), "draw")
         return self._to_measure.popleft() if self._to_measure else None
 
-    def _logged(self, entry: PhotoEntry, path: Path, answer: _Measured | Failure) -> None:
+    def _logged(self, entry: PhotoEntry, answer: _Measured | Failure) -> None:
         measured = _Measured(_failed(entry, answer), None) if isinstance(answer, Failure) else answer
-        result = self.done[entry] = self.log(measured.result)
-        if result.records:
-            path.unlink(missing_ok=True)  # of an earlier run, and now out of date
-            if measured.drawing is not None:
-                remarks = measured.remarks
-                self._to_draw.append(
-                    Sheet(path, self.trial.name, entry, measured.drawing, result.records, (), remarks)
-                )
+        result = self._kept(entry, measured.result)
+        if result.records and measured.drawing is not None:
+            remarks = measured.remarks
+            path = self.sheets[entry]
+            self._to_draw.append(
+                Sheet(path, self.trial.name, entry, measured.drawing, result.records, (), remarks)
+            )
 
-    def _drawn(self, entry: PhotoEntry, path: Path, answer: str | Failure) -> None:
+    def _kept(self, entry: PhotoEntry, result: PhotoResult) -> PhotoResult:
+        """Log a result; a sheet of an earlier run does not outlive it."""
+        result = self.done[entry] = self.log(result)
+        if result.known:
+            self.sheets[entry].unlink(missing_ok=True)
+        return result
+
+    def _drawn(self, entry: PhotoEntry, answer: str | Failure) -> None:
         """Keep the sheet, or the warning that there is none: the numbers stand without the picture."""
         result = self.done[entry]
         warning = answer.line if isinstance(answer, Failure) else answer
         self.done[entry] = (
-            replace(result, warnings=(*result.warnings, warning)) if warning else replace(result, sheet=path)
+            replace(result, warnings=(*result.warnings, warning))
+            if warning
+            else replace(result, sheet=self.sheets[entry])
         )
 
 

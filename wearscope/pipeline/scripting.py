@@ -22,7 +22,12 @@ from wearscope.trial.model import PhotoEntry, Trial
 
 @overload
 def measure(
-    trial: Trial, photo: None = None, *, out_dir: Path | None = None, jobs: int | Executor | None = None
+    trial: Trial,
+    photo: None = None,
+    *,
+    out_dir: Path | None = None,
+    jobs: int | Executor | None = None,
+    again: bool = False,
 ) -> BatchResult: ...
 
 
@@ -36,6 +41,7 @@ def measure(
     *,
     out_dir: Path | None = None,
     jobs: int | Executor | None = None,
+    again: bool = False,
 ) -> BatchResult | PhotoResult:
     """Measure a whole trial, as ``wearscope measure`` does, or one photo of it, of which nothing is kept.
 
@@ -50,6 +56,8 @@ def measure(
     jobs : int or Executor, optional
         Processes for a whole trial, by default one for each processor. A script that leaves it so must keep its own
         work under ``if __name__ == "__main__":``, for the processes read the script again.
+    again : bool
+        Whether to measure every photo of a trial, changed or not.
 
     Returns
     -------
@@ -63,7 +71,7 @@ def measure(
     """
     folder = (out_dir or trial.folder).absolute()
     if photo is None:
-        return measure_trial(trial, folder, jobs=jobs)
+        return measure_trial(trial, folder, jobs=jobs, again=again)
     corrections = None
     if (folder / LOG_NAME).is_file():
         with CorrectionLog(folder / LOG_NAME) as by_hand:
@@ -86,7 +94,7 @@ def decide(
     ----------
     trial : Trial
     records : sequence of Record, optional
-        What was measured; by default what the wear log holds.
+        What was measured; by default what the wear log holds and still holds true.
     out_dir : Path, optional
         Where the wear log is; by default beside the trial file.
     over : {"parts", "minutes", "metres"}
@@ -99,7 +107,7 @@ def decide(
     Raises
     ------
     WearscopeError
-        Nothing is measured, the log cannot be read, or `over` needs what the trial file does not say.
+        No number holds, the log cannot be read, or `over` needs what the trial file does not say.
     """
     if records is None:
         records = measured(trial, (out_dir or trial.folder).absolute()).records

@@ -19,6 +19,11 @@ def chip_load_mm(feed_mm_per_min: float, spindle_rpm: float, flutes: int) -> flo
     Returns
     -------
     float
+
+    Examples
+    --------
+    >>> round(chip_load_mm(6000.0, 18000.0, 2), 3)
+    0.167
     """
     return feed_mm_per_min / (spindle_rpm * flutes)
 
@@ -47,6 +52,11 @@ def surface_speed_m_per_min(diameter_mm: float, spindle_rpm: float) -> float:
     Returns
     -------
     float
+
+    Examples
+    --------
+    >>> round(surface_speed_m_per_min(12.0, 18000.0))
+    679
     """
     return pi * diameter_mm * spindle_rpm / 1000.0
 
@@ -62,5 +72,10 @@ def tooth_passing_hz(spindle_rpm: float, flutes: int) -> float:
     Returns
     -------
     float
+
+    Examples
+    --------
+    >>> tooth_passing_hz(18000.0, 2)
+    600.0
     """
     return spindle_rpm * flutes / 60.0

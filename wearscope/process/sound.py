@@ -147,6 +147,11 @@ def a_weighting_db(frequency_hz: ArrayLike) -> Array:
     -------
     ndarray
         Of that shape.
+
+    Examples
+    --------
+    >>> a_weighting_db([100.0, 1000.0]).round(1)
+    array([-19.1,   0. ])
     """
     f2 = np.asarray(frequency_hz, dtype=float) ** 2
     with np.errstate(divide="ignore"):
@@ -186,6 +191,13 @@ def level_change(now_db: float, u_now_db: float, new_db: float, u_new_db: float)
     Returns
     -------
     LevelChange
+
+    Examples
+    --------
+    2 dB more, of readings that repeat to 0.7 dB, is not seen; 4 dB more is:
+
+    >>> [change.seen for change in (level_change(72.0, 0.7, 70.0, 0.7), level_change(74.0, 0.7, 70.0, 0.7))]
+    [False, True]
     """
     u_db = hypot(u_now_db, u_new_db)
     return LevelChange(now_db - new_db, u_db, DETECTION * u_db)

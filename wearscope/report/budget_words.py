@@ -65,6 +65,7 @@ ADVICE = {
     "what the lamps' image hides": _CARD,
     "outline of the tip": "use more magnification, focus on the section, and clean it",
     "tilt of the section": "look straight along the edge, and state u_view_tilt_deg",
+    "blur across the edge": "nothing; it judges the photo and needs to be no closer",
     "blur in the profile": "nothing; it judges the photo and needs to be no closer",
 }
 

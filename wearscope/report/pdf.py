@@ -204,7 +204,10 @@ def fitted(content: bytes, width_mm: float, height_mm: float) -> tuple[float, fl
 
     Returns
     -------
-    width_mm, height_mm : float
+    width_mm : float
+        Of the picture on the page.
+    height_mm : float
+        The same.
     """
     with Image.open(BytesIO(content)) as image:
         across, down = image.size
@@ -275,7 +278,7 @@ def _verdict(pages: Pages, report: Report) -> None:
     with pages.local_context(fill_color=BLUE):
         pages.rect(_MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
     pages.ln(3)
-    for warning in report.fairness.warnings:
+    for warning in report.warnings:
         pages.say(warning, bold=True, colour=RED)
     pages.rows(
         ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),

@@ -108,7 +108,7 @@ def photo_cards(
     *,
     refusals: Mapping[Place, str],
     sheets: Mapping[PhotoEntry, Path],
-    sha256_now: Mapping[PhotoEntry, str],
+    out_of_date: Mapping[PhotoEntry, str],
 ) -> tuple[PhotoCard, ...]:
     """What there is to say of each photo that a trial lists.
 
@@ -121,8 +121,8 @@ def photo_cards(
         Why a photo was refused when the trial was last measured.
     sheets : mapping
         Comparison sheet of each photo, where there is one.
-    sha256_now : mapping
-        Checksum that each photo's file has now; empty where there is no such file.
+    out_of_date : mapping
+        Why the numbers of a photo do not hold any more; those that hold are not in it.
 
     Returns
     -------
@@ -143,7 +143,7 @@ def photo_cards(
             rows.get(_place(entry), []),
             refusals.get(_place(entry), ""),
             sheets.get(entry),
-            sha256_now.get(entry, ""),
+            out_of_date.get(entry, ""),
             is_last=entry.parts == last[entry.bit, entry.flute, entry.view],
         )
         for number, entry in enumerate(trial.photos, 1)
@@ -160,7 +160,7 @@ def _photo_card(
     rows: Sequence[Record],
     refusal: str,
     sheet: Path | None,
-    sha256_now: str,
+    out_of_date: str,
     *,
     is_last: bool,
 ) -> PhotoCard:
@@ -168,11 +168,9 @@ def _photo_card(
     remarks = [refusal] if refusal else []
     if rows and refusal:
         remarks.append("The numbers here are those of an earlier measurement.")
-    if rows and not sha256_now:
-        remarks.append("The file is no longer where the trial file says.")
-    elif rows and sha256_now != sha256:
-        remarks.append("The file has changed since it was measured; run wearscope measure.")
-    if not rows and not refusal:
+    if out_of_date:
+        remarks.append(out_of_date)
+    elif not rows and not refusal:
         remarks.append("Not measured yet; run wearscope measure.")
     view = "" if entry.view == USUAL.key else f", {VIEW_WORDS[entry.view]}"
     n_doubtful = sum(row.status == "doubtful" for row in rows)
@@ -195,7 +193,13 @@ def _photo_card(
         measured_at=_listed(row.measured_at[:10] for row in rows),
         blur=_first(rows, "sharpness"),
         misfit=_first(rows, "registration_residual"),
-        verdict=(measured if rows else "not measured") if not refusal else "refused",
+        verdict="refused"
+        if refusal
+        else measured
+        if rows
+        else "out of date"
+        if out_of_date
+        else "not measured",
         is_measured=bool(rows) and not refusal,
         remarks=tuple(remarks),
         numbers=tuple(_number(row) for row in rows),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
@@ -110,6 +111,8 @@ class Report:
     fairness : Fairness
     repeat_study : tuple of str
         What photos of the same flutes can tell apart, a line for each quantity; empty if that was not studied.
+    behind : tuple of str
+        What is out of date or missing, and so not in the verdict.
     """
 
     title: str
@@ -125,6 +128,12 @@ class Report:
     signs: tuple[Signs, ...]
     fairness: Fairness
     repeat_study: tuple[str, ...] = ()
+    behind: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What must be known beside the verdict."""
+        return (*self.behind, *self.fairness.warnings)
 
     @property
     def method(self) -> tuple[tuple[str, str], ...]:
@@ -152,8 +161,9 @@ def report_of(
     *,
     refusals: Mapping[Place, str],
     sheets: Mapping[PhotoEntry, Path],
-    sha256_now: Mapping[PhotoEntry, str],
     made_at: str,
+    out_of_date: Mapping[PhotoEntry, str] = MappingProxyType({}),
+    behind: Sequence[str] = (),
     repeat_study: tuple[str, ...] = (),
 ) -> Report:
     """Gather what the report says.
@@ -172,10 +182,12 @@ def report_of(
         Why a photo was refused when the trial was last measured.
     sheets : mapping
         Comparison sheet of each photo, where there is one.
-    sha256_now : mapping
-        Checksum that each photo's file has now; empty where there is no such file.
     made_at : str
         UTC, ISO 8601.
+    out_of_date : mapping
+        Why the numbers of a photo do not hold any more; those that hold are not in it.
+    behind : sequence of str
+        What is out of date or missing, and what to do.
     repeat_study : tuple of str
         As in `Report`.
 
@@ -183,7 +195,7 @@ def report_of(
     -------
     Report
     """
-    photos = photo_cards(trial, records, refusals=refusals, sheets=sheets, sha256_now=sha256_now)
+    photos = photo_cards(trial, records, refusals=refusals, sheets=sheets, out_of_date=out_of_date)
     return Report(
         trial.name,
         verdict_text(outcome),
@@ -198,6 +210,7 @@ def report_of(
         _signs(notes),
         Fairness(fair_head(fair), fair_warnings(fair), (*danger_lines(fair), *fair_lines(fair))),
         repeat_study,
+        tuple(behind),
     )
 
 

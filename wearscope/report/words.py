@@ -54,6 +54,7 @@ def in_microns(text: str) -> str:
     -------
     str
     """
+    # not made from the reasons: the note also tells of the scale, and rows of version 0.1 have a note alone
     return re.sub(r"(?<=\d) um\b", " µm", text).replace("µm per px", "µm per pixel")
 
 

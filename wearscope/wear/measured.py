@@ -237,7 +237,10 @@ def silhouette_along(zones: Zones, departure_um: Array, fits: ZoneFits) -> tuple
 
     Returns
     -------
-    silhouette_um, recession_um : ndarray, shape (S,)
+    silhouette_um : ndarray, shape (S,)
+        Distance of the silhouette from the new-state line, into the tool.
+    recession_um : ndarray, shape (S,)
+        How far the edge has moved back; NaN where that is not known.
     """
     recession = recession_along(departure_um, zones.labels, fits)
     if zones.transition is None and fits.used is not None:

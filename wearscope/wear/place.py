@@ -97,14 +97,12 @@ def place_findings(
     depth_mm : float
         Programmed depth of cut.
     method : str
+        The signs that show the transition included.
 
     Returns
     -------
     list of Finding
     """
-    words = method.split("+")
-    at = len(words) - (words[-1] == "hand")  # which stays last
-    method = "+".join([*words[:at], *transition.signs, *words[at:]])
     first_um, last_um = visible_um[0], visible_um[-1]
     used_um = last_um - transition.at_um if transition.used_side > 0 else transition.at_um - first_um
     used_mm = used_um / 1e3

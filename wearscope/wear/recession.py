@@ -251,7 +251,10 @@ def beyond_rounding(fits: ZoneFits, factor: Budget, u_datum_um: float) -> tuple[
 
     Returns
     -------
-    beyond_um, u_beyond_um : float
+    beyond_um : float
+        Recession that the rounding leaves unexplained.
+    u_beyond_um : float
+        Its standard uncertainty.
     """
     assert fits.used is not None
     assert fits.unused is not None

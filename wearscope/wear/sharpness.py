@@ -30,6 +30,6 @@ def sharpness_finding(fit: LightFit, u_scale: float, remark: Reason, method: str
     -------
     Finding
     """
-    fitted = Input("blur in the profile", fit.blur_um, U_BLUR_SHARE * fit.blur_um)
+    fitted = Input("blur across the edge", fit.blur_um, U_BLUR_SHARE * fit.blur_um)
     blur = propagate(Measurement(np.multiply, (fitted, scale_error(u_scale))))
     return found("sharpness", "whole", blur.value, blur, method, remarks=[remark])

@@ -148,7 +148,10 @@ def distance_to(curve: Curve, x: Array, y: Array) -> tuple[Array, Array]:
 
     Returns
     -------
-    distance, foot : ndarray, shape (N,)
+    distance : ndarray, shape (N,)
+        In the unit of `x` and `y`, positive into the tool.
+    foot : ndarray, shape (N,)
+        x of the nearest point on the outline.
     """
     foot = x
     for _ in range(8):
@@ -188,7 +191,12 @@ class TipModel:
 
         Returns
         -------
-        a, b, w : float
+        a : float
+            Departure length on the left, in steps of the outline.
+        b : float
+            Departure length on the right.
+        w : float
+            Weight of the conic.
         """
         if self.kind == "arc":
             side = apex_to_tangent(p[4], p[3])
@@ -206,7 +214,10 @@ class TipModel:
 
         Returns
         -------
-        x, y : ndarray, shape (N,)
+        x : ndarray, shape (N,)
+            Across the tip, in steps of the outline.
+        y : ndarray, shape (N,)
+            Into the tool.
         """
         into = np.array([np.cos(p[2]), np.sin(p[2])])
         relative = self.points - p[:2]
@@ -228,7 +239,10 @@ class TipModel:
 
         Returns
         -------
-        distance, foot : ndarray, shape (N,)
+        distance : ndarray, shape (N,)
+            In steps of the outline, positive into the tool.
+        foot : ndarray, shape (N,)
+            x of the nearest place.
         """
         return distance_to(blurred_outline(p[3] / 2, *self.shape(p), blur), *self.placed(p))
 

@@ -45,7 +45,24 @@ class SheetContent:
 
 @dataclass(frozen=True)
 class SectionContent:
-    """What the sheet of a profile view shows; as `SheetContent`, with sections in place of strips."""
+    """What the sheet of a profile view shows; as `SheetContent`, with sections in place of strips.
+
+    Attributes
+    ----------
+    trial_name, bit : str
+    flute, parts : int
+    view : str
+    records : tuple of Record
+        Rows of this photo.
+    now : SectionView
+        This photo.
+    new : SectionView or None
+        The new-state photo of the same flute.
+    new_records : tuple of Record
+        Rows of the new-state photo.
+    remarks : tuple of str
+        Warnings about the photo, one line each.
+    """
 
     trial_name: str
     bit: str
@@ -60,5 +77,14 @@ class SectionContent:
 
 
 def reference_name(c: SheetContent) -> str:
-    """Name of the line that recession is counted from."""
+    """Name of the line that recession is counted from.
+
+    Parameters
+    ----------
+    c : SheetContent
+
+    Returns
+    -------
+    str
+    """
     return "edge when new" if c.new is not None else "unworn edge line"

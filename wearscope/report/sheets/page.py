@@ -198,7 +198,21 @@ class Page:
         align: Align = "left",
         upright: bool = False,
     ) -> None:
-        """Write one line; see `Text`. Nothing is written where there is no text."""
+        """Write one line; see `Text`. Nothing is written where there is no text.
+
+        Parameters
+        ----------
+        x, y : float
+            Its anchor, in pixels.
+        text : str
+        size : float
+            Font size in pixels.
+        bold : bool
+        colour : str
+        align : {"left", "center", "right"}
+        upright : bool
+            Whether it is written from bottom to top.
+        """
         if text:
             self._shapes.append(Text(x, y, text, size, bold, colour, align, upright))
 
@@ -215,7 +229,22 @@ class Page:
         halo: float = 0.0,
         clip: Frame | None = None,
     ) -> None:
-        """Draw a line, broken at NaN; see `Line`."""
+        """Draw a line, broken at NaN; see `Line`.
+
+        Parameters
+        ----------
+        x, y : array_like, shape (N,)
+            In pixels.
+        colour : str
+        width : float
+            In pixels.
+        dashes : tuple of float, optional
+            On and off lengths, in pixels.
+        halo : float
+            Width of the pale border on each side, in pixels.
+        clip : tuple of (left, top, right, bottom), optional
+            Nothing is drawn outside.
+        """
         self._shapes.append(
             Line(np.asarray(x, float), np.asarray(y, float), colour, width, dashes, halo, clip)
         )
@@ -233,17 +262,50 @@ class Page:
         hatch: str | None = None,
         alpha: float | None = None,
     ) -> None:
-        """Draw a rectangle; see `Box`."""
+        """Draw a rectangle; see `Box`.
+
+        Parameters
+        ----------
+        left, top, right, bottom : float
+            In pixels.
+        fill, edge : str, optional
+            Colours; none is drawn where absent.
+        width : float
+            Of the edge, in pixels.
+        hatch : str, optional
+            Matplotlib's hatch pattern.
+        alpha : float, optional
+            Opacity from 0 to 1.
+        """
         self._shapes.append(Box((left, top, right, bottom), fill, edge, width, hatch, alpha))
 
     def pointer(self, x: float, y: float, size: float, *, colour: str = INK, filled: bool = True) -> None:
-        """Draw a triangle whose tip points down to (`x`, `y`)."""
+        """Draw a triangle whose tip points down to (`x`, `y`).
+
+        Parameters
+        ----------
+        x, y : float
+            Of the tip, in pixels.
+        size : float
+            Height and width in pixels.
+        colour : str
+        filled : bool
+            Otherwise it is white inside.
+        """
         self._shapes.append(Pointer(x, y, size, colour, filled))
 
     def image(self, rgb: NDArray[np.uint8], seen: NDArray[np.bool_], left: int, top: int) -> None:
         """Place a picture, one of its pixels to one of the page's; see `Picture`.
 
         What the photo does not show is hatched.
+
+        Parameters
+        ----------
+        rgb : ndarray of uint8, shape (H, W, 3)
+        seen : ndarray of bool, shape (H, W)
+            Where the photo shows anything.
+        left, top : int
+            In pixels of the page.
         """
         picture = Picture(rgb, left, top, seen)
         right, bottom = picture.frame[2:]

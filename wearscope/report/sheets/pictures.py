@@ -19,7 +19,19 @@ def draw_picture(
     frame: tuple[int, int, int, int],
     white: float,
 ) -> None:
-    """Put a piece of a strip on the page; what the photo does not show is hatched."""
+    """Put a piece of a strip on the page; what the photo does not show is hatched.
+
+    Parameters
+    ----------
+    page : Page
+    strip : Strip
+    s_range_um, d_range_um : (float, float)
+        Piece along the edge and into the tool.
+    frame : tuple of (left, top, width, height)
+        In pixels of the page.
+    white : float
+        Linear light that is shown as white.
+    """
     left, top, width, height = frame
     light = window(strip, s_range_um, d_range_um, (width, height))
     page.image(to_display(light, white), np.isfinite(light[..., 0]), left, top)
@@ -49,13 +61,41 @@ def draw_scale_bar(
 
 
 def nice_length(most_um: float) -> float:
-    """Return the longest of 1, 2, 5 times a power of ten that is at most `most_um`."""
+    """Return the longest of 1, 2, 5 times a power of ten that is at most `most_um`.
+
+    Parameters
+    ----------
+    most_um : float
+        More than 0.
+
+    Returns
+    -------
+    float
+        In µm.
+
+    Examples
+    --------
+    >>> nice_length(730.0)
+    500.0
+    """
     power = 10.0 ** np.floor(np.log10(most_um))
     return float(max(f * power for f in (1, 2, 5) if f * power <= most_um * (1 + 1e-9)))
 
 
 def seen_range(strip: Strip) -> tuple[float, float]:
-    """Part of the strip in which the photo holds most of the band around the edge."""
+    """Part of the strip in which the photo holds most of the band around the edge.
+
+    Parameters
+    ----------
+    strip : Strip
+
+    Returns
+    -------
+    low_um : float
+        Where it begins along the edge.
+    high_um : float
+        Where it ends.
+    """
     near = (strip.d_um >= -40) & (strip.d_um <= 120)
     share = (
         np.isfinite(strip.light[near]).all(axis=2).mean(axis=0) if near.any() else np.zeros(strip.s_um.size)
@@ -66,7 +106,24 @@ def seen_range(strip: Strip) -> tuple[float, float]:
 
 
 def runs(s_um: NDArray[np.float64], inside: NDArray[np.bool_]) -> list[tuple[float, float]]:
-    """Start and end of each unbroken piece, from the outer side of its first column to that of its last."""
+    """Start and end of each unbroken piece, from the outer side of its first column to that of its last.
+
+    Parameters
+    ----------
+    s_um : ndarray, shape (S,)
+        Places along the edge, evenly spaced.
+    inside : ndarray of bool, shape (S,)
+
+    Returns
+    -------
+    list of (float, float)
+        In µm.
+
+    Examples
+    --------
+    >>> runs(np.arange(5.0), np.array([False, True, True, False, True]))
+    [(0.5, 2.5), (3.5, 4.5)]
+    """
     half = float(s_um[1] - s_um[0]) / 2
     change = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]])))
     return [

@@ -31,7 +31,21 @@ from wearscope.report.style import (
 
 
 def draw_recession(page: Page, y: float, c: SheetContent, along: AlongAxis) -> float:
-    """Recession along the edge, downwards like the edge in the picture above it."""
+    """Recession along the edge, downwards like the edge in the picture above it.
+
+    Parameters
+    ----------
+    page : Page
+    y : float
+        Where it begins on the page, in pixels.
+    c : SheetContent
+    along : AlongAxis
+
+    Returns
+    -------
+    float
+        Where it ends.
+    """
     view = c.now
     title = "How far the edge has moved back" if c.parts else "The edge against its own fitted line"
     page.text(STRIP_LEFT, y + 30, title, BODY, bold=True)

@@ -55,14 +55,34 @@ class Canvas:
         return np.asarray(self.renderer.buffer_rgba())
 
     def pen(self, colour: str, width: float = 0.0, *, alpha: float | None = None) -> GraphicsContextBase:
-        """Return a pen, as matplotlib's graphics context, of a colour and a width in pixels."""
+        """Return a pen, as matplotlib's graphics context, of a colour and a width in pixels.
+
+        Parameters
+        ----------
+        colour : str
+        width : float
+            In pixels.
+        alpha : float, optional
+            Opacity from 0 to 1.
+
+        Returns
+        -------
+        GraphicsContextBase
+        """
         pen = self.renderer.new_gc()
         pen.set_foreground(to_rgba(colour, alpha), isRGBA=True)
         pen.set_linewidth(width)
         return pen
 
     def cut(self, pen: GraphicsContextBase, clip: Frame) -> None:
-        """Have a pen draw nothing outside a frame."""
+        """Have a pen draw nothing outside a frame.
+
+        Parameters
+        ----------
+        pen : GraphicsContextBase
+        clip : tuple of (left, top, right, bottom)
+            In pixels.
+        """
         left, top, right, bottom = clip
         pen.set_clip_rectangle(Bbox([(left, self._height - bottom), (right, self._height - top)]))
 
@@ -74,7 +94,18 @@ class Canvas:
         *,
         closed: bool = False,
     ) -> None:
-        """Draw along `points`, shape (N, 2), broken at NaN, and fill what they enclose."""
+        """Draw along `points`, shape (N, 2), broken at NaN, and fill what they enclose.
+
+        Parameters
+        ----------
+        pen : GraphicsContextBase
+        points : ndarray, shape (N, 2)
+            x and y in pixels.
+        fill : tuple of float, optional
+            Red, green, blue and opacity from 0 to 1.
+        closed : bool
+            Whether the last point is the first.
+        """
         self.renderer.draw_path(pen, Outline(points, closed=closed), self._upright, fill)
 
 
@@ -82,7 +113,12 @@ class Shape(Protocol):
     """Something that lies on a page."""
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw it over all that came before it."""
+        """Draw it over all that came before it.
+
+        Parameters
+        ----------
+        canvas : Canvas
+        """
 
 
 @dataclass(frozen=True)
@@ -123,7 +159,12 @@ class Text:
         return left, self.y - above, left + wide, self.y + below
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw it over all that came before it."""
+        """Draw it over all that came before it.
+
+        Parameters
+        ----------
+        canvas : Canvas
+        """
         left, _, right, bottom = self.frame
         below = text_extent(self.text, self.size, self.bold)[2]
         x, y, angle = (right - below, bottom, 90.0) if self.upright else (left, self.y, 0.0)
@@ -157,7 +198,12 @@ class Line:
     clip: Frame | None
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw it over all that came before it."""
+        """Draw it over all that came before it.
+
+        Parameters
+        ----------
+        canvas : Canvas
+        """
         points = np.column_stack([self.x, self.y])
         pens = [canvas.pen(HALO, self.width + 2 * self.halo)] if self.halo else []
         for pen in [*pens, canvas.pen(self.colour, self.width)]:
@@ -192,7 +238,12 @@ class Box:
     alpha: float | None
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw it over all that came before it."""
+        """Draw it over all that came before it.
+
+        Parameters
+        ----------
+        canvas : Canvas
+        """
         left, top, right, bottom = self.frame
         pen = canvas.pen(self.edge or INK, self.width if self.edge else 0.0, alpha=self.alpha)
         pen.set_joinstyle("miter")
@@ -207,7 +258,17 @@ class Box:
 
 @dataclass(frozen=True)
 class Pointer:
-    """A triangle whose tip points down to (`x`, `y`); white inside if not `filled`."""
+    """A triangle whose tip points down to (`x`, `y`); white inside if not `filled`.
+
+    Attributes
+    ----------
+    x, y : float
+        Of the tip, in pixels.
+    size : float
+        Height and width in pixels.
+    colour : str
+    filled : bool
+    """
 
     x: float
     y: float
@@ -221,7 +282,12 @@ class Pointer:
         return self.x - self.size / 2, self.y - self.size, self.x + self.size / 2, self.y
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw it over all that came before it."""
+        """Draw it over all that came before it.
+
+        Parameters
+        ----------
+        canvas : Canvas
+        """
         left, top, right, tip = self.frame
         pen = canvas.pen(self.colour, 2.0)
         pen.set_joinstyle("miter")
@@ -253,7 +319,12 @@ class Picture:
         return self.left, self.top, self.left + wide, self.top + high
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw it over all that came before it."""
+        """Draw it over all that came before it.
+
+        Parameters
+        ----------
+        canvas : Canvas
+        """
         high, wide = self.seen.shape
         whole = canvas.pixels.view(np.uint32)[..., 0]  # pixel by pixel, which takes a third of the time
         below = whole[self.top : self.top + high, self.left : self.left + wide]

@@ -1,0 +1,81 @@
+"""What is public says what it takes and gives, in numpydoc's form, and the examples in docstrings are true."""
+
+from __future__ import annotations
+
+import dataclasses
+import doctest
+import importlib
+import inspect
+
+import pytest
+from numpydoc.docscrape import ClassDoc
+from numpydoc.validate import validate
+from public_things import MODULES, public_things
+
+from wearscope.quantities.reasons import reasons_in
+
+# Parameters all described, by their own names and in their order; what is given back described
+CHECKS = {"PR01", "PR02", "PR03", "RT01", "RT02", "YD01"}
+COMMANDS = "wearscope.cli."  # the docstring of a command is the help that people read
+
+
+def described():
+    return {
+        name: thing
+        for name, thing in public_things()
+        if not inspect.ismodule(thing) and not name.startswith(COMMANDS)
+    }
+
+
+def described_badly(name: str, thing: object) -> list[str]:
+    errors = {(code, text) for code, text in validate(name)["errors"] if code in CHECKS}
+    if inspect.isclass(thing):
+        # the fields of a dataclass are its attributes; a constructor from elsewhere is described there, if anywhere
+        own = getattr(vars(thing).get("__init__"), "__module__", None) == thing.__module__
+        errors = {(code, text) for code, text in errors if code != "PR01" or own}
+        if dataclasses.is_dataclass(thing):
+            document = ClassDoc(thing)
+            said = {
+                part.strip()
+                for section in ("Attributes", "Parameters")
+                for entry in document[section]
+                for part in entry.name.split(",")
+            }
+            fields = {field.name for field in dataclasses.fields(thing) if not field.name.startswith("_")}
+            inherited = {
+                field.name
+                for base in thing.__mro__[1:]
+                if dataclasses.is_dataclass(base)
+                for field in dataclasses.fields(base)
+            }
+            errors = {(code, text) for code, text in errors if code != "PR01"}
+            errors |= {("fields", f"{field} is not described") for field in fields - inherited - said}
+    return [f"{name}: {code} {text}" for code, text in sorted(errors)]
+
+
+def test_everything_public_is_described_in_full():
+    things = described()
+    assert len(things) > 800
+    assert [line for name, thing in things.items() for line in described_badly(name, thing)] == []
+
+
+def test_what_is_not_described_is_noticed():
+    assert described_badly("wearscope.quantities.reasons.reasons_in", reasons_in) == []
+    assert "PR01" in " ".join(described_badly(f"{__name__}.undescribed", undescribed))
+
+
+def undescribed(length_um: float) -> float:
+    """Twice a length."""
+    return 2.0 * length_um
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_examples_are_true(name):
+    outcome = doctest.testmod(importlib.import_module(name), optionflags=doctest.ELLIPSIS)
+    assert outcome.failed == 0
+
+
+def test_there_are_examples():
+    finder = doctest.DocTestFinder()
+    found = [test for name in MODULES for test in finder.find(importlib.import_module(name))]
+    assert sum(bool(test.examples) for test in found) > 20
