@@ -116,7 +116,7 @@ def test_a_rough_polyline_points_at_the_edge(angle_deg, off_px):
     flute = Flute(angle_deg=angle_deg, shape=(600, 600), sagitta_um=20.0)
     light = flute.light()
     near = np.array([flute.at_px(s, off_px * flute.um_per_px) for s in (-600.0, 50.0, 650.0)])
-    guided = marked_edge(light, near, candidates(light), (), None)
+    guided = marked_edge(light, near, candidates(light), tuple, None)
     assert distance_px(guided, flute) < ROUGH_PX
     assert guided.inward @ flute.inward > 0.99
 
@@ -124,7 +124,7 @@ def test_a_rough_polyline_points_at_the_edge(angle_deg, off_px):
 def test_a_polyline_where_the_search_found_nothing():
     flute = Flute(angle_deg=50.0, shape=(600, 600))
     near = np.array([flute.at_px(s, 25.0) for s in (-600.0, 600.0)])
-    guided = marked_edge(flute.light(), near, [], (), None)
+    guided = marked_edge(flute.light(), near, [], tuple, None)
     assert distance_px(guided, flute) < ROUGH_PX
     assert guided.inward @ flute.inward > 0.99
 
@@ -135,8 +135,8 @@ def test_a_polyline_chooses_between_edge_and_heel():
     found = candidates(light)
     near_heel = np.array([flute.at_px(s, 530.0) for s in (-700.0, 700.0)])
     near_edge = np.array([flute.at_px(s, 40.0) for s in (-700.0, 700.0)])
-    assert distance_px(marked_edge(light, near_edge, found, (), None), flute) < ROUGH_PX
+    assert distance_px(marked_edge(light, near_edge, found, tuple, None), flute) < ROUGH_PX
     heel_px = 560.0 / flute.um_per_px
-    assert distance_px(marked_edge(light, near_heel, found, (), None), flute) == pytest.approx(
+    assert distance_px(marked_edge(light, near_heel, found, tuple, None), flute) == pytest.approx(
         heel_px, abs=8.0
     )

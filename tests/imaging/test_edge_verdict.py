@@ -33,14 +33,15 @@ def faces_tool(line, flute):
 
 
 def asked(light):
-    return candidates(light), proposed_lines(edge_map(light))
+    seen = proposed_lines(edge_map(light))
+    return candidates(light), lambda: seen
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 90.0, 180.0, 270.0, 33.0, -52.0])
 @pytest.mark.parametrize("background", [DARK, CARD], ids=["dark", "card"])
 def test_rules_and_net_agree_on_a_plain_edge(angle_deg, background):
     flute = Flute(shape=(640, 700), angle_deg=angle_deg, background=background)
-    found = unmarked_edge(flute.light(), *asked(flute.light()), None)
+    found = unmarked_edge(flute.light(), *asked(flute.light()), None, 20.0)
     assert distance_px(found, flute) < ROUGH_PX
     assert faces_tool(found, flute)
 
@@ -54,14 +55,14 @@ def test_where_rules_do_not_decide_the_net_may():
     flute = Flute()
     light = flute.light()
     edge = proposal([flute.at_px(s) for s in (-1400.0, 1400.0)], tuple(flute.inward))
-    found = unmarked_edge(light, [], (edge,), None)
+    found = unmarked_edge(light, [], lambda: (edge,), None, 20.0)
     assert distance_px(found, flute) < ROUGH_PX
     beside = proposal([flute.at_px(s, 500.0) for s in (-1400.0, 1400.0)], tuple(flute.inward), 0.8)
-    assert unmarked_edge(light, [], (edge, beside), None) is None  # two alike: neither is told
+    assert unmarked_edge(light, [], lambda: (edge, beside), None, 20.0) is None  # two alike: neither is told
     unsure = ProposedLine(
         *[getattr(edge, name) for name in ("start_px", "end_px", "inward", "course_px")], 0.9, 0.9, 0.1
     )
-    assert unmarked_edge(light, [], (unsure,), None) is None
+    assert unmarked_edge(light, [], lambda: (unsure,), None, 20.0) is None
 
 
 def test_a_proposal_is_traced_in_the_photo():
@@ -107,7 +108,7 @@ def test_a_side_that_nothing_tells_is_not_guessed():
     light = np.full((300, 400, 3), 0.3, np.float32) + rng.normal(0, 0.004, (300, 400, 3)).astype(np.float32)
     light[148:152] *= 0.5  # a scratch: both sides alike
     line = line_through(np.array([[20.0, 150.0], [380.0, 150.0]]))
-    assert tool_inward(light, line, (), None) is None
+    assert tool_inward(light, line, tuple, None) is None
 
 
 marks = json.loads((INSERTS / "marks.json").read_text()) if INSERTS.is_dir() else {}

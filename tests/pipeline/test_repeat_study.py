@@ -14,9 +14,12 @@ import pytest
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.pipeline import repeat_study as repeat
 from wearscope.pipeline.repeat_study import measure_study
+from wearscope.pipeline.results import sha256_of
+from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.report import repeat_words
 from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_study
+from wearscope.version import __version__
 
 TESTS = Path(__file__).parents[1]
 SAMPLES = TESTS.parent / "sample_images"
@@ -257,12 +260,15 @@ def test_the_report_of_the_trial_tells_what_the_study_found(study, run, tmp_path
     trial = fake.a_trial(tmp_path)
     with WearLog(tmp_path / LOG_NAME) as log:
         entry = trial.photos[1]
-        place = (entry.bit, entry.flute, entry.parts, entry.view)
-        made = LoggedInspection(trial.name, *place, entry.file, "00", "", "0.1.0", "2026-01-05")
-        log.append(made, [fake.row(entry, "edge_recession", "difference", 12.0)])
+        rest_on = inputs_of(trial, [entry], {})[entry].named()
+        made = (entry.file, sha256_of(entry.path), "", __version__, "2026-01-05", "", rest_on)
+        log.append(
+            LoggedInspection(trial.name, *place_of(entry), *made),
+            [fake.row(entry, "edge_recession", "difference", 12.0)],
+        )
 
     def told():
-        assert run("report", tmp_path, "--static")[0] == 0
+        assert run("report", tmp_path, "--static")[0] == 1  # the trial's other photos are not measured
         return (
             (tmp_path / "results/report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
         )

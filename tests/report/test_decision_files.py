@@ -10,10 +10,13 @@ from decided import SAMPLE, named, rows_of
 
 from wearscope.economics.decision import outcome_of
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
+from wearscope.pipeline.results import sha256_of
+from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.report.curves import draw_curves, write_curves
 from wearscope.report.decision_files import COLUMNS, write_outcome
 from wearscope.report.decision_words import bit_sentences
 from wearscope.trial import load_trial
+from wearscope.version import __version__
 
 
 @pytest.fixture(scope="module")
@@ -95,12 +98,10 @@ def test_figure(outcome, tmp_path):
 def logged(trial, tmp_path):
     """A copy of the sample trial's log, as measure would leave it."""
     with WearLog(tmp_path / LOG_NAME) as log:
-        for entry in trial.photos:
-            place = (entry.bit, entry.flute, entry.parts, entry.view)
-            rows = [r for r in rows_of(trial) if (r.bit, r.flute, r.parts, r.view) == place]
-            log.append(
-                LoggedInspection(trial.name, *place, entry.file, "00", "", "0.1.0", "2026-01-05"), rows
-            )
+        for entry, rest_on in inputs_of(trial, trial.photos, {}).items():
+            rows = [r for r in rows_of(trial) if (r.bit, r.flute, r.parts, r.view) == place_of(entry)]
+            made = (entry.file, sha256_of(entry.path), "", __version__, "2026-01-05", "", rest_on.named())
+            log.append(LoggedInspection(trial.name, *place_of(entry), *made), rows)
     return tmp_path
 
 
@@ -113,7 +114,8 @@ def test_command(run, logged):
     assert {path.name for path in (logged / "results").iterdir()} == made
     assert all(name in err for name in made)
     code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
-    assert json.loads(out) == json.loads((logged / "results/outcome.json").read_text())
+    kept = json.loads((logged / "results/outcome.json").read_text())
+    assert json.loads(out) == kept | {"behind": []}
     # 2.394 m by the program, whatever is stated
     assert json.loads(out)["axis"] == {
         "over": "metres",

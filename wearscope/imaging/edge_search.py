@@ -92,10 +92,10 @@ def edge_line(
     """
     light = prepared.light
     if marks.drawn is None and marks.near is None:
-        found = unmarked_edge(light, prepared.candidates, prepared.proposals, like)
+        found = unmarked_edge(light, prepared.candidates, lambda: prepared.proposals, like, reach_px)
         if found is None:
             raise _no_edge(prepared.photo.path, light, bool(prepared.candidates))
-        return settled_line(light, found, reach_px)
+        return found
     line = _marked(prepared, reach_px, marks)
     if line is None:
         raise PhotoRefused(
@@ -115,14 +115,14 @@ def _marked(prepared: PreparedPhoto, reach_px: int, marks: Marks) -> EdgeLine | 
         if marks.tool is not None:
             line = line if marks.tool == "right" else line.turned()
         else:
-            side = tool_inward(light, line, prepared.proposals, tool_at)
+            side = tool_inward(light, line, lambda: prepared.proposals, tool_at)
             if side is None:
                 return None
             line = side
         return refine_line(light, line, reach_px)
     assert marks.near is not None
     near_px = reduced_px(marks.near, reduction)
-    return marked_edge(light, near_px, prepared.candidates, prepared.proposals, tool_at)
+    return marked_edge(light, near_px, prepared.candidates, lambda: prepared.proposals, tool_at)
 
 
 def reduced_px(points_px: Polyline, reduction: int) -> Array:

@@ -6,7 +6,7 @@ net of `edge_map` may. The net only proposes: the line that is measured is alway
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +22,11 @@ from wearscope.imaging.edge_selection import (
     choose,
     judge,
     refine_line,
+    settled_line,
     steepest_beside,
 )
+
+Propose = Callable[[], Sequence[ProposedLine]]
 
 # How steep what is marked must be against a line beside it; and how closely that line's own steepness is read
 LEAST_OF_RIVAL, BESIDE_PX = 0.6, 6.0
@@ -39,7 +42,7 @@ def marked_edge(
     light: NDArray[np.float32],
     near_px: Array,
     found: Sequence[Candidate],
-    proposals: Sequence[ProposedLine],
+    propose: Propose,
     tool_at_px: Array | None,
 ) -> EdgeLine | None:
     """The edge that a person's polyline marks.
@@ -50,7 +53,8 @@ def marked_edge(
     near_px : ndarray, shape (N, 2)
         Column and row: on the edge within `MARKED_PX`, or else within `NEAR_PX` of it.
     found : sequence of Candidate
-    proposals : sequence of ProposedLine
+    propose : callable
+        Gives the lines that the net proposes; asked only where they are needed.
     tool_at_px : ndarray, shape (2,), or None
         A place on the tool.
 
@@ -60,7 +64,7 @@ def marked_edge(
         Tool inward; None where neither the person nor the photo says on which side the tool lies.
     """
     line = _marked_line(light, along_polyline(near_px), found)
-    return tool_inward(light, line, proposals, tool_at_px)
+    return tool_inward(light, line, propose, tool_at_px)
 
 
 def _marked_line(light: NDArray[np.float32], points: Array, found: Sequence[Candidate]) -> EdgeLine:
@@ -92,7 +96,7 @@ def _marked_line(light: NDArray[np.float32], points: Array, found: Sequence[Cand
 def tool_inward(
     light: NDArray[np.float32],
     line: EdgeLine,
-    proposals: Sequence[ProposedLine],
+    propose: Propose,
     tool_at_px: Array | None,
 ) -> EdgeLine | None:
     """A line turned so that the tool lies inward.
@@ -101,7 +105,8 @@ def tool_inward(
     ----------
     light : ndarray, shape (H, W, 3)
     line : EdgeLine
-    proposals : sequence of ProposedLine
+    propose : callable
+        Gives the lines that the net proposes; asked only where they are needed.
     tool_at_px : ndarray, shape (2,), or None
         A place on the tool, which a person has marked.
 
@@ -112,8 +117,8 @@ def tool_inward(
     """
     if tool_at_px is not None:
         return line if float(offset_from(tool_at_px[None], line)[0]) > 0.0 else line.turned()
-    for each in proposals:
-        if each.side_evidence > SIDE_TOLD and beside_px(line, each) < reach_px(light):
+    for each in propose():
+        if each.side_evidence > SIDE_TOLD and beside_px(line, each) < net_reach_px(light):
             return line if float(line.inward @ each.inward) > 0.0 else line.turned()
     odds, _ = judge(light, line)
     if abs(odds) < DECISIVE:
@@ -124,8 +129,9 @@ def tool_inward(
 def unmarked_edge(
     light: NDArray[np.float32],
     found: Sequence[Candidate],
-    proposals: Sequence[ProposedLine],
+    propose: Propose,
     like: EdgeLine | None,
+    reach_px: float,
 ) -> EdgeLine | None:
     """The edge that the rules take for it, or where they do not decide the net.
 
@@ -133,9 +139,12 @@ def unmarked_edge(
     ----------
     light : ndarray, shape (H, W, 3)
     found : sequence of Candidate
-    proposals : sequence of ProposedLine
+    propose : callable
+        Gives the lines that the net proposes; asked only where they are needed.
     like : EdgeLine or None
         The edge in another photo of the same flute.
+    reach_px : float
+        How far beside a rough line the edge is sought.
 
     Returns
     -------
@@ -144,15 +153,16 @@ def unmarked_edge(
     """
     chosen = choose(found, like=like)
     if chosen is not None:
-        return chosen.line
-    seen = [each for each in proposals if each.tool_edge_seen >= TOOL_EDGE_SEEN]
+        return refine_line(light, chosen.line, reach_px)
+    seen = [each for each in propose() if each.tool_edge_seen >= TOOL_EDGE_SEEN]
     if like is not None:
         seen = [each for each in seen if float(like.inward @ each.inward) > ALIKE] or seen
     if not seen or seen[0].side_evidence < SIDE_TOLD:
         return None
     if len(seen) > 1 and seen[0].tool_edge_seen < CLEARLY * seen[1].tool_edge_seen:
         return None
-    return traced_proposal(light, seen[0])
+    line = traced_proposal(light, seen[0])
+    return None if line is None else settled_line(light, line, reach_px)
 
 
 def traced_proposal(light: NDArray[np.float32], proposal: ProposedLine) -> EdgeLine | None:
@@ -170,7 +180,7 @@ def traced_proposal(light: NDArray[np.float32], proposal: ProposedLine) -> EdgeL
     """
     rough = line_through(proposal.course_px)
     rough = rough if float(rough.inward @ proposal.inward) > 0.0 else rough.turned()
-    found = steepest_beside(light, rough, reach_px(light))
+    found = steepest_beside(light, rough, net_reach_px(light))
     return found.line if found is not None and found.stands_out else None
 
 
@@ -190,7 +200,7 @@ def beside_px(line: EdgeLine, proposal: ProposedLine) -> float:
     return float(np.median(np.abs(offset_from(proposal.course_px, line))))
 
 
-def reach_px(light: NDArray[np.float32]) -> float:
+def net_reach_px(light: NDArray[np.float32]) -> float:
     """How far beside the edge the net's lines may lie.
 
     Parameters

@@ -93,6 +93,7 @@ def _photo_inputs(
         u_view_tilt_deg=entry.u_view_tilt_deg,
         edge_near=entry.edge_near or (),
         used_side=entry.used_side or "",
+        tool_at=entry.tool_at or (),
         corrections=_fingerprint_of_correction(corrections.get(photo_sha256, NOTHING)),
     )
 
