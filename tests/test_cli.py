@@ -361,11 +361,11 @@ def test_ctrl_c(tmp_path):
         text=True,
     )
     log = WearLog(tmp_path / "wear-log.sqlite")
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 240  # only against hanging: a busy machine takes long to start workers
     while time.monotonic() < deadline and not log.current():
         time.sleep(0.05)
     os.killpg(child.pid, signal.SIGINT)
-    out, err = child.communicate(timeout=30)
+    out, err = child.communicate(timeout=120)
     assert (child.returncode, out) == (130, "")
     assert err.splitlines() == ["wearscope: interrupted; what was finished is kept"]
     assert log.current()

@@ -15,7 +15,7 @@ from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, changed_betwee
 
 PHOTO = PhotoInputs(
     "ab" * 32, "bench 60x", 3.5, 0.004, "cd" * 32, 100.0, 40.0, 3.0, 1.0, 1.5, ((10.0, 20.0), (30.0, 40.5)), "start",
-    "ef" * 32,
+    (50.0, 60.0), "ef" * 32,
 )  # fmt: skip
 TOOL = ToolInputs(60.0, 1.5, 30.0, 6.35, "ZrN", 6.0, 2.0, 4.0)
 FULL = Inputs(PHOTO, TOOL, "2", replace(PHOTO, photo_sha256="01" * 32))
