@@ -8,6 +8,7 @@ of its own.
 from __future__ import annotations
 
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -21,6 +22,7 @@ import numpy as np
 from big_pair import UM_PER_PX, environment, write_pair
 from pictures import measured, write_trial
 
+SUPPORT = Path(__file__).resolve().parent.parent / "support"
 MOST_TIMES, MOST_MB = 8.0, 1000.0
 ROUNDS = 5
 
@@ -71,6 +73,7 @@ def in_a_process(what: str, folder: Path):
         text=True,
         timeout=900,
         check=False,
+        env={**os.environ, "PYTHONPATH": str(SUPPORT)},
     )
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)

@@ -32,18 +32,23 @@ def faces_tool(line, flute):
     return float(line.inward @ flute.inward) > 0.9
 
 
+def told(light):
+    return candidates(light), proposed_lines(edge_map(light))
+
+
 def asked(light):
-    seen = proposed_lines(edge_map(light))
-    return candidates(light), lambda: seen
+    found, seen = told(light)
+    return found, lambda: seen
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 90.0, 180.0, 270.0, 33.0, -52.0])
 @pytest.mark.parametrize("background", [DARK, CARD], ids=["dark", "card"])
 def test_rules_and_net_agree_on_a_plain_edge(angle_deg, background):
     flute = Flute(shape=(640, 700), angle_deg=angle_deg, background=background)
-    found = unmarked_edge(flute.light(), *asked(flute.light()), None, 20.0)
-    assert distance_px(found, flute) < ROUGH_PX
-    assert faces_tool(found, flute)
+    found = unmarked_edge(flute.light(), *told(flute.light()), None, 20.0)
+    assert distance_px(found.line, flute) < ROUGH_PX
+    assert faces_tool(found.line, flute)
+    assert not found.doubts
 
 
 def proposal(points, inward, evidence=0.9, span=0.9):
@@ -55,14 +60,14 @@ def test_where_rules_do_not_decide_the_net_may():
     flute = Flute()
     light = flute.light()
     edge = proposal([flute.at_px(s) for s in (-1400.0, 1400.0)], tuple(flute.inward))
-    found = unmarked_edge(light, [], lambda: (edge,), None, 20.0)
-    assert distance_px(found, flute) < ROUGH_PX
+    found = unmarked_edge(light, [], (edge,), None, 20.0)
+    assert distance_px(found.line, flute) < ROUGH_PX
     beside = proposal([flute.at_px(s, 500.0) for s in (-1400.0, 1400.0)], tuple(flute.inward), 0.8)
-    assert unmarked_edge(light, [], lambda: (edge, beside), None, 20.0) is None  # two alike: neither is told
+    assert unmarked_edge(light, [], (edge, beside), None, 20.0) is None  # two alike: neither is told
     unsure = ProposedLine(
         *[getattr(edge, name) for name in ("start_px", "end_px", "inward", "course_px")], 0.9, 0.9, 0.1
     )
-    assert unmarked_edge(light, [], lambda: (unsure,), None, 20.0) is None
+    assert unmarked_edge(light, [], (unsure,), None, 20.0) is None
 
 
 def test_a_proposal_is_traced_in_the_photo():

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.edge_lines import Array, EdgeLine, line_through
 from wearscope.imaging.edge_selection import along_polyline, refine_line, settled_line
-from wearscope.imaging.edge_verdict import marked_edge, tool_inward, unmarked_edge
+from wearscope.imaging.edge_verdict import FoundEdge, marked_edge, tool_inward, unmarked_edge
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto
 from wearscope.light.clipping import CLIPPED
 
@@ -67,7 +67,7 @@ def search_px(prepared: PreparedPhoto, scale: PhotoScale) -> int:
 
 def edge_line(
     prepared: PreparedPhoto, reach_px: int, marks: Marks = NO_MARKS, like: EdgeLine | None = None
-) -> EdgeLine:
+) -> FoundEdge:
     """Find the line along the cutting edge of a photo.
 
     Parameters
@@ -82,8 +82,8 @@ def edge_line(
 
     Returns
     -------
-    EdgeLine
-        In pixels of `prepared`.
+    FoundEdge
+        In pixels of `prepared`; without doubts where a person has marked it.
 
     Raises
     ------
@@ -92,7 +92,7 @@ def edge_line(
     """
     light = prepared.light
     if marks.drawn is None and marks.near is None:
-        found = unmarked_edge(light, prepared.candidates, lambda: prepared.proposals, like, reach_px)
+        found = unmarked_edge(light, prepared.candidates, prepared.proposals, like, reach_px)
         if found is None:
             raise _no_edge(prepared.photo.path, light, bool(prepared.candidates))
         return found
@@ -103,7 +103,7 @@ def edge_line(
             "give a place on the tool, tool_at = [column, row], in the trial file, or set it in the viewer",
             "tool-side-unclear",
         )
-    return settled_line(light, line, reach_px)
+    return FoundEdge(settled_line(light, line, reach_px))
 
 
 def _marked(prepared: PreparedPhoto, reach_px: int, marks: Marks) -> EdgeLine | None:

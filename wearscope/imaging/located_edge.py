@@ -14,11 +14,13 @@ from scipy.ndimage import binary_dilation, median_filter
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.edge_lines import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_search import Polyline, reduced_px
+from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.photo import Photo
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, scale_in_file
 from wearscope.imaging.quality import Quality, strip_quality
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip, points_on_photo
 from wearscope.light.strip import Strip
+from wearscope.quantities.reasons import Reason
 from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 
 # Of a strip: the ground beside the edge, and the face as deep as grind marks are compared
@@ -52,6 +54,8 @@ class LocatedEdge:
     trace_um, steepness : ndarray, shape (S,)
         Of the edge along the strip; NaN where it is not seen.
     quality : Quality
+    doubts : tuple of Reason
+        Why this may not be the cutting edge.
     ignored : ndarray of float32, shape (H, W), or None
         1 where nothing is to be measured.
     """
@@ -67,6 +71,7 @@ class LocatedEdge:
     trace_um: Array
     steepness: Array
     quality: Quality
+    doubts: tuple[Reason, ...] = ()
     ignored: NDArray[np.float32] | None = None
 
     @property
@@ -221,13 +226,13 @@ class LocatedEdge:
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
 
-def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> LocatedEdge:
+def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) -> LocatedEdge:
     """Straighten a photo along the line of its edge, and trace the edge.
 
     Parameters
     ----------
     prepared : PreparedPhoto
-    line : EdgeLine
+    found : FoundEdge
         From `edge_line`.
     scale : PhotoScale
 
@@ -241,6 +246,7 @@ def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> L
         When the edge cannot be followed.
     """
     photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
+    line = found.line
     strip = _cut(prepared.light, line, um_per_px, None)
     trace = _trace(strip, photo.path.name)
     return LocatedEdge(
@@ -255,6 +261,7 @@ def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> L
         trace_um=trace.d_um,
         steepness=trace.steepness,
         quality=strip_quality(strip),
+        doubts=found.doubts,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -87,6 +87,29 @@ class Finding:
             return None, None
         expanded = max(COVERAGE_95, coverage_factor(self.dof)) * self.u
         return self.value - expanded, self.value + expanded
+
+    def doubted(self, doubts: Iterable[Reason]) -> Finding:
+        """The same with further doubts.
+
+        Parameters
+        ----------
+        doubts : iterable of Reason
+
+        Returns
+        -------
+        Finding
+            Doubtful, unless there are none or it is refused.
+
+        Examples
+        --------
+        >>> from wearscope.quantities.reasons import reason
+        >>> found("edge_radius", "used", 12.0, 0.6, "light-fit").doubted([reason("edge-disputed")]).status
+        'doubtful'
+        """
+        doubts = tuple(doubts)
+        if not doubts or self.value is None:
+            return self
+        return replace(self, status="doubtful", reasons=_once(*doubts, *self.reasons))
 
 
 def found(

@@ -25,6 +25,7 @@ from wearscope.pipeline.face_outcome import (
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
 from wearscope.pipeline.sources import Sources
+from wearscope.report.reason_words import words_of
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.chips import chip_findings, find_chips
 from wearscope.wear.coating import coating_findings
@@ -87,7 +88,9 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         None,
     )
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
-    return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing)
+    return inspection_of(
+        entry, findings, located, EdgeDrawing(view, None), placing, doubts=located.doubts
+    )
 
 
 def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
@@ -112,7 +115,7 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
     fit = fit_as_new(located, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
     require_quality(located, fit)
     quality = located.quality
-    doubts = []
+    doubts = [words_of(doubt) for doubt in located.doubts]
     if quality.clipped_share > DOUBTFUL_CLIPPED:
         doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
     remarks = [note for note in (located.scale_note, *located.photo.notes) if note]

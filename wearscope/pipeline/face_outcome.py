@@ -146,6 +146,7 @@ def inspection_of(
     drawing: EdgeDrawing | None,
     placing: Placing,
     warnings: Sequence[str] = (),
+    doubts: Sequence[Reason] = (),
 ) -> Inspection:
     """Stamp the findings with where they come from.
 
@@ -158,11 +159,14 @@ def inspection_of(
     drawing : EdgeDrawing or None
     placing : Placing
     warnings : sequence of str
+    doubts : sequence of Reason
+        Of the edge itself, and so of all that is found on it.
 
     Returns
     -------
     Inspection
     """
+    findings = [finding.doubted(doubts) for finding in findings]
     return Inspection(
         entry,
         records_of(entry, findings, located.scale_note, located.photo, located.photo_um_per_px),

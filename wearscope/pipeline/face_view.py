@@ -32,7 +32,7 @@ from wearscope.pipeline.face_outcome import (
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.quantity import Zone
-from wearscope.quantities.reasons import reason
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
@@ -123,6 +123,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         drawing,
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *_doubts_of_match(pair, laid)),
+        pair.doubts,
     )
 
 
@@ -154,6 +155,12 @@ class Pair:
     def datum(self) -> str:
         """What the worn edge is held against, as a word of `method`."""
         return "unused-zone" if self.new is None else "new-state"
+
+    @property
+    def doubts(self) -> tuple[Reason, ...]:
+        """Why either may not be the cutting edge."""
+        new = (reason("new-state-edge-doubtful"),) if self.new is not None and self.new.doubts else ()
+        return (*self.now.doubts, *new)
 
 
 def _locate(trial: Trial, entry: PhotoEntry, sources: Sources) -> Pair:

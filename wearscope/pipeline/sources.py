@@ -15,8 +15,8 @@ from wearscope.imaging.calibration.scale import (
     scale_from_graticule,
     scale_from_value,
 )
-from wearscope.imaging.edge_lines import EdgeLine
 from wearscope.imaging.edge_search import Marks, edge_line, search_px
+from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.located_edge import LocatedEdge, follow_edge, hide
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, block_side, prepare
@@ -189,8 +189,8 @@ class Sources:
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool, entry.tool_at)
         known = like.line if like is not None else None
-        line: EdgeLine = self.recall(edge_line, prepared, search_px(prepared, scale), marks, known)
-        located: LocatedEdge = self.recall(follow_edge, prepared, line, scale)
+        found: FoundEdge = self.recall(edge_line, prepared, search_px(prepared, scale), marks, known)
+        located: LocatedEdge = self.recall(follow_edge, prepared, found, scale)
         return self.recall(hide, located, said.ignored_px) if said.ignored_px else located
 
 

@@ -8,6 +8,16 @@ from string import Formatter
 from wearscope.quantities.reasons import Reason, Value
 
 WORDS: dict[str, str] = {
+    # the edge itself
+    "no-tool-edge": "nothing in this picture looks like the cutting edge of a tool; check that it is the right "
+    "picture, or mark the edge with edge_near",
+    "edge-disputed": "another line in this photo may be the cutting edge; look where it was taken, and mark the edge "
+    "with edge_near",
+    "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
+    "tool_at",
+    "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
+    "behind the flute",
+    "new-state-edge-doubtful": "the edge of the new-state photo is doubtful; see its rows",
     # the transition, and the zones beside it
     "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
     "used-side-unknown": "the photo does not tell which side of the marked transition is used; photograph the place "
