@@ -50,6 +50,8 @@ WORN = [pair for pair in ALL if pair.worn]
 
 # Limits that a pair misses so far: pair and row. None is loosened for them
 MISSED = {("90210-1", "coating_loss used"), ("90210-5", "edge_recession difference")}
+# A face as pale as the card behind it, in which the net sees no tool: its numbers are right, and none is `ok`
+DOUBTED = {"90210-5"}
 
 # The edge of the cluttered photos beside the checkout, drawn by eye some 30 px from it: two points, column and row
 BY_EYE = {
@@ -169,6 +171,13 @@ def test_a_limit_that_is_missed_is_covered_by_its_interval(name, quantity):
     assert error.inside
 
 
+@pytest.mark.parametrize("name", sorted(DOUBTED))
+def test_an_edge_that_is_doubted_has_no_number_that_is_ok(name):
+    # and stands on the list only as long as it is doubted
+    (pair,) = [pair for pair in ALL if pair.name == name]
+    assert {record.status for record in found_in(pair).values()} <= {"doubtful", "refused"}
+
+
 @each_pair
 def test_nothing_is_refused(pair):
     refused = {key for key, record in found_in(pair).items() if record.status == "refused"}
@@ -271,7 +280,7 @@ def test_no_wear_land_where_there_is_only_rounding(pair):
     worn = pair.truth["worn"]
     for quantity in ("wear_land", "wear_land_max"):
         record = found_in(pair)[quantity, "used"]
-        assert record.status == "below_detection"
+        assert record.status == ("doubtful" if pair.name in DOUBTED else "below_detection")
         hidden_um = worn["recession_um"] + worn["r_used_um"]
         assert hidden_um < record.high95 < hidden_um + 60.0
 
@@ -283,13 +292,14 @@ def test_chips(pair):
     assert count.value == len(chips)
     if pair.worn:
         assert found["chip_count", "unused"].value == 0
-        assert found["chip_count", "unused"].status == "ok"
+        assert found["chip_count", "unused"].status == ("doubtful" if pair.name in DOUBTED else "ok")
     deepest, length = found["chip_depth_max", "used"], found["chip_length", "used"]
     if chips:
         assert abs(deepest.value - max(chip["depth_um"] for chip in chips)) < 1.96 * deepest.std_uncertainty
         assert abs(length.value - sum(chip["width_um"] for chip in chips)) < 1.96 * length.std_uncertainty
     else:
-        assert {deepest.status, length.status} == {"below_detection"}
+        none = "doubtful" if pair.name in DOUBTED else "below_detection"
+        assert {deepest.status, length.status} == {none}
 
 
 INSERTS = sorted((REAL / "coated_inserts").glob("*.jpg"))

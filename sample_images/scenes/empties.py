@@ -4,7 +4,21 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from fields import Picture, Rng, between, blurred, chance, clouds, colour, field, grid, spread, step, turned
+from fields import (
+    Picture,
+    Rng,
+    between,
+    blurred,
+    chance,
+    clouds,
+    colour,
+    course,
+    field,
+    grid,
+    spread,
+    step,
+    turned,
+)
 from grounds import ground, level, one_shape, plain, shading, shapes, streaks, texture
 
 
@@ -19,8 +33,12 @@ def empty(rng: Rng, side: int) -> Picture:
         solids,
         lambda r, n: ground(r, n, between(r, 0, 6.3)),
         waves,
+        hills,
+        screen,
+        beams,
     )
-    maker = makers[rng.choice(len(makers), p=(0.14, 0.12, 0.2, 0.14, 0.1, 0.12, 0.1, 0.08))]
+    shares = (0.12, 0.09, 0.16, 0.1, 0.07, 0.11, 0.08, 0.05, 0.1, 0.07, 0.05)
+    maker = makers[rng.choice(len(makers), p=shares)]
     return np.maximum(maker(rng, side), 0)
 
 
@@ -155,3 +173,52 @@ def waves(rng: Rng, side: int) -> Picture:
     return np.asarray(
         plain(rng, side) * np.exp(np.float32(spread(rng, 0.05, 1)) * relief)[..., None], np.float32
     )
+
+
+def hills(rng: Rng, side: int) -> Picture:
+    """Outlines behind each other, as of hills, roofs or cloths: each wanders far more than a ground edge."""
+    x, y = grid(side)
+    u, v = turned(x - side / 2, y - side / 2, rng.normal(0, 0.3) + rng.integers(4) * np.pi / 2)
+    out = plain(rng, side)
+    at = np.sort(rng.uniform(-0.4, 0.5, rng.integers(1, 6))) * side
+    for place in at.astype(np.float32):
+        swing = np.float32(spread(rng, 0.03, 0.25) * side)
+        line = swing * course(rng, 2 * side, spread(rng, 20, 150)) + np.float32(spread(rng, 0.2, 6)) * course(
+            rng, 2 * side, spread(rng, 2, 20)
+        )
+        table = line[np.clip((u + side).astype(np.int32), 0, 2 * side - 1)]
+        tint = np.float32(level(rng)) * colour(rng)
+        grain = clouds(rng, side, spread(rng, 3, 80)) * np.float32(spread(rng, 0.01, 0.5))
+        over = np.exp(grain)[..., None] * tint
+        out = out + (over - out) * step(v - place + table, spread(rng, 0.8, 6))[..., None]
+    return np.asarray(out, np.float32)
+
+
+def screen(rng: Rng, side: int) -> Picture:
+    """Panels, frames and print, as on a screen or a page with figures."""
+    canvas = (np.full((side, side, 3), level(rng)) * colour(rng)).astype(np.float32)
+    print_mask = np.zeros((side, side), np.uint8)
+    for _ in range(rng.integers(2, 12)):
+        x0, y0 = (int(value) for value in rng.uniform(-0.1, 0.9, 2) * side)
+        w, h = (int(spread(rng, 8, side)) for _ in range(2))
+        tone = tuple(float(value) for value in level(rng) * colour(rng))
+        width = -1 if chance(rng, 0.7) else int(rng.integers(1, 4))
+        cv2.rectangle(canvas, (x0, y0), (x0 + w, y0 + h), tone, width, cv2.LINE_AA)
+        for row in range(y0 + 8, y0 + h, int(rng.integers(9, 20))) if chance(rng, 0.5) else ():
+            word = "".join(rng.choice(list("abcdefghiklmnoprstu  "), max(1, w // 9)))
+            cv2.putText(print_mask, word, (x0 + 2, row), 0, spread(rng, 0.25, 0.6), 255, 1, cv2.LINE_AA)
+    share = print_mask[..., None].astype(np.float32) / np.float32(255)
+    return canvas + (np.float32(level(rng)) - canvas) * share
+
+
+def beams(rng: Rng, side: int) -> Picture:
+    """Bands of light across each other, their borders sharp or soft, without a grain."""
+    x, y = grid(side)
+    out = plain(rng, side)
+    for _ in range(rng.integers(2, 9)):
+        _, v = turned(x - side / 2, y - side / 2, between(rng, 0, 2 * np.pi))
+        bent = v + np.float32(rng.normal(0, 0.3) / side) * (x - side / 2) ** 2
+        centre, half = np.float32(rng.normal(0, 0.3) * side), np.float32(spread(rng, 4, 200))
+        share = step(half - np.abs(bent - centre), spread(rng, 0.8, 60)) * np.float32(between(rng, 0.2, 1))
+        out = out + (np.float32(level(rng)) * colour(rng) - out) * share[..., None]
+    return np.asarray(out, np.float32)

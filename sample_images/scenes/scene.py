@@ -17,7 +17,7 @@ from grounds import ground, streaks, studio
 from numpy.typing import NDArray
 from tools import Layout, Wear, along, face, layout, silhouette, smooth_face, wear, worn_edge
 
-EMPTY_SHARE = 0.28
+EMPTY_SHARE = 0.33
 LINE_PX = 1.3  # standard deviation of the labelled line
 LEAST_SHARE, MOST_SHARE = 0.06, 0.95  # of the picture that is tool
 LEAST_EDGE = 0.3  # of the picture's side that the edge must run through it
@@ -144,11 +144,11 @@ def second_edge(rng: Rng, place: Layout, tool: Picture) -> Picture:
 
 
 def with_other_face(rng: Rng, place: Layout, behind: Picture) -> Picture:
-    """Let the face beyond the edge peep out behind it, out of focus."""
-    if not chance(rng, 0.4):
+    """Let the face beyond the edge peep out behind it, out of focus, or nearly in it."""
+    if not chance(rng, 0.45):
         return behind
     side = behind.shape[0]
-    reach = np.float32(spread(rng, 3, 45)) * np.clip(
+    reach = np.float32(spread(rng, 3, 70)) * np.clip(
         1 + np.float32(rng.normal(0, 1.0) / side) * place.s, 0, 3
     )
     soft = spread(rng, 2, 25)
@@ -159,7 +159,13 @@ def with_other_face(rng: Rng, place: Layout, behind: Picture) -> Picture:
         rng, place.s, place.d, spread(rng, 10, 200), spread(rng, 1.5, 20)
     )
     look = (np.float32(spread(rng, 0.01, 1)) * np.exp(grain))[..., None] * colour(rng)
-    return behind + (blurred(np.asarray(look, np.float32), spread(rng, 0.7, 6)) - behind) * where[..., None]
+    if chance(rng, 0.3):  # stains and marks on it too
+        look = (
+            look
+            * np.exp(np.float32(spread(rng, 0.1, 0.7)) * clouds(rng, side, spread(rng, 6, 60)))[..., None]
+        )
+    haze = spread(rng, 0.3, 6)
+    return behind + (blurred(np.asarray(look, np.float32), haze) - behind) * where[..., None]
 
 
 def shadowed(rng: Rng, place: Layout, depth: Map, behind: Picture) -> Picture:

@@ -132,8 +132,8 @@ def wear(rng: Rng, side: int) -> Wear:
         rng, n, spread(rng, 2, 25)
     )
     for _ in range(rng.integers(0, 6) if chance(rng, 0.3) else 0):
-        middle, half = between(rng, -0.5, 0.5) * side, spread(rng, 1.5, 14)
-        recession = recession + np.float32(spread(rng, 0.5, 10)) * np.exp(-(((at - middle) / half) ** 2))
+        middle, half = between(rng, -0.5, 0.5) * side, spread(rng, 1.5, 25)
+        recession = recession + np.float32(spread(rng, 0.5, 16)) * np.exp(-(((at - middle) / half) ** 2))
     has_land, has_bare = chance(rng, 0.5), chance(rng, 0.4)
     rough = 1 + np.float32(between(rng, 0.05, 0.5)) * course(rng, n, spread(rng, 3, 40))
     land = used * rough * np.float32(spread(rng, 2, 28) * has_land)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -13,7 +14,14 @@ from pictures import BARE, CARD, DARK, Flute
 from wearscope.imaging.edge_lines import line_through, offset_from
 from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
 from wearscope.imaging.edge_selection import candidates
-from wearscope.imaging.edge_verdict import marked_edge, tool_inward, traced_proposal, unmarked_edge
+from wearscope.imaging.edge_verdict import (
+    NO_TOOL_EDGE,
+    SIDE_SURE,
+    marked_edge,
+    tool_inward,
+    traced_proposal,
+    unmarked_edge,
+)
 from wearscope.imaging.photo import read_photo
 
 ROUGH_PX = 2.0
@@ -26,6 +34,10 @@ def distance_px(line, flute):
     s_um = np.linspace(-900.0, 900.0, 61)
     points = np.array([flute.at_px(s) for s in s_um])
     return float(np.median(np.abs(offset_from(points, line))))
+
+
+def codes(found):
+    return [doubt.code for doubt in found.doubts]
 
 
 def faces_tool(line, flute):
@@ -114,6 +126,60 @@ def test_a_side_that_nothing_tells_is_not_guessed():
     light[148:152] *= 0.5  # a scratch: both sides alike
     line = line_through(np.array([[20.0, 150.0], [380.0, 150.0]]))
     assert tool_inward(light, line, tuple, None) is None
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_print_is_no_tool(seed):
+    """The slanted edge of ISO 12233, two printed greys: an edge as sharp and straight as one can be."""
+    rng = np.random.default_rng(seed)
+    rows, columns = np.indices((512, 600))
+    turn = rng.uniform(0.0, 2.0 * np.pi)
+    into = (columns - 300) * np.cos(turn) + (rows - 256) * np.sin(turn)
+    grey = cv2.GaussianBlur(np.where(into > 0, *rng.uniform(0.02, 0.8, 2)), (0, 0), rng.uniform(0.6, 2.0))
+    light = (grey[..., None] + rng.normal(0.0, 0.005, (512, 600, 3))).astype(np.float32)
+    found = unmarked_edge(light, *told(light), None, 20.0)
+    assert found is None or found.doubts
+
+
+def test_two_lines_that_the_net_takes_for_the_edge_are_disputed():
+    flute = Flute(shape=(640, 900), heel_um=490.0)
+    light = flute.light()
+    edge, heel = (
+        proposal([flute.at_px(s, d_um) for s in (-1300.0, 1300.0)], tuple(flute.inward), share)
+        for d_um, share in ((0.0, 0.9), (490.0, 0.8))
+    )
+    assert codes(unmarked_edge(light, candidates(light), (edge,), None, 20.0)) == []
+    assert codes(unmarked_edge(light, candidates(light), (edge, heel), None, 20.0)) == ["edge-disputed"]
+    faint = replace(heel, evidence=0.5)
+    assert codes(unmarked_edge(light, candidates(light), (edge, faint), None, 20.0)) == []
+
+
+def test_where_the_net_sees_another_line_that_one_is_traced_and_disputed():
+    flute = Flute(shape=(640, 900), heel_um=490.0, face=BARE, angle_deg=8.0)
+    light = flute.light()
+    heel = proposal([flute.at_px(s, 490.0) for s in (-1300.0, 1300.0)], tuple(flute.inward))
+    found = unmarked_edge(light, candidates(light), (heel,), None, 20.0)
+    assert codes(found) == ["edge-disputed"]
+    assert distance_px(found.line, flute) == pytest.approx(140.0, abs=10.0)
+
+
+def test_where_the_net_sees_the_tool_on_the_other_side_rules_decide_only_if_they_are_sure():
+    flute = Flute(background=CARD)
+    light = flute.light()
+    other = proposal([flute.at_px(s) for s in (1300.0, -1300.0)], tuple(-flute.inward))
+    (sure, *_) = candidates(light)
+    for odds, doubts in ((SIDE_SURE + 0.1, []), (SIDE_SURE - 0.1, ["tool-side-disputed"])):
+        found = unmarked_edge(light, [replace(sure, evidence=odds)], (other,), None, 20.0)
+        assert codes(found) == doubts
+        assert faces_tool(found.line, flute)
+
+
+def test_where_the_net_sees_next_to_nothing_it_is_no_tool_edge():
+    flute = Flute()
+    light = flute.light()
+    for evidence, doubts in ((1.02 * NO_TOOL_EDGE, []), (0.98 * NO_TOOL_EDGE, ["no-tool-edge"])):
+        seen = proposal([flute.at_px(s) for s in (-1400.0, 1400.0)], tuple(flute.inward), evidence, 1.0)
+        assert codes(unmarked_edge(light, candidates(light), (seen,), None, 20.0)) == doubts
 
 
 marks = json.loads((INSERTS / "marks.json").read_text()) if INSERTS.is_dir() else {}

@@ -358,16 +358,43 @@ def judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
     traced : EdgeLine
         The line moved on to its trace.
     """
+    sides = _sides(light, line)
+    if sides is None:
+        return 0.0, line
+    outer, inner, away_px = sides
+    offset_px = line.offset_px + away_px * (np.arange(len(line.offset_px)) == 0)
+    odds = 0.0 if outer is None or inner is None else _odds(outer, inner)
+    return odds, replace(line, offset_px=offset_px)
+
+
+def face_grain(light: NDArray[np.float32], line: EdgeLine) -> float:
+    """How much grain the tool's face shows beside its edge: marks of grinding, a coating's texture, scratches.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+    line : EdgeLine
+        Tool inward.
+
+    Returns
+    -------
+    float
+        As a share of the light; a camera's own noise does not count. NaN where the face is not seen.
+    """
+    small, reduction = _reduced(light, WORK_SIDE_PX)
+    sides = _sides(small, line.scaled(1.0 / reduction))
+    return float("nan") if sides is None or sides[1] is None else sides[1].grain
+
+
+def _sides(light: NDArray[np.float32], line: EdgeLine) -> tuple[Side | None, Side | None, float] | None:
+    """The outer and the inner side of a line, and how far its trace lies inward of it; None where it has none."""
     strip = cut_strip(light, line, 1.0, depth_um=DEPTH_PX)
     trace = trace_edge(strip, (-REACH_PX, REACH_PX))
     where = np.isfinite(trace.d_um)
     if where.mean() < LEAST_TRACED:
-        return 0.0, line
+        return None
     edge = np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
-    outer, inner = (_side(strip, edge, sign) for sign in (-1, 1))
-    offset_px = line.offset_px + float(np.median(edge)) * (np.arange(len(line.offset_px)) == 0)
-    odds = 0.0 if outer is None or inner is None else _odds(outer, inner)
-    return odds, replace(line, offset_px=offset_px)
+    return _side(strip, edge, -1), _side(strip, edge, 1), float(np.median(edge))
 
 
 def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:

@@ -88,9 +88,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         None,
     )
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
-    return inspection_of(
-        entry, findings, located, EdgeDrawing(view, None), placing, doubts=located.doubts
-    )
+    return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing, doubts=located.doubts)
 
 
 def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:

@@ -15,6 +15,8 @@ WORDS: dict[str, str] = {
     "with edge_near",
     "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
     "tool_at",
+    "no-grain": "the face shows no grinding marks and no grain at all, as a print or a drawing; switch off the noise "
+    "reduction of the camera, focus on the edge, or mark the edge with edge_near",
     "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
     "behind the flute",
     "new-state-edge-doubtful": "the edge of the new-state photo is doubtful; see its rows",
