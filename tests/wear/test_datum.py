@@ -6,7 +6,9 @@ from scipy.special import expit
 
 from wearscope.light.strip import UNUSED, USED
 from wearscope.quantities.reasons import reason
+from wearscope.wear.band_light import BandLight
 from wearscope.wear.datum import find_zones, lay_datum
+from wearscope.wear.zones import GUARD_UM, Sign
 
 S_UM = np.arange(-2400.0, 2400.0, 3.5)
 
@@ -44,6 +46,37 @@ def test_a_zone_too_short_to_average_over(at_um, word):
     zones = find_zones(S_UM, difference(at_um=at_um), 1, [], None)
     assert zones.transition is None
     assert zones.absent == reason("zone-out-of-frame", zone=word)
+    # its place is told all the same; what is used may still be held against the new-state photo
+    assert zones.place.at_um == pytest.approx(at_um, abs=30.0)
+    assert zones.one_kind is (word == "unused")
+    if zones.one_kind:
+        assert S_UM[zones.labels == USED].min() > at_um + GUARD_UM - 35.0
+
+
+def test_a_place_whose_used_side_nothing_tells():
+    bright = Sign(
+        "bright-line", difference(noise=0.05) / 18.0, 0, rises=False, smallest=0.05, u_place_um=30.0
+    )
+    flat = np.random.default_rng(5).normal(0.0, 0.3, len(S_UM))
+    zones = find_zones(S_UM, flat, 1, [bright], None)
+    assert (zones.transition, zones.absent, zones.one_kind) == (None, reason("used-side-unknown"), False)
+    assert zones.place.at_um == pytest.approx(200.0, abs=30.0)
+    assert find_zones(S_UM, flat, 1, [bright], -1).transition.used_side == -1
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_the_light_of_the_band_names_the_side_and_contradicts_it(side):
+    bright = Sign(
+        "bright-line", difference(noise=0.05) / 18.0, 0, rises=False, smallest=0.05, u_place_um=30.0
+    )
+    flat = np.random.default_rng(5).normal(0.0, 0.3, len(S_UM))
+    s_um = S_UM[::4]
+    departs = np.where((s_um - 200.0) * side > 0.0, 0.9, 0.1) + 0.01 * np.sin(s_um)
+    band = BandLight(s_um, departs, np.full(len(s_um), np.nan))
+    assert find_zones(S_UM, flat, 1, [bright], None, band=band).transition.used_side == side
+    told = find_zones(S_UM, difference(), 1, [], None, band=band)  # whose edge line says +1
+    assert (told.transition is None) is (side == -1)
+    assert told.absent == (None if side == 1 else reason("used-side-unknown"))
 
 
 def test_chips_do_not_count_as_recession():

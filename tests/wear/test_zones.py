@@ -91,7 +91,7 @@ def test_a_step_smaller_than_the_least_that_counts():
 
 def test_a_sign_that_may_fall_does_not_tell_the_side():
     bright = Sign("bright-line", worn(0.0, 0.6, noise=0.02), 0, rises=False, smallest=0.05, u_place_um=0.0)
-    assert find_transition(S_UM, [bright], NO_CHIPS) is None
+    assert find_transition(S_UM, [bright], NO_CHIPS).used_side == 0
     told = find_transition(S_UM, [bright], NO_CHIPS, used_side=-1)
     assert told.used_side == -1
     assert told.at_um == pytest.approx(0.0, abs=15.0)

@@ -40,8 +40,8 @@ MARKED_PX = 25.0  # within which points that a person marked lie on the edge
 NET_PX, LEAST_REACH_PX = 6.0, 8.0
 SIDE_TOLD = 0.4  # of the evidence for a side of the tool; on the same photos 0.59 and more
 CLEARLY = 1.5  # times the evidence of the net's next line, from which its first one may stand alone
-# `tool_edge_seen` of the plainest line, below which the picture shows no tool edge: at most 0.19 on nine of ten of 1251
-# pictures of other things, at least 0.30 on 88 of 89 of real and rendered tools (table in sample_images/scenes)
+# `tool_edge_seen` of the plainest line, below which the picture shows no tool edge: at most 0.19 on nine of ten
+# of 1251 pictures of other things, at least 0.30 on 88 of 89 of real and rendered tools (sample_images/scenes)
 NO_TOOL_EDGE = 0.2
 SAME_REACHES = 1.5  # of the net's lines, within which one lies on a line that was traced
 SIDE_SURE = 4.0  # log odds of the rules, from which the net does not dispute the side of a line

@@ -207,7 +207,7 @@ def fit_used(
     datum: Input | None,
     *,
     coated: bool = False,
-) -> LightFit:
+) -> LightFit | None:
     """Silhouette and radius of a worn edge.
 
     Parameters
@@ -228,7 +228,8 @@ def fit_used(
 
     Returns
     -------
-    LightFit
+    LightFit or None
+        None where the light was not read where that edge would be.
     """
     image_um = _lamp_image_um(mean, trace_um)
     guess = _guess(trace_um if image_um is None else image_um, unused, lighting, factor)
@@ -236,6 +237,8 @@ def fit_used(
     use = (mean.d_um > guess.silhouette_um - OUTSIDE_UM - OUTSIDE_BLURS * blur_um) & (
         mean.d_um < guess.silhouette_um + INSIDE_RADII * guess.radius_um + INSIDE_UM
     )
+    if use.sum() < LEAST_SAMPLES:
+        return None
     tie = None
     if factor is not None and datum is not None:
         drawn_on = linear(unused.silhouette_um, [(1.0, unused.silhouette), (1.0, datum)])

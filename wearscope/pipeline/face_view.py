@@ -35,6 +35,7 @@ from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.wear.band_light import BandLight, band_light
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
 from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap, read_coating
@@ -106,11 +107,11 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
     divided = _divide(job, pair, laid, sources)
     fitted = _fit(job, pair, laid, divided, sources)
     words = method_words(pair.datum, divided.edge, job.lighting, laid.match)
-    signs = divided.zones.transition.signs if divided.zones.transition is not None else ()
+    signs = divided.zones.place.signs if divided.zones.place is not None else ()
     method = method_of(words, by_hand=pair.by_hand)
     findings = _place_findings(job, divided, fitted, method_of((*words, *signs), by_hand=pair.by_hand))
     drawing = None
-    if divided.zones.transition is None and fitted.new is None:
+    if divided.zones.transition is None and (fitted.new is None or not divided.zones.one_kind):
         findings += _nothing_to_compare(job, divided, fitted, method)
     else:
         worn = _estimate(job, fitted)
@@ -202,6 +203,7 @@ class Laid:
     new_strip : Strip or None
     signs : list of Sign
     resin : ndarray of bool, shape (S,)
+    band : BandLight
     """
 
     located: LocatedEdge
@@ -211,6 +213,7 @@ class Laid:
     new_strip: Strip | None
     signs: list[Sign]
     resin: NDArray[np.bool_]
+    band: BandLight
 
 
 def _lay(located: LocatedEdge, new: LocatedEdge | None, in_colour: bool) -> Laid:
@@ -228,7 +231,8 @@ def _lay(located: LocatedEdge, new: LocatedEdge | None, in_colour: bool) -> Laid
         plain=located.quality.background != "mixed",
     )
     resin = resin_columns(located.strip, located.trace_um)
-    return Laid(located, match, base_um, degree, new_strip, signs, resin)
+    band = band_light(located.strip, located.trace_um)
+    return Laid(located, match, base_um, degree, new_strip, signs, resin, band)
 
 
 def _doubts_of_match(pair: Pair, laid: Laid) -> tuple[str, ...]:
@@ -273,6 +277,7 @@ def _divide(job: Job, pair: Pair, laid: Laid, sources: Sources) -> Divided:
         HELIX_REACH_UM if abs(job.bit.helix_angle_deg) >= HELIX_MATTERS_DEG else np.inf,
         transition_set_um(sources.said_of(job.entry), located, job.entry),
         laid.resin,
+        laid.band,
     )
     resin = _resin_on(located, laid.resin, zones)
     located = located.matched(zones.labels == (UNUSED if zones.transition is not None else USED))
@@ -401,15 +406,15 @@ def _with_land(worn: Worn, land: WearLand, fitted: Fitted) -> Worn:
 
 def _place_findings(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
     located, zones, silhouette_um = divided.located, divided.zones, fitted.measured.silhouette_um
-    if zones.transition is None:
+    if zones.place is None:
         return no_place(zones.absent, method)
-    s_um, at_um = located.strip.s_um, zones.transition.at_um
+    s_um, at_um = located.strip.s_um, zones.place.at_um
     deep_um = depth_at(s_um, silhouette_um, at_um) + float(np.interp(at_um, s_um, fitted.follow_um))
     on_photo = PlaceOnPhoto(
         located.on_photo(at_um, deep_um), located.line.direction, located.line.inward, located.photo_um_per_px
     )
     visible_um = s_um[np.isfinite(silhouette_um)]
-    return place_findings(zones.transition, visible_um, on_photo, located.u_scale, job.depth_mm, method)
+    return place_findings(zones.place, visible_um, on_photo, located.u_scale, job.depth_mm, method)
 
 
 def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
@@ -418,7 +423,8 @@ def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str)
     rows += [(quantity, "used") for quantity in CHIP_ROWS]
     rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land]
     rows += [(quantity, "used") for quantity in COATING_ROWS if divided.edge.coated]
-    why = reason("nothing-to-compare-with")
+    absent = divided.zones.absent if divided.zones.place is not None else None
+    why = absent or reason("nothing-to-compare-with")
     return [
         *(refused(quantity, zone, why, method) for quantity, zone in rows),
         sharpness_finding(fitted.own, located.u_scale, light_seen(located), method),

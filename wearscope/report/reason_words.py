@@ -22,8 +22,8 @@ WORDS: dict[str, str] = {
     "new-state-edge-doubtful": "the edge of the new-state photo is doubtful; see its rows",
     # the transition, and the zones beside it
     "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
-    "used-side-unknown": "the photo does not tell which side of the marked transition is used; photograph the place "
-    "where the used edge ends",
+    "used-side-unknown": "the photo does not tell on which side of the transition the edge is used, or its signs "
+    "contradict each other; say so with used_side in the trial file",
     "zone-out-of-frame": "hardly any {zone} edge is in the frame beside the transition; photograph the place where "
     "the used edge ends",
     "nothing-to-compare-with": "no used edge beside an unused one is in this photo, and there is no new-state photo "

@@ -326,7 +326,7 @@ def _extent(notch: Array, peak: int, rim_um: float, step_um: float) -> tuple[int
     """First and last column of the notch about a peak: where the line departs, either way."""
     bridge = np.ones(max(1, round(BRIDGED_UM / step_um)), bool)
     departs = binary_closing(np.pad(np.abs(notch) > rim_um, len(bridge)), bridge)[len(bridge) : -len(bridge)]
-    return next((a, b) for a, b in runs(departs) if a <= peak <= b)
+    return next(((a, b) for a, b in runs(departs) if a <= peak <= b), (peak, peak))
 
 
 def _steep(notch: Array, peak: int, step_um: float) -> bool:

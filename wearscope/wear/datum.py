@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from wearscope.light.strip import UNUSED, USED
+from wearscope.light.strip import NEITHER, UNUSED, USED
 from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Input
 from wearscope.quantities.reasons import Reason, reason
+from wearscope.wear.band_light import U_PLACE_UM as U_PLACE_BAND_UM
+from wearscope.wear.band_light import BandLight
 from wearscope.wear.steps import drawn_on, independent_lengths
 from wearscope.wear.zones import (
     SHORTEST_ZONE_UM,
@@ -40,17 +42,24 @@ class Zones:
     Attributes
     ----------
     transition : Transition or None
+        With a zone to measure on each side of it.
     labels : ndarray of int8, shape (S,)
-        All `USED` where there is no transition.
+        Where there is no transition all that is, or may be, used is `USED`.
     chips_um : tuple of (float, float)
     absent : Reason or None
         Why there is no transition; None when there is one.
+    place : Transition or None
+        Where the used edge ends, also where a zone beside it is too short to measure.
+    one_kind : bool
+        Whether all that is `USED` is used alike, as far as the photo tells.
     """
 
     transition: Transition | None
     labels: NDArray[np.int8]
     chips_um: tuple[tuple[float, float], ...]
     absent: Reason | None
+    place: Transition | None = None
+    one_kind: bool = True
 
 
 @dataclass(frozen=True)
@@ -106,6 +115,7 @@ def find_zones(
     reach_um: float = np.inf,
     marked_um: float | None = None,
     hidden: NDArray[np.bool_] | None = None,
+    band: BandLight | None = None,
 ) -> Zones:
     """Find the transition and the zones on each side of it.
 
@@ -126,6 +136,8 @@ def find_zones(
         Where along the strip a person has set the transition.
     hidden : ndarray of bool, shape (S,), optional
         Where something lies on the edge; left out like chips.
+    band : BandLight, optional
+        Says which side is used where signs do not, and where the used edge ends where no sign tells.
 
     Returns
     -------
@@ -145,19 +157,40 @@ def find_zones(
         Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM, u_place_um=0.0),
         *other_signs,
     ]
-    if marked_um is None:
-        transition = find_transition(s_um, signs, masked, used_side=used_side)
-        absent = None if transition else reason("no-sign-of-wear")
+    band_side = (lambda _: None) if band is None else band.used_side
+    if marked_um is not None:
+        place: Transition | None = marked_transition(s_um, signs, masked, marked_um, used_side, band_side)
     else:
-        transition = marked_transition(s_um, signs, masked, marked_um, used_side)
-        absent = None if transition else reason("used-side-unknown")
-    labels = zone_labels(s_um, seen, masked, transition, USED, reach_um)
+        place = find_transition(s_um, signs, masked, used_side=used_side, band_side=band_side)
+        end = band.end(used_side) if place is None and band is not None else None
+        place = place if end is None else Transition(end[0], U_PLACE_BAND_UM, end[1], ("band",))
+    return _divided(s_um, seen, masked, place, chips, reach_um)
+
+
+def _divided(
+    s_um: Array,
+    seen: NDArray[np.bool_],
+    masked: NDArray[np.bool_],
+    place: Transition | None,
+    chips: tuple[tuple[float, float], ...],
+    reach_um: float,
+) -> Zones:
+    """The zones about a place, as far as they are long enough to measure."""
+    whole = zone_labels(s_um, seen, masked, None, USED)
+    if place is None:
+        return Zones(None, whole, chips, reason("no-sign-of-wear"))
+    if place.used_side == 0:
+        return Zones(None, whole, chips, reason("used-side-unknown"), place, one_kind=False)
+    labels = zone_labels(s_um, seen, masked, place, USED, reach_um)
     step_um = float(s_um[1] - s_um[0])
-    for zone, word in ((UNUSED, "unused"), (USED, "used")):
-        if transition is not None and (labels == zone).sum() * step_um < SHORTEST_ZONE_UM:
-            transition, absent = None, reason("zone-out-of-frame", zone=word)
-            labels = zone_labels(s_um, seen, masked, None, USED)
-    return Zones(transition, labels, chips, absent)
+    short = [zone for zone in (UNUSED, USED) if (labels == zone).sum() * step_um < SHORTEST_ZONE_UM]
+    if not short:
+        return Zones(place, labels, chips, None, place)
+    absent = reason("zone-out-of-frame", zone="used" if USED in short else "unused")
+    if USED in short:
+        return Zones(None, whole, chips, absent, place, one_kind=False)
+    used_alone = np.where(labels == UNUSED, np.int8(NEITHER), labels)
+    return Zones(None, used_alone, chips, absent, place)
 
 
 def lay_datum(s_um: Array, difference_um: Array, degree: int, zones: Zones) -> Datum:

@@ -104,6 +104,7 @@ def place_findings(
     list of Finding
     """
     first_um, last_um = visible_um[0], visible_um[-1]
+    # of either side, where nothing tells which is used: the length itself is refused then
     used_um = last_um - transition.at_um if transition.used_side > 0 else transition.at_um - first_um
     used_mm = used_um / 1e3
     place = Input("place of the transition along the edge", 0.0, transition.u_at_um)
@@ -121,5 +122,7 @@ def place_findings(
     return [
         found("transition_x_px", "whole", column, x, method),
         found("transition_y_px", "whole", row, y, method),
-        found("used_length", "whole", used_mm, used_length, method, doubts=doubts),
+        found("used_length", "whole", used_mm, used_length, method, doubts=doubts)
+        if transition.used_side
+        else refused("used_length", "whole", reason("used-side-unknown"), method),
     ]

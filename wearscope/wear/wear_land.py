@@ -127,7 +127,9 @@ def find_land(measured: MeasuredStrip, coating: CoatingMap | None = None) -> Wea
         return _no_land("not looked for", reason("face-out-of-frame"), columns)
     edge_um = float(np.mean(search.silhouette_um[search.used]))
     # a flat must show over so much beyond the rounding to be told from the lamps' image
-    limit_um = edge_um + search.hidden_um + 2.0 * search.blur_um + SIDE_UM - search.original_um
+    # (an edge that seems to stand proud of the original line hides no less for that)
+    gone_um = max(0.0, edge_um - search.original_um)
+    limit_um = gone_um + search.hidden_um + 2.0 * search.blur_um + SIDE_UM
     unsure: WearLand | None = None
     for line in light_lines(search, light):
         verdict, why = _judged(search, light, line)

@@ -79,17 +79,23 @@ class ZoneLights:
         """
         unused, used = self.unused, None
         if unused is not None and self.windows:
-            fits = [
-                fit_used(mean, trace_um, unused, self.lighting, factor, self.line, coated=self.coated)
+            fitted = [
+                (fit, mean.columns)
                 for trace_um, mean in self.windows
+                if (fit := self._fit_used(mean, trace_um, unused, factor)) is not None
             ]
-            used = over_windows(fits, [mean.columns for _, mean in self.windows])
-            if self.line is not None:
+            used = over_windows(*map(list, zip(*fitted, strict=True))) if fitted else None
+            if used is not None and self.line is not None:
                 used = _for_whole_zone(used, unused, self.fitted_um, self.zone_um)
-            used = with_unresolved(used, self.lighting, "used")
+            used = None if used is None else with_unresolved(used, self.lighting, "used")
         if unused is not None:
             unused = with_unresolved(unused, self.lighting, "unused")
         return ZoneFits(unused, used)
+
+    def _fit_used(
+        self, mean: MeanLight, trace_um: float, unused: LightFit, factor: Budget | None
+    ) -> LightFit | None:
+        return fit_used(mean, trace_um, unused, self.lighting, factor, self.line, coated=self.coated)
 
 
 def zone_lights(

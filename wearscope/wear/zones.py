@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ LEAST_TOGETHER = (
     6.0  # standard uncertainties by which all signs together must change; chosen: many places are tried
 )
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do; chosen
+MOST_U_PLACE_UM = 150.0  # half of the guard: a place known no better is none; chosen
 HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
 SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over; chosen
 
@@ -66,7 +67,8 @@ class Transition:
     at_um, u_at_um : float
         Along the strip, and standard uncertainty.
     used_side : int
-        +1 when the used zone lies at larger s, -1 when at smaller.
+        +1 when the used zone lies at larger s, -1 when at smaller; 0 when nothing tells it, or signs contradict
+        each other.
     signs : tuple of str
         The signs that show it.
     """
@@ -116,6 +118,7 @@ def find_transition(
     masked: Mask,
     *,
     used_side: int | None = None,
+    band_side: Callable[[float], int | None] = lambda _: None,
     least: float = LEAST_TOGETHER,
 ) -> Transition | None:
     """The depth-of-cut transition, or None when no sign shows one.
@@ -129,6 +132,8 @@ def find_transition(
         Places (chips) to leave out.
     used_side : int, optional
         Stated by the person; signs that say otherwise are left out.
+    band_side : callable
+        Which side of a place the light of the band shows to be used; None where it does not.
     least : float
         How many standard uncertainties the signs together must have to count.
 
@@ -167,23 +172,32 @@ def find_transition(
             near.append((sign, step, half))
     if not near:
         return None
-    used = used_side or _side(near)
-    if used is None:
-        return None
     at = np.array([place[0] for _, _, place in near])
     u = np.array([np.hypot(place[1], sign.u_place_um) for sign, _, place in near])
     weight = 1.0 / u**2
     mean = float((weight * at).sum() / weight.sum())
     spread = float(np.sqrt((weight * (at - mean) ** 2).sum() / weight.sum()))
-    return Transition(
-        mean, float(np.hypot(1.0 / np.sqrt(weight.sum()), spread)), used, tuple(i[0].name for i in near)
-    )
+    u_mean = float(np.hypot(1.0 / np.sqrt(weight.sum()), spread))
+    if u_mean > MOST_U_PLACE_UM:
+        return None
+    used = used_side or _agreed_side(_side(near), band_side(mean))
+    return Transition(mean, u_mean, used, tuple(sign.name for sign, *_ in near))
+
+
+def _agreed_side(voted: int | None, shown: int | None) -> int:
+    """The used side by the signs that wear can only raise, and by the light of the band; 0 where they disagree."""
+    return 0 if voted and shown and voted != shown else voted or shown or 0
 
 
 def marked_transition(
-    s_um: Array, signs: Sequence[Sign], masked: Mask, at_um: float, used_side: int | None
-) -> Transition | None:
-    """The transition where a person has set it, or None when nothing says which side of it is used.
+    s_um: Array,
+    signs: Sequence[Sign],
+    masked: Mask,
+    at_um: float,
+    used_side: int | None,
+    band_side: Callable[[float], int | None] = lambda _: None,
+) -> Transition:
+    """The transition where a person has set it.
 
     Parameters
     ----------
@@ -193,10 +207,13 @@ def marked_transition(
         Where it was set.
     used_side : int or None
         Which side is used, if that was said; else the signs near the place decide.
+    band_side : callable
+        As of `find_transition`.
 
     Returns
     -------
-    Transition or None
+    Transition
+        With `used_side` 0 when nothing says which side is used.
     """
     shown = []
     for sign in signs:
@@ -204,8 +221,8 @@ def marked_transition(
         step = curve.near(at_um, GUARD_UM) if curve is not None and sign.rises else None
         if step is not None and step.significance >= LEAST_OF_ONE:
             shown.append((sign, step, (step.at_um, 0.0)))
-    used = used_side or _side(shown)
-    return None if used is None else Transition(at_um, HAND_U_UM, used, ())
+    used = used_side or _agreed_side(_side(shown), band_side(at_um))
+    return Transition(at_um, HAND_U_UM, used, ())
 
 
 def _side(shown: Sequence[tuple[Sign, Step, tuple[float, float]]]) -> int | None:
