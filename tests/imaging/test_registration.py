@@ -34,6 +34,19 @@ def test_the_same_flute():
     assert match.correlation > 0.8
 
 
+@pytest.mark.parametrize("zoom", [0.72, 0.8, 0.93, 1.08, 1.25, 1.4])
+def test_the_same_flute_at_another_zoom(zoom):
+    n = 900
+    places_um = (np.arange(n) - n / 2) * UM_PER_PX
+    now, new = (0.08 * grind_marks(1, places_um * one + 1575.0) for one in (zoom, 1.0))
+    match = match_marks(strip_of(now, seed=1), strip_of(new, seed=2))
+    assert match.verdict == "same"
+    assert match.zoom == pytest.approx(zoom, abs=3e-4)
+    # the middle of one lies on the middle of the other
+    middle_um = n / 2 * UM_PER_PX
+    assert match.shift_um + middle_um * match.zoom == pytest.approx(middle_um, abs=1.0)
+
+
 @pytest.mark.parametrize("from_um", [0.0, 900.0, 1550.0])
 def test_a_photo_cut_to_a_part_of_the_edge(from_um):
     short, whole = strip_of(marks(1, n=240, shift_um=from_um), seed=1), strip_of(marks(1), seed=2)

@@ -207,7 +207,7 @@ class TestNumbers:
         assert found["coating_loss", "difference"].value == pytest.approx(setback_um / 100.0, abs=0.05)
         assert found["coating_setback", "used"].value == pytest.approx(setback_um, abs=5.0)
 
-    @pytest.mark.parametrize("zoom", [0.97, 1.02])
+    @pytest.mark.parametrize("zoom", [0.97, 1.02, 0.8, 1.25])
     def test_zoom_against_the_new_state_photo(self, tmp_path, zoom):
         # the stated scale holds for the new-state photo; the later one follows from the grind marks
         worn = replace(WORN, um_per_px=3.5 * zoom)

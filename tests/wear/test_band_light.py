@@ -57,5 +57,5 @@ def test_what_a_person_says_of_the_side_is_kept_to():
 
 
 def test_near_the_ends_of_the_edge_nothing_is_told():
-    band = read(strip_of(S_UM > S_UM[-1] - 0.6 * WINDOW_UM))
+    band = read(strip_of(S_UM[-1] - 0.6 * WINDOW_UM < S_UM))
     assert band.end() is None

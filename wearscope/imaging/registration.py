@@ -26,6 +26,9 @@ Array = NDArray[np.float64]
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
 LARGEST_SHIFT = 0.4  # share of the shorter strip that may lie beyond the longer one
 ZOOMS = np.arange(-0.05, 0.0501, 0.0025)  # from 1, that are tried: a zoom ring set again by hand; no source
+# And where none of these fits: another mark of the ring. A wrong zoom by half a step moves the ends of a strip by less
+# than a mark is wide
+WIDE_ZOOMS = np.geomspace(0.66, 1.52, 335) - 1.0
 SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
 LEAST_ZOOM = 0.004  # from 1: less is within what a scale is good to; chosen, no source
 # Difference of log colour ratios of two faces that no change of lamp or white balance makes
@@ -99,23 +102,47 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     step_um = float(now.s_um[1] - now.s_um[0])
     new_s_um = np.arange(new.s_um[0], new.s_um[-1], step_um)
     b = np.interp(new_s_um, new.s_um, b)
+    best = _best_lag(a, b, ZOOMS)
+    if best.sureness < (LIKELY if best.reaches(expected) else CERTAIN):
+        wide = _best_lag(a, b, WIDE_ZOOMS)
+        if wide.sureness < CERTAIN or not wide.reaches(expected):
+            missed = expected > CLEAR and max(best.correlation, wide.correlation) < MISSED * expected
+            verdict: Literal["other", "unclear"] = "other" if missed else "unclear"
+            return MarkMatch(verdict, 0.0, float("inf"), 1.0, float("inf"), best.correlation, expected)
+        best = wide
+    lag, u_lag, zoom, u_zoom = _refine(a, b, best.lag, best.zoom)
     middle = 0.5 * (len(a) - 1)
-    # sample a so that its columns are those of b
-    at = middle + (np.arange(len(a)) - middle) / (1.0 + ZOOMS[:, None])
-    correlation, lags = _correlate(np.interp(at, np.arange(len(a)), a), b)
-    noise = scatter(correlation[:, ::EVERY_LAG], about=0.0) + 1e-9
-    which, place = np.unravel_index(int(np.argmax(correlation)), correlation.shape)
-    best = (float(correlation[which, place]), float(lags[place]), float(ZOOMS[which]))
-    as_expected = best[0] > max(EXPECTED * expected, LEAST_CORRELATION)
-    if best[0] < (LIKELY if as_expected else CERTAIN) * noise:
-        missed = expected > CLEAR and best[0] < MISSED * expected
-        verdict: Literal["other", "unclear"] = "other" if missed else "unclear"
-        return MarkMatch(verdict, 0.0, float("inf"), 1.0, float("inf"), best[0], expected)
-    lag, u_lag, zoom, u_zoom = _refine(a, b, best[1], best[2])
     s_middle = float(now.s_um[0]) + middle * step_um
     # column i of a lies at middle + (i - middle)(1 + zoom) + lag in b
     shift_um = float(new.s_um[0]) + (middle + lag) * step_um - s_middle * (1.0 + zoom)
-    return MarkMatch("same", shift_um, u_lag * step_um, 1.0 + zoom, u_zoom, best[0], expected)
+    return MarkMatch("same", shift_um, u_lag * step_um, 1.0 + zoom, u_zoom, best.correlation, expected)
+
+
+@dataclass(frozen=True)
+class _Lag:
+    """Where one signal lies best on another, its zoom from 1; `sureness` in standard deviations of chance."""
+
+    correlation: float
+    lag: float
+    zoom: float
+    sureness: float
+
+    def reaches(self, expected: float) -> bool:
+        """Whether it is as high as these marks should reach."""
+        return self.correlation > max(EXPECTED * expected, LEAST_CORRELATION)
+
+
+def _best_lag(a: Array, b: Array, zooms: Array) -> _Lag:
+    """The best of all zooms and lags."""
+    middle = 0.5 * (len(a) - 1)
+    # sample a so that its columns are those of b; what lies beyond its ends is not seen
+    at = middle + (np.arange(len(a)) - middle) / (1.0 + zooms[:, None])
+    moved = np.interp(at, np.arange(len(a)), a, left=0.0, right=0.0)
+    correlation, lags = _correlate(moved, b)
+    noise = scatter(correlation[:, ::EVERY_LAG], about=0.0) + 1e-9
+    which, place = np.unravel_index(int(np.argmax(correlation)), correlation.shape)
+    best = float(correlation[which, place])
+    return _Lag(best, float(lags[place]), float(zooms[which]), best / noise)
 
 
 def mark_signal(strip: Strip) -> tuple[Array, float]:
