@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 MARKS_UM = (130.0, 520.0)  # below the coating band, where wear has left the grind marks alone
 LARGEST_SHIFT = 0.4  # share of the shorter strip that may lie beyond the longer one
 ZOOMS = np.arange(-0.05, 0.0501, 0.0025)  # from 1, that are tried: a zoom ring set again by hand; no source
-# And where none of these fits: another mark of the ring. A wrong zoom by half a step moves the ends of a strip by less
+# And where none of these fits: another mark of the ring. Half a step of it moves the ends of a strip by less
 # than a mark is wide
 WIDE_ZOOMS = np.geomspace(0.66, 1.52, 335) - 1.0
 SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
