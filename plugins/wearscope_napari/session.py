@@ -25,6 +25,7 @@ from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
+from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
 from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, sha256_of
 from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, read_scales, scale_of
@@ -124,6 +125,7 @@ class Session:
     _seen: dict[str, tuple[Correction, int]] = field(default_factory=dict)
     _scales: dict[str, Scale] | None = None
     _checksums: dict[Path, tuple[tuple[int, int], str]] = field(default_factory=dict)
+    _likenesses: Likenesses | None = None
 
     @property
     def log_path(self) -> Path:
@@ -172,15 +174,27 @@ class Session:
             self._scales, _ = read_scales(self.trial)
         return self._scales
 
+    def pictures(self) -> Pictures:
+        """The trial's pictures as they are now; only files that have changed are read again."""
+        return look_at(self.trial, self.likenesses())
+
+    def likenesses(self) -> Likenesses:
+        """What the trial's pictures look like, as far as that has been found out."""
+        if self._likenesses is None:
+            self._likenesses = replace(likenesses_in(self.out_dir / "results"), by_version=self._checksums)
+        return self._likenesses
+
     def measure(self, entry: PhotoEntry) -> Measured:
         """Measure one photo with what holds for it now, and log its numbers."""
         scales = self.scales()
         with CorrectionLog(self.log_path) as by_hand:
             said_so_far = by_hand.history(self.trial.name)  # first: what comes after it counts as not seen
             corrections = by_hand.current(self.trial.name)
-        inputs = inputs_of(self.trial, [entry], corrections, self._sha256)[entry]
         start = perf_counter()
-        found = inspect_photo(self.trial, entry, scales, corrections, self._memory)
+        pictures = self.pictures()
+        inputs = inputs_of(self.trial, [entry], corrections, pictures.checksum, pictures.files_also)[entry]
+        not_its_own = same_as_others(self.trial, pictures)
+        found = inspect_photo(self.trial, entry, scales, corrections, self._memory, not_its_own)
         seconds = perf_counter() - start
         sha256 = found.photo_sha256
         history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from hashlib import sha256
@@ -42,6 +43,7 @@ def inputs_of(
     entries: Iterable[PhotoEntry],
     corrections: Mapping[str, Correction],
     checksum: Callable[[Path], str] = sha256_of,
+    also: Callable[[PhotoEntry], tuple[str, ...]] = lambda _: (),
 ) -> dict[PhotoEntry, Inputs]:
     """All that the numbers of photos rest on, as the trial file and all other files are now.
 
@@ -54,6 +56,8 @@ def inputs_of(
         What people have said of photos, by the photo's sha256.
     checksum : callable
         SHA-256 of a file's content; empty if it cannot be read. Asked once for each file.
+    also : callable
+        What else in the trial holds the picture of a photo, as from `Pictures.files_also`.
 
     Returns
     -------
@@ -62,7 +66,9 @@ def inputs_of(
     once = cache(checksum)
 
     def of_photo(entry: PhotoEntry) -> PhotoInputs:
-        return _photo_inputs(trial, entry, corrections, once)
+        return replace(
+            _photo_inputs(trial, entry, corrections, once), same_picture_as=also(entry)
+        )
 
     found = {}
     for entry in entries:
