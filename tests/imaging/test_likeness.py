@@ -99,7 +99,9 @@ def test_a_copy_is_the_same_picture(name, copy, tmp_path):
 @pytest.mark.parametrize("orientation", range(2, 9))
 def test_turned_by_exif_alone(orientation, tmp_path):
     """The file's pixels stay as they are; the note in it (EXIF 2.3, tag 0x0112) turns or mirrors the picture."""
-    exif = b"Exif\0\0II*\0\x08\0\0\0\x01\0\x12\x01\x03\0\x01\0\0\0" + bytes([orientation, 0, 0, 0, 0, 0, 0, 0])
+    exif = b"Exif\0\0II*\0\x08\0\0\0\x01\0\x12\x01\x03\0\x01\0\0\0" + bytes(
+        [orientation, 0, 0, 0, 0, 0, 0, 0]
+    )
     content = (SAMPLE / "wren-150-2.jpg").read_bytes()
     assert content[:2] == b"\xff\xd8"
     segment = b"\xff\xe1" + (len(exif) + 2).to_bytes(2, "big") + exif

@@ -21,14 +21,19 @@ Likeness = NDArray[np.uint8]
 """Mean brightness of `BLOCKS` by `BLOCKS` blocks that fill the upright picture, in codes from 0 to 255."""
 
 BLOCKS = 96
-# On the sample photos, all reference pairs and eight real inserts: copies saved again as JPEG of quality 30 to 95, at
-# half or nine tenths of the size, darker by a fifth or with another tone curve are at most 4.1 apart; different photos
-# 5.5 or more (renders of one surface under other lamps), of one flute 6.4 or more. Brightened until more is burnt out,
-# a copy is up to 16 apart, and passes for another picture. Moved by 2 pixels, the same flute is 1.5 to 62 apart.
+# On the sample photos, all reference pairs and eight real inserts: copies saved again as JPEG of quality 30 to 95,
+# at half or nine tenths of the size, darker by a fifth or with another tone curve are at most 4.1 apart; different
+# photos 5.5 or more (renders of one surface under other lamps), of one flute 6.4 or more. Brightened until more is
+# burnt out, a copy is up to 16 apart, and passes for another picture. Moved by 2 pixels, a flute is 1.5 to 62 apart.
 MOST_APART = 5.0
 COARSE = 8  # blocks on a side by which most pairs are told apart before anything is fitted
-MOST_APART_COARSE = 0.02  # one less the correlation of coarse likenesses; copies of the same photos: 0.0011 at most
-GAINS = (0.5, 2.0)  # by which a copy may be brighter or of higher contrast; chosen: more is not the same picture
+MOST_APART_COARSE = (
+    0.02  # one less the correlation of coarse likenesses; copies of the same photos: 0.0011 at most
+)
+GAINS = (
+    0.5,
+    2.0,
+)  # by which a copy may be brighter or of higher contrast; chosen: more is not the same picture
 GRAIN_PX = 1.5  # Gaussian sigma: what is finer counts as grain
 GRAIN_CLIP = 2.0  # robust sigmas, so that the edge itself, which all photos of a flute show, has no more say
 # Correlation of the grain at the same pixels. Copies of the same photos: 0.29 or more at JPEG quality 75, 0.10 at 60,
@@ -43,7 +48,15 @@ ONE_PEAK = 0.75
 
 @dataclass(frozen=True)
 class Turn:
-    """A way that a copy may lie: mirrored or not, then turned by quarters."""
+    """A way that a copy may lie.
+
+    Attributes
+    ----------
+    mirrored : bool
+        Left to right, before it is turned.
+    quarters : int
+        Turns to the left.
+    """
 
     mirrored: bool
     quarters: int
@@ -175,7 +188,7 @@ def _codes(photo: Photo) -> NDArray[np.float32]:
 
 def _coarse(likeness: Likeness) -> NDArray[np.float64]:
     side = BLOCKS // COARSE
-    return likeness.reshape(COARSE, side, COARSE, side).mean(axis=(1, 3))
+    return np.asarray(likeness.reshape(COARSE, side, COARSE, side).mean(axis=(1, 3)), np.float64)
 
 
 def _unit(coarse: NDArray[np.generic]) -> NDArray[np.float64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import zipfile
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -168,7 +169,8 @@ def _first_of_same(
     for at, other_at, turn in alike([pictures[checksum] for checksum in checksums]):
         pair = checksums[at], checksums[other_at]
         if pair not in known.same:
-            known.same[pair] = same_exposure(*(read_photo(files[each]) for each in pair), turn)
+            one, other = (read_photo(files[each]) for each in pair)
+            known.same[pair] = same_exposure(one, other, turn)
         compared[pair] = known.same[pair]
         if compared[pair]:
             old, new = sorted((first[pair[0]], first[pair[1]]), reverse=True)
@@ -192,9 +194,10 @@ def likenesses_in(folder: Path) -> Likenesses:
         Empty where there are none, or the file is damaged or of another version.
     """
     try:
-        with np.load(folder / LIKENESSES_NAME, allow_pickle=False) as kept:
+        content = (folder / LIKENESSES_NAME).read_bytes()
+        with np.load(io.BytesIO(content), allow_pickle=False) as kept:
             seen, checksums, pairs, same = (kept[name] for name in ("seen", "sha256", "pairs", "same"))
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return Likenesses()
     if seen.shape != (len(checksums), BLOCKS, BLOCKS) or seen.dtype != np.uint8 or len(pairs) != len(same):
         return Likenesses()

@@ -66,9 +66,7 @@ def inputs_of(
     once = cache(checksum)
 
     def of_photo(entry: PhotoEntry) -> PhotoInputs:
-        return replace(
-            _photo_inputs(trial, entry, corrections, once), same_picture_as=also(entry)
-        )
+        return replace(_photo_inputs(trial, entry, corrections, once), same_picture_as=also(entry))
 
     found = {}
     for entry in entries:

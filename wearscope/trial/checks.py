@@ -53,7 +53,7 @@ def photos_once(rows: list[Row], mistakes: Mistakes) -> None:
 
 
 def files_once(rows: list[Row], folder: Path, mistakes: Mistakes, cure: str, scales: list[Row]) -> None:
-    """Note every file that stands for a second photo, or is that of a graticule.
+    """Note every file that stands for a photo of another place too, or for that of a graticule.
 
     Parameters
     ----------
@@ -67,9 +67,7 @@ def files_once(rows: list[Row], folder: Path, mistakes: Mistakes, cure: str, sca
     scales : list of Row
         With the photos of their graticules.
     """
-    graticules = {
-        normpath(folder / file): row for row in reversed(scales) if (file := row.text("graticule"))
-    }
+    graticules = {normpath(folder / file): row for row in reversed(scales) if (file := row.text("graticule"))}
     first: dict[str, Row] = {}
     for row in rows:
         file = row.text("file")
@@ -81,7 +79,7 @@ def files_once(rows: list[Row], folder: Path, mistakes: Mistakes, cure: str, sca
             says = f"is {shown(file)}, the graticule on line {line}; name the photo of the flute"
             mistakes.in_row(row, "file", says)
         before = first.setdefault(path, row)
-        if before is not row:
+        if any(row.table.get(key) != before.table.get(key) for key in mistakes.form.each_once):
             where = before.found or f"line {mistakes.line((*before.where, 'file'))}"
             mistakes.in_row(row, "file", f"is {shown(file)}, already the file on {where}; {cure}")
 
