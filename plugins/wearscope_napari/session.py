@@ -30,6 +30,7 @@ from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, sha
 from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, read_scales, scale_of
 from wearscope.pipeline.standing import inputs_of
+from wearscope.pipeline.time_order import in_time
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
 
@@ -138,7 +139,7 @@ class Session:
         """Find out how each photo stands, from the wear log and from what the last run refused."""
         refusals = _refusals(self.out_dir / "results" / "refused.csv")
         with WearLog(self.log_path) as log:
-            rows = log.current(trial=self.trial.name)
+            rows = in_time(log.current(trial=self.trial.name))
         by_place: dict[tuple[Any, ...], list[Record]] = {}
         for row in rows:
             by_place.setdefault((row.bit, row.flute, row.parts, row.view), []).append(row)
@@ -205,6 +206,7 @@ class Session:
                     result = log_result(log, self.trial, result, inputs)
             except LogError as problem:
                 not_kept = str(problem)
+        found = replace(found, records=self._in_time(entry, found.records))
         self._states[entry] = state_of(entry, found.records, result.refusal)
         self._seen[sha256] = (corrections.get(sha256, NOTHING), len(history))
         said = corrections.get(sha256, NOTHING)
@@ -216,6 +218,11 @@ class Session:
         except PhotoRefused:
             pass  # the inspection says so too
         return Measured(found, photo, um_per_px, said, history, seconds, not_kept)
+
+    def _in_time(self, entry: PhotoEntry, records: Sequence[Record]) -> tuple[Record, ...]:
+        """Rows of a photo, doubtful where they contradict those of other checkpoints."""
+        others = [row for row in self.earlier(entry) if row.parts != entry.parts] if records else []
+        return in_time([*records, *others])[: len(records)]
 
     def measure_all(self, progress: Progress, jobs: int | None = None) -> BatchResult:
         """Measure every photo, as ``wearscope measure`` does; an exception from `progress` ends it early."""

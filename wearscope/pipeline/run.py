@@ -35,6 +35,7 @@ from wearscope.pipeline.results import (
 )
 from wearscope.pipeline.sources import read_scales
 from wearscope.pipeline.standing import current_rows, inputs_of, left_as_they_are
+from wearscope.pipeline.time_order import in_time, judged_in_time
 from wearscope.pipeline.views import Sheet, way_of
 from wearscope.trial.model import PhotoEntry, Trial
 
@@ -121,11 +122,17 @@ def measure_trial(
                 if progress:
                     progress(len(done), len(trial.photos), entry)
         finally:
-            photos = tuple(done[entry] for entry in trial.photos if entry in done)
             records = current_rows(log, trial, inputs)
+            photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
     return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left)
+
+
+def _in_time(photos: Sequence[PhotoResult]) -> tuple[PhotoResult, ...]:
+    """Results whose rows are doubtful where they contradict each other in time."""
+    rows = iter(in_time([row for photo in photos for row in photo.records]))
+    return tuple(replace(photo, records=tuple(next(rows) for _ in photo.records)) for photo in photos)
 
 
 @dataclass
@@ -247,6 +254,8 @@ def judge_trial(
             done[call.entry] = _verdict(call.entry, answer)
             if progress:
                 progress(len(done), len(trial.photos), call.entry)
+    judged = judged_in_time({entry: each.judgement for entry, each in done.items() if each.judgement})
+    done |= {entry: replace(done[entry], judgement=each) for entry, each in judged.items()}
     return tuple(done[entry] for entry in trial.photos)
 
 

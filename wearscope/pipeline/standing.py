@@ -15,6 +15,7 @@ from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.records import Record, gave_numbers
 from wearscope.log.wear_log import LoggedInspection, PhotoPlace, Standing, WearLog
 from wearscope.pipeline.results import PhotoResult, sha256_of
+from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.version import __version__
@@ -155,9 +156,10 @@ def current_rows(log: WearLog, trial: Trial, inputs: Mapping[PhotoEntry, Inputs]
     Returns
     -------
     tuple of Record
+        Doubtful where they contradict each other in time.
     """
     expected = {place_of(entry): fingerprint_of(each) for entry, each in inputs.items()}
-    return tuple(log.current(expected=expected, trial=trial.name))
+    return in_time(log.current(expected=expected, trial=trial.name))
 
 
 def sheet_holds(sheet: Path, last: LoggedInspection | None) -> bool:
