@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import cv2
 import numpy as np
@@ -26,10 +25,9 @@ BLOCKS = 96
 # photos 5.5 or more (renders of one surface under other lamps), of one flute 6.4 or more. Brightened until more is
 # burnt out, a copy is up to 16 apart, and passes for another picture. Moved by 2 pixels, a flute is 1.5 to 62 apart.
 MOST_APART = 5.0
-COARSE = 8  # blocks on a side by which most pairs are told apart before anything is fitted
-MOST_APART_COARSE = (
-    0.02  # one less the correlation of coarse likenesses; copies of the same photos: 0.0011 at most
-)
+# One less the correlation of likenesses, beyond which nothing is fitted to a pair. Copies of the same photos: 0.0026
+# at most, saved again as JPEG of quality 30
+MOST_UNLIKE = 0.005
 GAINS = (
     0.5,
     2.0,
@@ -108,16 +106,16 @@ def alike(likenesses: Sequence[Likeness]) -> list[tuple[int, int, Turn]]:
     """
     if not likenesses:
         return []
-    found = []
-    coarse = np.stack([_coarse(each) for each in likenesses])
-    turned = [np.stack([turn.of(each) for each in coarse]) for turn in TURNS]
-    near = [1.0 - _unit(coarse) @ _unit(other).T < MOST_APART_COARSE for other in turned]
-    for one, other in combinations(range(len(likenesses)), 2):
-        for turn, close in zip(TURNS, near, strict=True):
-            if close[one, other] and apart(likenesses[one], turn.of(likenesses[other])) < MOST_APART:
-                found.append((one, other, turn))
-                break
-    return found
+    found: dict[tuple[int, int], Turn] = {}
+    upright = np.stack(likenesses)
+    for turn in TURNS:
+        turned = np.stack([turn.of(each) for each in likenesses])
+        unlike = 1.0 - _unit(upright) @ _unit(turned).T
+        for one, other in np.argwhere(np.triu(unlike < MOST_UNLIKE, 1)):
+            pair = int(one), int(other)
+            if pair not in found and apart(upright[one], turned[other]) < MOST_APART:
+                found[pair] = turn
+    return [(*pair, turn) for pair, turn in sorted(found.items(), key=lambda each: each[0])]
 
 
 def apart(one: NDArray[np.generic], other: NDArray[np.generic]) -> float:
@@ -138,14 +136,16 @@ def apart(one: NDArray[np.generic], other: NDArray[np.generic]) -> float:
 def _misfit(one: NDArray[np.generic], other: NDArray[np.generic]) -> float:
     """Largest difference once the one has been given the other's brightness, contrast and tone curve."""
     x, y = one.ravel().astype(np.float64) / 255.0, other.ravel().astype(np.float64)
-    curve = np.polynomial.Polynomial.fit(x, y, 2, domain=(0.0, 1.0)) if np.ptp(x) else None
-    if curve is None:
+    if np.ptp(x) == 0.0:
         return float(np.abs(y - x * 255.0).max())
+    powers = np.stack([np.ones_like(x), x, x * x])
+    strengths: NDArray[np.float64] = np.linalg.lstsq(powers @ powers.T, powers @ y)[0]
+    curve = np.polynomial.Polynomial(strengths)
     ends = np.array([x.min(), x.max()])
     gain = float(np.ptp(curve(ends))) / (255.0 * float(np.ptp(ends)))
     if not GAINS[0] < gain < GAINS[1] or (curve.deriv()(ends) < 0.0).any():
         return float("inf")
-    return float(np.abs(curve(x) - y).max())
+    return float(np.abs(strengths @ powers - y).max())
 
 
 def same_exposure(one: Photo, other: Photo, turn: Turn = TURNS[0]) -> bool:
@@ -186,14 +186,9 @@ def _codes(photo: Photo) -> NDArray[np.float32]:
     return np.asarray(cv2.cvtColor(np.ascontiguousarray(share * 255.0), cv2.COLOR_RGB2GRAY), np.float32)
 
 
-def _coarse(likeness: Likeness) -> NDArray[np.float64]:
-    side = BLOCKS // COARSE
-    return np.asarray(likeness.reshape(COARSE, side, COARSE, side).mean(axis=(1, 3)), np.float64)
-
-
-def _unit(coarse: NDArray[np.generic]) -> NDArray[np.float64]:
+def _unit(likenesses: NDArray[np.generic]) -> NDArray[np.float32]:
     """Each as a vector of length 1 about its mean; of nothing but one brightness, the same vector for all."""
-    flat = coarse.reshape(len(coarse), -1).astype(np.float64)
+    flat = likenesses.reshape(len(likenesses), -1).astype(np.float32)
     flat = flat - flat.mean(axis=1, keepdims=True)
     flat[np.ptp(flat, axis=1) < 1.0] = 1.0
     return np.asarray(flat / np.linalg.norm(flat, axis=1, keepdims=True))
