@@ -139,7 +139,7 @@ def _misfit(one: NDArray[np.generic], other: NDArray[np.generic]) -> float:
     if np.ptp(x) == 0.0:
         return float(np.abs(y - x * 255.0).max())
     powers = np.stack([np.ones_like(x), x, x * x])
-    strengths: NDArray[np.float64] = np.linalg.lstsq(powers @ powers.T, powers @ y)[0]
+    strengths = np.asarray(np.linalg.lstsq(powers @ powers.T, powers @ y)[0], np.float64)
     curve = np.polynomial.Polynomial(strengths)
     ends = np.array([x.min(), x.max()])
     gain = float(np.ptp(curve(ends))) / (255.0 * float(np.ptp(ends)))
