@@ -108,6 +108,48 @@ def test_a_refused_or_failed_photo(run, trial, how, word):
     assert line.endswith(cure)
 
 
+def test_photos_in_the_wrong_order_are_named(run, trial):
+    """A later photo with less wear: no refusal, but a warning and a line of the document."""
+    fake.tell(trial, "Wren", 40, 1, "worn 60")
+    fake.tell(trial, "Wren", 120, 1, "worn 20")
+    code, _, err = run("measure", trial)
+    assert code == 0
+    (line,) = errors(err)
+    assert line.startswith(
+        "wearscope: warning: photos/Wren-120-1.jpg (Wren, flute 1, 120 parts, against photos/Wren-40-1.jpg): "
+    )
+    assert "wear does not heal; look whether the files of these two photos are exchanged" in line
+    code, out, err = run("measure", trial, "--json")
+    document = json.loads(out)
+    assert [f"wearscope: warning: {one}" for one in document["out_of_order"]] == errors(err) == [line]
+    doubtful = {row["photo"] for row in document["rows"] if row["reasons"]}
+    assert doubtful == {"photos/Wren-40-1.jpg", "photos/Wren-120-1.jpg"}
+    assert run("outcome", trial)[0] == 0
+
+
+@pytest.mark.parametrize("command", ["check", "measure"])
+def test_one_file_at_two_places_is_wrong_before_any_work(run, trial, command):
+    text = (trial / "trial.toml").read_text()
+    (trial / "trial.toml").write_text(text.replace("photos/Wren-120-1.jpg", "photos/Wren-40-1.jpg"))
+    code, _, err = run(command, trial)
+    assert code == 2
+    assert 'photo.file is "photos/Wren-40-1.jpg", already the file on line ' in err
+    assert not (trial / "results").exists()
+
+
+@pytest.mark.parametrize("command", ["check", "measure"])
+def test_one_picture_at_two_places_is_refused(run, trial, command):
+    picture = np.random.default_rng(1).integers(0, 255, (90, 120, 3), np.uint8)
+    for file in ("photos/Wren-40-1.jpg", "photos/Plover-40-2.jpg"):
+        assert cv2.imwrite(str(trial / file), picture)
+    code, _, err = run(command, trial)
+    assert code == 1
+    one, other = errors(err)
+    for line, files in ((one, ("Wren-40-1", "Plover-40-2")), (other, ("Plover-40-2", "Wren-40-1"))):
+        assert line.startswith(f"wearscope: photos/{files[0]}.jpg (")
+        assert f"is the same picture as photos/{files[1]}.jpg (" in line
+
+
 def test_json_is_one_document(run, trial):
     fake.tell(trial, "Wren", 40, 1, "refuse")
     fake.tell(trial, "Wren", 120, 1, "sheet")
@@ -115,7 +157,7 @@ def test_json_is_one_document(run, trial):
     code, out, err = run("measure", trial, "--json")
     assert code == 1
     document = json.loads(out, parse_constant=pytest.fail)
-    assert list(document) == ["trial", "rows", "refused", "left_as_they_were", "paths"]
+    assert list(document) == ["trial", "rows", "refused", "out_of_order", "left_as_they_were", "paths"]
     assert document["trial"] == "Birch drawer fronts"
     assert len(document["rows"]) == 4 + 7 * 4
     assert list(document["rows"][0])[:6] == ["bit", "flute", "parts", "view", "quantity", "zone"]

@@ -49,9 +49,10 @@ def test_leading_zeros_and_capitals_do_no_harm(folder):
 
 
 def test_the_photo_entry_shown_can_stand_in_for_the_pattern(folder):
-    touch(folder, "photos/IMG_0417.jpg")
+    touch(folder, "photos/IMG_0417.jpg", "photos/IMG_0418.jpg")
     whole, photo = blocks("toml")[:2]
-    listed = "\n".join([whole[: whole.index("[photos]")], photo, photo.replace('"Wren"', '"Plover"')])
+    other = photo.replace('"Wren"', '"Plover"').replace("0417", "0418")
+    listed = "\n".join([whole[: whole.index("[photos]")], photo, other])
     (folder / "trial.toml").write_text(listed, encoding="utf-8")
     assert places(folder) == [("Wren", 2, 150), ("Plover", 2, 150)]
 

@@ -6,6 +6,7 @@ part of it. As a script this prints the table of errors: ``python tests/test_ref
 
 from __future__ import annotations
 
+import shutil
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -319,7 +320,10 @@ def test_a_photograph_without_a_scale_is_refused(photo, tmp_path):
         r_unused_um=20,
         u_r_unused_um=ALLOWED.u_r_unused_um,
     )
-    text = text.replace("um_per_px = 1.0\nu_um_per_px = 0.01", f'graticule = "{photo}"\ndivision_um = 100')
+    text = text.replace(
+        "um_per_px = 1.0\nu_um_per_px = 0.01", f'graticule = "{photo.name}"\ndivision_um = 100'
+    )
+    shutil.copy(photo, tmp_path)
     text += PHOTO.format(
         parts=100, file=photo, more="", view_tilt_deg=0.0, u_view_tilt_deg=ALLOWED.u_view_tilt_deg
     )

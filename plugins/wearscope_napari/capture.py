@@ -132,7 +132,7 @@ class Capture(QWidget):
                 trial = load_trial(session.trial.path, photos_to_come=True)
                 with CorrectionLog(session.log_path) as by_hand:
                     corrections = by_hand.current(trial.name)
-                verdict = judge(trial, picture, place, session.scales(), corrections)
+                verdict = judge(trial, picture, place, session.scales(), corrections, session.likenesses())
                 return verdict, file_picture(trial, picture, place) if verdict.fit else None
             except WearscopeError as problem:
                 return Verdict(False, (str(problem),)), None

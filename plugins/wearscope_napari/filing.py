@@ -17,6 +17,7 @@ from wearscope.errors import TrialError, WearscopeError
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
+from wearscope.pipeline.pictures import Likenesses, look_at, same_as_others
 from wearscope.quantities.views import ViewKey, suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
@@ -83,12 +84,19 @@ def judge(
     place: Place,
     scales: Mapping[str, Scale],
     corrections: Mapping[str, Correction] | None = None,
+    known: Likenesses | None = None,
 ) -> Verdict:
-    """Whether a picture can be measured: sharp, lit, on a scale, the edge in view, and the right flute.
+    """Whether a picture can be measured: its own, sharp, lit, on a scale, the edge in view, and the right flute.
 
-    `corrections` are those of the trial's photos: the new-state photo may owe its edge or scale to them.
+    `corrections` are those of the trial's photos: the new-state photo may owe its edge or scale to them. `known` is
+    what the trial's pictures look like, as far as that has been found out.
     """
     entry = entry_for(picture, place)
+    others = tuple(photo for photo in trial.photos if not shows(photo, place))
+    with_it = trial.model_copy(update={"photos": (*others, entry)})
+    not_its_own = same_as_others(with_it, look_at(with_it, known)).get(entry)
+    if not_its_own is not None:
+        return Verdict(False, (str(not_its_own),))
     judged = judge_photo(trial, entry, scales)
     if judged.verdict == "refused":
         return Verdict(False, judged.remarks)

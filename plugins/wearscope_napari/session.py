@@ -25,10 +25,12 @@ from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
+from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
 from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, sha256_of
 from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, read_scales, scale_of
 from wearscope.pipeline.standing import inputs_of
+from wearscope.pipeline.time_order import in_time
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
 
@@ -124,6 +126,7 @@ class Session:
     _seen: dict[str, tuple[Correction, int]] = field(default_factory=dict)
     _scales: dict[str, Scale] | None = None
     _checksums: dict[Path, tuple[tuple[int, int], str]] = field(default_factory=dict)
+    _likenesses: Likenesses | None = None
 
     @property
     def log_path(self) -> Path:
@@ -136,7 +139,7 @@ class Session:
         """Find out how each photo stands, from the wear log and from what the last run refused."""
         refusals = _refusals(self.out_dir / "results" / "refused.csv")
         with WearLog(self.log_path) as log:
-            rows = log.current(trial=self.trial.name)
+            rows = in_time(log.current(trial=self.trial.name))
         by_place: dict[tuple[Any, ...], list[Record]] = {}
         for row in rows:
             by_place.setdefault((row.bit, row.flute, row.parts, row.view), []).append(row)
@@ -172,15 +175,27 @@ class Session:
             self._scales, _ = read_scales(self.trial)
         return self._scales
 
+    def pictures(self) -> Pictures:
+        """The trial's pictures as they are now; only files that have changed are read again."""
+        return look_at(self.trial, self.likenesses())
+
+    def likenesses(self) -> Likenesses:
+        """What the trial's pictures look like, as far as that has been found out."""
+        if self._likenesses is None:
+            self._likenesses = replace(likenesses_in(self.out_dir / "results"), by_version=self._checksums)
+        return self._likenesses
+
     def measure(self, entry: PhotoEntry) -> Measured:
         """Measure one photo with what holds for it now, and log its numbers."""
         scales = self.scales()
         with CorrectionLog(self.log_path) as by_hand:
             said_so_far = by_hand.history(self.trial.name)  # first: what comes after it counts as not seen
             corrections = by_hand.current(self.trial.name)
-        inputs = inputs_of(self.trial, [entry], corrections, self._sha256)[entry]
         start = perf_counter()
-        found = inspect_photo(self.trial, entry, scales, corrections, self._memory)
+        pictures = self.pictures()
+        inputs = inputs_of(self.trial, [entry], corrections, pictures.checksum, pictures.files_also)[entry]
+        not_its_own = same_as_others(self.trial, pictures)
+        found = inspect_photo(self.trial, entry, scales, corrections, self._memory, not_its_own)
         seconds = perf_counter() - start
         sha256 = found.photo_sha256
         history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)
@@ -191,6 +206,7 @@ class Session:
                     result = log_result(log, self.trial, result, inputs)
             except LogError as problem:
                 not_kept = str(problem)
+        found = replace(found, records=self._in_time(entry, found.records))
         self._states[entry] = state_of(entry, found.records, result.refusal)
         self._seen[sha256] = (corrections.get(sha256, NOTHING), len(history))
         said = corrections.get(sha256, NOTHING)
@@ -202,6 +218,11 @@ class Session:
         except PhotoRefused:
             pass  # the inspection says so too
         return Measured(found, photo, um_per_px, said, history, seconds, not_kept)
+
+    def _in_time(self, entry: PhotoEntry, records: Sequence[Record]) -> tuple[Record, ...]:
+        """Rows of a photo, doubtful where they contradict those of other checkpoints."""
+        others = [row for row in self.earlier(entry) if row.parts != entry.parts] if records else []
+        return in_time([*records, *others])[: len(records)]
 
     def measure_all(self, progress: Progress, jobs: int | None = None) -> BatchResult:
         """Measure every photo, as ``wearscope measure`` does; an exception from `progress` ends it early."""

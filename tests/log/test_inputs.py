@@ -15,7 +15,7 @@ from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, changed_betwee
 
 PHOTO = PhotoInputs(
     "ab" * 32, "bench 60x", 3.5, 0.004, "cd" * 32, 100.0, 40.0, 3.0, 1.0, 1.5, ((10.0, 20.0), (30.0, 40.5)), "start",
-    (50.0, 60.0), "ef" * 32,
+    (50.0, 60.0), "ef" * 32, ("b.jpg",),
 )  # fmt: skip
 TOOL = ToolInputs(60.0, 1.5, 30.0, 6.35, "ZrN", 6.0, 2.0, 4.0)
 FULL = Inputs(PHOTO, TOOL, "2", replace(PHOTO, photo_sha256="01" * 32))
@@ -24,7 +24,7 @@ FULL = Inputs(PHOTO, TOOL, "2", replace(PHOTO, photo_sha256="01" * 32))
 def other(value):
     if isinstance(value, str):
         return value + "x"
-    return ((1.0, 2.0),) if isinstance(value, tuple) else value * (1 + 1e-15) + 1e-15
+    return (*value, *value) if isinstance(value, tuple) else value * (1 + 1e-15) + 1e-15
 
 
 @pytest.mark.parametrize("part", ["photo", "tool", "new_state"])

@@ -49,9 +49,10 @@ bit = "{bit}"
 flute = {flute}
 parts = {parts}
 view = "relief"
-file = "photos/A-000-1.jpg"
+file = "photos/{bit}-{parts}-{flute}.jpg"
 scale = "bench"
 """
+"""Further photos; `photo` makes the file too."""
 
 PATTERN = (
     TRIAL.split("[[photo]]")[0]
@@ -70,6 +71,11 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "photos/A-000-1.jpg").touch()
     (tmp_path / "photos/graticule.png").touch()
     return tmp_path
+
+
+def photo(folder: Path, bit: str, flute: int, parts: int) -> str:
+    (folder / f"photos/{bit}-{parts}-{flute}.jpg").touch()
+    return PHOTO.format(bit=bit, flute=flute, parts=parts)
 
 
 def load(folder: Path, text: str):
@@ -204,7 +210,7 @@ def test_photos_come_bit_by_bit_in_the_order_of_wear(folder):
     second = TRIAL.split("[[photo]]")[0].split("[[bit]]")[1].replace('"A"', '"B"')
     text = TRIAL.split("[[photo]]")[0].replace("[[bit]]", f"[[bit]]{second}\n[[bit]]")
     for bit, flute, parts in [("A", 2, 100), ("B", 1, 20), ("A", 1, 100), ("A", 1, 20), ("B", 1, 0)]:
-        text += PHOTO.format(bit=bit, flute=flute, parts=parts)
+        text += photo(folder, bit, flute, parts)
     trial = load(folder, text)
     assert [(p.bit, p.flute, p.parts) for p in trial.photos] == [
         ("B", 1, 0),
@@ -426,7 +432,7 @@ def test_every_mistake_is_said_at_once_in_the_order_of_the_file(folder):
         .replace("A-000-1.jpg", "A-000-9.jpg")
         .replace("flute = 1", "flute = 9")
     )
-    text += PHOTO.format(bit="B", flute=1, parts=-4)
+    text += photo(folder, "B", 1, -4)
     lines = mistakes(folder, text)
     numbers = [int(re.search(r", line (\d+):", line)[1]) for line in lines]
     assert numbers == sorted(numbers)
@@ -437,8 +443,8 @@ def test_every_mistake_is_said_at_once_in_the_order_of_the_file(folder):
         'did you mean "wedge_angle_deg"?',
         "photo.flute (photos/A-000-9.jpg) is 9",
         "looked for",
-        'photo.bit (photos/A-000-1.jpg) is "B"',
-        "photo.parts (photos/A-000-1.jpg) is -4",
+        'photo.bit (photos/B--4-1.jpg) is "B"',
+        "photo.parts (photos/B--4-1.jpg) is -4",
     ]:
         assert sum(part in line for line in lines) == 1, part
     assert len(lines) == 8
@@ -551,14 +557,30 @@ def test_names_and_photos_may_stand_once_only(folder):
     )
 
 
+def test_one_file_stands_for_one_photo(folder):
+    """However its path is written; and the picture of the graticule is none of a flute."""
+    (folder / "photos/A-50-1.jpg").touch()
+    again = photo(folder, "A", 1, 50).replace("photos/A-50-1.jpg", "photos/../photos/A-000-1.jpg")
+    text = TRIAL + again + photo(folder, "A", 2, 0).replace("A-0-2.jpg", "graticule.png")
+    text = text.replace(
+        "um_per_px = 3.487\nu_um_per_px = 0.004", 'graticule = "photos/graticule.png"\ndivision_um = 100'
+    )
+    second, graticule = mistakes(folder, text)
+    first_line, line = line_of(text, "photos/A-000-1.jpg"), line_of(text, "photos/../photos")
+    assert f"line {line}: photo.file is" in second
+    assert f"already the file on line {first_line}; one picture shows one flute at one checkpoint" in second
+    assert "photos/graticule.png" in graticule
+    assert f"the graticule on line {line_of(text, 'graticule = ')}; name the photo of the flute" in graticule
+
+
 def test_the_same_flute_in_another_view_is_no_second_photo(folder):
-    text = TRIAL + PHOTO.format(bit="A", flute=1, parts=0).replace("relief", "profile")
+    text = TRIAL + photo(folder, "A", 1, 0).replace("relief", "profile")
     assert len(load(folder, text).photos) == 2
 
 
 def test_a_used_side_may_name_the_end_of_the_new_state_polyline(folder):
     text = TRIAL.replace("parts = 0", "parts = 0\nedge_near = [[1, 2], [300, 4]]")
-    text += PHOTO.format(bit="A", flute=1, parts=50) + 'used_side = "start"\n'
+    text += photo(folder, "A", 1, 50) + 'used_side = "start"\n'
     assert load(folder, text).photos[1].used_side == "start"
 
 
@@ -644,7 +666,7 @@ def test_a_pattern_finds_what_a_list_would_say(folder):
     for parts, name in [(0, "000"), (20, "20"), (100, "0100")]:
         for flute in (1, 2):
             head += PHOTO.format(bit="A", flute=flute, parts=parts).replace(
-                "photos/A-000-1", f"photos/A/{name}/flute{flute}"
+                f"photos/A-{parts}-{flute}", f"photos/A/{name}/flute{flute}"
             )
     assert load(folder, head).photos == trial.photos
 
@@ -744,6 +766,8 @@ def test_a_wrong_pattern_is_said(folder, old, new, says):
 
 def test_a_large_trial_is_read(folder):
     text = TRIAL.replace("flutes = 2", "flutes = 4").split("[[photo]]")[0]
-    text += "".join(PHOTO.format(bit="A", flute=n % 4 + 1, parts=n // 4) for n in range(2000))
+    text += "".join(photo(folder, "A", n % 4 + 1, n // 4) for n in range(2000))
     trial = load(folder, text)
-    assert len(trial.photos) == 2000
+    assert len(trial.photos) == len(trial.lines) == 2000
+    lines = text.splitlines()
+    assert all(lines[line - 1] == f'file = "{file}"' for file, line in trial.lines)

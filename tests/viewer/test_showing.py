@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import sections
@@ -194,7 +196,8 @@ def test_points_change_their_order_in_one_place():
 def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_deg):
     """Outline, both faces and the arc against the truth of the picture, in micrometres from each."""
     wedge = sections.Wedge(size=(360, 420), radius_px=24.0, turned_deg=turned_deg)
-    sections.write_trial(tmp_path, {0: wedge.save(tmp_path / "0.png"), 100: wedge.save(tmp_path / "1.png")})
+    new = replace(wedge, turned_deg=turned_deg + 4.0, seed=1)
+    sections.write_trial(tmp_path, {0: new.save(tmp_path / "0.png"), 100: wedge.save(tmp_path / "1.png")})
     into = np.array([np.cos(np.radians(turned_deg)), np.sin(np.radians(turned_deg))])
     centre = wedge.apex + wedge.radius_px / np.sin(np.radians(wedge.wedge_deg) / 2) * into
     shown = hands.open(tmp_path, 100)

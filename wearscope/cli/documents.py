@@ -30,6 +30,8 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
     dict
         Fit for JSON.
     """
+    from wearscope.report.time_words import time_lines
+
     rows = [asdict(record) for record in result.records]
     if budget:
         budgets = _budget_documents(result)
@@ -38,6 +40,7 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
         "trial": trial.name,
         "rows": rows,
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
+        "out_of_order": time_lines(result.records),
         "left_as_they_were": result.n_left,
         "paths": {
             "measurements": str(result.measurements),

@@ -88,6 +88,7 @@ def _measure(
 ) -> BatchResult:
     loaded = load(trial)
     from wearscope.pipeline.run import measure_trial
+    from wearscope.report.time_words import time_lines
 
     with progress_bar("Measuring", quiet) as progress:
         result = measure_trial(
@@ -105,6 +106,7 @@ def _measure(
             tables.print_budgets(result)
     if not quiet:
         complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
+        complain(f"warning: {line}" for line in time_lines(result.records))
     complain(photo.refusal for photo in result.refusals)
     if not quiet:
         _say_what_to_open(result)

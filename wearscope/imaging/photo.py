@@ -131,7 +131,27 @@ def read_photo(path: Path) -> Photo:
         If the file cannot be read whole, is none of these formats, or cannot hold a measurement.
     """
     path = Path(path)
-    content = _content(path)
+    return photo_of(path, content_of(path))
+
+
+def photo_of(path: Path, content: bytes) -> Photo:
+    """A photo of which the file's bytes have been read already; see `read_photo`.
+
+    Parameters
+    ----------
+    path : Path
+        Where they come from, for messages.
+    content : bytes
+
+    Returns
+    -------
+    Photo
+
+    Raises
+    ------
+    PhotoRefused
+        As from `read_photo`.
+    """
     decoded = decode(path, content)
     pixels: NDArray[Any] = upright(decoded.pixels, decoded.orientation)
     height, width = pixels.shape[:2]
@@ -162,7 +182,22 @@ def read_photo(path: Path) -> Photo:
     )
 
 
-def _content(path: Path) -> bytes:
+def content_of(path: Path) -> bytes:
+    """The bytes of a photo's file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    PhotoRefused
+        The file cannot be read, or is empty.
+    """
     try:
         if path.is_dir():
             raise PhotoRefused(f"{path}: is a folder", "name the photo in it", "is-a-folder")

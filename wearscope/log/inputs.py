@@ -40,6 +40,8 @@ class PhotoInputs:
     tool_at : (column, row), or empty
     corrections : str
         SHA-256 of what a person has said of the photo; empty for nothing.
+    same_picture_as : tuple of str
+        What else in the trial holds the same picture; empty if nothing does.
     """
 
     photo_sha256: str
@@ -56,6 +58,7 @@ class PhotoInputs:
     used_side: str = ""
     tool_at: tuple[float, float] | tuple[()] = ()
     corrections: str = ""
+    same_picture_as: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
 from wearscope.pipeline.face_known import edge_of, lighting_of
+from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, doubted, own_step
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
@@ -31,7 +32,7 @@ from wearscope.wear.chips import chip_findings, find_chips
 from wearscope.wear.coating import coating_findings
 from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
-from wearscope.wear.measured import ZoneFits, measured_strip
+from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
 from wearscope.wear.sharpness import sharpness_finding
 from wearscope.wear.zone_lights import sharpest
@@ -60,6 +61,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     """
     located, lighting = locate_new(entry, sources), lighting_of(trial, entry)
     edge = edge_of(trial.bit(entry.bit), entry)
+    worn = shows_wear(entry, sources, edge)
     fit = fit_as_new(located, edge.radius_um, lighting)
     require_quality(located, fit)
     fit = with_unresolved(fit, under(located, lighting))
@@ -88,7 +90,34 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         None,
     )
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
+    if worn:
+        findings = doubted(findings, NEW_STATE_SHOWS_WEAR)
     return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing, doubts=located.doubts)
+
+
+def shows_wear(entry: PhotoEntry, sources: Sources, edge: Edge) -> bool:
+    """Whether a new-state photo shows by itself that its flute has cut.
+
+    Parameters
+    ----------
+    entry : PhotoEntry
+    sources : Sources
+    edge : Edge
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    PhotoRefused
+        Its edge cannot be found.
+    """
+    return sources.recall(_own_step, sources.located(entry), edge.coated) is not None
+
+
+def _own_step(located: LocatedEdge, coated: bool) -> OwnStep | None:
+    return own_step(located, coated=coated)
 
 
 def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
@@ -114,6 +143,9 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
     require_quality(located, fit)
     quality = located.quality
     doubts = [words_of(doubt) for doubt in located.doubts]
+    step = own_step(located, coated=trial.bit(entry.bit).coated)
+    if step is not None and entry.parts == 0:
+        doubts.append(words_of(NEW_STATE_SHOWS_WEAR))
     if quality.clipped_share > DOUBTFUL_CLIPPED:
         doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
     remarks = [note for note in (located.scale_note, *located.photo.notes) if note]
@@ -128,6 +160,7 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
         quality.clipped_share,
         quality.contrast,
         quality.background,
+        step,
     )
 
 

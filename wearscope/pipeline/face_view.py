@@ -18,8 +18,16 @@ from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, USED, EdgeView, Strip
 from wearscope.light.zone_light import Lighting
 from wearscope.metrology.findings import Finding, refused
-from wearscope.pipeline.face_known import edge_in_view, lighting_of, transition_set_um, used_side
-from wearscope.pipeline.face_new import fit_as_new, inspect_new_face, locate_new, require_quality, under
+from wearscope.pipeline.face_known import edge_in_view, edge_of, lighting_of, transition_set_um, used_side
+from wearscope.pipeline.face_new import (
+    fit_as_new,
+    inspect_new_face,
+    locate_new,
+    require_quality,
+    shows_wear,
+    under,
+)
+from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, doubted
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
@@ -117,9 +125,10 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         worn = _estimate(job, fitted)
         findings += _worn_findings(pair, laid, fitted, worn, method)
         drawing = EdgeDrawing(_now_as_drawn(worn), new_as_drawn(laid.new_strip))
+    findings = divided.resin.on(findings)
     return inspection_of(
         entry,
-        divided.resin.on(findings),
+        doubted(findings, NEW_STATE_SHOWS_WEAR) if pair.new_worn else findings,
         divided.located,
         drawing,
         _placing(pair, laid, divided, fitted),
@@ -144,6 +153,8 @@ class Pair:
     by_hand : bool
         Whether a person has marked anything in one of them.
     warnings : tuple of str
+    new_worn : bool
+        Whether the new-state photo shows wear itself.
     """
 
     now: LocatedEdge
@@ -151,6 +162,7 @@ class Pair:
     used_side: int | None
     by_hand: bool
     warnings: tuple[str, ...]
+    new_worn: bool = False
 
     @property
     def datum(self) -> str:
@@ -180,7 +192,8 @@ def _locate(trial: Trial, entry: PhotoEntry, sources: Sources) -> Pair:
         # both strips run the same way, for the tool lies on the same side of them
         side = used_side(new_entry, sources.said_of(new_entry), new)
     by_hand = sources.by_hand(entry) or (new_entry is not None and sources.by_hand(new_entry))
-    return Pair(now, new, side, by_hand, warnings)
+    new_worn = new_entry is not None and shows_wear(new_entry, sources, edge_of(trial.bit(entry.bit), entry))
+    return Pair(now, new, side, by_hand, warnings, new_worn)
 
 
 # --- Laid: over the new-state photo

@@ -25,6 +25,7 @@ def inspect_photo(
     scales: Mapping[str, Scale],
     corrections: Mapping[str, Correction] | None = None,
     memory: Memory | None = None,
+    not_its_own: Mapping[PhotoEntry, PhotoRefused] | None = None,
 ) -> Inspection:
     """Measure one photo of a trial; a photo that cannot be measured is a refusal, not an exception.
 
@@ -38,15 +39,17 @@ def inspect_photo(
         What people have said of photos, by the photo's sha256.
     memory : Memory, optional
         Makes measuring again quick.
+    not_its_own : mapping, optional
+        Refusals of photos that are the same picture as others, as from `same_as_others`.
 
     Returns
     -------
     Inspection
     """
-    sources = Sources(scales, corrections or {}, memory or Memory())
+    sources = Sources(scales, corrections or {}, memory or Memory(), not_its_own or {})
     sha256 = ""
     try:
-        sha256 = sources.photo(entry).sha256
+        sha256 = sources.as_read(entry).sha256
         return way_of(entry).inspect(trial, entry, sources)
     except (PhotoRefused, EdgeOutOfFrameError) as problem:
         line, code = _refusal(entry, problem)

@@ -16,6 +16,7 @@ from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.metrology.findings import Finding
 from wearscope.metrology.uncertainty import Budget
+from wearscope.pipeline.face_order import OwnStep
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import codes_text
 from wearscope.report.reason_words import note_of
@@ -192,6 +193,8 @@ class Judgement:
         Between tool and background, 0 to 1.
     background : str
         "bright", "dark" or "mixed"; "" where it is not known.
+    step : OwnStep or None
+        How far the edge steps back along the photo, where that shows.
     """
 
     entry: PhotoEntry
@@ -201,6 +204,7 @@ class Judgement:
     clipped_share: float | None
     contrast: float | None
     background: str
+    step: OwnStep | None = None
 
 
 def records_of(

@@ -16,6 +16,7 @@ from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.pipeline.pictures import look_again
 from wearscope.pipeline.results import REFUSED_NAME, photos_refused, sheet_names
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, sheet_holds, standing_of
 from wearscope.process.fairness import fair_trial
@@ -108,7 +109,9 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     elsewhere = "" if out_dir == trial.folder else f" --out {out_dir}"
     command = f"wearscope measure {trial.path}{elsewhere}"
     with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
-        inputs = inputs_of(trial, trial.photos, by_hand.current(trial.name))
+        pictures = look_again(trial, out_dir / "results", keep=False)
+        said = by_hand.current(trial.name)
+        inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
         found = Measured(
             current_rows(log, trial, inputs),
             tuple(log.history(trial=trial.name)),

@@ -19,6 +19,7 @@ from wearscope.log.identity import IdentityLog
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
+from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
 from wearscope.pipeline.pool import AnswerT, Call, Failure, crew_for, unexpected, work_off
 from wearscope.pipeline.results import (
     REFUSED_NAME,
@@ -34,6 +35,7 @@ from wearscope.pipeline.results import (
 )
 from wearscope.pipeline.sources import read_scales
 from wearscope.pipeline.standing import current_rows, inputs_of, left_as_they_are
+from wearscope.pipeline.time_order import in_time, judged_in_time
 from wearscope.pipeline.views import Sheet, way_of
 from wearscope.trial.model import PhotoEntry, Trial
 
@@ -103,32 +105,41 @@ def measure_trial(
     ):
         known.claim(trial.name, trial.path)
         corrections = by_hand.current(trial.name)
-        inputs = inputs_of(trial, trial.photos, corrections)
+        pictures = look_again(trial, folder, keep=True)
+        not_its_own = same_as_others(trial, pictures)
+        inputs = inputs_of(trial, trial.photos, corrections, pictures.checksum, pictures.files_also)
         done = {} if again else left_as_they_are(log, trial, inputs, paths)
+        done = {entry: result for entry, result in done.items() if entry not in not_its_own}
         n_left = len(done)
 
         def logged(result: PhotoResult) -> PhotoResult:
             return log_result(log, trial, result, inputs[result.entry])
 
-        inspector = inspector or partial(inspect_photo, corrections=corrections)
-        work = _Work(trial, inspector, paths, logged, done)
+        inspector = inspector or partial(inspect_photo, corrections=corrections, not_its_own=not_its_own)
+        work = _Work(trial, inspector, paths, logged, done, _refused_before(not_its_own, pictures))
         try:
             for entry in work.measured(jobs):
                 if progress:
                     progress(len(done), len(trial.photos), entry)
         finally:
-            photos = tuple(done[entry] for entry in trial.photos if entry in done)
             records = current_rows(log, trial, inputs)
+            photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
     return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left)
+
+
+def _in_time(photos: Sequence[PhotoResult]) -> tuple[PhotoResult, ...]:
+    """Results whose rows are doubtful where they contradict each other in time."""
+    rows = iter(in_time([row for photo in photos for row in photo.records]))
+    return tuple(replace(photo, records=tuple(next(rows) for _ in photo.records)) for photo in photos)
 
 
 @dataclass
 class _Work:
     """What is to be done for a trial: photos to measure first, and between them the sheets of those measured.
 
-    What is in `done` from the beginning is left as it is.
+    What is in `done` from the beginning is left as it is; what is in `refused` is not looked at.
     """
 
     trial: Trial
@@ -136,11 +147,15 @@ class _Work:
     sheets: Mapping[PhotoEntry, Path]
     log: Callable[[PhotoResult], PhotoResult]
     done: dict[PhotoEntry, PhotoResult]
+    refused: Mapping[PhotoEntry, PhotoResult]
     _to_measure: deque[Call[_Measured]] = field(default_factory=deque)
     _to_draw: list[Sheet] = field(default_factory=list)
 
     def measured(self, jobs: int | Executor | None) -> Generator[PhotoEntry, None, None]:
         """Do all of it; each photo as soon as its numbers are logged."""
+        for entry, result in self.refused.items():
+            self._kept(entry, result)
+            yield entry
         to_do = [entry for entry in self.trial.photos if entry not in self.done]
         if not to_do:
             return
@@ -226,17 +241,21 @@ def judge_trial(
     tuple of PhotoVerdict
         In the order of the trial.
     """
+    pictures = look_at(trial)
+    refused = _refused_before(same_as_others(trial, pictures), pictures)
     scales, refused_scales = read_scales(trial)
-    no_scale = _without_scale(trial.photos, refused_scales)
-    done = {entry: PhotoVerdict(entry, None, result.refusal) for entry, result in no_scale.items()}
+    refused = _without_scale(trial.photos, refused_scales) | refused
+    done = {entry: PhotoVerdict(entry, None, result.refusal) for entry, result in refused.items()}
     calls = deque(
-        Call(entry, partial(judge, trial, entry, scales)) for entry in trial.photos if entry not in no_scale
+        Call(entry, partial(judge, trial, entry, scales)) for entry in trial.photos if entry not in refused
     )
     with crew_for(jobs, len(calls)) as crew, closing(work_off(crew, partial(_first, calls))) as answers:
         for call, answer in answers:
             done[call.entry] = _verdict(call.entry, answer)
             if progress:
                 progress(len(done), len(trial.photos), call.entry)
+    judged = judged_in_time({entry: each.judgement for entry, each in done.items() if each.judgement})
+    done |= {entry: replace(done[entry], judgement=each) for entry, each in judged.items()}
     return tuple(done[entry] for entry in trial.photos)
 
 
@@ -281,6 +300,18 @@ def _first(calls: deque[Call[AnswerT]]) -> Call[AnswerT] | None:
 
 
 # --- Before a photo is worked on
+
+
+def _refused_before(
+    not_its_own: Mapping[PhotoEntry, PhotoRefused], pictures: Pictures
+) -> dict[PhotoEntry, PhotoResult]:
+    """Refuse the photos that are the same picture as others."""
+    return {
+        entry: PhotoResult(
+            entry, pictures.checksum(entry.path), refusal=str(problem), refusal_code=problem.code
+        )
+        for entry, problem in not_its_own.items()
+    }
 
 
 def _without_scale(

@@ -14,6 +14,7 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME
 from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.pictures import look_again, same_as_others
 from wearscope.pipeline.reporting import measured
 from wearscope.pipeline.results import BatchResult, PhotoResult
 from wearscope.pipeline.run import inspect_beside, measure_trial
@@ -76,7 +77,8 @@ def measure(
     if (folder / LOG_NAME).is_file():
         with CorrectionLog(folder / LOG_NAME) as by_hand:
             corrections = by_hand.current(trial.name)
-    inspector = partial(inspect_photo, corrections=corrections)
+    not_its_own = same_as_others(trial, look_again(trial, folder / "results", keep=False))
+    inspector = partial(inspect_photo, corrections=corrections, not_its_own=not_its_own)
     (result,) = inspect_beside(trial, [photo], jobs=1, inspector=inspector)
     return result
 

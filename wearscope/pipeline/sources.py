@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -98,14 +98,37 @@ class Sources:
     corrections : mapping
         What people have said of photos, by the photo's sha256.
     recall : Memory
+    not_its_own : mapping
+        Refusals of photos that are the same picture as others, as from `same_as_others`.
     """
 
     scales: Mapping[str, Scale]
     corrections: Mapping[str, Correction]
     recall: Memory
+    not_its_own: Mapping[PhotoEntry, PhotoRefused] = field(default_factory=dict)
 
     def photo(self, entry: PhotoEntry) -> Photo:
         """The photo of an entry, read once.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        Photo
+
+        Raises
+        ------
+        PhotoRefused
+            It cannot be read, or is the same picture as that of another place.
+        """
+        if entry in self.not_its_own:
+            raise self.not_its_own[entry]
+        return self.as_read(entry)
+
+    def as_read(self, entry: PhotoEntry) -> Photo:
+        """The photo of an entry, to look at or to name, whatever else holds the same picture.
 
         Parameters
         ----------

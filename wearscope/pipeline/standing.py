@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from hashlib import sha256
@@ -14,6 +15,7 @@ from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.records import Record, gave_numbers
 from wearscope.log.wear_log import LoggedInspection, PhotoPlace, Standing, WearLog
 from wearscope.pipeline.results import PhotoResult, sha256_of
+from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.version import __version__
@@ -42,6 +44,7 @@ def inputs_of(
     entries: Iterable[PhotoEntry],
     corrections: Mapping[str, Correction],
     checksum: Callable[[Path], str] = sha256_of,
+    also: Callable[[PhotoEntry], tuple[str, ...]] = lambda _: (),
 ) -> dict[PhotoEntry, Inputs]:
     """All that the numbers of photos rest on, as the trial file and all other files are now.
 
@@ -54,6 +57,8 @@ def inputs_of(
         What people have said of photos, by the photo's sha256.
     checksum : callable
         SHA-256 of a file's content; empty if it cannot be read. Asked once for each file.
+    also : callable
+        What else in the trial holds the picture of a photo, as from `Pictures.files_also`.
 
     Returns
     -------
@@ -62,7 +67,7 @@ def inputs_of(
     once = cache(checksum)
 
     def of_photo(entry: PhotoEntry) -> PhotoInputs:
-        return _photo_inputs(trial, entry, corrections, once)
+        return replace(_photo_inputs(trial, entry, corrections, once), same_picture_as=also(entry))
 
     found = {}
     for entry in entries:
@@ -151,9 +156,10 @@ def current_rows(log: WearLog, trial: Trial, inputs: Mapping[PhotoEntry, Inputs]
     Returns
     -------
     tuple of Record
+        Doubtful where they contradict each other in time.
     """
     expected = {place_of(entry): fingerprint_of(each) for entry, each in inputs.items()}
-    return tuple(log.current(expected=expected, trial=trial.name))
+    return in_time(log.current(expected=expected, trial=trial.name))
 
 
 def sheet_holds(sheet: Path, last: LoggedInspection | None) -> bool:

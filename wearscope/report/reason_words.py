@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from string import Formatter
 
+from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.reasons import Reason, Value
 
 WORDS: dict[str, str] = {
@@ -31,6 +32,17 @@ WORDS: dict[str, str] = {
     "longer-than-the-cut": "more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut",
     "no-new-state-photo": "there is no new-state photo; photograph each flute before it cuts",
     "faint-marks": "along the edge only roughly: the grind marks are faint",
+    # photos in the order of wear
+    "new-state-shows-wear": "the new-state photo shows where a used edge begins, as no new flute does; look whether "
+    "the files of this flute are exchanged, or whether it had cut before",
+    "less-wear-than-before": "{quantity:label} is {now:.3g}{unit:behind} here and was {before:.3g}{unit:behind} "
+    "after {parts} parts, and wear does not heal; look whether the files of these two photos are exchanged, then at "
+    "what each shows",
+    "more-wear-than-later": "{quantity:label} is {before:.3g}{unit:behind} here and only {now:.3g}{unit:behind} "
+    "after {parts} parts, and wear does not heal; look whether the files of these two photos are exchanged, then at "
+    "what each shows",
+    "edge-stands-out": "the edge stands {out_um:.0f} um farther out than when new, and wear only takes away; look "
+    "whether the files of this flute are exchanged, and clean off resin",
     # recession and radius
     "wedge-too-blunt": "at a wedge angle of 90° or more a face view does not show the rounding as recession; "
     "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",
@@ -107,11 +119,15 @@ WORDS: dict[str, str] = {
 
 
 class _Values(Formatter):
-    """`str.format`, and ``length`` as a way to write a length."""
+    """`str.format`, and ways to write a length, a quantity by its key, and a unit that stands behind a number."""
 
     def format_field(self, value: Value, format_spec: str) -> str:
         if format_spec == "length":
             return f"{value:.3g} um" if float(value) < 1000.0 else f"{value:.0f} um"
+        if format_spec == "label":
+            return quantity_of(str(value)).label
+        if format_spec == "behind":
+            return "" if value == "1" else f" {value}"
         return str(super().format_field(value, format_spec))
 
 

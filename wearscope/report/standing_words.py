@@ -15,6 +15,7 @@ _INPUT_WORDS = {
     "scale": "which scale holds for it",
     "graticule_sha256": "the photo of the graticule",
     "corrections": "what was corrected by hand",
+    "same_picture_as": "whether another place of the trial holds the same picture",
     "estimator": "the version of wearscope",
     NEW_STATE: "whether there is a new-state photo",
 }

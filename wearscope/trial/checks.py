@@ -52,8 +52,8 @@ def photos_once(rows: list[Row], mistakes: Mistakes) -> None:
             mistakes.in_row(row, "file", f"is a second one of {says} (the first: {first_one}); keep one")
 
 
-def files_once(rows: list[Row], folder: Path, mistakes: Mistakes) -> None:
-    """Note every file that stands for a second photo: the same picture again is no repeat.
+def files_once(rows: list[Row], folder: Path, mistakes: Mistakes, cure: str, scales: list[Row]) -> None:
+    """Note every file that stands for a photo of another place too, or for that of a graticule.
 
     Parameters
     ----------
@@ -62,14 +62,26 @@ def files_once(rows: list[Row], folder: Path, mistakes: Mistakes) -> None:
         That paths count from.
     mistakes : Mistakes
         Where what is wrong is noted.
+    cure : str
+        What to do about the second one.
+    scales : list of Row
+        With the photos of their graticules.
     """
+    graticules = {normpath(folder / file): row for row in reversed(scales) if (file := row.text("graticule"))}
     first: dict[str, Row] = {}
     for row in rows:
         file = row.text("file")
-        if file and first.setdefault(normpath(folder / file), row) is not row:
-            before = mistakes.line((*first[normpath(folder / file)].where, "file"))
-            says = f"is {shown(file)}, already the file on line {before}; a repeat is a photo taken anew"
+        if not file:
+            continue
+        path = normpath(folder / file)
+        if path in graticules:
+            line = mistakes.line((*graticules[path].where, "graticule"))
+            says = f"is {shown(file)}, the graticule on line {line}; name the photo of the flute"
             mistakes.in_row(row, "file", says)
+        before = first.setdefault(path, row)
+        if any(row.table.get(key) != before.table.get(key) for key in mistakes.form.each_once):
+            where = before.found or f"line {mistakes.line((*before.where, 'file'))}"
+            mistakes.in_row(row, "file", f"is {shown(file)}, already the file on {where}; {cure}")
 
 
 def sides_marked(rows: list[Row], mistakes: Mistakes) -> None:

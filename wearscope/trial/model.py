@@ -359,6 +359,8 @@ class Trial(Entry):
         In the order of the file.
     photos : tuple of PhotoEntry
         Bit by bit in the order of `bits`, then by flute, parts and view.
+    lines : tuple of (str, int)
+        For each photo that the file names itself: its `file`, and the line where it stands.
     """
 
     name: Text = Field(description="a name in quotes")
@@ -378,6 +380,7 @@ class Trial(Entry):
     scales: tuple[ScaleEntry, ...] = Field(exclude=True)
     bits: tuple[Bit, ...] = Field(exclude=True)
     photos: tuple[PhotoEntry, ...] = Field(exclude=True)
+    lines: tuple[tuple[str, int], ...] = Field(default=(), exclude=True)
 
     @property
     def folder(self) -> Path:

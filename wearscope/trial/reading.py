@@ -145,6 +145,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
     names_once(rows["scale"], mistakes)
     names_once(rows["bit"], mistakes)
     photos_once(listed, mistakes)
+    files_once(listed, path.parent, mistakes, "one picture shows one flute at one checkpoint", rows["scale"])
     sides_marked(listed, mistakes)
     all_photographed(rows["bit"], listed, mistakes)
 
@@ -165,6 +166,11 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
                     (photo for photo in photos if photo),
                     key=lambda photo: (order.get(photo.bit, -1), photo.flute, photo.parts, photo.view),
                 )
+            ),
+            lines=tuple(
+                (photo.file, mistakes.line((*row.where, "file")))
+                for photo, row in zip(photos, listed, strict=True)
+                if photo and not row.found
             ),
         )
         for row in rows["trial"]
@@ -189,7 +195,7 @@ def _study(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Study | 
         photos = [_photo(RepeatPhoto, row, path.parent, rows, mistakes) for row in listed]
         nameless = {"taken_by": RepeatPhoto.model_fields["taken_by"].default}
         photos_once([replace(row, table=nameless | row.table) for row in listed], mistakes)
-        files_once(listed, path.parent, mistakes)
+        files_once(listed, path.parent, mistakes, "a repeat is a photo taken anew", [])
         sides_marked([*listed, *rows["new"]], mistakes)
     order = {bit.name: position for position, bit in enumerate(trial.bits)} if trial else {}
     studies = [

@@ -59,6 +59,8 @@ def rounding_findings(measured: MeasuredStrip, method: str, *, worn_flat: bool =
     limits = _limits(used, unused, line, factor)
     moved = recession.value > limits.recession_um or grown.value > limits.grown_um
     doubts = edge.doubts or _doubts(measured, factor, recession, grown, moved=moved, worn_flat=worn_flat)
+    if recession.value < -limits.recession_um:
+        doubts = (reason("edge-stands-out", out_um=-recession.value), *doubts)
     limit = limits.grown_um
     not_grown = (reason("not-grown"),) if grown.value <= limit else ()
     return [

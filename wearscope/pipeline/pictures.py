@@ -1,0 +1,291 @@
+"""Which photos of a trial are one and the same picture, so that no number is made of any of them."""
+
+from __future__ import annotations
+
+import io
+import os
+import zipfile
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass, field
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+
+from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.imaging.likeness import BLOCKS, Likeness, alike, likeness_of, same_exposure
+from wearscope.imaging.photo import content_of, photo_of, read_photo
+from wearscope.log.export import write_bytes
+from wearscope.trial.model import PhotoEntry, Trial
+
+LIKENESSES_NAME = "likenesses.npz"
+"""File in ``results/``; whoever deletes it waits a little longer the next time."""
+
+SAME_PICTURE = "same-picture"
+"""Code of the refusal."""
+
+
+@dataclass
+class Likenesses:
+    """What pictures look like in small, by the SHA-256 of their files, and which were compared closely.
+
+    Attributes
+    ----------
+    by_sha256 : dict
+    same : dict
+        Whether two pictures that look alike are of one exposure, by both checksums in order.
+    by_version : dict or None
+        Time of change and size, and SHA-256, of files that need not be read again while these stay as they are; None
+        to read every file, whatever its date says.
+    """
+
+    by_sha256: dict[str, Likeness] = field(default_factory=dict)
+    same: dict[tuple[str, str], bool] = field(default_factory=dict)
+    by_version: dict[Path, tuple[tuple[int, int], str]] | None = None
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """The pictures of a trial as they are now.
+
+    Attributes
+    ----------
+    checksums : mapping
+        SHA-256 by path; empty for a file that cannot be read.
+    also_at : mapping
+        For each photo that is the same picture as others: what those are. Other photos of the trial, as
+        `PhotoEntry`, or the graticule of a scale, as its name.
+    """
+
+    checksums: Mapping[Path, str]
+    also_at: Mapping[PhotoEntry, tuple[PhotoEntry | str, ...]]
+
+    def checksum(self, path: Path) -> str:
+        """SHA-256 of a file of the trial.
+
+        Parameters
+        ----------
+        path : Path
+
+        Returns
+        -------
+        str
+            Empty if it cannot be read.
+        """
+        return self.checksums[path]
+
+    def files_also(self, entry: PhotoEntry) -> tuple[str, ...]:
+        """What holds the picture of a photo too, in words that stay the same as long as the trial does.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        tuple of str
+            Empty for a picture that stands at one place alone.
+        """
+        others = self.also_at.get(entry, ())
+        return tuple(other if isinstance(other, str) else other.file for other in others)
+
+
+def look_at(trial: Trial, known: Likenesses | None = None) -> Pictures:
+    """Look at every picture of a trial, each file read once, and find those that are one and the same.
+
+    Parameters
+    ----------
+    trial : Trial
+    known : Likenesses, optional
+        What earlier looks found; what this one finds is added, and what the trial no longer holds is dropped.
+
+    Returns
+    -------
+    Pictures
+    """
+    known = Likenesses() if known is None else known
+    places: list[tuple[PhotoEntry | str, Path]] = [(entry, entry.path) for entry in trial.photos]
+    places += [(scale.name, scale.graticule_path) for scale in trial.scales if scale.graticule_path]
+    paths = list(dict.fromkeys(path for _, path in places))
+    with ThreadPoolExecutor(min(len(paths), os.cpu_count() or 1) or 1) as threads:  # decoding lets others run
+        looked = dict(zip(paths, threads.map(lambda path: _look(path, known), paths), strict=True))
+    checksums = {path: checksum for path, (checksum, _) in looked.items()}
+    pictures = {checksum: seen for checksum, seen in looked.values() if seen is not None}
+    files = {checksums[path]: path for path in reversed(paths)}
+    first = _first_of_same(pictures, files, known)
+    known.by_sha256.clear()
+    known.by_sha256.update(pictures)
+    together: dict[str, list[PhotoEntry | str]] = {}
+    for place, path in places:
+        if checksums[path] in first:
+            together.setdefault(first[checksums[path]], []).append(place)
+    also_at = {
+        place: tuple(other for other in group if other != place)
+        for group in together.values()
+        for place in group
+        if len(group) > 1 and isinstance(place, PhotoEntry)
+    }
+    return Pictures(checksums, also_at)
+
+
+def _look(path: Path, known: Likenesses) -> tuple[str, Likeness | None]:
+    """Checksum of a file, and what its picture looks like; None where there is none to be seen."""
+    try:
+        seen = path.stat()
+        version = seen.st_mtime_ns, seen.st_size
+        before, checksum = (known.by_version or {}).get(path, ((0, 0), ""))
+        if before == version and checksum in known.by_sha256:
+            return checksum, known.by_sha256[checksum]
+        content = content_of(path)
+    except (OSError, PhotoRefused):
+        return _checksum_of_no_picture(path), None
+    checksum = sha256(content).hexdigest()
+    if known.by_version is not None:
+        known.by_version[path] = version, checksum
+    if checksum in known.by_sha256:
+        return checksum, known.by_sha256[checksum]
+    try:
+        return checksum, likeness_of(photo_of(path, content))
+    except Exception:  # whoever measures it says what is wrong with it
+        return checksum, None
+
+
+def _checksum_of_no_picture(path: Path) -> str:
+    with suppress(OSError):
+        return sha256(path.read_bytes()).hexdigest()
+    return ""
+
+
+def _first_of_same(
+    pictures: Mapping[str, Likeness], files: Mapping[str, Path], known: Likenesses
+) -> dict[str, str]:
+    """For each picture, by checksum, the first one that it is the same as; itself where there is none."""
+    checksums = sorted(pictures)
+    first = {checksum: checksum for checksum in checksums}
+    compared: dict[tuple[str, str], bool] = {}
+    for at, other_at, turn in alike([pictures[checksum] for checksum in checksums]):
+        pair = checksums[at], checksums[other_at]
+        if pair not in known.same:
+            one, other = (read_photo(files[each]) for each in pair)
+            known.same[pair] = same_exposure(one, other, turn)
+        compared[pair] = known.same[pair]
+        if compared[pair]:
+            old, new = sorted((first[pair[0]], first[pair[1]]), reverse=True)
+            first = {checksum: new if of == old else of for checksum, of in first.items()}
+    known.same.clear()
+    known.same.update(compared)
+    return first
+
+
+def likenesses_in(folder: Path) -> Likenesses:
+    """Likenesses that an earlier run left.
+
+    Parameters
+    ----------
+    folder : Path
+        The results folder.
+
+    Returns
+    -------
+    Likenesses
+        Empty where there are none, or the file is damaged or of another version.
+    """
+    try:
+        content = (folder / LIKENESSES_NAME).read_bytes()
+        with np.load(io.BytesIO(content), allow_pickle=False) as kept:
+            seen, checksums, pairs, same = (kept[name] for name in ("seen", "sha256", "pairs", "same"))
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
+        return Likenesses()
+    if seen.shape != (len(checksums), BLOCKS, BLOCKS) or seen.dtype != np.uint8 or len(pairs) != len(same):
+        return Likenesses()
+    return Likenesses(
+        {str(checksum): each for checksum, each in zip(checksums, seen, strict=True)},
+        {(str(one), str(other)): bool(is_same) for (one, other), is_same in zip(pairs, same, strict=True)},
+    )
+
+
+def keep_likenesses(folder: Path, known: Likenesses) -> None:
+    """Leave likenesses for the next run; where that fails, the next run does without them.
+
+    Parameters
+    ----------
+    folder : Path
+        The results folder.
+    known : Likenesses
+    """
+    content = io.BytesIO()
+    np.savez_compressed(
+        content,
+        seen=np.array(list(known.by_sha256.values()), np.uint8).reshape(-1, BLOCKS, BLOCKS),
+        sha256=np.array(list(known.by_sha256), "U64"),
+        pairs=np.array(list(known.same), "U64").reshape(-1, 2),
+        same=np.array(list(known.same.values()), bool),
+    )
+    with suppress(WearscopeError):
+        write_bytes(folder / LIKENESSES_NAME, content.getvalue())
+
+
+def look_again(trial: Trial, folder: Path, *, keep: bool) -> Pictures:
+    """Look at the pictures of a trial with the help of what an earlier run left.
+
+    Parameters
+    ----------
+    trial : Trial
+    folder : Path
+        The results folder.
+    keep : bool
+        Whether to leave what was found for the next run.
+
+    Returns
+    -------
+    Pictures
+    """
+    known = likenesses_in(folder)
+    before = set(known.by_sha256), dict(known.same)
+    pictures = look_at(trial, known)
+    if keep and before != (set(known.by_sha256), known.same):
+        keep_likenesses(folder, known)
+    return pictures
+
+
+def same_as_others(trial: Trial, pictures: Pictures) -> dict[PhotoEntry, PhotoRefused]:
+    """Refusals of the photos that are the same picture as others.
+
+    Parameters
+    ----------
+    trial : Trial
+    pictures : Pictures
+
+    Returns
+    -------
+    dict
+    """
+    return {
+        entry: PhotoRefused(*_same_picture(trial, entry, others), SAME_PICTURE)
+        for entry, others in pictures.also_at.items()
+    }
+
+
+def _same_picture(trial: Trial, entry: PhotoEntry, others: Sequence[PhotoEntry | str]) -> tuple[str, str]:
+    """What is wrong, and the cure."""
+    lines = dict(trial.lines)
+
+    def told(place: PhotoEntry | str) -> str:
+        if isinstance(place, str):
+            return f'{trial.scale(place).graticule} (the graticule of scale "{place}")'
+        where = f", line {lines[place.file]} of {trial.path.name}" if place.file in lines else ""
+        return f"{place.file} ({place.bit}, flute {place.flute}, {place.parts} parts{where})"
+
+    of_a_flute = [other for other in others if isinstance(other, PhotoEntry)]
+    cure = "look which of these places it shows, and give each other one a photo of its own"
+    if len(of_a_flute) < len(others):
+        cure = "name the photo of the flute"
+    return f"{told(entry)} is the same picture as {_listed(map(told, others))}, so none is measured", cure
+
+
+def _listed(said: Iterable[str]) -> str:
+    *most, last = said
+    return f"{', '.join(most)} and {last}" if most else last
