@@ -65,8 +65,8 @@ def number_text(key: NumberKey) -> str:
     str
     """
     bit, flute, parts, view, quantity, zone = key
-    place = f"{words.headline(bit, flute, parts)}{suffix(view, ', ')}"  # type: ignore[arg-type]
-    return f"{place}: {words.name_in_zone(quantity, zone)}"
+    place = f"{words.headline(bit, flute, parts)}{suffix(view, ', ')}"
+    return f"{place}: {words.name_in_zone(quantity, zone)}"  # type: ignore[arg-type]
 
 
 def refusal_text(made: LoggedInspection) -> str:
