@@ -105,12 +105,12 @@ class TrialOnDisk:
             raise UnsettledError.of(self.trial.path.name)
 
     def _take(self, trial: Trial, sha256: str, by_pattern: bool) -> tuple[str, ...]:
-        before, self.trial = self.trial, trial
         self._read, self._by_pattern = sha256, by_pattern
-        if trial == before:
-            return ()
-        if trial.scales != before.scales:
+        if trial == self.trial:
+            return ()  # and `trial` stays the very same: the list in the window need not be made anew
+        if trial.scales != self.trial.scales:
             self._scales = None
+        self.trial = trial
         return (f"{trial.path.name} has changed on the disk and was read anew",)
 
     def is_as_read(self) -> bool:

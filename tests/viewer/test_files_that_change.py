@@ -94,6 +94,15 @@ def test_a_trial_file_edited_while_the_window_is_open(bench, folder, asked):
     assert bench.measure(old).news == ()
 
 
+def test_a_trial_file_that_says_the_same_is_no_news(bench, folder):
+    """A remark was added: the list in the window must not move under the person's hand."""
+    trial = bench.trial
+    bench.measure(photo(bench, 40))
+    (folder / "trial.toml").write_text((folder / "trial.toml").read_text() + "# checked by Ann\n")
+    assert bench.measure(photo(bench, 40)).news == ()
+    assert bench.trial is trial
+
+
 def test_what_is_said_of_the_photo_itself_in_the_trial_file(bench, folder, asked):
     """The list in the window still holds the photo as it was described before."""
     old = photo(bench, 40)
