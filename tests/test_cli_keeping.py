@@ -222,6 +222,21 @@ def test_a_move_is_listed_and_taken_back(run, trial, what):
     assert "became" not in run("astray", trial)[1]
 
 
+def test_a_move_of_another_trial_in_the_same_log_is_left_alone(run, trial, tmp_path):
+    """Two trials, each of its own name, with their rows in one log."""
+    fake.write_trial(tmp_path / "other", bits=("Wren",))
+    edited(tmp_path / "other", (TRIAL, "Oak stair treads"))
+    run("measure", trial)
+    run("measure", tmp_path / "other", "--out", trial)
+    edited(tmp_path / "other", ('"Wren"', '"Heron"'))
+    run(*offered(run("astray", tmp_path / "other", "--out", trial)[1]))
+    before = (trial / LOG_NAME).read_bytes()
+    assert "became" not in run("astray", trial)[1]
+    assert run("carry", trial, "--take-back", "1")[0] == 2
+    assert (trial / LOG_NAME).read_bytes() == before
+    assert run("carry", tmp_path / "other", "--take-back", "1", "--out", trial)[0] == 0
+
+
 def test_a_number_remembers_the_name_it_had(run, trial):
     run("measure", trial)
     renamed(trial, "bit")
@@ -286,7 +301,11 @@ def test_going_on_under_a_new_name(run, trial):
         ),
         (("--trial", "Birch", "--bit", "Wren"), 2, "--trial moves a whole trial"),
         (("--adopt", "--take-back", "1"), 2, "it is not clear what is to be done"),
-        (("--take-back", "7"), 1, "has no move 7 to take back"),
+        (
+            ("--take-back", "7"),
+            2,
+            "there is no move 7 of Birch drawer fronts to take back; ask wearscope astray",
+        ),
         (("--bit", "Wern", "--to", "Heron"), 1, "holds nothing of bit Wern"),
         (("--bit", "Wren", "--to", "Plover"), 1, "has rows of bit Plover"),
     ],

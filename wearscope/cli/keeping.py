@@ -20,7 +20,7 @@ from wearscope.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from wearscope.log.identity import Whose
+    from wearscope.log.identity import IdentityLog, Move, Whose
     from wearscope.log.wear_log import NumberPlace
     from wearscope.trial import Trial
 
@@ -119,7 +119,7 @@ def astray(trial: TrialArgument = None, out: LogOption = None, as_json: JsonOpti
     folder = (out or loaded.folder).absolute()
     with IdentityLog(folder / LOG_NAME) as identity:
         identity.require(loaded.name, loaded.path)
-        moves = [made for made in identity.moves() if loaded.name in (made.old.trial, made.new.trial)]
+        moves = _moves_of(loaded, identity)
     found = astray_from(loaded, folder / LOG_NAME)
     if as_json:
         print_json(documents.astray_document(loaded, folder, found, moves))
@@ -130,6 +130,11 @@ def astray(trial: TrialArgument = None, out: LogOption = None, as_json: JsonOpti
         typer.echo(f"{move_text(made)}; to take that back, run {back_command(loaded, folder, made)}")
     if not found:
         typer.echo("nothing has lost its place")
+
+
+def _moves_of(trial: Trial, identity: IdentityLog) -> list[Move]:
+    """Moves that stand and concern a trial; others in the same log are not its business."""
+    return [made for made in identity.moves() if trial.name in (made.old.trial, made.new.trial)]
 
 
 def carry(
@@ -180,6 +185,11 @@ def carry(
             typer.echo(f"{loaded.path} is the trial {loaded.name} of the wear log from now on", err=True)
             return
         identity.require(loaded.name, loaded.path)
+        if take_back is not None and take_back not in {one.move_id for one in _moves_of(loaded, identity)}:
+            raise CommandLineError(
+                f"there is no move {take_back} of {loaded.name} to take back",
+                "ask wearscope astray which there are",
+            )
         who = user() if by is None else by
         made = (
             identity.take_back(take_back, who)
