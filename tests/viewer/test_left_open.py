@@ -59,7 +59,10 @@ def test_a_trial_file_that_has_become_wrong_shows_and_writes_nothing(hands, fold
     assert bench.numbers.table.rowCount() == 0
     assert not bench.numbers.isEnabled()
     assert "photo" not in bench.on_photo.layers
-    bench.photos.next_photo()
+    for parts in (0, 100):
+        bench.state.choose(next(photo for photo in bench.state.session.trial.photos if photo.parts == parts))
+        hands.idle()
+        assert bench.state.shown is None
     bench.run.measure_all()
     hands.idle()
     assert bench.state.shown is None
