@@ -157,7 +157,15 @@ def test_json_is_one_document(run, trial):
     code, out, err = run("measure", trial, "--json")
     assert code == 1
     document = json.loads(out, parse_constant=pytest.fail)
-    assert list(document) == ["trial", "rows", "refused", "out_of_order", "left_as_they_were", "paths"]
+    assert list(document) == [
+        "trial",
+        "rows",
+        "refused",
+        "out_of_order",
+        "left_as_they_were",
+        "astray",
+        "paths",
+    ]
     assert document["trial"] == "Birch drawer fronts"
     assert len(document["rows"]) == 4 + 7 * 4
     assert list(document["rows"][0])[:6] == ["bit", "flute", "parts", "view", "quantity", "zone"]

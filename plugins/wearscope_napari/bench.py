@@ -81,6 +81,8 @@ class WearBench(QWidget):
         self.state.spoken.connect(self.status.setText)
         self.state.awaited.connect(lambda: self.numbers.setEnabled(False))  # those of the photo before
         self.state.showing.connect(self._show)
+        self.state.withdrawn.connect(self._withdrawn)
+        self.state.reread.connect(self._name)
         acts = (self.photos.next_photo, self.photos.photo_before, self.state.undo, self.state.redo)
         self._acts = dict(zip(KEYS, acts, strict=True))
         for key, act in self._acts.items():
@@ -132,9 +134,19 @@ class WearBench(QWidget):
         session = self.state.session
         assert session is not None
         self._settle()
-        self.title.setText(f"{session.trial.name}\n{session.trial.path}")
+        self._name()
         if not self.who.text().strip():
             self.who.setText(session.who)
+
+    def _name(self) -> None:
+        session = self.state.session
+        assert session is not None
+        self.title.setText(f"{session.trial.name}\n{session.trial.path}")
+
+    def _withdrawn(self) -> None:
+        self.numbers.clear()
+        self.numbers.setEnabled(False)
+        self.strip.clear()
 
     def _show(self, showing: Showing) -> None:
         found = showing.measured.inspection

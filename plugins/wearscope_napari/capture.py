@@ -10,7 +10,7 @@ from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushBut
 from wearscope.errors import WearscopeError
 from wearscope.log.corrections import CorrectionLog
 from wearscope.quantities.views import VIEWS
-from wearscope.trial import Trial, load_trial
+from wearscope.trial import Trial
 from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in, shows
 from wearscope_napari.state import BenchState
 
@@ -29,6 +29,7 @@ class Capture(QWidget):
         super().__init__()
         self.state = state
         state.opened.connect(self.show_trial)
+        state.reread.connect(self.show_trial)
         self.folder: Path | None = None
         self._known: dict[Path, tuple[int, int]] = {}
         self._growing: dict[Path, tuple[int, int]] = {}
@@ -128,8 +129,8 @@ class Capture(QWidget):
 
         def job() -> tuple[Verdict, Trial | None]:
             try:
-                # read now: a picture that came just before may have gone into it
-                trial = load_trial(session.trial.path, photos_to_come=True)
+                session.refresh()  # a picture that came just before may have gone into it
+                trial = session.trial
                 with CorrectionLog(session.log_path) as by_hand:
                     corrections = by_hand.current(trial.name)
                 verdict = judge(trial, picture, place, session.scales(), corrections, session.likenesses())

@@ -103,6 +103,15 @@ class Numbers(QWidget):
         if found.refusal:
             self.reason.setText(found.refusal)
 
+    def clear(self) -> None:
+        """Show no number."""
+        self._rows, self._of_flute = [], []
+        self.table.setRowCount(0)
+        self.title.setText("")
+        self.reason.setText("")
+        MARGINS.clear(self.figure)
+        self.curve.draw_idle()
+
     def _row(self) -> Record | None:
         at = self.table.currentRow()
         return self._rows[at] if 0 <= at < len(self._rows) else None

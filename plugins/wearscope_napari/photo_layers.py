@@ -40,6 +40,7 @@ class PhotoLayers(QObject):
         state.in_hand = self.in_hand
         state.opened.connect(self.clear)
         state.showing.connect(self._show)
+        state.withdrawn.connect(self._withdrawn)
 
     def in_hand(self) -> bool:
         """Whether the person is at it with the mouse: what they hold must not be put right under their hand."""
@@ -70,6 +71,10 @@ class PhotoLayers(QObject):
                 self._update(showing.measured, showing.drawn)
             if showing.another or showing.rescaled:
                 self.viewer.reset_view()
+
+    def _withdrawn(self) -> None:
+        with self.quietly():
+            self.clear()
 
     def clear(self) -> None:
         """Remove all layers that are the bench's own."""

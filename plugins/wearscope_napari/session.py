@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import getpass
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter
 from typing import Any, Literal
 
-from wearscope.errors import LogError, PhotoRefused
+from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.log.corrections import (
@@ -21,18 +21,23 @@ from wearscope.log.corrections import (
     logged,
     standing,
 )
+from wearscope.log.identity import IdentityLog
+from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.log.wear_log import PhotoPlace, WearLog
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
 from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
-from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, sha256_of
+from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, named, photos_refused
 from wearscope.pipeline.run import Progress, measure_trial
-from wearscope.pipeline.sources import Memory, read_scales, scale_of
-from wearscope.pipeline.standing import inputs_of
+from wearscope.pipeline.sources import Memory, scale_of
+from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
+from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
+from wearscope_napari.on_disk import TRIES, UnsettledError
+from wearscope_napari.open_trial import OpenTrial
 
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
@@ -75,6 +80,10 @@ class Measured:
         That measuring took.
     not_kept : str
         Why the wear log could not take its numbers; "" if it did.
+    rests_on : mapping
+        SHA-256 of each file that its numbers rest on, the trial file included.
+    news : tuple of str
+        What was read anew for it, for it had changed on the disk.
     """
 
     inspection: Inspection
@@ -84,6 +93,8 @@ class Measured:
     history: tuple[LoggedCorrection, ...]
     seconds: float = 0.0
     not_kept: str = ""
+    rests_on: Mapping[Path, str] = field(default_factory=dict)
+    news: tuple[str, ...] = ()
 
     @property
     def undoable(self) -> bool:
@@ -101,79 +112,70 @@ class Step:
     after: Correction
 
 
-@dataclass
-class Session:
-    """A trial that a person works on.
+class Session(OpenTrial):
+    """A trial that a person works on, always as its files are now.
 
-    Its methods may be called from one background thread; only `queue`, `undoable`, `redoable` from another meanwhile.
+    Its methods may be called from one background thread; `queue`, `undoable`, `redoable`, `refresh`, `entry_now`,
+    `differ` from another meanwhile.
 
     Parameters
     ----------
     trial : Trial
     out_dir : Path
         Where ``wear-log.sqlite`` and ``results/`` are.
-    who : str
-        Who corrects.
+    who : str, optional
+        Who corrects; by default who is logged in.
     """
 
-    trial: Trial
-    out_dir: Path
-    who: str = field(default_factory=getpass.getuser)
-    _states: dict[PhotoEntry, PhotoState] = field(default_factory=dict)
-    _done: list[Step] = field(default_factory=list)
-    _undone: list[Step] = field(default_factory=list)
-    _memory: Memory = field(default_factory=Memory)
-    _seen: dict[str, tuple[Correction, int]] = field(default_factory=dict)
-    _scales: dict[str, Scale] | None = None
-    _checksums: dict[Path, tuple[tuple[int, int], str]] = field(default_factory=dict)
-    _likenesses: Likenesses | None = None
-
-    @property
-    def log_path(self) -> Path:
-        """The wear log."""
-        return self.out_dir / LOG_NAME
+    def __init__(self, trial: Trial, out_dir: Path, who: str | None = None) -> None:
+        super().__init__(trial, out_dir)
+        self.who = getpass.getuser() if who is None else who
+        self._states: dict[PhotoPlace, PhotoState] = {}
+        self._done: list[Step] = []
+        self._undone: list[Step] = []
+        self._memory = Memory()
+        self._seen: dict[str, tuple[Correction, int]] = {}
+        self._likenesses: Likenesses | None = None
 
     # --- Which photo needs an eye first
 
     def read_states(self) -> None:
-        """Find out how each photo stands, from the wear log and from what the last run refused."""
-        refusals = _refusals(self.out_dir / "results" / "refused.csv")
-        with WearLog(self.log_path) as log:
-            rows = in_time(log.current(trial=self.trial.name))
-        by_place: dict[tuple[Any, ...], list[Record]] = {}
+        """Find out how each photo stands: what of the wear log still holds, and what was refused."""
+        self.refresh()
+        self.admit()
+        trial, refusals = self.trial, {}
+        with suppress(WearscopeError):  # a spoilt list; the log knows of all but those that could not be read
+            refusals = photos_refused(self.out_dir / "results")
+        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+            corrections, also = by_hand.current(trial.name), self.pictures().files_also
+            inputs = inputs_of(trial, trial.photos, corrections, self.disk.checksums.of, also)
+            standing = standing_of(log, trial, inputs)
+            rows = in_time(current_rows(log, trial, inputs))
+        by_place: dict[PhotoPlace, list[Record]] = {}
         for row in rows:
             by_place.setdefault((row.bit, row.flute, row.parts, row.view), []).append(row)
-        for entry in self.trial.photos:
-            records = by_place.get(_place(entry), [])
-            if records and records[0].photo_sha256 != self._sha256(entry.path):
-                records = []  # the picture is another one now
-            self._states[entry] = state_of(
-                entry, records, refusals.get(entry.file, "") if not records else ""
-            )
-
-    def _sha256(self, path: Path) -> str:
-        """Checksum of a file; read again only if it has changed, for there may be hundreds on a slow share."""
-        try:
-            seen = path.stat()
-        except OSError:
-            return ""
-        version = seen.st_mtime_ns, seen.st_size
-        if path not in self._checksums or self._checksums[path][0] != version:
-            self._checksums[path] = version, sha256_of(path)
-        return self._checksums[path][1]
+        why = out_of_date_texts(standing)
+        for entry, stands in standing.items():
+            place = place_of(entry)
+            refusal = stands.last.refusal if stands.state == "refused" and stands.last is not None else ""
+            if stands.state == "missing":
+                refusal = refusals.get(place, "")
+            known = state_of(entry, by_place.get(place, []), refusal)
+            self._states[place] = replace(known, why=why.get(entry, known.why))
 
     def queue(self) -> list[PhotoState]:
         """The photos, those first that need an eye; else in the order of the trial."""
-        states = [self._states.get(entry, PhotoState(entry, "to measure")) for entry in self.trial.photos]
+        states = []
+        for entry in self.trial.photos:
+            known = self._states.get(place_of(entry), PhotoState(entry, "to measure"))
+            states.append(replace(known, entry=entry))
         return sorted(states, key=lambda state: ORDER.index(state.state))
 
     # --- Measuring
 
     def scales(self) -> Mapping[str, Scale]:
-        """The trial's scales, read once."""
-        if self._scales is None:
-            self._scales, _ = read_scales(self.trial)
-        return self._scales
+        """The trial's scales, by the graticules as they are now."""
+        return self.disk.scales()[0]
 
     def pictures(self) -> Pictures:
         """The trial's pictures as they are now; only files that have changed are read again."""
@@ -182,50 +184,104 @@ class Session:
     def likenesses(self) -> Likenesses:
         """What the trial's pictures look like, as far as that has been found out."""
         if self._likenesses is None:
-            self._likenesses = replace(likenesses_in(self.out_dir / "results"), by_version=self._checksums)
+            self._likenesses = replace(likenesses_in(self.out_dir / "results"), by_version={})
         return self._likenesses
 
     def measure(self, entry: PhotoEntry) -> Measured:
-        """Measure one photo with what holds for it now, and log its numbers."""
-        scales = self.scales()
-        with CorrectionLog(self.log_path) as by_hand:
-            said_so_far = by_hand.history(self.trial.name)  # first: what comes after it counts as not seen
-            corrections = by_hand.current(self.trial.name)
-        start = perf_counter()
-        pictures = self.pictures()
-        inputs = inputs_of(self.trial, [entry], corrections, pictures.checksum, pictures.files_also)[entry]
-        not_its_own = same_as_others(self.trial, pictures)
-        found = inspect_photo(self.trial, entry, scales, corrections, self._memory, not_its_own)
-        seconds = perf_counter() - start
-        sha256 = found.photo_sha256
+        """Measure one photo by what its files and the wear log say now, and log its numbers.
+
+        Raises
+        ------
+        TrialError
+            The trial file is wrong now; nothing is written.
+        OtherTrialError, AstrayError
+            As of `admit`.
+        NotListedError
+            The trial does not list the photo any more.
+        """
+        news: dict[str, None] = {}
+        for _ in range(TRIES):
+            news |= dict.fromkeys(self.refresh())
+            entry = self.entry_now(entry)
+            self.admit()
+            scales, of_scales = self.disk.scales()
+            with CorrectionLog(self.log_path) as by_hand:
+                said_so_far = by_hand.history(
+                    self.trial.name
+                )  # first: what comes after it counts as not seen
+                corrections = by_hand.current(self.trial.name)
+            inputs = self._inputs(entry, corrections)
+            files = self._files(entry, inputs)
+            if of_photos := self.disk.photos_changed(files):
+                self._memory = Memory()
+            news |= dict.fromkeys((*of_scales, *of_photos))
+            start = perf_counter()
+            not_its_own = same_as_others(self.trial, self.pictures())
+            found = inspect_photo(self.trial, entry, scales, corrections, self._memory, not_its_own)
+            seconds = perf_counter() - start
+            if (
+                found.photo_sha256 in ("", inputs.photo.photo_sha256)
+                and self.disk.is_as_read()
+                and self._inputs(entry, corrections) == inputs
+            ):
+                break
+            self._memory = Memory()
+        else:
+            raise UnsettledError.of(f"what {entry.file} rests on")
+        files |= self.trial_file | {one.path: self.disk.checksums.of(one.path) for one in self._flute(entry)}
+        sha256, said = found.photo_sha256, corrections.get(found.photo_sha256, NOTHING)
         history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)
-        result, not_kept = PhotoResult(entry, sha256, found.records, found.refusal, found.warnings), ""
-        if found.records:
-            try:
-                with WearLog(self.log_path) as log:
-                    result = log_result(log, self.trial, result, inputs)
-            except LogError as problem:
-                not_kept = str(problem)
+        result, not_kept = self._keep(found, inputs)
         found = replace(found, records=self._in_time(entry, found.records))
-        self._states[entry] = state_of(entry, found.records, result.refusal)
-        self._seen[sha256] = (corrections.get(sha256, NOTHING), len(history))
-        said = corrections.get(sha256, NOTHING)
-        photo, um_per_px = None, None
-        try:
-            photo = found.on_photo.located.photo if found.on_photo else read_photo(entry.path)
-            scale = scale_of(entry, scales, said, photo).um_per_px
-            um_per_px = found.on_photo.located.photo_um_per_px if found.on_photo else scale
-        except PhotoRefused:
-            pass  # the inspection says so too
-        return Measured(found, photo, um_per_px, said, history, seconds, not_kept)
+        self._states[place_of(entry)] = state_of(entry, found.records, result.refusal)
+        self._seen[sha256] = (said, len(history))
+        photo, um_per_px = _photo_of(found, scales, said)
+        return Measured(found, photo, um_per_px, said, history, seconds, not_kept, files, tuple(news))
+
+    def _inputs(self, entry: PhotoEntry, corrections: Mapping[str, Correction]) -> Inputs:
+        also = self.pictures().files_also
+        return inputs_of(self.trial, [entry], corrections, self.disk.checksums.of, also)[entry]
 
     def _in_time(self, entry: PhotoEntry, records: Sequence[Record]) -> tuple[Record, ...]:
         """Rows of a photo, doubtful where they contradict those of other checkpoints."""
         others = [row for row in self.earlier(entry) if row.parts != entry.parts] if records else []
         return in_time([*records, *others])[: len(records)]
 
+    def _files(self, entry: PhotoEntry, inputs: Inputs) -> dict[Path, str]:
+        """Photos and graticules that the numbers of a photo rest on, as they were when they were looked at."""
+        found = {}
+        new = self.trial.new_state(entry)
+        for one, known in ((entry, inputs.photo), (new, inputs.new_state)):
+            if one is None or known is None:
+                continue
+            found[one.path] = known.photo_sha256
+            graticule = None if one.um_per_px is not None else self.trial.scale(one.scale).graticule_path
+            if graticule is not None:
+                found[graticule] = known.graticule_sha256
+        return found
+
+    def _keep(self, found: Inspection, inputs: Inputs) -> tuple[PhotoResult, str]:
+        """Log what was found, a refusal too; what cannot be logged is said."""
+        entry = found.entry
+        refusal = named(entry, found.refusal) if found.refusal else ""
+        result = PhotoResult(
+            entry,
+            found.photo_sha256,
+            found.records,
+            refusal,
+            found.warnings,
+            refusal_code=found.refusal_code,
+        )
+        try:
+            with WearLog(self.log_path) as log, IdentityLog(self.log_path) as known:
+                known.claim(self.trial.name, self.trial.path)
+                return log_result(log, self.trial, result, inputs), ""
+        except LogError as problem:
+            return result, str(problem)
+
     def measure_all(self, progress: Progress, jobs: int | None = None) -> BatchResult:
         """Measure every photo, as ``wearscope measure`` does; an exception from `progress` ends it early."""
+        self.refresh()
         try:
             return measure_trial(self.trial, self.out_dir, jobs=jobs, progress=progress)
         finally:
@@ -233,9 +289,12 @@ class Session:
 
     def resting_on(self, entry: PhotoEntry) -> list[PhotoEntry]:
         """Photos whose numbers rest on this one too: the later ones of a flute on its new-state photo."""
-        return [
-            photo for photo in self.trial.photos if photo != entry and self.trial.new_state(photo) == entry
-        ]
+        place, found = place_of(entry), []
+        for photo in self.trial.photos:
+            new = self.trial.new_state(photo)
+            if new is not None and place_of(new) == place != place_of(photo):
+                found.append(photo)
+        return found
 
     def corrections_made(self) -> int:
         """How many rows of corrections the wear log holds of the trial."""
@@ -247,14 +306,22 @@ class Session:
         with CorrectionLog(self.log_path) as by_hand:
             late = by_hand.history(self.trial.name)[rows:]
         places = {(row.bit, row.flute, row.parts, row.view) for row in late}
-        corrected = [entry for entry in self.trial.photos if _place(entry) in places]
+        corrected = [entry for entry in self.trial.photos if place_of(entry) in places]
         resting = [photo for entry in corrected for photo in self.resting_on(entry)]
         return list(dict.fromkeys([*corrected, *resting]))
 
     def earlier(self, entry: PhotoEntry) -> list[Record]:
-        """Current rows of all checkpoints of a flute, this one included."""
-        with WearLog(self.log_path) as log:
-            return log.current(trial=self.trial.name, bit=entry.bit, flute=entry.flute, view=entry.view)
+        """Rows of all checkpoints of a flute that hold now, this one included."""
+        photos = self._flute(entry)
+        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+            corrections = by_hand.current(self.trial.name)
+            also = self.pictures().files_also
+            inputs = inputs_of(self.trial, photos, corrections, self.disk.checksums.of, also)
+            return list(current_rows(log, self.trial, inputs))
+
+    def _flute(self, entry: PhotoEntry) -> list[PhotoEntry]:
+        flute = (entry.bit, entry.flute, entry.view)
+        return [one for one in self.trial.photos if (one.bit, one.flute, one.view) == flute]
 
     # --- Corrections
 
@@ -276,6 +343,7 @@ class Session:
         LogError
             The wear log cannot be written.
         """
+        self._ready_to_save()
         before, seen = self._seen.get(photo_sha256, (NOTHING, 0))
         step = Step(entry, photo_sha256, before, replace(before, **said))
         if self._append(step, seen):
@@ -309,6 +377,7 @@ class Session:
     def _turn_back(self, steps: list[Step], onto: list[Step]) -> PhotoEntry | None:
         if not steps:
             return None
+        self._ready_to_save()
         step = steps[-1]
         kinds = changes(step.before, step.after)
         with CorrectionLog(self.log_path) as by_hand:
@@ -323,6 +392,12 @@ class Session:
         onto.append(replace(step, before=step.after, after=step.before))
         steps.pop()
         return step.entry
+
+    def _ready_to_save(self) -> None:
+        """Know the trial by its present name; what a person says is kept even if its file is wrong for now."""
+        with suppress(TrialError):
+            self.refresh()
+        self.admit()
 
     def _append(self, step: Step, seen: int) -> bool:
         changed = changes(step.before, step.after)
@@ -346,14 +421,15 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
     return PhotoState(entry, "done")
 
 
-def _place(entry: PhotoEntry) -> tuple[Any, ...]:
-    return entry.bit, entry.flute, entry.parts, entry.view
-
-
-def _refusals(path: Path) -> Mapping[str, str]:
-    """What the last run refused, by file as the trial names it."""
+def _photo_of(
+    found: Inspection, scales: Mapping[str, Scale], said: Correction
+) -> tuple[Photo | None, float | None]:
+    """The photo to show, and its µm per pixel; None for what there is not."""
+    if found.on_photo:
+        return found.on_photo.located.photo, found.on_photo.located.photo_um_per_px
+    photo = None
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            return {row["photo"]: row["refusal"] for row in csv.DictReader(file)}
-    except (OSError, KeyError):
-        return {}
+        photo = read_photo(found.entry.path)
+        return photo, scale_of(found.entry, scales, said, photo).um_per_px
+    except PhotoRefused:
+        return photo, None  # the inspection says so too

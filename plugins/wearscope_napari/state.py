@@ -11,14 +11,19 @@ from typing import Any
 
 from qtpy.QtCore import QObject, QTimer, Signal
 
-from wearscope.errors import WearscopeError
+from wearscope.errors import TrialError, WearscopeError
+from wearscope.log.identity import OtherTrialError
 from wearscope.log.records import Record
-from wearscope.trial import PhotoEntry, load_trial
+from wearscope.pipeline.astray import AstrayError
+from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope_napari import layers as drawing
+from wearscope_napari.on_disk import NotListedError, UnsettledError
 from wearscope_napari.session import Measured, Session
 from wearscope_napari.work import Work
 
 WAIT_MS = 40
+LOOK_EVERY_MS = 1000
+"""How often the files of what is shown are looked at; chosen: sooner than a person comes back from the editor."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,8 @@ class BenchState(QObject):
     chosen = Signal()  # `entry` is another photo
     awaited = Signal()  # another photo than the one shown is being measured
     showing = Signal(object)  # a `Showing`
+    withdrawn = Signal()  # what was shown does not hold any more, and nothing takes its place
+    reread = Signal()  # the trial file is another one now
     steps_changed = Signal()  # what can be taken back, made again, drawn
     tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
     laid_over = Signal()  # `over` is another one
@@ -93,6 +100,10 @@ class BenchState(QObject):
         self.work.failed.connect(self.tell)
         self._asked = 0  # results of earlier askings are out of date
         self._news = ""  # what became of the last correction: stays said until the next one
+        self._listed: Trial | None = None  # the trial as the panels know it
+        self._looking = QTimer(self)
+        self._looking.setInterval(LOOK_EVERY_MS)
+        self._looking.timeout.connect(self.look)
 
     # --- Trial and photos
 
@@ -108,7 +119,9 @@ class BenchState(QObject):
             return False
         session = Session(trial, (out_dir or trial.folder).absolute())
         self.session, self.shown, self.entry, self._news = session, None, None, ""
+        self._listed = trial
         self._asked += 1
+        self._looking.start()
         session.who = self.who or session.who
         self.pitch_um = next((scale.division_um for scale in trial.scales if scale.division_um), 0.0)
         self.say(f"{len(trial.photos)} photos. Wear log: {session.log_path}")
@@ -126,20 +139,59 @@ class BenchState(QObject):
 
     def reload(self) -> None:
         """Read the trial file again, as after a photo was filed; what can be taken back stays so."""
-        assert self.session is not None
+        session = self.session
+        assert session is not None
         try:
-            self.session.trial = load_trial(self.session.trial.path, photos_to_come=True)
+            session.refresh()
         except WearscopeError as problem:
             self.say(str(problem))
             return
-        if self.entry not in self.session.trial.photos:
-            self.entry = None
+        self._relist()
         self.listed.emit()
-        self.work.do(self.session.read_states, lambda _: self.marked.emit(), name="states")
+        self.work.do(session.read_states, lambda _: self.marked.emit(), name="states")
+
+    def _relist(self) -> None:
+        """Have the panels know the trial as it was last read."""
+        session = self.session
+        assert session is not None
+        if session.trial is self._listed:
+            return
+        self._listed = session.trial
+        if self.entry is not None:
+            try:
+                self.entry = session.entry_now(self.entry)
+            except WearscopeError:
+                self.entry = None
+        self.reread.emit()
+        self.listed.emit()
+        self.work.do(session.read_states, lambda _: self.marked.emit(), name="states")
+
+    def look(self) -> None:
+        """See whether the files of what is shown have changed on the disk; if so, measure anew by them."""
+        session, shown = self.session, self.shown
+        if session is None or self.in_hand():
+            return
+        asked, files = self._asked, session.trial_file if shown is None else shown.rests_on
+        self.work.glance(partial(session.differ, files), partial(self._looked, asked))
+
+    def _looked(self, asked: int, changed: bool) -> None:
+        if not changed or asked != self._asked:
+            return
+        if self.entry is None:
+            self.reload()
+        else:
+            self.awaited.emit()  # what is seen does not hold any more
+            self._news = ""
+            self.measure(self.entry)
 
     def choose(self, entry: PhotoEntry) -> None:
         """Have a photo of the trial measured and shown, even if it is the one shown already."""
-        if self.session is None or entry not in self.session.trial.photos:
+        if self.session is None:
+            return
+        try:
+            entry = self.session.entry_now(entry)
+        except WearscopeError as problem:
+            self.say(str(problem))
             return
         self.entry, self._news = entry, ""
         self.chosen.emit()
@@ -161,8 +213,11 @@ class BenchState(QObject):
         if self.shown is None or self.shown.inspection.entry != entry:
             self.awaited.emit()
 
-        def job() -> Showing:
-            shown = session.measure(entry)
+        def job() -> Showing | WearscopeError:
+            try:
+                shown = session.measure(entry)
+            except (TrialError, OtherTrialError, AstrayError, NotListedError, UnsettledError) as problem:
+                return problem
             drawn = drawing.findings_layers(shown.inspection, shown.said)
             return Showing(shown, session.earlier(entry), drawn)
 
@@ -187,8 +242,12 @@ class BenchState(QObject):
         if self.entry is not None:
             self.measure(self.entry)
 
-    def _show(self, asked: int, result: Showing) -> None:
+    def _show(self, asked: int, result: Showing | WearscopeError) -> None:
         if asked != self._asked:
+            return
+        self._relist()
+        if isinstance(result, WearscopeError):
+            self._withdraw(str(result))
             return
         before, shown = self.shown, result.measured
         found = shown.inspection
@@ -204,6 +263,13 @@ class BenchState(QObject):
         self.marked.emit()
         self.tell(self._news)
         self.steps_changed.emit()
+
+    def _withdraw(self, why: str) -> None:
+        """Show nothing, for nothing holds, and say why."""
+        self.shown = None
+        self.withdrawn.emit()
+        self.steps_changed.emit()
+        self.say(f"{why}\nNo number is shown or written until that is put right.")
 
     # --- Corrections
 
@@ -270,7 +336,9 @@ class BenchState(QObject):
             found, said = self.shown.inspection, not self.shown.said.empty
             by = f"; corrected by {self.shown.history[-1].by}" if said else ""
             measured = f"{found.entry.file}: measured in {self.shown.seconds:.2f} s{by}"
-            lines += [self.shown.not_kept, found.refusal or measured, *found.warnings]
+            lines += [*self.shown.news, self.shown.not_kept, found.refusal or measured, *found.warnings]
+        if self.session is not None:
+            lines += self.session.remarks
         self.say("\n".join(filter(None, lines)))
 
     def _said(self, word: str) -> None:
@@ -283,4 +351,5 @@ class BenchState(QObject):
     def close(self) -> None:
         """Save what is to be saved; take on no more."""
         self._asked += 1
+        self._looking.stop()
         self.work.close()

@@ -34,6 +34,11 @@ class StripView(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.canvas)
 
+    def clear(self) -> None:
+        """Show nothing."""
+        MARGINS.clear(self.figure)
+        self.canvas.draw_idle()
+
     def show_photo(self, found: Inspection) -> None:
         """Show the strip of one photo; nothing if it has none."""
         MARGINS.clear(self.figure)

@@ -22,15 +22,17 @@ class Work(QObject):
     finished = Signal(object, object)  # callback, result
     failed = Signal(str)
     idle = Signal(bool)
+    glanced = Signal(object, object)  # callback, result; None for neither
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="wearscope")
         self._newest: dict[str, int] = {}
         self._waiting = 0
-        self._dropping = self._closing = False
+        self._dropping = self._closing = self._glancing = False
         self.finished.connect(self._deliver)
         self.failed.connect(lambda _line: self._count(-1))
+        self.glanced.connect(self._seen)
 
     def do(self, job: Callable[[], Any], then: Callable[[Any], None], name: str = "") -> None:
         """Run `job` in the background, then `then` with its result on the GUI thread."""
@@ -39,6 +41,24 @@ class Work(QObject):
         number = self._newest[name] = self._newest.get(name, 0) + 1
         self._count(1)
         self._pool.submit(self._run, job, then, name, number)
+
+    def glance(self, look: Callable[[], Any], then: Callable[[Any], None]) -> None:
+        """Have a short look in the background if nothing else is to be done; it does not count as work."""
+        if self._closing or self._waiting or self._glancing:
+            return
+        self._glancing = True
+        self._pool.submit(self._glance, look, then)
+
+    def _glance(self, look: Callable[[], Any], then: Callable[[Any], None]) -> None:
+        try:
+            self._tell(self.glanced, then, look())
+        except Exception:  # what goes wrong is said by the work itself, when it comes to it
+            self._tell(self.glanced, None, None)
+
+    def _seen(self, then: Callable[[Any], None] | None, result: Any) -> None:
+        self._glancing = False
+        if then is not None and not self._closing:
+            then(result)
 
     def flush(self) -> None:
         """Come back when all that was to be saved is saved; the rest is dropped."""

@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, looking, measuring, noting
+from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
 from wearscope.errors import WearscopeError
 from wearscope.version import __version__
@@ -91,6 +91,9 @@ for _command in (
     measuring.repeat,
     calibrating.scale,
     noting.note,
+    keeping.past,
+    keeping.astray,
+    keeping.carry,
     calibrating.light,
     looking.info,
 ):  # as the help lists them

@@ -183,3 +183,19 @@ def say_to_open(paths: Iterable[Path]) -> None:
     typer.echo("To open:", err=True)
     for path in paths:
         typer.echo(f"  {shown(path)}", err=True)
+
+
+def user() -> str:
+    """Who is logged in.
+
+    Returns
+    -------
+    str
+        Empty where nobody can tell.
+    """
+    from getpass import getuser
+
+    try:
+        return getuser()
+    except (OSError, KeyError, ImportError):
+        return ""

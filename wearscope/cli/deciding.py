@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -57,7 +57,7 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
     results = folder / "results"
     written = [*write_outcome(results, found), *write_curves(found, results)]
     if as_json:
-        print_json(outcome_document(found) | {"behind": measured.behind})
+        print_json(outcome_document(found) | _standing_document(measured))
         return _exit_code(measured)
     typer.echo(verdict_text(found))
     for bit in found.bits:
@@ -98,7 +98,7 @@ def write_report(trial: Trial, folder: Path, over: str, *, interactive: bool, as
     page, pdf = publish_report(trial, folder, found, over, interactive=interactive)  # type: ignore[arg-type]
     if as_json:
         paths = {"html": str(page), "pdf": str(pdf)}
-        print_json({"trial": trial.name, "behind": found.behind, "paths": paths})
+        print_json({"trial": trial.name, **_standing_document(found), "paths": paths})
     else:
         say_to_open([page, pdf])
     return _exit_code(found)
@@ -124,19 +124,23 @@ def export(
     written = export_trial(loaded, folder, found, parquet=parquet)
     if as_json:
         paths = [str(path) for path in written]
-        print_json({"trial": loaded.name, "behind": found.behind, "paths": paths})
+        print_json({"trial": loaded.name, **_standing_document(found), "paths": paths})
     else:
         say_to_open(written)
     raise typer.Exit(_exit_code(found))
 
 
 def _measured(trial: Trial, folder: Path) -> Measured:
-    """What the wear log says of a trial; what does not hold any more is told before anything else."""
+    """What the wear log says of a trial; what does not hold any more, or has lost its place, is told first."""
     from wearscope.pipeline.reporting import measured
 
     found = measured(trial, folder)
-    complain(found.behind)
+    complain((*found.astray, *found.behind))
     return found
+
+
+def _standing_document(found: Measured) -> dict[str, Any]:
+    return {"behind": found.behind, "astray": list(found.astray)}
 
 
 def _exit_code(found: Measured) -> int:

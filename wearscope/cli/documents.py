@@ -6,6 +6,12 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from wearscope.log.astray import Astray
+    from wearscope.log.identity import Move
+    from wearscope.log.past import Past, PastRow
     from wearscope.metrology.repeated import RepeatedQuantity
     from wearscope.pipeline.repeat_study import StudyResult
     from wearscope.pipeline.results import BatchResult, PhotoVerdict
@@ -42,6 +48,7 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
         "out_of_order": time_lines(result.records),
         "left_as_they_were": result.n_left,
+        "astray": list(result.astray),
         "paths": {
             "measurements": str(result.measurements),
             "refused": str(result.refused),
@@ -182,4 +189,89 @@ def _entry_document(entry: PhotoEntry) -> dict[str, Any]:
         "parts": entry.parts,
         "view": entry.view,
         "photo": entry.file,
+    }
+
+
+def past_document(trial: Trial, past: Past) -> dict[str, Any]:
+    """What became of numbers.
+
+    Parameters
+    ----------
+    trial : Trial
+    past : Past
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
+    return {
+        "trial": trial.name,
+        "numbers": [
+            dict(zip(_ROW, key, strict=True)) | {"values": [_past_value(row) for row in rows]}
+            for key, rows in past.numbers.items()
+        ],
+        "refusals": [asdict(made) for made in past.refusals],
+        "moves": [asdict(made) for made in past.moves],
+    }
+
+
+def _past_value(row: PastRow) -> dict[str, Any]:
+    changed = None
+    if row.changed is not None:
+        before, after = row.rests_on or {}, row.later or {}
+        changed = {name: [before.get(name), after.get(name)] for name in row.changed}
+    return {
+        "row": asdict(row.logged.record),
+        "fate": row.fate,
+        "replaced_at": row.logged.superseded_at,
+        "replaced_by_refusal": row.logged.superseding_refusal,
+        "rests_on": row.rests_on,
+        "changed": changed,
+        "by_hand": [asdict(said) for said in row.by_hand],
+    }
+
+
+def astray_document(
+    trial: Trial, folder: Path, found: Iterable[Astray], moves: Iterable[Move]
+) -> dict[str, Any]:
+    """What has lost its place in the wear log, what it is called now, and what was moved.
+
+    Parameters
+    ----------
+    trial : Trial
+    folder : Path
+        Of the wear log.
+    found : iterable of Astray
+    moves : iterable of Move
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
+    from wearscope.report.astray_words import astray_line
+
+    return {
+        "trial": trial.name,
+        "astray": [
+            {
+                "whose": asdict(one.whose),
+                "now": None if one.now is None else asdict(one.now),
+                "same_photos": one.same_photos,
+                "free": one.free,
+                "places": [
+                    {
+                        "flute": place.whose.flute,
+                        "parts": place.parts,
+                        "view": place.view,
+                        "holds": place.holds,
+                    }
+                    for place in one.places
+                ],
+                "said": astray_line(one, trial, folder),
+            }
+            for one in found
+        ],
+        "moves": [asdict(made) for made in moves],
     }

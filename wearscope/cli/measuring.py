@@ -65,6 +65,12 @@ def measure(
     again: Annotated[
         bool, typer.Option("--again", help="Measure every photo, whether anything has changed or not.")
     ] = False,
+    anew: Annotated[
+        bool,
+        typer.Option(
+            "--anew", help="Go on where a bit has another name than in the wear log; leave its rows there."
+        ),
+    ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -72,7 +78,7 @@ def measure(
 
     Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
     """
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again)
+    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again, anew=anew)
     raise typer.Exit(REFUSED if result.refusals else OK)
 
 
@@ -85,6 +91,7 @@ def _measure(
     quiet: bool,
     budget: bool = False,
     again: bool = False,
+    anew: bool = False,
 ) -> BatchResult:
     loaded = load(trial)
     from wearscope.pipeline.run import measure_trial
@@ -97,6 +104,7 @@ def _measure(
             jobs=jobs,
             progress=progress,
             again=again or budget,  # the wear log keeps no budgets
+            anew=anew,
         )
     if as_json:
         print_json(documents.measured_document(loaded, result, budget=budget))
@@ -107,6 +115,7 @@ def _measure(
     if not quiet:
         complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
         complain(f"warning: {line}" for line in time_lines(result.records))
+    complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
     if not quiet:
         _say_what_to_open(result)

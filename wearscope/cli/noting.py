@@ -17,6 +17,7 @@ from wearscope.cli.common import (
     complain,
     load,
     print_json,
+    user,
 )
 
 if TYPE_CHECKING:
@@ -79,13 +80,17 @@ def note(
     Where you can hear a router you need ear and eye protection, and extraction or a mask against dust.
     """
     loaded = load(trial)
+    from wearscope.log.identity import IdentityLog
     from wearscope.log.wear_log import LOG_NAME, WearLog
+    from wearscope.pipeline.astray import astray_from, require_nothing_renamed
     from wearscope.process import other_signs as signs
     from wearscope.report.note_words import CAUTION, notes_of, off_checkpoint
 
     given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
     given += [um_per_px, u_um_per_px, along_feed, u_db]
     log_path = (out or loaded.folder).absolute() / LOG_NAME
+    with IdentityLog(log_path) as known:
+        known.require(loaded.name, loaded.path)
     if all(thing is None or thing == [] for thing in given):
         _list_notes(log_path, loaded.name, bit, parts, as_json=as_json)
         return
@@ -98,7 +103,7 @@ def note(
         raise CommandLineError(
             "there is nothing to note", "give a level, a recording, a grade, a photo or a remark"
         )
-    at = signs.occasion(loaded, bit, parts, flute, _login() if by is None else by)
+    at = signs.occasion(loaded, bit, parts, flute, user() if by is None else by)
     found: list[signs.Sign] = []
     if sound_dba is not None:
         found += signs.typed_level(sound_dba, signs.U_TYPED_DB if u_db is None else u_db)
@@ -116,7 +121,9 @@ def note(
     if remark is not None:
         found += signs.remark(remark)
     notes = notes_of(at, found)
-    with WearLog(log_path) as log:
+    require_nothing_renamed(loaded, log_path, astray_from(loaded, log_path))
+    with WearLog(log_path) as log, IdentityLog(log_path) as known:
+        known.claim(loaded.name, loaded.path)
         n_added = log.add_note(notes)
         _print_notes(notes, log.notes(trial=loaded.name), as_json=as_json)
     if not n_added:
@@ -171,15 +178,6 @@ def _line(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
             f'--along-feed is "{text}"', "give column,row,column,row in pixels, such as 100,480,1500,470"
         ) from None
     return (x0, y0), (x1, y1)
-
-
-def _login() -> str:
-    from getpass import getuser
-
-    try:
-        return getuser()
-    except (OSError, KeyError, ImportError):
-        return ""
 
 
 def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: bool) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from typing import Any, Self
@@ -168,6 +168,19 @@ class CorrectionLog(database.OpenLog):
         holds = {row.kind: row.value for row in rows}
         kind, before = steps[-1]
         return self._correction(holds | {kind: before}), self._correction(holds)
+
+    def said_by(self, rows: Iterable[LoggedCorrection]) -> Correction:
+        """What rows of one photo say together; of a kind the last one holds.
+
+        Parameters
+        ----------
+        rows : iterable of LoggedCorrection
+
+        Returns
+        -------
+        Correction
+        """
+        return self._correction({row.kind: row.value for row in rows})
 
     def _correction(self, values: Mapping[str, str | None]) -> Correction:
         given = {kind: value for kind, value in values.items() if value is not None}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -136,6 +137,40 @@ class IdentityLog(database.OpenLog):
             elif known is not True:
                 change_rows(connection, known_trial, [known], new)
 
+    def require(self, name: str, file: Path) -> None:
+        """Make sure that what is logged under a name is not another trial's; nothing is written.
+
+        Parameters
+        ----------
+        name : str
+        file : Path
+            The trial file.
+
+        Raises
+        ------
+        OtherTrialError
+            As of `claim`.
+        LogError
+            As of `WearLog`.
+        """
+        with self._reading() as connection:
+            if connection is not None:
+                self._known(connection, name, file, self._seen_from_here(file), adopt=False)
+
+    def holds(self, whose: Whose) -> bool:
+        """Whether any number, note or correction stands under a name.
+
+        Parameters
+        ----------
+        whose : Whose
+
+        Returns
+        -------
+        bool
+        """
+        with self._reading() as connection:
+            return connection is not None and _holds_any(connection, whose)
+
     def _known(
         self, connection: Connection, name: str, file: Path, here: str, adopt: bool
     ) -> Row | Literal[True] | None:
@@ -145,10 +180,14 @@ class IdentityLog(database.OpenLog):
             return row and True
         before = self.path.parent / row["file"]
         if not adopt and before.exists() and _holds_any(connection, Whose(name)):
+            elsewhere = (
+                "" if self.path.parent == file.parent else f" --out {shlex.quote(str(self.path.parent))}"
+            )
             raise OtherTrialError(
                 f'{self.path} holds numbers of another trial named "{name}" ({before}), '
                 f"which {file} would write over",
-                "give one of the two another name, or choose another folder with --out",
+                "give one of the two another name, or choose another folder with --out; if it is the same trial, "
+                f"run wearscope carry {shlex.quote(str(file))} --adopt{elsewhere}",
             )
         return row
 

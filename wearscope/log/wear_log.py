@@ -110,6 +110,8 @@ class LoggedRecord:
     changed_inputs : tuple of str or None
         Names of the inputs that were others in the later inspection. Empty if none was; None while the row holds,
         and where the inputs of either are not known.
+    later_inputs : mapping or None
+        What that later inspection rests on; None as `changed_inputs` is.
     """
 
     trial: str
@@ -118,6 +120,7 @@ class LoggedRecord:
     superseding_refusal: str
     inputs: NamedInputs | None = None
     changed_inputs: tuple[str, ...] | None = None
+    later_inputs: NamedInputs | None = None
 
 
 @dataclass(frozen=True)
@@ -397,7 +400,9 @@ def _logged(row: Row, made: Row, later: Row | None) -> LoggedRecord:
         return LoggedRecord(row["trial"], _record(row), None, "", before)
     after = _inputs(later)
     changed = None if before is None or after is None else changed_between(before, after)
-    return LoggedRecord(row["trial"], _record(row), later["inspected_at"], later["refusal"], before, changed)
+    return LoggedRecord(
+        row["trial"], _record(row), later["inspected_at"], later["refusal"], before, changed, after
+    )
 
 
 def _record(row: Row) -> Record:

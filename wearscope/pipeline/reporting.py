@@ -13,9 +13,11 @@ from wearscope.economics.outcome import Outcome, Over
 from wearscope.errors import WearscopeError
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import make_folder, write_bytes
+from wearscope.log.identity import IdentityLog
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LOG_NAME, LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.pictures import look_again
 from wearscope.pipeline.results import REFUSED_NAME, photos_refused, sheet_names
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, sheet_holds, standing_of
@@ -54,6 +56,8 @@ class Measured:
         How the wear log stands to each photo that the trial lists.
     command : str
         What measures all that is out of date or missing.
+    astray : tuple of str
+        What the wear log holds under names that the trial file does not have, with the cure, in lines.
     """
 
     records: tuple[Record, ...]
@@ -62,6 +66,7 @@ class Measured:
     note_history: tuple[LoggedNote, ...]
     standing: Mapping[PhotoEntry, Standing]
     command: str
+    astray: tuple[str, ...] = ()
 
     @property
     def behind(self) -> list[str]:
@@ -88,6 +93,22 @@ class NothingHoldsError(WearscopeError):
         return "\n".join((*self.before, super().__str__()))
 
 
+def measure_command(trial: Trial, out_dir: Path) -> str:
+    """What measures a trial into a folder.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+
+    Returns
+    -------
+    str
+    """
+    elsewhere = "" if out_dir == trial.folder else f" --out {out_dir}"
+    return f"wearscope measure {trial.path}{elsewhere}"
+
+
 def measured(trial: Trial, out_dir: Path) -> Measured:
     """Read what the wear log says of a trial.
 
@@ -104,11 +125,16 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     Raises
     ------
     WearscopeError
-        The log cannot be read, or holds no number of the trial that still holds.
+        The log cannot be read, is another trial's, or holds no number of the trial that still holds.
     """
-    elsewhere = "" if out_dir == trial.folder else f" --out {out_dir}"
-    command = f"wearscope measure {trial.path}{elsewhere}"
-    with WearLog(out_dir / LOG_NAME) as log, CorrectionLog(out_dir / LOG_NAME) as by_hand:
+    command = measure_command(trial, out_dir)
+    with (
+        WearLog(out_dir / LOG_NAME) as log,
+        CorrectionLog(log.path) as by_hand,
+        IdentityLog(log.path) as known,
+    ):
+        known.require(trial.name, trial.path)
+        astray = astray_from(trial, log.path)
         pictures = look_again(trial, out_dir / "results", keep=False)
         said = by_hand.current(trial.name)
         inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
@@ -119,11 +145,15 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             tuple(log.note_history(trial=trial.name)),
             standing_of(log, trial, inputs),
             command,
+            tuple(astray_lines(trial, log.path, astray)),
         )
     if found.records:
         return found
+    require_nothing_renamed(trial, out_dir / LOG_NAME, astray)
     if any(each.state == "out of date" for each in found.standing.values()):
-        raise NothingHoldsError(f"no number of {trial.name} holds any more", f"run {command}", found.behind)
+        raise NothingHoldsError(
+            f"no number of {trial.name} holds any more", f"run {command}", (*found.astray, *found.behind)
+        )
     if photos_refused(out_dir / "results"):
         raise NothingHoldsError(
             f"no photo of {trial.name} could be measured",
@@ -177,7 +207,7 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
         found.notes,
         refusals=_refusals(found, results),
         sheets={entry: path for entry, path in sheets.items() if _shows_current(path, found.standing[entry])},
-        behind=found.behind,
+        behind=[*found.astray, *found.behind],
         out_of_date=out_of_date_texts(found.standing),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         repeat_study=_repeat_study(trial, results),

@@ -76,6 +76,8 @@ class BatchResult:
         Files written.
     n_left : int
         Number of photos left as they were, for neither they nor what their numbers rest on have changed.
+    astray : tuple of str
+        What the wear log holds under names that the trial file does not have, with the cure, in lines.
     """
 
     photos: tuple[PhotoResult, ...]
@@ -84,6 +86,7 @@ class BatchResult:
     refused: Path
     wear_log: Path
     n_left: int = 0
+    astray: tuple[str, ...] = ()
 
     @property
     def refusals(self) -> tuple[PhotoResult, ...]:

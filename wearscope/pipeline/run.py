@@ -17,6 +17,7 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import write_measurements
 from wearscope.log.identity import IdentityLog
 from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
@@ -56,6 +57,7 @@ def measure_trial(
     progress: Progress | None = None,
     inspector: Inspector | None = None,
     again: bool = False,
+    anew: bool = False,
 ) -> BatchResult:
     """Inspect the photos of a trial that are new or rest on something that has changed; write what was found.
 
@@ -79,6 +81,9 @@ def measure_trial(
         It must be picklable if other processes are to call it.
     again : bool
         Whether to inspect every photo, changed or not.
+    anew : bool
+        Whether to go on where a trial, bit or flute has another name than in the wear log, and leave what stands
+        there under the old one.
 
     Returns
     -------
@@ -88,8 +93,8 @@ def measure_trial(
     Raises
     ------
     WearscopeError
-        `out_dir` cannot be written, or its wear log cannot be used, or has another trial of this name. Where that
-        can be known, no photo has been read yet.
+        `out_dir` cannot be written, or its wear log cannot be used, has another trial of this name, or holds its
+        photos under another name. Where that can be known, nothing has been measured yet.
     KeyboardInterrupt
         Interrupted; the wear log and ``measurements.csv`` hold the photos that were measured.
     """
@@ -103,6 +108,10 @@ def measure_trial(
         CorrectionLog(out_dir / LOG_NAME) as by_hand,
         IdentityLog(out_dir / LOG_NAME) as known,
     ):
+        known.require(trial.name, trial.path)
+        astray = astray_from(trial, log.path)
+        if not anew:
+            require_nothing_renamed(trial, log.path, astray)
         known.claim(trial.name, trial.path)
         corrections = by_hand.current(trial.name)
         pictures = look_again(trial, folder, keep=True)
@@ -126,7 +135,8 @@ def measure_trial(
             photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
-    return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left)
+    lines = tuple(astray_lines(trial, out_dir / LOG_NAME, astray))
+    return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left, lines)
 
 
 def _in_time(photos: Sequence[PhotoResult]) -> tuple[PhotoResult, ...]:

@@ -99,11 +99,22 @@ def _photo_inputs(
         edge_near=entry.edge_near or (),
         used_side=entry.used_side or "",
         tool_at=entry.tool_at or (),
-        corrections=_fingerprint_of_correction(corrections.get(photo_sha256, NOTHING)),
+        corrections=correction_fingerprint(corrections.get(photo_sha256, NOTHING)),
     )
 
 
-def _fingerprint_of_correction(said: Correction) -> str:
+def correction_fingerprint(said: Correction) -> str:
+    """Fingerprint of what a person has said of a photo, as it stands among what the numbers rest on.
+
+    Parameters
+    ----------
+    said : Correction
+
+    Returns
+    -------
+    str
+        Empty for nothing.
+    """
     if said.empty:
         return ""
     return sha256(json.dumps(changes(NOTHING, said), sort_keys=True).encode()).hexdigest()

@@ -52,8 +52,22 @@ def changed_text(changed: Sequence[str] | None) -> str:
     """
     if changed is None:
         return "an earlier wearscope measured, which did not note what the numbers rest on"
-    once = [name for name in changed if _own(name) == name or _own(name) not in changed]
-    return f"changed since: {', '.join(map(input_text, once))}"
+    return f"changed since: {', '.join(map(input_text, told_once(changed)))}"
+
+
+def told_once(changed: Sequence[str]) -> list[str]:
+    """Names of inputs without those of the new-state photo that are the photo's own too.
+
+    Parameters
+    ----------
+    changed : sequence of str
+        As from `changed_between`.
+
+    Returns
+    -------
+    list of str
+    """
+    return [name for name in changed if _own(name) == name or _own(name) not in changed]
 
 
 def _own(name: str) -> str:
