@@ -40,7 +40,7 @@ def asked(monkeypatch):
     """What the fake inspector was asked with, in order: trial, entry, scales."""
     calls = []
 
-    def inspect(trial, entry, scales, corrections, memory):
+    def inspect(trial, entry, scales, corrections, memory, not_its_own):
         calls.append((trial, entry, scales))
         sha256 = sha256_of(entry.path)
         return replace(fake.inspector(trial, entry, scales), photo_sha256=sha256)

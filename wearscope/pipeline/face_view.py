@@ -244,7 +244,7 @@ def _lay(located: LocatedEdge, new: LocatedEdge | None, in_colour: bool) -> Laid
         plain=located.quality.background != "mixed",
     )
     resin = resin_columns(located.strip, located.trace_um)
-    band = band_light(located.strip, located.trace_um)
+    band = band_light(located.strip, np.where(resin, np.nan, located.trace_um))
     return Laid(located, match, base_um, degree, new_strip, signs, resin, band)
 
 
