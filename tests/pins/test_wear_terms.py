@@ -65,14 +65,14 @@ def profiles(recession_um, grown_um, shift_um=4.0):
     return a_fit(*of["used"]), a_fit(*of["unused"])
 
 
-def rounding(recession_um, grown_um, labels=LABELS):
+def rounding(recession_um, grown_um, labels=LABELS, tilt_deg=0.0):
     return rounding_rows(
         *profiles(recession_um, grown_um),
         line_errors_um=LINE_UM,
         line_dof=7.0,
         labels=labels,
         wedge_deg=(BETA, 1.2),
-        tilt_deg=(0.0, TILT_DEG),
+        tilt_deg=(tilt_deg, TILT_DEG),
         turned_deg=TURNED_DEG,
         u_scale=U_SCALE,
     )
@@ -103,6 +103,33 @@ def test_recession_between_two_zones():
     assert row.u == pytest.approx(np.sqrt(sum(size**2 for size in expected.values())), rel=1e-3)
     # Welch and Satterthwaite: only the line has few degrees of freedom
     assert row.dof == pytest.approx(7.0 * (row.u / line_um) ** 4, rel=0.01)
+
+
+@pytest.mark.parametrize("tilt_deg", [-12.0, 12.0])
+def test_recession_in_a_tilted_view(tilt_deg):
+    # square to the face: M / cos τ + Δr ((1 + sin τ) / cos τ - 1), of what the picture shows and of what has grown
+    tilt = np.radians(tilt_deg)
+    moved_um = 27.0 * (np.cos(tilt) / np.tan(np.radians(BETA / 2)) - np.sin(tilt) - 1)
+    row = rounding(moved_um, 27.0, tilt_deg=tilt_deg)["edge_recession", "difference"]
+    assert row.value == pytest.approx(27.0 * FACTOR)
+    by_grown = (1 + np.sin(tilt)) / np.cos(tilt) - 1
+    line_um = np.hypot(0.5, OFF_UM) / np.cos(tilt)
+    per_tilt = (moved_um * np.sin(tilt) + 27.0 * (1 + np.sin(tilt))) / np.cos(tilt) ** 2
+    expected = {
+        "silhouette (used)": 0.8 / np.cos(tilt),
+        "silhouette (unused)": 0.6 / np.cos(tilt),
+        "radius (used)": 1.5 * abs(by_grown),
+        "radius (unused)": 1.1 * abs(by_grown),
+        "new-state line": line_um,
+        "view tilt": per_tilt * np.radians(TILT_DEG),
+        "turning of the helix": per_tilt * np.radians(TURNED_DEG),
+        "scale": 27.0 * FACTOR * U_SCALE,
+    }
+    for words, size in expected.items():
+        assert by_word(row.budget, words) == pytest.approx(size, rel=2e-3), words
+    assert len(contributions(row.budget)) == len(expected)
+    unworn = [expected[word] for word in list(expected)[:5]]
+    assert detection_limit(row) == pytest.approx(DETECT * np.linalg.norm(unworn), rel=0.01)
 
 
 def test_radius_and_its_growth():

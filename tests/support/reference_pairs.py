@@ -117,6 +117,10 @@ class Pair:
     def background(self) -> str:
         return "cluttered" if self.cluttered else "bright" if self.bright else "dark"
 
+    def tilt_deg(self, state: str) -> float:
+        """By how much the camera has moved towards the open side of the edge."""
+        return self.truth.get("tilt_deg", {}).get(state, 0.0)
+
     def photo(self, state: str) -> Path:
         (file,) = self.folder.glob(f"{state}.*g")
         return file
@@ -150,6 +154,7 @@ def inspect_pair(
     change: Callable[[Path, Path], Path] | None = None,
     edge_near: Mapping[str, list[list[int]]] | None = None,
     more: str = "",
+    tilt_deg: float | None = None,
 ) -> Inspection:
     """What the worn photo of a pair gives.
 
@@ -190,7 +195,8 @@ def inspect_pair(
             text += PHOTO.format(
                 parts=parts,
                 file=change(file, Path(folder)) if change else file,
-                view_tilt_deg=known.off.get(f"view_tilt_deg {state}", 0.0),
+                view_tilt_deg=(pair.tilt_deg(state) if tilt_deg is None else tilt_deg)
+                + known.off.get(f"view_tilt_deg {state}", 0.0),
                 u_view_tilt_deg=known.u_view_tilt_deg,
                 more=f"edge_near = {edge_near[state]}" if edge_near else "",
             )

@@ -19,6 +19,9 @@ from wearscope.wear.wedge import NoRecessionError, recession_factor, view_tilt
 
 MARKED_WITHIN_UM = 250.0  # how far from the edge a transition set by hand may lie
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
+# of the view, up to which recession and radius are right on path-traced photographs (tests/test_tilted_photos.py); at
+# 20° too little of the arc, or too much, faces the camera for the model of its light
+MOST_TILT_DEG = 15.0
 LEAST_U_RING_DEG = 0.5  # a lamp ring is not known better; common practice, no source
 LEAST_RADIUS_UM, LEAST_U_RADIUS_UM = 0.5, 0.3  # no edge is sharper, none known better; from memory
 
@@ -59,11 +62,9 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     factor, why = None, None
     tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
-        factor = recession_factor(
-            np.radians(bit.wedge_angle_deg),
-            np.radians(bit.u_wedge_angle_deg),
-            *tilt,
-        )
+        if abs(entry.view_tilt_deg) > MOST_TILT_DEG:
+            raise NoRecessionError(reason("view-tilt-untried", most_deg=MOST_TILT_DEG))
+        factor = recession_factor(np.radians(bit.wedge_angle_deg), np.radians(bit.u_wedge_angle_deg), *tilt)
     except NoRecessionError as problem:
         why = problem.reason
     radius_um = BROAD_RADIUS_UM

@@ -24,6 +24,8 @@ WORDS: dict[str, str] = {
     "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",
     "view-too-tilted": "the view is tilted so far that the other face, not the arc, makes the silhouette; photograph "
     "the edge in profile, or check wedge_angle_deg and view_tilt_deg",
+    "view-tilt-untried": "the view is tilted by more than {most_deg:g}°, further than was tried; photograph the face "
+    "more nearly square to the camera, or check view_tilt_deg",
     "nearly-too-blunt": "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in "
     "profile",
     "edge-bent": "the edge is bent ({per_mm:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg",

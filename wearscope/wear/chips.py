@@ -26,6 +26,7 @@ from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.measured import MeasuredStrip
 from wearscope.wear.trace import background_outside
+from wearscope.wear.wedge import square_on
 from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM, runs
 
 Array = NDArray[np.float64]
@@ -233,7 +234,7 @@ class _Notches:
     """What is known of the outline of one zone while notches are judged one by one.
 
     `notch_um` is how deep the outline lies below the line beside it, from column `first` on; `inside_um` how far
-    inside the silhouette it lies where nothing is broken, and `trace_inside_um` the trace.
+    inside the silhouette it lies where nothing is broken, and `trace_inside_um` the trace; `radius_um` is the edge's.
     """
 
     measured: MeasuredStrip
@@ -245,6 +246,16 @@ class _Notches:
     trace_inside_um: float
     u_depth_um: float
     melts: bool
+    radius_um: float
+
+    def square_on(self, depth_um: float) -> float:
+        """A depth as seen along the face normal: the lip of a break is sharp, the edge beside it rounded.
+
+        What is too shallow for a break has no such lip, and must not become one by the tilt.
+        """
+        tilt = self.measured.edge.tilt.value
+        rounded, sharp = (float(square_on(depth_um, grown_um, tilt)) for grown_um in (0.0, -self.radius_um))
+        return max(0.0, sharp if rounded > CHIP_UM else min(rounded, sharp))
 
 
 def _zone_chips(
@@ -273,7 +284,9 @@ def _zone_chips(
     )
     unclear = max(SCATTERS * wandering, SCATTERS * step_um / np.sqrt(12.0))
     u_depth = float(np.sqrt(fit.u_silhouette_um**2 + (U_BREAK * fit.blur_um) ** 2 + wandering**2))
-    seen = _Notches(measured, notch, int(at[0]), width, wandering, inside, trace_inside, u_depth, melts)
+    seen = _Notches(
+        measured, notch, int(at[0]), width, wandering, inside, trace_inside, u_depth, melts, fit.radius_um
+    )
     notches: list[Chip] = []
     # those a little too shallow too, for the count's uncertainty
     for lowest, highest in runs(notch > max(CHIP_UM - inside - 2.0 * u_depth, unclear)):
@@ -282,7 +295,8 @@ def _zone_chips(
             notches.append(chip)
     u_end = float(np.hypot(U_RIM * fit.blur_um, step_um))
     # where the lamps' image stops, the rim is seen further out than the line beside it, so chips look short
-    return ZoneChips(tuple(notches), max(CHIP_UM, inside + unclear), u_depth, u_end, HIDDEN_BY_LAMP * inside)
+    shallowest = max(CHIP_UM, seen.square_on(inside + unclear))
+    return ZoneChips(tuple(notches), shallowest, u_depth, u_end, HIDDEN_BY_LAMP * inside)
 
 
 def _chip(seen: _Notches, lowest: int, highest: int, after_um: float) -> Chip | None:
@@ -319,7 +333,7 @@ def _chip(seen: _Notches, lowest: int, highest: int, after_um: float) -> Chip | 
         depth = min(depth, by_trace) if some else depth
         u, doubts = float(np.hypot(u, BARE_RIM_UM)), (reason("break-melts"),)
     start, end = strip.s_um[run.start] - 0.5 * step_um, strip.s_um[run.stop - 1] + 0.5 * step_um
-    return Chip(float(start), float(end), depth, u, doubts)
+    return Chip(float(start), float(end), seen.square_on(depth), u, doubts)
 
 
 def _extent(notch: Array, peak: int, rim_um: float, step_um: float) -> tuple[int, int]:
