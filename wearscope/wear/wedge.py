@@ -147,11 +147,12 @@ def square_on(moved_um: float | Array, grown_um: float | Array, tilt: float | Ar
 
     Notes
     -----
-    In the section let the arc's centre lie a into the tool along the face and b below it. A camera tilted by τ sees it
-    a cos τ - b sin τ into the tool, and the silhouette one radius outside that. The arc touches the face that is looked
-    at, so b = r. Between two edges the silhouette has then moved by M = Δa cos τ - Δr sin τ - Δr in the picture, and
-    by Δa - Δr for a camera square to the face, which is M / cos τ + Δr ((1 + sin τ) / cos τ - 1). The wedge angle has
-    no say: with Δa = Δr cot(β/2) these are the known factors cot(β/2) cos τ - sin τ - 1 and cot(β/2) - 1.
+    In the section let the arc's centre lie a into the tool along the face and b below it. A camera tilted by τ
+    sees it a cos τ - b sin τ into the tool, and the silhouette one radius outside that. The arc touches the face
+    that is looked at, so b = r. Between two edges the silhouette has then moved by M = Δa cos τ - Δr sin τ - Δr
+    in the picture, and by Δa - Δr for a camera square to the face, which is M / cos τ + Δr ((1 + sin τ) / cos τ -
+    1). The wedge angle has no say: with Δa = Δr cot(β/2) these are the known factors cot(β/2) cos τ - sin τ - 1
+    and cot(β/2) - 1.
 
     Examples
     --------
