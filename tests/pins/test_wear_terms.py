@@ -317,9 +317,11 @@ def test_coating_loss_and_setback():
         "border between the colours": 2.0 / BAND_UM,
         "noise of the colours": 0.003,
         "colours that stray": STRAY * 0.02,
+        "scale": 0.4 * 5e-4,  # twice the µm per pixel is twice the depth, and the band stays 100 µm
     }
     # without loss the band begins in coating on both sides of the edge's error
     of_unused = of_used | {"silhouette": 0.1 * 0.4 / BAND_UM}
+    del of_unused["scale"]  # nothing is lost for it to act on
     assert contributions(used.budget) == pytest.approx(of_used)
     assert contributions(unused.budget) == pytest.approx(of_unused)
     assert lost.u == pytest.approx(np.hypot(used.u, unused.u))
@@ -327,7 +329,12 @@ def test_coating_loss_and_setback():
     setback = rows["coating_setback", "used"]
     assert setback.value == pytest.approx(40.0, abs=1.0)
     assert contributions(setback.budget) == pytest.approx(
-        {"silhouette": 0.7, "border between the colours": 2.0, "colours that stray": STRAY * 0.02 * BAND_UM}
+        {
+            "silhouette": 0.7,
+            "border between the colours": 2.0,
+            "colours that stray": STRAY * 0.02 * BAND_UM,
+            "scale": setback.value * 5e-4,
+        }
     )
 
 

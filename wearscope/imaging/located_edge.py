@@ -19,6 +19,7 @@ from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, scale_in
 from wearscope.imaging.quality import Quality, strip_quality
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip, points_on_photo
 from wearscope.light.strip import Strip
+from wearscope.quantities.reasons import Reason
 from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
 
 # Of a strip: the ground beside the edge, and the face as deep as grind marks are compared
@@ -41,10 +42,10 @@ class LocatedEdge:
     reduction : int
         These as of `PreparedPhoto`.
     line : EdgeLine
-        Smooth line along the edge, in pixels of `light`, as is `um_per_px`.
+        Smooth line along the edge, in square pixels of the mean size of those of `light`, as is `um_per_px`.
     um_per_px : float
-    u_scale : float
-        Relative standard uncertainty of the scale.
+    u_scale, u_scale_along : float
+        Relative standard uncertainty of a length across the edge, and along it, by the scale.
     scale_note : str
         What is to be said of the scale.
     strip : Strip
@@ -54,6 +55,8 @@ class LocatedEdge:
     quality : Quality
     ignored : ndarray of float32, shape (H, W), or None
         1 where nothing is to be measured.
+    scale_doubts : tuple of Reason
+        Why whatever is measured by the scale is doubtful.
     """
 
     photo: Photo
@@ -62,12 +65,14 @@ class LocatedEdge:
     line: EdgeLine
     um_per_px: float
     u_scale: float
+    u_scale_along: float
     scale_note: str
     strip: Strip
     trace_um: Array
     steepness: Array
     quality: Quality
     ignored: NDArray[np.float32] | None = None
+    scale_doubts: tuple[Reason, ...] = ()
 
     @property
     def name(self) -> str:
@@ -76,7 +81,7 @@ class LocatedEdge:
 
     @property
     def photo_um_per_px(self) -> float:
-        """Scale of the photo as it is in its file."""
+        """Scale of the photo as it is in its file, the mean of both directions."""
         return self.um_per_px / self.reduction
 
     @cached_property
@@ -139,7 +144,7 @@ class LocatedEdge:
         """
         return replace(self, trace_um=matched_trace(self.strip, self.trace_um, columns))
 
-    def rescaled(self, zoom: float, u_zoom: float, note: str) -> LocatedEdge:
+    def rescaled(self, zoom: float, u_zoom: float, note: str, doubts: tuple[Reason, ...] = ()) -> LocatedEdge:
         """The same edge at another scale.
 
         Parameters
@@ -148,6 +153,8 @@ class LocatedEdge:
             Factor on the scale, with its standard uncertainty.
         note : str
             What is to be said of it.
+        doubts : tuple of Reason
+            Of the scale that the factor makes of this one.
 
         Returns
         -------
@@ -166,6 +173,8 @@ class LocatedEdge:
             self,
             um_per_px=um_per_px,
             u_scale=float(np.hypot(self.u_scale, u_zoom)),
+            u_scale_along=float(np.hypot(self.u_scale_along, u_zoom)),
+            scale_doubts=tuple(dict.fromkeys((*self.scale_doubts, *doubts))),
             scale_note="; ".join(filter(None, [self.scale_note, note])),
             strip=strip,
             trace_um=trace.d_um,
@@ -216,7 +225,7 @@ class LocatedEdge:
         d_um : float
         """
         place = (np.array([place_px], float) + 0.5) / self.reduction - 0.5
-        t_px = (place - self.line.origin_px) @ self.line.direction
+        t_px = (place * self.line.aspect_ratio - self.line.origin_px) @ self.line.direction
         d_um = offset_from(place, self.line) * self.um_per_px
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
@@ -241,6 +250,7 @@ def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> L
         When the edge cannot be followed.
     """
     photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
+    line = line.with_pixels(scale.aspect)
     strip = _cut(prepared.light, line, um_per_px, None)
     trace = _trace(strip, photo.path.name)
     return LocatedEdge(
@@ -249,7 +259,9 @@ def follow_edge(prepared: PreparedPhoto, line: EdgeLine, scale: PhotoScale) -> L
         reduction=prepared.reduction,
         line=line,
         um_per_px=um_per_px,
-        u_scale=scale.u_um_per_px / scale.um_per_px,
+        u_scale=scale.u_share_along(line.inward),
+        u_scale_along=scale.u_share_along(line.direction),
+        scale_doubts=scale.doubts,
         scale_note="; ".join(filter(None, [scale.note, scale_in_file(photo, scale)])),
         strip=strip,
         trace_um=trace.d_um,

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.calibration.plausible import doubts_against_bit
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.light.strip import UNUSED, USED
 from wearscope.light.zone_light import BROAD_RADIUS_UM, Lighting
-from wearscope.quantities.reasons import reason
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.datum import Zones
@@ -43,6 +44,22 @@ def lighting_of(trial: Trial, entry: PhotoEntry) -> Lighting:
         return Lighting()
     u_ring_deg = max(scale.u_ring_angle_deg, LEAST_U_RING_DEG)
     return Lighting(np.radians(scale.ring_angle_deg), np.radians(u_ring_deg), True)
+
+
+def bit_doubts(located: LocatedEdge, bit: Bit) -> tuple[Reason, ...]:
+    """Why a scale can hardly be that of a photo of a bit.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    bit : Bit
+
+    Returns
+    -------
+    tuple of Reason
+    """
+    diameter_mm = bit.diameter_mm if bit.given("diameter_mm") else None
+    return doubts_against_bit(located.photo_um_per_px, located.photo.pixels.shape, diameter_mm)
 
 
 def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:

@@ -19,6 +19,19 @@ WORDS: dict[str, str] = {
     "longer-than-the-cut": "more used edge than the programmed {depth_mm:g} mm; check the scale and the depth of cut",
     "no-new-state-photo": "there is no new-state photo; photograph each flute before it cuts",
     "faint-marks": "along the edge only roughly: the grind marks are faint",
+    # the scale
+    "scale-doubtful": "it rests on a scale that is doubtful: see what is said of it, and photograph the "
+    "graticule again",
+    "field-implausible": "at this scale the picture would be {field_mm:.2g} mm wide, which a microscope's picture "
+    "of a flute hardly is: is um_per_px, or the graticule's division_um, really right?",
+    "field-wider-than-bit": "at this scale the picture would be {field_mm:.2g} mm wide, and the bit measures "
+    "{diameter_mm:g} mm: is um_per_px, or the graticule's division_um, really right?",
+    "scale-against-file": "the file itself says {file_um_per_px:.4g} um per px, quite another scale: is um_per_px, "
+    "or the graticule's division_um, really right?",
+    "scale-against-cut": "this scale makes more than twice as much used edge as the programmed {depth_mm:g} mm of "
+    "cut: is um_per_px, or the graticule's division_um, really right?",
+    "sharper-than-light": "an edge blurred by {blur_um:.2g} um is sharper than light allows: is um_per_px, or the "
+    "graticule's division_um, really right?",
     # recession and radius
     "wedge-too-blunt": "at a wedge angle of 90° or more a face view does not show the rounding as recession; "
     "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",

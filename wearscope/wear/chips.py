@@ -24,7 +24,7 @@ from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
-from wearscope.wear.measured import MeasuredStrip
+from wearscope.wear.measured import MeasuredStrip, scale_error
 from wearscope.wear.trace import background_outside
 from wearscope.wear.wedge import square_on
 from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM, runs
@@ -104,6 +104,8 @@ class ZoneChips:
         Least depth that this photo shows.
     u_depth_um, u_end_um, u_length_um : float
         Standard uncertainty of a depth, of the place where a notch begins, and of a length, the same in all.
+    u_scale_along : float
+        Relative standard uncertainty of a length along the edge, by the scale.
     """
 
     notches: tuple[Chip, ...]
@@ -111,6 +113,7 @@ class ZoneChips:
     u_depth_um: float
     u_end_um: float
     u_length_um: float
+    u_scale_along: float = 0.0
 
     @property
     def chips(self) -> tuple[Chip, ...]:
@@ -296,7 +299,9 @@ def _zone_chips(
     u_end = float(np.hypot(U_RIM * fit.blur_um, step_um))
     # where the lamps' image stops, the rim is seen further out than the line beside it, so chips look short
     shallowest = max(CHIP_UM, seen.square_on(inside + unclear))
-    return ZoneChips(tuple(notches), shallowest, u_depth, u_end, HIDDEN_BY_LAMP * inside)
+    return ZoneChips(
+        tuple(notches), shallowest, u_depth, u_end, HIDDEN_BY_LAMP * inside, measured.u_scale_along
+    )
 
 
 def _chip(seen: _Notches, lowest: int, highest: int, after_um: float) -> Chip | None:
@@ -385,8 +390,13 @@ def _chips_seen(zone: Zone, seen: ZoneChips, doubts: tuple[Reason, ...], method:
     depth = linear(deepest.depth_um, [(1.0, Input("rim of the notch", 0.0, deepest.u_depth_um))])
     both_ends = Input("ends of the notches", 0.0, seen.u_end_um)
     hidden = Input("what the lamps' image hides", 0.0, seen.u_length_um)
-    parts = [(np.sqrt(2.0 * len(chips)), both_ends), (float(len(chips)), hidden)]
-    length = linear(sum(chip.end_um - chip.start_um for chip in chips), parts)
+    length_um = sum(chip.end_um - chip.start_um for chip in chips)
+    parts = [
+        (np.sqrt(2.0 * len(chips)), both_ends),
+        (float(len(chips)), hidden),
+        (length_um, scale_error(seen.u_scale_along)),
+    ]
+    length = linear(length_um, parts)
     return [
         found("chip_count", zone, len(chips), _counted(seen), method, doubts=doubts, remarks=stated),
         found("chip_depth_max", zone, depth.value, depth, method, doubts=deepest.doubts, remarks=stated),

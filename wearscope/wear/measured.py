@@ -95,8 +95,8 @@ class MeasuredStrip:
     zones : Zones
     fits : ZoneFits
     edge : Edge
-    u_scale : float
-        Relative standard uncertainty of the scale.
+    u_scale, u_scale_along : float
+        Relative standard uncertainty of a length across the edge, and along it, by the scale.
     datum : Datum or None
         The new-state line; None in a photo of the new state.
     new : Strip or None
@@ -116,6 +116,7 @@ class MeasuredStrip:
     datum: Datum | None = None
     new: Strip | None = None
     grey: bool = False
+    u_scale_along: float = 0.0
 
     @property
     def labels(self) -> NDArray[np.int8]:
@@ -184,12 +185,13 @@ def measured_strip(
     datum: Datum | None = None,
     new: Strip | None = None,
     grey: bool = False,
+    u_scale_along: float = 0.0,
 ) -> MeasuredStrip:
     """A strip with the silhouette that follows from its trace and its fits.
 
     Parameters
     ----------
-    strip, departure_um, zones, fits, edge, u_scale, datum, new, grey
+    strip, departure_um, zones, fits, edge, u_scale, datum, new, grey, u_scale_along
         As in `MeasuredStrip`.
 
     Returns
@@ -198,7 +200,18 @@ def measured_strip(
     """
     silhouette_um, recession_um = silhouette_along(zones, departure_um, fits, edge.tilt.value)
     return MeasuredStrip(
-        strip, departure_um, silhouette_um, recession_um, zones, fits, edge, u_scale, datum, new, grey
+        strip,
+        departure_um,
+        silhouette_um,
+        recession_um,
+        zones,
+        fits,
+        edge,
+        u_scale,
+        datum,
+        new,
+        grey,
+        u_scale_along,
     )
 
 
