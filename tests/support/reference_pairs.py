@@ -17,6 +17,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.records import Record
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
@@ -155,6 +156,7 @@ def inspect_pair(
     edge_near: Mapping[str, list[list[int]]] | None = None,
     more: str = "",
     tilt_deg: float | None = None,
+    by_axis: Scale | None = None,
 ) -> Inspection:
     """What the worn photo of a pair gives.
 
@@ -203,7 +205,7 @@ def inspect_pair(
         path = Path(folder) / "trial.toml"
         path.write_text(text)
         trial = load_trial(path)
-        scales, _ = read_scales(trial)
+        scales, _ = read_scales(trial) if by_axis is None else ({"bench": by_axis}, {})
         (entry,) = [photo for photo in trial.photos if photo.parts]
         return inspect_photo(trial, entry, scales)
 
