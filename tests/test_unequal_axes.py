@@ -36,7 +36,9 @@ def squeezed(file: Path, folder: Path) -> Path:
 def scale_of(pair: Pair) -> Scale:
     um, width = pair.truth["new"]["um_per_px"], pair.truth["width_px"]
     wide = um * width / round(width * SQUEEZE)
-    return Scale("bench", wide, U_X * wide, um, U_Y * um, "ok", "two directions: both axes measured", "graticule")
+    return Scale(
+        "bench", wide, U_X * wide, um, U_Y * um, "ok", "two directions: both axes measured", "graticule"
+    )
 
 
 @cache
@@ -57,7 +59,7 @@ def test_wear_comes_out_right(pair):
         else:
             assert abs(error.record.value - was) < 0.5 * error.limit, error.quantity
             assert error.inside, error.quantity
-    column, row = (found[f"transition_{axis}_px", "whole"].value for axis in "xy")
+    column = found["transition_x_px", "whole"].value
     as_taken = replace(found["transition_x_px", "whole"], value=(column + 0.5) / SQUEEZE - 0.5)
     back = found | {("transition_x_px", "whole"): as_taken}
     assert transition_error(pair, back)[0] < 50.0
@@ -67,7 +69,9 @@ def test_wear_comes_out_right(pair):
 def test_lengths_along_and_across_the_edge(pair):
     found, (before, _) = squeezed_rows(pair), measured(pair)
     # the ends of the frame show a pixel more or less; wrong by the mean of the axes it would be 9 %
-    assert found["used_length", "whole"].value == pytest.approx(before["used_length", "whole"].value, rel=0.015)
+    assert found["used_length", "whole"].value == pytest.approx(
+        before["used_length", "whole"].value, rel=0.015
+    )
     moved, was = (rows["edge_recession", "difference"].value for rows in (found, before))
     assert moved == pytest.approx(was, abs=max(0.8, 0.02 * was))
 

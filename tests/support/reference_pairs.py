@@ -157,6 +157,7 @@ def inspect_pair(
     more: str = "",
     tilt_deg: float | None = None,
     by_axis: Scale | None = None,
+    way: Callable[..., Inspection] = inspect_photo,
 ) -> Inspection:
     """What the worn photo of a pair gives.
 
@@ -170,6 +171,12 @@ def inspect_pair(
         Polyline near the edge, by state ("new", "worn").
     more : str
         Further lines of the bit's table.
+    tilt_deg : float, optional
+        What is stated of both photos instead of the truth.
+    by_axis : Scale, optional
+        In place of the stated one.
+    way : callable
+        What is done with trial, photo and scales.
     """
     truth = pair.truth
 
@@ -207,7 +214,7 @@ def inspect_pair(
         trial = load_trial(path)
         scales, _ = read_scales(trial) if by_axis is None else ({"bench": by_axis}, {})
         (entry,) = [photo for photo in trial.photos if photo.parts]
-        return inspect_photo(trial, entry, scales)
+        return way(trial, entry, scales)
 
 
 Found = dict[tuple[str, str], Record]

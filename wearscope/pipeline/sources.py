@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import PhotoRefused, WearscopeError
-from wearscope.imaging.calibration.plausible import doubts_of_scale, field_question
+from wearscope.imaging.calibration.plausible import doubts_of_scale, graticule_question
 from wearscope.imaging.calibration.scale import (
     Scale,
     scale_from_embedded,
@@ -74,15 +74,16 @@ def scale_of_graticule(photo: Photo, division_um: float, *, name: str = "", file
     Returns
     -------
     Scale
-        Doubtful where the picture would be far too wide or too narrow.
+        Doubtful where the picture would be far too wide or too narrow, or its lines far too thick.
 
     Raises
     ------
     PhotoRefused
         No ruled scale is to be seen.
     """
-    scale = scale_from_graticule(photo.linear(), division_um, name=name, file=file)
-    question = field_question(scale.um_per_px, photo.pixels.shape, division_um)
+    luminance = photo.linear().mean(axis=2)
+    scale = scale_from_graticule(luminance, division_um, name=name, file=file)
+    question = graticule_question(luminance, scale.um_per_px, scale.normal_deg, division_um)
     return replace(scale, status="doubtful", note=f"{question}; {scale.note}") if question else scale
 
 

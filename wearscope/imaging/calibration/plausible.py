@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
 from wearscope.quantities.reasons import Reason, reason
 
 if TYPE_CHECKING:
@@ -16,6 +21,13 @@ wide; 0.5 µm per pixel on one megapixel makes 0.6 mm, 20 µm per pixel on twelv
 
 FIELD_DIAMETERS = 15.0
 """Diameters of the bit, of which a picture wider than that shows little. Chosen: 80 mm for a bit of 6 mm."""
+
+THICK_LINED_UM, MOST_THICK = (50.0, 200.0), 0.18
+"""Divisions that are asked about if the lines take more than that share of them. Lines of scales of 0.1 mm are some
+10 to 15 µm thick, those of scales of 10 µm 2 to 5. Common practice, no source."""
+
+LEAST_PITCHES, HALF = 6.0, 0.6
+"""Lines that a band must be long for, and share of the clearest band's contrast that it must have; both chosen."""
 
 FILE_DIFFERS = 2.0
 """Times that a file's own scale may differ: settings of a microscope's program are off by an objective, by 2 or more.
@@ -90,26 +102,75 @@ def doubts_against_bit(
     return (reason("field-wider-than-bit", field_mm=wide_mm, diameter_mm=diameter_mm),)
 
 
-def field_question(um_per_px: float, shape: tuple[int, ...], division_um: float) -> str:
-    """What to ask of a graticule's photo whose scale makes it too wide or too narrow.
+def graticule_question(
+    luminance: NDArray[np.float32], um_per_px: float, angle_deg: float, division_um: float
+) -> str:
+    """What to ask of a graticule's photo whose scale can hardly be right.
 
     Parameters
     ----------
-    um_per_px : float
-    shape : tuple of int
-        Rows and columns first.
+    luminance : ndarray, shape (H, W)
+        In linear light.
+    um_per_px, angle_deg : float
+        As found: the scale, and the direction of the normal of the lines, from +x towards +y.
     division_um : float
         As stated.
 
     Returns
     -------
     str
-        "" where it is neither.
+        "" where nothing speaks against it.
     """
-    wide_mm = field_mm(um_per_px, shape)
-    if FIELD_MM[0] <= wide_mm <= FIELD_MM[1]:
+    wide_mm = field_mm(um_per_px, luminance.shape)
+    really = f"is division_um really {division_um:g}? If it is, state um_per_px and u_um_per_px instead"
+    if not FIELD_MM[0] <= wide_mm <= FIELD_MM[1]:
+        return f"the picture would be {wide_mm:.2g} mm wide, which one of a flute hardly is: {really}"
+    if not THICK_LINED_UM[0] <= division_um <= THICK_LINED_UM[1]:
+        return ""
+    share = line_share(luminance, division_um / um_per_px, angle_deg)
+    if share <= MOST_THICK:
         return ""
     return (
-        f"the picture would be {wide_mm:.2g} mm wide, which a microscope's picture of a flute hardly is: "
-        f"is division_um really {division_um:g}?"
+        f"the lines would be {share * division_um:.0f} um thick and the picture {wide_mm:.2g} mm wide, as if a scale "
+        f"of {division_um / 10:g} um were taken for one of {division_um:g}: {really}"
     )
+
+
+def line_share(luminance: NDArray[np.float32], pitch_px: float, angle_deg: float) -> float:
+    """How thick the lines of a ruled scale are at least, as a share of their distance.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (H, W)
+        In linear light.
+    pitch_px : float
+        Distance of the lines.
+    angle_deg : float
+        Direction of their normal, from +x towards +y.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    What a line takes of the light beside it, added up across it, is its thickness if it lets none through, and less
+    than that otherwise. Blur changes nothing of the sum. Lines brighter than what lies between them count by their
+    share of the contrast.
+    """
+    height, width = luminance.shape
+    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), angle_deg, 1.0)
+    upright = cv2.warpAffine(luminance, turn, (width, height), borderValue=(float("nan"),) * 4)
+    high, reach = max(4, round(pitch_px / 2)), max(3, round(1.5 * pitch_px))
+    bands = [upright[top : top + high].mean(axis=0) for top in range(0, height - high, high)]
+    taken = []
+    for band in bands:
+        seen = band[np.isfinite(band)].astype(np.float64)
+        if len(seen) >= LEAST_PITCHES * pitch_px:
+            beside = np.maximum(maximum_filter1d(seen, reach), 1e-6)
+            dip = 1.0 - seen / beside
+            taken.append((float(np.quantile(dip, 0.99)), float(dip.mean())))
+    contrast, share = np.array(taken or [(0.0, 0.0)]).T
+    ruled = contrast > HALF * contrast.max(initial=0.0)
+    share = np.minimum(share, contrast - share)[ruled]
+    return float(np.median(share)) if len(share) else 0.0
