@@ -22,6 +22,7 @@ from wearscope.imaging.located_edge import LocatedEdge, follow_edge, hide
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, block_side, prepare
 from wearscope.quantities.reasons import reason
+from wearscope.quantities.views import VIEWS
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import PhotoEntry, Trial
 
@@ -184,7 +185,8 @@ class Sources:
         """
         photo = self.photo(entry)
         scale = scale_of(entry, self.scales, self.said_of(entry), photo)
-        return replace(scale, doubts=(*scale.doubts, *doubts_of_scale(photo, scale)))
+        of_tip = not VIEWS[entry.view].holds("edge_recession")
+        return replace(scale, doubts=(*scale.doubts, *doubts_of_scale(photo, scale, of_tip=of_tip)))
 
     def by_hand(self, entry: PhotoEntry) -> bool:
         """Whether a person has marked anything in a photo.

@@ -19,6 +19,9 @@ FIELD_MM = (0.5, 100.0)
 """Width of picture outside of which a scale is asked about. A microscope's picture of a flute is roughly 1 to 15 mm
 wide; 0.5 µm per pixel on one megapixel makes 0.6 mm, 20 µm per pixel on twelve 80 mm. Common practice, no source."""
 
+TIP_FIELD_MM = (0.05, 100.0)
+"""The same where the tip alone is looked at, in profile: 100 pixels of 0.5 µm."""
+
 FIELD_DIAMETERS = 15.0
 """Diameters of the bit, of which a picture wider than that shows little. Chosen: 80 mm for a bit of 6 mm."""
 
@@ -55,13 +58,15 @@ def field_mm(um_per_px: float, shape: tuple[int, ...]) -> float:
     return max(shape[:2]) * um_per_px / 1e3
 
 
-def doubts_of_scale(photo: Photo, scale: PhotoScale) -> tuple[Reason, ...]:
+def doubts_of_scale(photo: Photo, scale: PhotoScale, *, of_tip: bool = False) -> tuple[Reason, ...]:
     """Why a scale can hardly be that of a photo, as far as the photo says.
 
     Parameters
     ----------
     photo : Photo
     scale : PhotoScale
+    of_tip : bool
+        Whether it shows the tip in profile.
 
     Returns
     -------
@@ -70,7 +75,8 @@ def doubts_of_scale(photo: Photo, scale: PhotoScale) -> tuple[Reason, ...]:
     """
     doubts = []
     wide_mm = field_mm(scale.um_per_px, photo.pixels.shape)
-    if not FIELD_MM[0] <= wide_mm <= FIELD_MM[1]:
+    least_mm, most_mm = TIP_FIELD_MM if of_tip else FIELD_MM
+    if not least_mm <= wide_mm <= most_mm:
         doubts.append(reason("field-implausible", field_mm=wide_mm))
     if photo.embedded_um_per_px is not None:
         file_um_per_px = sum(photo.embedded_um_per_px) / 2.0
@@ -123,7 +129,7 @@ def graticule_question(
     """
     wide_mm = field_mm(um_per_px, luminance.shape)
     really = f"is division_um really {division_um:g}? If it is, state um_per_px and u_um_per_px instead"
-    if not FIELD_MM[0] <= wide_mm <= FIELD_MM[1]:
+    if not TIP_FIELD_MM[0] <= wide_mm <= TIP_FIELD_MM[1]:
         return f"the picture would be {wide_mm:.2g} mm wide, which one of a flute hardly is: {really}"
     if not THICK_LINED_UM[0] <= division_um <= THICK_LINED_UM[1]:
         return ""
