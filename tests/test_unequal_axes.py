@@ -13,9 +13,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from graticules import Graticule
 from reference_pairs import SHIPPED, Pair, errors_of, inspect_pair, measured, rows_of, transition_error
 
 from wearscope.imaging.calibration.scale import Scale
+from wearscope.imaging.photo import read_photo
+from wearscope.pipeline.sources import Memory, Sources, scale_of_graticule
 
 SQUEEZE = 0.84
 U_X, U_Y = 4e-3, 1e-3  # relative, of the axes
@@ -74,6 +77,25 @@ def test_lengths_along_and_across_the_edge(pair):
     )
     moved, was = (rows["edge_recession", "difference"].value for rows in (found, before))
     assert moved == pytest.approx(was, abs=max(0.8, 0.02 * was))
+
+
+def test_a_crossed_graticule_gives_each_axis_its_own(tmp_path):
+    # 5.00 µm from column to column and 5.15 from row to row, as a shop would photograph and state it
+    ruled = Graticule(pitch_px=20.0, aspect=1.03, crossed=True, tick_rows=((-40.0, 40.0),), angle_deg=2.0)
+    coded = np.round(255 * np.clip(ruled.luminance(), 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    assert cv2.imwrite(str(tmp_path / "ruled.png"), coded)
+    seen = {}
+
+    def look(trial, entry, scales):
+        seen["scale"] = Sources(scales, {}, Memory()).scale(entry)
+        return seen
+
+    found = scale_of_graticule(read_photo(tmp_path / "ruled.png"), 100.0)
+    inspect_pair(PAIRS[0], by_axis=found, way=look)
+    scale = seen["scale"]
+    assert (scale.um_per_px_x, scale.um_per_px_y) == pytest.approx((5.0, 5.15), rel=5e-4)
+    # 1.5 % of the mean, 5.075, which every length was measured by
+    assert scale.aspect == pytest.approx((5.0 / 5.075, 5.15 / 5.075), rel=5e-4)
 
 
 @each_pair

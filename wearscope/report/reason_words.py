@@ -20,7 +20,7 @@ WORDS: dict[str, str] = {
     "no-new-state-photo": "there is no new-state photo; photograph each flute before it cuts",
     "faint-marks": "along the edge only roughly: the grind marks are faint",
     # the scale
-    "scale-doubtful": "it rests on a scale that is doubtful: see what is said of it, and photograph the "
+    "scale-doubtful": "it rests on a scale that is doubtful: clear up what is said of it, or photograph the "
     "graticule again",
     "field-implausible": "at this scale the picture would be {field_mm:.2g} mm wide, which a microscope's picture "
     "of a flute hardly is: is um_per_px, or the graticule's division_um, really right?",
