@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from reference_pairs import (
     SHIPPED,
@@ -19,6 +20,8 @@ from reference_pairs import (
     rows_of,
     transition_error,
 )
+
+from wearscope.light.strip import USED
 
 PAIRS = pairs_in(SHIPPED / "tilted")
 each_pair = pytest.mark.parametrize("pair", PAIRS, ids=Pair.name.fget)
@@ -52,6 +55,17 @@ def test_chips(pair):
     (chip,) = pair.truth["chips"]
     deepest = found["chip_depth_max", "used"]
     assert abs(deepest.value - chip["depth_um"]) < 1.96 * deepest.std_uncertainty
+
+
+@each_pair
+def test_what_is_drawn(pair):
+    # recession along the edge is that of the row; the edge as it was new stays a line in the picture
+    view, (found, _) = inspect_pair(pair).now, measured(pair)
+    used = (view.zone == USED) & np.isfinite(view.recession_um)
+    assert view.recession_um[used].mean() == pytest.approx(
+        found["edge_recession", "difference"].value, rel=0.05
+    )
+    assert np.ptp(view.new_edge_um[used]) < 0.01
 
 
 @each_pair

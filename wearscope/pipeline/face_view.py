@@ -39,7 +39,7 @@ from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
 from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
-from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip
+from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip, moved_along
 from wearscope.wear.place import (
     PlaceOnPhoto,
     cut_doubts,
@@ -469,6 +469,7 @@ def _now_as_drawn(worn: Worn) -> EdgeView:
         transition.at_um if transition else None,
         transition.u_at_um if transition else None,
         land_um=worn.land.end_um if worn.land is not None and worn.worn_flat else None,
+        moved_um=moved_along(measured.departure_um, measured.labels, measured.fits),
     )
 
 

@@ -251,5 +251,6 @@ def _axis_doubts(axes: Axes) -> list[str]:
     if abs(x - y) <= AXES_DIFFER * max(u_difference, 1e-12 * x):
         return []
     return [
-        f"the axes differ by {abs(x / y - 1):.2%}: the picture has been stretched, or the scale is tilted"
+        f"the axes differ by {abs(x / y - 1):.2%}: the picture has been stretched, or the scale is tilted; "
+        "each length goes by its own axis, so lay the scale flat, and save photos as they come from the camera"
     ]
