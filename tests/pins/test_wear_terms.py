@@ -160,6 +160,18 @@ def test_recession_by_the_wedge_where_no_unused_zone_is_seen():
     assert len(contributions(row.budget)) == len(expected)
 
 
+@pytest.mark.parametrize("tilt_deg", [-12.0, 12.0])
+def test_recession_by_the_wedge_in_a_tilted_view(tilt_deg):
+    # the radius says it without the silhouette: that of a camera square to the face, whichever way this one looks
+    labels = np.where(LABELS == NEITHER, NEITHER, USED).astype(np.int8)
+    row = rounding(0.0, 27.0, labels, tilt_deg)["edge_recession", "difference"]
+    assert row.value == pytest.approx(27.0 * FACTOR)
+    half = np.radians(BETA / 2)
+    assert by_word(row.budget, "wedge angle") == pytest.approx(
+        27.0 * np.radians(1.2) / 2 / np.sin(half) ** 2, rel=2e-3
+    )
+
+
 NO_WEAR_UM = DETECT * np.sqrt(0.8**2 + 0.6**2 + 0.5**2 + OFF_UM**2)
 
 
@@ -227,6 +239,11 @@ def test_chips_that_are_there():
     assert contributions(count.budget) == pytest.approx(
         {"notches near the limit": np.sqrt(p * (1 - p)), "notches by chance": 0.1}, rel=1e-4
     )
+
+
+def test_the_length_of_chips_goes_by_the_scale_along_the_edge():
+    rows = chip_rows(NOTCHES, **SEEN, u_scale_along=U_SCALE)
+    assert by_word(rows["chip_length", "used"].budget, "scale") == pytest.approx(210.0 * U_SCALE)
 
 
 def test_no_chips():
