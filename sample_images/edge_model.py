@@ -194,11 +194,14 @@ def chip_depth_um(edge: Edge) -> Floats:
     return depth
 
 
-def silhouette_y_mm(edge: Edge) -> Floats:
-    """Return the silhouette's y at each station, shape (N,), chips included."""
-    x = stations_mm()
-    back_um = recession_um(edge) + chip_depth_um(edge)
-    return edge.curve_mm_per_mm2 * x**2 - back_um / 1000
+def silhouette_y_mm(edge: Edge, tilt_deg: float = 0.0) -> Floats:
+    """Return the silhouette's y as a tilted camera sees it at each station, shape (N,), chips included.
+
+    It lies one radius outside the arc's centre, whichever way the camera looks. Worn flats: tilt_deg is 0.
+    """
+    x, radius_mm, turn = stations_mm(), radius_um(edge) / 1000, np.radians(tilt_deg)
+    y = edge.curve_mm_per_mm2 * x**2 - (recession_um(edge) + chip_depth_um(edge)) / 1000
+    return (y - radius_mm) * np.cos(turn) + radius_mm * (np.sin(turn) + 1) if tilt_deg else y
 
 
 def substrate_mask(edge: Edge) -> tuple[Floats, Floats, Floats]:
@@ -379,7 +382,7 @@ def section(
 
 @dataclass(frozen=True)
 class Frame:
-    """Where the camera looks: orthographic, along the normal of the relief face."""
+    """Where the camera looks: orthographic, along the normal of the relief face or tilted against it."""
 
     width_px: int
     height_px: int
@@ -388,6 +391,8 @@ class Frame:
     """0: tool below the edge in the picture; positive turns the picture's content clockwise."""
     offset_px: tuple[float, float] = (0.0, 0.0)
     """Where the point x = 0 of the apex line lies, (column, row) from the middle of the picture."""
+    tilt_deg: float = 0.0
+    """By how much camera and lamps have moved together from the face normal towards the open side of the edge."""
 
     def _axes(self) -> tuple[Floats, Floats]:
         a = np.radians(self.rotation_deg)
@@ -412,7 +417,7 @@ class Frame:
 
 def visible_stations(edge: Edge, frame: Frame) -> Bools:
     """Return at which stations the silhouette lies in the picture, shape (N,)."""
-    column, row = frame.to_px(stations_mm(), silhouette_y_mm(edge))
+    column, row = frame.to_px(stations_mm(), silhouette_y_mm(edge, frame.tilt_deg))
     inside: Bools = (column >= 0) & (column <= frame.width_px - 1) & (row >= 0) & (row <= frame.height_px - 1)
     return inside
 
@@ -450,9 +455,9 @@ def half_change_mm(edge: Edge, frame: Frame) -> float:
 def truth(edge: Edge, frame: Frame, *, coated: bool) -> dict[str, object]:
     """Return what a perfect measurement of the photo would give; means over the zones of `zones`.
 
-    Coating loss is the share of the 100 µm band inward from the local silhouette, as the camera sees it, on
-    which substrate shows; setback is the mean distance from the local silhouette inward to where coating
-    begins. Both are 0 for an uncoated edge.
+    Coating loss is the share of the 100 µm band inward from the local silhouette on which substrate shows; setback
+    is the mean distance from the local silhouette inward to where coating begins. Both are 0 for an uncoated edge.
+    All is as a camera square to the face would see it, whichever way this one looks.
     """
     x, r = stations_mm(), radius_um(edge)
     used, unused = zones(edge, frame)
@@ -471,7 +476,7 @@ def truth(edge: Edge, frame: Frame, *, coated: bool) -> dict[str, object]:
         loss_used, loss_unused = float(share[used[nearest]].mean()), float(share[unused[nearest]].mean())
         setback_used = float(setback[used[nearest]].mean()) if edge.is_worn else 0.0
     at = half_change_mm(edge, frame)
-    column, row = frame.to_px(np.array(at), np.interp(at, x, silhouette_y_mm(edge)))
+    column, row = frame.to_px(np.array(at), np.interp(at, x, silhouette_y_mm(edge, frame.tilt_deg)))
     r_used, r_unused = float(r[used].mean()), float(r[unused].mean())
     recession = float((r_used - r_unused) * factor) + 0.0
     land: dict[str, object] = {}

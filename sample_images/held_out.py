@@ -33,6 +33,18 @@ REFERENCE = ((90210, 1), (90210, 2), (90210, 4), (90210, 5), (90210, 6), (90210,
 AS_JPEG, REFERENCE_QUALITY = {(90210, 6)}, 92
 """Of those drawn as PNG, the ones that are written as JPEG to be small, and its quality."""
 
+TILTED = ((4711, 1, 5.0, -15.0), (4711, 3, -5.0, 10.0))
+"""Seed, index and tilt in degrees, new and worn, of the pairs in ``tests/reference/tilted``."""
+
+
+def tilted_case(seed: int, index: int, new_deg: float, worn_deg: float) -> Case:
+    """Return a case of the pairs that ship, photographed by a tilted camera and written small."""
+    case = draw_case(index, seed)
+    camera = replace(case.camera, format="jpg", jpeg_quality=90, read_noise=0.005)
+    drawn = {"seed": seed, "index": index, "new_deg": new_deg, "worn_deg": worn_deg}
+    new, worn = replace(case.new, tilt_deg=new_deg), replace(case.worn, tilt_deg=worn_deg)
+    return replace(case, name=f"{seed}-{index}-tilted", camera=camera, new=new, worn=worn, drawn=drawn)
+
 
 def reference_case(seed: int, index: int) -> Case:
     """Return a case of the pairs that ship; its truth says where it came from."""
@@ -123,6 +135,7 @@ def draw_case(index: int, seed: int) -> Case:
 
 def sidecar(case: Case) -> dict[str, Any]:
     """Return every parameter of a case and the truth of both its photos, one flat table."""
+    tilt_deg = {"new": case.new.tilt_deg, "worn": case.worn.tilt_deg}
     settings = {**asdict(case.edge), **asdict(case.light), **asdict(case.camera)}
     return {
         "width_px": case.new.width_px,
@@ -132,6 +145,7 @@ def sidecar(case: Case) -> dict[str, Any]:
         "ring_angle_deg": 90 - case.light.ring_elev_deg,
         "rotation_deg": {"new": case.new.rotation_deg, "worn": case.worn.rotation_deg},
         "offset_px": {"new": case.new.offset_px, "worn": case.worn.offset_px},
+        **({"tilt_deg": tilt_deg} if any(tilt_deg.values()) else {}),
         "setback_from": "local silhouette",
         "name": case.name,
         **({"drawn": case.drawn} if case.drawn else {}),

@@ -21,11 +21,12 @@ from typing import Any
 import numpy as np
 from edge_model import Edge, Frame, truth
 from graticule import Graticule, draw
-from held_out import REFERENCE, draw_case, reference_case, write_case
+from held_out import REFERENCE, TILTED, draw_case, reference_case, tilted_case, write_case
 from photo_renderer import Camera, Light, Pin, expose, path_trace_pin, photograph, write_photo
 
 HERE = Path(__file__).parent
 REFERENCE_PAIRS = HERE.parent / "tests" / "reference"
+TILTED_PAIRS = REFERENCE_PAIRS / "tilted"
 WIDTH_PX, HEIGHT_PX = 1600, 900
 UM_PER_PX = 3.418
 OUT_OF_FOCUS = ("Plover", 150, 2)
@@ -213,6 +214,9 @@ def main() -> None:
         for seed, index in REFERENCE:
             case = reference_case(seed, index)
             print(f"{case.name}: {write_case(case, REFERENCE_PAIRS, spp=arguments.spp):.0f} s", flush=True)
+        for drawn in TILTED:
+            case = tilted_case(*drawn)
+            print(f"{case.name}: {write_case(case, TILTED_PAIRS, spp=arguments.spp):.0f} s", flush=True)
         return
     names = {Path(photo.file).stem for photo in demo_photos()} | {"graticule", "pin"}
     unknown = set(arguments.only or ()) - names

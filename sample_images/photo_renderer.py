@@ -100,7 +100,7 @@ def _mitsuba() -> ModuleType:
     return mi
 
 
-def _tool_mesh(mi: ModuleType, edge: Edge, bsdf: object) -> object:
+def _tool_mesh(mi: ModuleType, edge: Edge, bsdf: object, tilt_deg: float) -> object:
     vertices, normals, inward_um = section(edge)
     n, m = vertices.shape[:2]
     u = (vertices[:, :, 0] + HALF_LENGTH_MM) / (2 * HALF_LENGTH_MM)
@@ -113,6 +113,9 @@ def _tool_mesh(mi: ModuleType, edge: Edge, bsdf: object) -> object:
     u = np.concatenate([u[:, :1], u[:, :1], u], axis=1)
     v = np.concatenate([np.ones((n, 2)), v], axis=1)
     m += 2
+    # camera, lamps and card belong together, so that the tool is what turns
+    for points in (vertices, normals):
+        points[:, :, 1], points[:, :, 2] = tilted(points[:, :, 1], points[:, :, 2], tilt_deg)
 
     index = np.arange(n * m).reshape(n, m)
     a, b, c, d = index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]
@@ -127,6 +130,12 @@ def _tool_mesh(mi: ModuleType, edge: Edge, bsdf: object) -> object:
     parameters["faces"] = faces.reshape(-1).astype(np.uint32)
     parameters.update()
     return mesh
+
+
+def tilted(across: Floats, towards: Floats, tilt_deg: float) -> tuple[Floats, Floats]:
+    """Return y and z of points or vectors as a tilted camera sees them; the apex line x = 0 stays where it is."""
+    turn = np.radians(tilt_deg)
+    return across * np.cos(turn) - towards * np.sin(turn), across * np.sin(turn) + towards * np.cos(turn)
 
 
 def _tool_bsdf(mi: ModuleType, edge: Edge, light: Light) -> object:
@@ -242,7 +251,7 @@ def _sensor(mi: ModuleType, frame: Frame, spp: int, seed: int) -> dict[str, Any]
 def path_trace(edge: Edge, light: Light, frame: Frame, *, spp: int, seed: int) -> Floats:
     """Return the radiance that reaches each pixel, shape (height, width, 3)."""
     mi = _mitsuba()
-    tool = _tool_mesh(mi, edge, _tool_bsdf(mi, edge, light))
+    tool = _tool_mesh(mi, edge, _tool_bsdf(mi, edge, light), frame.tilt_deg)
     return _traced({"tool": tool, "card": _card(mi, light, edge.seed)}, light, frame, spp, seed)
 
 
@@ -293,7 +302,7 @@ def silhouette(edge: Edge, frame: Frame, *, spp: int, seed: int) -> Floats:
             "type": "scene",
             "integrator": {"type": "direct"},
             "sensor": _sensor(mi, frame, spp, seed),
-            "tool": _tool_mesh(mi, edge, black),
+            "tool": _tool_mesh(mi, edge, black, frame.tilt_deg),
             "ground": {"type": "constant", "radiance": 1.0},
         }
     )

@@ -80,7 +80,8 @@ def test_truth_is_what_the_script_says_now(module):
 def test_the_reference_pairs_are_those_that_the_script_makes(module):
     held_out, folder = module("held_out"), Path(__file__).parent / "reference"
     made = {f"{seed}-{index}": held_out.reference_case(seed, index) for seed, index in held_out.REFERENCE}
-    assert {path.name for path in folder.iterdir()} == set(made)
+    made |= {f"tilted/{case.name}": case for case in (held_out.tilted_case(*one) for one in held_out.TILTED)}
+    assert {str(path.parent.relative_to(folder)) for path in folder.rglob("truth.json")} == set(made)
     for name, case in made.items():
         truth = json.loads((folder / name / "truth.json").read_text())
         assert _close(json.loads(json.dumps(held_out.sidecar(case))), truth), name
@@ -132,16 +133,19 @@ def test_graticule_has_a_line_every_division():
     )
 
 
-@pytest.mark.parametrize("rotation_deg", [3.0, -90.0, 180.0, 38.0])
-def test_rendered_silhouette_lies_where_truth_says(module, rotation_deg):
+@pytest.mark.parametrize(
+    ("rotation_deg", "tilt_deg"),
+    [(3.0, 0.0), (-90.0, 0.0), (180.0, 0.0), (38.0, 0.0), (3.0, 15.0), (3.0, -15.0), (-90.0, 10.0)],
+)
+def test_rendered_silhouette_lies_where_truth_says(module, rotation_deg, tilt_deg):
     """The area the tool covers, per length of edge, against the stated silhouette."""
     pytest.importorskip("mitsuba")
     model, renderer = module("edge_model"), module("photo_renderer")
     edge = model.Edge(wedge_angle_deg=58, r_unused_um=6, r_used_um=44, seed=5, curve_mm_per_mm2=-0.03)
-    frame = model.Frame(96, 96, 12.0, rotation_deg=rotation_deg, offset_px=(3.3, -2.6))
+    frame = model.Frame(96, 96, 12.0, rotation_deg=rotation_deg, offset_px=(3.3, -2.6), tilt_deg=tilt_deg)
     covered = renderer.silhouette(edge, frame, spp=400, seed=1)
 
-    x, y = model.stations_mm(), model.silhouette_y_mm(edge)
+    x, y = model.stations_mm(), model.silhouette_y_mm(edge, tilt_deg)
     row, column = np.mgrid[: frame.height_px, : frame.width_px].astype(float)
     fine = (np.arange(16) + 0.5) / 16 - 0.5
     expected = np.zeros_like(covered)

@@ -65,14 +65,14 @@ def profiles(recession_um, grown_um, shift_um=4.0):
     return a_fit(*of["used"]), a_fit(*of["unused"])
 
 
-def rounding(recession_um, grown_um, labels=LABELS):
+def rounding(recession_um, grown_um, labels=LABELS, tilt_deg=0.0):
     return rounding_rows(
         *profiles(recession_um, grown_um),
         line_errors_um=LINE_UM,
         line_dof=7.0,
         labels=labels,
         wedge_deg=(BETA, 1.2),
-        tilt_deg=(0.0, TILT_DEG),
+        tilt_deg=(tilt_deg, TILT_DEG),
         turned_deg=TURNED_DEG,
         u_scale=U_SCALE,
     )
@@ -105,6 +105,33 @@ def test_recession_between_two_zones():
     assert row.dof == pytest.approx(7.0 * (row.u / line_um) ** 4, rel=0.01)
 
 
+@pytest.mark.parametrize("tilt_deg", [-12.0, 12.0])
+def test_recession_in_a_tilted_view(tilt_deg):
+    # square to the face: M / cos τ + Δr ((1 + sin τ) / cos τ - 1), of what the picture shows and of what has grown
+    tilt = np.radians(tilt_deg)
+    moved_um = 27.0 * (np.cos(tilt) / np.tan(np.radians(BETA / 2)) - np.sin(tilt) - 1)
+    row = rounding(moved_um, 27.0, tilt_deg=tilt_deg)["edge_recession", "difference"]
+    assert row.value == pytest.approx(27.0 * FACTOR)
+    by_grown = (1 + np.sin(tilt)) / np.cos(tilt) - 1
+    line_um = np.hypot(0.5, OFF_UM) / np.cos(tilt)
+    per_tilt = (moved_um * np.sin(tilt) + 27.0 * (1 + np.sin(tilt))) / np.cos(tilt) ** 2
+    expected = {
+        "silhouette (used)": 0.8 / np.cos(tilt),
+        "silhouette (unused)": 0.6 / np.cos(tilt),
+        "radius (used)": 1.5 * abs(by_grown),
+        "radius (unused)": 1.1 * abs(by_grown),
+        "new-state line": line_um,
+        "view tilt": per_tilt * np.radians(TILT_DEG),
+        "turning of the helix": per_tilt * np.radians(TURNED_DEG),
+        "scale": 27.0 * FACTOR * U_SCALE,
+    }
+    for words, size in expected.items():
+        assert by_word(row.budget, words) == pytest.approx(size, rel=2e-3), words
+    assert len(contributions(row.budget)) == len(expected)
+    unworn = [expected[word] for word in list(expected)[:5]]
+    assert detection_limit(row) == pytest.approx(DETECT * np.linalg.norm(unworn), rel=0.01)
+
+
 def test_radius_and_its_growth():
     rows = rounding(20.0, 27.0)
     used, unused, grown = (rows["edge_radius", zone] for zone in ("used", "unused", "difference"))
@@ -131,6 +158,18 @@ def test_recession_by_the_wedge_where_no_unused_zone_is_seen():
     for words, size in expected.items():
         assert by_word(row.budget, words) == pytest.approx(size, rel=2e-3), words
     assert len(contributions(row.budget)) == len(expected)
+
+
+@pytest.mark.parametrize("tilt_deg", [-12.0, 12.0])
+def test_recession_by_the_wedge_in_a_tilted_view(tilt_deg):
+    # the radius says it without the silhouette: that of a camera square to the face, whichever way this one looks
+    labels = np.where(LABELS == NEITHER, NEITHER, USED).astype(np.int8)
+    row = rounding(0.0, 27.0, labels, tilt_deg)["edge_recession", "difference"]
+    assert row.value == pytest.approx(27.0 * FACTOR)
+    half = np.radians(BETA / 2)
+    assert by_word(row.budget, "wedge angle") == pytest.approx(
+        27.0 * np.radians(1.2) / 2 / np.sin(half) ** 2, rel=2e-3
+    )
 
 
 NO_WEAR_UM = DETECT * np.sqrt(0.8**2 + 0.6**2 + 0.5**2 + OFF_UM**2)
@@ -200,6 +239,11 @@ def test_chips_that_are_there():
     assert contributions(count.budget) == pytest.approx(
         {"notches near the limit": np.sqrt(p * (1 - p)), "notches by chance": 0.1}, rel=1e-4
     )
+
+
+def test_the_length_of_chips_goes_by_the_scale_along_the_edge():
+    rows = chip_rows(NOTCHES, **SEEN, u_scale_along=U_SCALE)
+    assert by_word(rows["chip_length", "used"].budget, "scale") == pytest.approx(210.0 * U_SCALE)
 
 
 def test_no_chips():
@@ -290,9 +334,11 @@ def test_coating_loss_and_setback():
         "border between the colours": 2.0 / BAND_UM,
         "noise of the colours": 0.003,
         "colours that stray": STRAY * 0.02,
+        "scale": 0.4 * 5e-4,  # twice the µm per pixel is twice the depth, and the band stays 100 µm
     }
     # without loss the band begins in coating on both sides of the edge's error
     of_unused = of_used | {"silhouette": 0.1 * 0.4 / BAND_UM}
+    del of_unused["scale"]  # nothing is lost for it to act on
     assert contributions(used.budget) == pytest.approx(of_used)
     assert contributions(unused.budget) == pytest.approx(of_unused)
     assert lost.u == pytest.approx(np.hypot(used.u, unused.u))
@@ -300,7 +346,12 @@ def test_coating_loss_and_setback():
     setback = rows["coating_setback", "used"]
     assert setback.value == pytest.approx(40.0, abs=1.0)
     assert contributions(setback.budget) == pytest.approx(
-        {"silhouette": 0.7, "border between the colours": 2.0, "colours that stray": STRAY * 0.02 * BAND_UM}
+        {
+            "silhouette": 0.7,
+            "border between the colours": 2.0,
+            "colours that stray": STRAY * 0.02 * BAND_UM,
+            "scale": setback.value * 5e-4,
+        }
     )
 
 

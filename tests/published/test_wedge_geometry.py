@@ -13,6 +13,9 @@ from wearscope.wear.wedge import (
     area_removed,
     chord,
     recession_factor,
+    square_depth,
+    square_factor,
+    square_on,
 )
 
 # Circular arc of radius r tangent to both faces of a wedge: lengths over r, area over r². Derived from the definition
@@ -74,6 +77,39 @@ def test_recession_by_construction(wedge_angle_deg, tilt_deg):
     factor = recession_factor(wedge_angle, 0.0, tilt)
     assert factor.value == pytest.approx(constructed_recession_um(1.0, wedge_angle, tilt), abs=1e-9)
     assert factor.u == 0.0
+
+
+@pytest.mark.parametrize("tilt_deg", [-15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0])
+@pytest.mark.parametrize("wedge_angle_deg", [50.0, 60.0, 70.0])
+def test_recession_square_to_the_face_from_a_tilted_view(wedge_angle_deg, tilt_deg):
+    wedge_angle, tilt = np.radians(wedge_angle_deg), np.radians(tilt_deg)
+    seen, square = (
+        [constructed_recession_um(radius_um, wedge_angle, angle) for radius_um in (6.0, 38.0)]
+        for angle in (tilt, 0.0)
+    )
+    assert square_on(seen[1] - seen[0], 32.0, tilt) == pytest.approx(square[1] - square[0], abs=1e-6)
+    # the same without the light: from the radius by the wedge
+    factor = recession_factor(wedge_angle, 0.0, tilt)
+    assert 32.0 * square_factor(factor, tilt).value == pytest.approx(square[1] - square[0], abs=1e-6)
+
+
+@pytest.mark.parametrize("tilt_deg", [-15.0, 10.0])
+def test_depths_square_to_the_face_from_a_tilted_view(tilt_deg):
+    # places of a wedge of 60 degrees rounded by 30 µm, on the arc and on the face beyond, projected along two gazes
+    tilt, radius_um = np.radians(tilt_deg), 30.0
+    centre = np.array([radius_um / np.tan(np.radians(30.0)), -radius_um])
+    lean = np.radians(np.linspace(0.0, 90.0 + min(tilt_deg, 0.0) - 1.0, 40))
+    arc = centre + radius_um * np.column_stack([-np.sin(lean), np.cos(lean)])
+    face = np.column_stack([centre[0] + np.linspace(0.0, 80.0, 20), np.zeros(20)])
+    places = np.vstack([arc, face])
+
+    def below_silhouette(angle):
+        return places @ np.array([np.cos(angle), np.sin(angle)]) - (
+            centre @ np.array([np.cos(angle), np.sin(angle)]) - radius_um
+        )
+
+    found = square_depth(below_silhouette(tilt), radius_um, tilt)
+    np.testing.assert_allclose(found, below_silhouette(0.0), rtol=0, atol=1e-9)
 
 
 @pytest.mark.parametrize(("wedge_angle_deg", "factor"), [(60, 0.732), (50, 1.145)])

@@ -17,6 +17,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.records import Record
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
@@ -117,6 +118,10 @@ class Pair:
     def background(self) -> str:
         return "cluttered" if self.cluttered else "bright" if self.bright else "dark"
 
+    def tilt_deg(self, state: str) -> float:
+        """By how much the camera has moved towards the open side of the edge."""
+        return self.truth.get("tilt_deg", {}).get(state, 0.0)
+
     def photo(self, state: str) -> Path:
         (file,) = self.folder.glob(f"{state}.*g")
         return file
@@ -150,6 +155,9 @@ def inspect_pair(
     change: Callable[[Path, Path], Path] | None = None,
     edge_near: Mapping[str, list[list[int]]] | None = None,
     more: str = "",
+    tilt_deg: float | None = None,
+    by_axis: Scale | None = None,
+    way: Callable[..., Inspection] = inspect_photo,
 ) -> Inspection:
     """What the worn photo of a pair gives.
 
@@ -163,6 +171,12 @@ def inspect_pair(
         Polyline near the edge, by state ("new", "worn").
     more : str
         Further lines of the bit's table.
+    tilt_deg : float, optional
+        What is stated of both photos instead of the truth.
+    by_axis : Scale, optional
+        In place of the stated one.
+    way : callable
+        What is done with trial, photo and scales.
     """
     truth = pair.truth
 
@@ -190,16 +204,17 @@ def inspect_pair(
             text += PHOTO.format(
                 parts=parts,
                 file=change(file, Path(folder)) if change else file,
-                view_tilt_deg=known.off.get(f"view_tilt_deg {state}", 0.0),
+                view_tilt_deg=(pair.tilt_deg(state) if tilt_deg is None else tilt_deg)
+                + known.off.get(f"view_tilt_deg {state}", 0.0),
                 u_view_tilt_deg=known.u_view_tilt_deg,
                 more=f"edge_near = {edge_near[state]}" if edge_near else "",
             )
         path = Path(folder) / "trial.toml"
         path.write_text(text)
         trial = load_trial(path)
-        scales, _ = read_scales(trial)
+        scales, _ = read_scales(trial) if by_axis is None else ({"bench": by_axis}, {})
         (entry,) = [photo for photo in trial.photos if photo.parts]
-        return inspect_photo(trial, entry, scales)
+        return way(trial, entry, scales)
 
 
 Found = dict[tuple[str, str], Record]

@@ -133,9 +133,12 @@ def chip_rows(
     u_depth_um: float,
     u_end_um: float,
     u_length_um: float,
+    u_scale_along: float = 0.0,
 ) -> Rows:
     """Chip rows of one zone, from its notches: start, end, depth and its standard uncertainty."""
-    zone = ZoneChips(tuple(Chip(*one) for one in notches), shallowest_um, u_depth_um, u_end_um, u_length_um)
+    zone = ZoneChips(
+        tuple(Chip(*one) for one in notches), shallowest_um, u_depth_um, u_end_um, u_length_um, u_scale_along
+    )
     return by_key(chip_findings([("used", zone)], "words"))
 
 

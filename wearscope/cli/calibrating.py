@@ -27,12 +27,12 @@ def scale(
         raise CommandLineError(
             f"--division-um is {division_um:g}", "give the graticule's division in µm, 0.5 to 50000"
         )
-    from wearscope.imaging.calibration.scale import scale_from_graticule
     from wearscope.imaging.photo import read_photo
+    from wearscope.pipeline.sources import scale_of_graticule
 
     keys = ("um_per_px_x", "u_um_per_px_x", "um_per_px_y", "u_um_per_px_y", "status", "note")
     try:
-        found = asdict(scale_from_graticule(read_photo(photo).linear(), division_um, file=str(photo)))
+        found = asdict(scale_of_graticule(read_photo(photo), division_um, file=str(photo)))
         document = {key: found[key] for key in keys}
     except PhotoRefused as error:
         document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}

@@ -43,10 +43,10 @@ class LocatedEdge:
     reduction : int
         These as of `PreparedPhoto`.
     line : EdgeLine
-        Smooth line along the edge, in pixels of `light`, as is `um_per_px`.
+        Smooth line along the edge, in square pixels of the mean size of those of `light`, as is `um_per_px`.
     um_per_px : float
-    u_scale : float
-        Relative standard uncertainty of the scale.
+    u_scale, u_scale_along : float
+        Relative standard uncertainty of a length across the edge, and along it, by the scale.
     scale_note : str
         What is to be said of the scale.
     strip : Strip
@@ -58,6 +58,8 @@ class LocatedEdge:
         Why this may not be the cutting edge.
     ignored : ndarray of float32, shape (H, W), or None
         1 where nothing is to be measured.
+    scale_doubts : tuple of Reason
+        Why whatever is measured by the scale is doubtful.
     """
 
     photo: Photo
@@ -66,6 +68,7 @@ class LocatedEdge:
     line: EdgeLine
     um_per_px: float
     u_scale: float
+    u_scale_along: float
     scale_note: str
     strip: Strip
     trace_um: Array
@@ -73,6 +76,7 @@ class LocatedEdge:
     quality: Quality
     doubts: tuple[Reason, ...] = ()
     ignored: NDArray[np.float32] | None = None
+    scale_doubts: tuple[Reason, ...] = ()
 
     @property
     def name(self) -> str:
@@ -81,7 +85,7 @@ class LocatedEdge:
 
     @property
     def photo_um_per_px(self) -> float:
-        """Scale of the photo as it is in its file."""
+        """Scale of the photo as it is in its file, the mean of both directions."""
         return self.um_per_px / self.reduction
 
     @cached_property
@@ -144,7 +148,7 @@ class LocatedEdge:
         """
         return replace(self, trace_um=matched_trace(self.strip, self.trace_um, columns))
 
-    def rescaled(self, zoom: float, u_zoom: float, note: str) -> LocatedEdge:
+    def rescaled(self, zoom: float, u_zoom: float, note: str, doubts: tuple[Reason, ...] = ()) -> LocatedEdge:
         """The same edge at another scale.
 
         Parameters
@@ -153,6 +157,8 @@ class LocatedEdge:
             Factor on the scale, with its standard uncertainty.
         note : str
             What is to be said of it.
+        doubts : tuple of Reason
+            Of the scale that the factor makes of this one.
 
         Returns
         -------
@@ -171,6 +177,8 @@ class LocatedEdge:
             self,
             um_per_px=um_per_px,
             u_scale=float(np.hypot(self.u_scale, u_zoom)),
+            u_scale_along=float(np.hypot(self.u_scale_along, u_zoom)),
+            scale_doubts=tuple(dict.fromkeys((*self.scale_doubts, *doubts))),
             scale_note="; ".join(filter(None, [self.scale_note, note])),
             strip=strip,
             trace_um=trace.d_um,
@@ -221,7 +229,7 @@ class LocatedEdge:
         d_um : float
         """
         place = (np.array([place_px], float) + 0.5) / self.reduction - 0.5
-        t_px = (place - self.line.origin_px) @ self.line.direction
+        t_px = (place * self.line.aspect_ratio - self.line.origin_px) @ self.line.direction
         d_um = offset_from(place, self.line) * self.um_per_px
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
@@ -246,7 +254,7 @@ def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) ->
         When the edge cannot be followed.
     """
     photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
-    line = found.line
+    line = found.line.with_pixels(scale.aspect)
     strip = _cut(prepared.light, line, um_per_px, None)
     trace = _trace(strip, photo.path.name)
     return LocatedEdge(
@@ -255,7 +263,9 @@ def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) ->
         reduction=prepared.reduction,
         line=line,
         um_per_px=um_per_px,
-        u_scale=scale.u_um_per_px / scale.um_per_px,
+        u_scale=scale.u_share_along(line.inward),
+        u_scale_along=scale.u_share_along(line.direction),
+        scale_doubts=scale.doubts,
         scale_note="; ".join(filter(None, [scale.note, scale_in_file(photo, scale)])),
         strip=strip,
         trace_um=trace.d_um,

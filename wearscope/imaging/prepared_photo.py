@@ -13,6 +13,7 @@ from wearscope.imaging.channels import ChannelShift, laid_over
 from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
 from wearscope.imaging.edge_selection import Candidate, candidates
 from wearscope.imaging.photo import Photo
+from wearscope.quantities.reasons import Reason
 
 # Blocks of pixels are averaged up to this size: below the least blur of such a microscope
 FINE_ENOUGH_UM = 2.6
@@ -23,18 +24,76 @@ OTHER_SCALE = 0.01
 
 @dataclass(frozen=True)
 class PhotoScale:
-    """Microns per pixel of one photo.
+    """Microns per pixel of one photo, along its columns and its rows.
 
     Attributes
     ----------
-    um_per_px, u_um_per_px : float
+    um_per_px_x, u_um_per_px_x : float
+        From column to column, with its standard uncertainty.
+    um_per_px_y, u_um_per_px_y : float
+        From row to row.
     note : str
         What is to be said of it; "" when it comes from a graticule without doubts.
+    doubts : tuple of Reason
+        Why whatever is measured by it is doubtful.
     """
 
-    um_per_px: float
-    u_um_per_px: float
+    um_per_px_x: float
+    u_um_per_px_x: float
+    um_per_px_y: float
+    u_um_per_px_y: float
     note: str
+    doubts: tuple[Reason, ...] = ()
+
+    @classmethod
+    def even(cls, um_per_px: float, u_um_per_px: float, note: str) -> PhotoScale:
+        """One number for both directions.
+
+        Parameters
+        ----------
+        um_per_px, u_um_per_px : float
+        note : str
+
+        Returns
+        -------
+        PhotoScale
+        """
+        return cls(um_per_px, u_um_per_px, um_per_px, u_um_per_px, note)
+
+    @property
+    def um_per_px(self) -> float:
+        """Mean of both directions."""
+        return (self.um_per_px_x + self.um_per_px_y) / 2
+
+    @property
+    def aspect(self) -> tuple[float, float]:
+        """Width and height of a pixel over their mean."""
+        return self.um_per_px_x / self.um_per_px, self.um_per_px_y / self.um_per_px
+
+    @property
+    def u_share(self) -> float:
+        """Relative standard uncertainty of a length in whichever direction is known less well."""
+        return max(self.u_um_per_px_x / self.um_per_px_x, self.u_um_per_px_y / self.um_per_px_y)
+
+    def u_share_along(self, direction: NDArray[np.float64]) -> float:
+        """Relative standard uncertainty of a length in some direction.
+
+        Parameters
+        ----------
+        direction : ndarray, shape (2,)
+            Unit vector, as column and row of square pixels.
+
+        Returns
+        -------
+        float
+
+        Notes
+        -----
+        Errors e and f of the two axes change a length along (c, s) by c² e + s² f. What the axes have in common is
+        not known, so they count as if they erred together: no correlation makes it more.
+        """
+        share = self.u_um_per_px_x / self.um_per_px_x, self.u_um_per_px_y / self.um_per_px_y
+        return float(np.square(direction) @ share)
 
 
 @dataclass(frozen=True, eq=False)

@@ -273,7 +273,7 @@ def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch
         note = (
             f"zoom {match.zoom:.4f} against the new-state photo; scale {scale:.4f} um per px follows from it"
         )
-        return now.rescaled(match.zoom, match.u_zoom, note), replace(match, zoom=1.0)
+        return now.rescaled(match.zoom, match.u_zoom, note, new.scale_doubts), replace(match, zoom=1.0)
     return now, match
 
 
@@ -380,5 +380,6 @@ def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um:
 def _frame_px(located: LocatedEdge, places_um: Array) -> Array:
     """Columns and rows in the photo's own pixels of places in the straight frame of its edge line."""
     t, o = places_um.T / located.um_per_px
-    work = located.line.origin_px + t[:, None] * located.line.direction + o[:, None] * located.line.inward
+    square = located.line.origin_px + t[:, None] * located.line.direction + o[:, None] * located.line.inward
+    work = square / located.line.aspect_ratio
     return np.asarray((work + 0.5) * located.reduction - 0.5)

@@ -111,7 +111,8 @@ class EdgeView:
     zone : ndarray of int8, shape (S,)
         `USED`, `UNUSED` or `NEITHER` (guard around the transition, frame ends, chips).
     recession_um : ndarray, shape (S,)
-        Silhouette against the new-state edge line, positive into the tool; NaN where not seen.
+        Silhouette against the new-state edge line as seen along the face normal, positive into the tool; NaN where
+        not seen.
     substrate : ndarray of bool, shape (D, S), or None
         Where the coating is gone; None for an uncoated bit.
     chips_um : tuple of (float, float)
@@ -122,6 +123,8 @@ class EdgeView:
         Depth of the coating band.
     land_um : ndarray, shape (S,), or None
         Inner end of the wear land, as a distance d from the reference line; NaN where there is none.
+    moved_um : ndarray, shape (S,), or None
+        By how much the silhouette has moved in the picture; None where that is the recession.
     """
 
     strip: Strip
@@ -134,3 +137,9 @@ class EdgeView:
     u_transition_um: float | None
     band_um: float = 100.0
     land_um: NDArray[np.float64] | None = None
+    moved_um: NDArray[np.float64] | None = None
+
+    @property
+    def new_edge_um(self) -> NDArray[np.float64]:
+        """Where the edge lay in the picture when it was new, shape (S,)."""
+        return self.silhouette_um - (self.recession_um if self.moved_um is None else self.moved_um)

@@ -215,6 +215,31 @@ def refused(quantity: str, zone: Zone, reason: Reason, method: str) -> Finding:
     return Finding(_known(quantity), zone, None, None, "refused", method, reasons=_once(reason))
 
 
+def in_doubt(findings: Iterable[Finding], doubts: Iterable[Reason]) -> list[Finding]:
+    """The findings with those doubtful that rest on a scale in doubt.
+
+    A coating loss is no length, but the share of a band that is so many microns deep, and a chip counts from so many
+    microns on: they rest on the scale too.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+    doubts : iterable of Reason
+        About the scale; none leave all as it is.
+
+    Returns
+    -------
+    list of Finding
+    """
+    doubts = tuple(doubts)
+    return [
+        replace(each, status="doubtful", reasons=_once(*doubts, *each.reasons))
+        if doubts and each.value is not None and QUANTITIES[each.quantity].by_scale
+        else each
+        for each in findings
+    ]
+
+
 def _known(quantity: str) -> str:
     if quantity not in QUANTITIES:
         raise ValueError(f"no quantity is called {quantity!r}; give it its place in wearscope.quantities")

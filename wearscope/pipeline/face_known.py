@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.calibration.plausible import doubts_against_bit
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.light.strip import UNUSED, USED
 from wearscope.light.zone_light import BROAD_RADIUS_UM, Lighting
-from wearscope.quantities.reasons import reason
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.wear.datum import Zones
@@ -19,6 +20,9 @@ from wearscope.wear.wedge import NoRecessionError, recession_factor, view_tilt
 
 MARKED_WITHIN_UM = 250.0  # how far from the edge a transition set by hand may lie
 VISIBLY_HELICAL_PER_MM = 0.03  # curvature that lens and wear do not give a straight edge
+# of the view, up to which recession and radius are right on path-traced photographs (tests/test_tilted_photos.py); at
+# 20° too little of the arc, or too much, faces the camera for the model of its light
+MOST_TILT_DEG = 15.0
 LEAST_U_RING_DEG = 0.5  # a lamp ring is not known better; common practice, no source
 LEAST_RADIUS_UM, LEAST_U_RADIUS_UM = 0.5, 0.3  # no edge is sharper, none known better; from memory
 
@@ -42,6 +46,22 @@ def lighting_of(trial: Trial, entry: PhotoEntry) -> Lighting:
     return Lighting(np.radians(scale.ring_angle_deg), np.radians(u_ring_deg), True)
 
 
+def bit_doubts(located: LocatedEdge, bit: Bit) -> tuple[Reason, ...]:
+    """Why a scale can hardly be that of a photo of a bit.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    bit : Bit
+
+    Returns
+    -------
+    tuple of Reason
+    """
+    diameter_mm = bit.diameter_mm if bit.given("diameter_mm") else None
+    return doubts_against_bit(located.photo_um_per_px, located.photo.pixels.shape, diameter_mm)
+
+
 def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     """What the trial file says of a bit's edge, with the broad assumptions where it is silent.
 
@@ -59,11 +79,9 @@ def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
     factor, why = None, None
     tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg), turned
     try:
-        factor = recession_factor(
-            np.radians(bit.wedge_angle_deg),
-            np.radians(bit.u_wedge_angle_deg),
-            *tilt,
-        )
+        if abs(entry.view_tilt_deg) > MOST_TILT_DEG:
+            raise NoRecessionError(reason("view-tilt-untried", most_deg=MOST_TILT_DEG))
+        factor = recession_factor(np.radians(bit.wedge_angle_deg), np.radians(bit.u_wedge_angle_deg), *tilt)
     except NoRecessionError as problem:
         why = problem.reason
     radius_um = BROAD_RADIUS_UM

@@ -14,7 +14,7 @@ from wearscope.imaging.quality import refusal
 from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
-from wearscope.pipeline.face_known import edge_of, lighting_of
+from wearscope.pipeline.face_known import bit_doubts, edge_of, lighting_of
 from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, doubted, own_step
 from wearscope.pipeline.face_outcome import (
     bare_of,
@@ -26,7 +26,7 @@ from wearscope.pipeline.face_outcome import (
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
 from wearscope.pipeline.sources import Sources
-from wearscope.report.reason_words import words_of
+from wearscope.report.reason_words import note_of, words_of
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.chips import chip_findings, find_chips
 from wearscope.wear.coating import coating_findings
@@ -34,7 +34,7 @@ from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
-from wearscope.wear.sharpness import sharpness_finding
+from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
 
@@ -77,7 +77,10 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         findings += coating_findings(measured, coating, method)
     findings.append(sharpness_finding(fit, u_scale, light_seen(located), method))
     # `strip` follows the edge into a wide notch; the one along the line does not
-    chips = find_chips(measured_strip(located.strip, located.trace_um, zones, fits, edge, u_scale))
+    along = measured_strip(
+        located.strip, located.trace_um, zones, fits, edge, u_scale, u_scale_along=located.u_scale_along
+    )
+    chips = find_chips(along)
     findings += chip_findings(chips, method)
     view = EdgeView(
         strip,
@@ -92,7 +95,11 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     placing = Placing(located, located.smooth_um, None, None, float("nan"))
     if worn:
         findings = doubted(findings, NEW_STATE_SHOWS_WEAR)
-    return inspection_of(entry, findings, located, EdgeDrawing(view, None), placing, doubts=located.doubts)
+    of_scale = (*bit_doubts(located, trial.bit(entry.bit)), *blur_doubts(fit.blur_um))
+    drawing = EdgeDrawing(view, None)
+    return inspection_of(
+        entry, findings, located, drawing, placing, doubts=located.doubts, scale_doubts=of_scale
+    )
 
 
 def shows_wear(entry: PhotoEntry, sources: Sources, edge: Edge) -> bool:
@@ -148,6 +155,9 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
         doubts.append(words_of(NEW_STATE_SHOWS_WEAR))
     if quality.clipped_share > DOUBTFUL_CLIPPED:
         doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
+    bit = trial.bit(entry.bit)
+    of_scale = (*located.scale_doubts, *bit_doubts(located, bit), *blur_doubts(fit.blur_um))
+    doubts += [note_of((each,)) for each in of_scale]
     remarks = [note for note in (located.scale_note, *located.photo.notes) if note]
     if quality.background != "bright":
         remarks.append(f"{quality.background} background; a white card behind the flute makes the edge surer")

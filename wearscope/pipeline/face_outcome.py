@@ -11,7 +11,7 @@ from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.registration import MarkMatch
 from wearscope.light.strip import NEITHER, UNUSED, EdgeView, Strip
 from wearscope.light.zone_light import Lighting
-from wearscope.metrology.findings import Finding
+from wearscope.metrology.findings import Finding, in_doubt
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing, budgets_of, records_of
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
@@ -147,8 +147,9 @@ def inspection_of(
     placing: Placing,
     warnings: Sequence[str] = (),
     doubts: Sequence[Reason] = (),
+    scale_doubts: Sequence[Reason] = (),
 ) -> Inspection:
-    """Stamp the findings with where they come from.
+    """Stamp the findings with where they come from, doubtful where the scale is.
 
     Parameters
     ----------
@@ -161,11 +162,14 @@ def inspection_of(
     warnings : sequence of str
     doubts : sequence of Reason
         Of the edge itself, and so of all that is found on it.
+    scale_doubts : sequence of Reason
+        About the scale, besides those of the photo.
 
     Returns
     -------
     Inspection
     """
+    findings = in_doubt(findings, (*located.scale_doubts, *scale_doubts))
     findings = [finding.doubted(doubts) for finding in findings]
     return Inspection(
         entry,

@@ -18,7 +18,14 @@ from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, USED, EdgeView, Strip
 from wearscope.light.zone_light import Lighting
 from wearscope.metrology.findings import Finding, refused
-from wearscope.pipeline.face_known import edge_in_view, edge_of, lighting_of, transition_set_um, used_side
+from wearscope.pipeline.face_known import (
+    bit_doubts,
+    edge_in_view,
+    edge_of,
+    lighting_of,
+    transition_set_um,
+    used_side,
+)
 from wearscope.pipeline.face_new import (
     fit_as_new,
     inspect_new_face,
@@ -48,12 +55,19 @@ from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
 from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
-from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip
-from wearscope.wear.place import PlaceOnPhoto, depth_at, no_place, place_findings
+from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip, moved_along
+from wearscope.wear.place import (
+    PlaceOnPhoto,
+    cut_doubts,
+    depth_at,
+    no_place,
+    place_findings,
+    used_edge_mm,
+)
 from wearscope.wear.recession import ROUNDING_ROWS, beyond_rounding, rounding_findings
 from wearscope.wear.residual import residual_finding
 from wearscope.wear.resin import Resin, resin_columns
-from wearscope.wear.sharpness import sharpness_finding
+from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.wear_land import LAND_ROWS, WearLand, find_land, land_findings
 from wearscope.wear.wear_signs import signs_of_wear
 from wearscope.wear.zone_lights import ZoneLights, zone_lights
@@ -134,6 +148,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *_doubts_of_match(pair, laid)),
         pair.doubts,
+        _doubts_of_scale(job, divided, fitted),
     )
 
 
@@ -254,6 +269,16 @@ def _doubts_of_match(pair: Pair, laid: Laid) -> tuple[str, ...]:
     return (f"its grind marks are too faint to confirm that it shows the flute of {pair.new.name}",)
 
 
+def _doubts_of_scale(job: Job, divided: Divided, fitted: Fitted) -> tuple[Reason, ...]:
+    """Why the scale can hardly be right, as far as this edge says."""
+    located, zones, silhouette_um = divided.located, divided.zones, fitted.measured.silhouette_um
+    doubts = (*bit_doubts(located, job.bit), *blur_doubts(fitted.own.blur_um))
+    if zones.transition is None:
+        return doubts
+    visible_um = located.strip.s_um[np.isfinite(silhouette_um)]
+    return (*doubts, *cut_doubts(used_edge_mm(zones.transition, visible_um), job.depth_mm))
+
+
 # --- Divided: into zones, each against the new-state line
 
 
@@ -351,6 +376,7 @@ def _fit(job: Job, pair: Pair, laid: Laid, divided: Divided, sources: Sources) -
         lights.fits(edge.factor),
         edge,
         located.u_scale,
+        u_scale_along=located.u_scale_along,
         datum=datum,
         new=laid.new_strip,
         grey=located.photo.grey,
@@ -427,7 +453,7 @@ def _place_findings(job: Job, divided: Divided, fitted: Fitted, method: str) -> 
         located.on_photo(at_um, deep_um), located.line.direction, located.line.inward, located.photo_um_per_px
     )
     visible_um = s_um[np.isfinite(silhouette_um)]
-    return place_findings(zones.place, visible_um, on_photo, located.u_scale, job.depth_mm, method)
+    return place_findings(zones.place, visible_um, on_photo, located.u_scale_along, job.depth_mm, method)
 
 
 def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
@@ -476,6 +502,7 @@ def _now_as_drawn(worn: Worn) -> EdgeView:
         transition.at_um if transition else None,
         transition.u_at_um if transition else None,
         land_um=worn.land.end_um if worn.land is not None and worn.worn_flat else None,
+        moved_um=moved_along(measured.departure_um, measured.labels, measured.fits),
     )
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.prepared_photo import PhotoScale, scale_in_file
 from wearscope.imaging.section import Section, find_section
-from wearscope.metrology.findings import found
+from wearscope.metrology.findings import found, in_doubt
 from wearscope.metrology.uncertainty import Input, linear
 from wearscope.pipeline.inspection import Inspection, Judgement, SectionDrawing, budgets_of, records_of
 from wearscope.pipeline.sources import Sources
@@ -16,6 +17,7 @@ from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.measured import scale_error
 from wearscope.wear.section import SectionView, tip_findings
+from wearscope.wear.sharpness import blur_doubts
 from wearscope.wear.tip import NoTipError, TipFit, fit_tip
 
 IN_FOCUS_PX = 2.6  # of blur: a sharper photo may show a tip sharper than itself, and say so
@@ -50,7 +52,7 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
         except PhotoRefused as problem:
             warnings.append(f"the new-state photo cannot be set beside it ({problem.what})")
     bit = trial.bit(entry.bit)
-    u_scale = scale.u_um_per_px / scale.um_per_px
+    u_scale = scale.u_share
     method = "section+hand" if sources.by_hand(entry) else "section"
     tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
     findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubts, by_hand=sources.by_hand(entry))
@@ -67,6 +69,7 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     blur = linear(blur_um, [(1.0, read), (blur_um, scale_error(u_scale))])
     remark = reason("outline-seen", contrast=section.contrast, scatter_um=fit.noise_um)
     findings.append(found("sharpness", "whole", blur_um, blur, method, remarks=[remark]))
+    findings = in_doubt(findings, (*scale.doubts, *blur_doubts(blur_um)))
     scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
     return Inspection(
         entry,
@@ -99,11 +102,13 @@ def judge_section(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgeme
     scale = sources.scale(entry)
     section, _ = _tip_in(entry, scale, sources)
     notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
+    blur_um = section.blur_px * scale.um_per_px
+    doubts = (*section.doubts, *scale.doubts, *blur_doubts(blur_um))
     return Judgement(
         entry,
-        "doubtful" if section.doubts else "fit",
-        tuple(filter(None, [note_of(section.doubts), *notes])),
-        section.blur_px * scale.um_per_px,
+        "doubtful" if doubts else "fit",
+        tuple(filter(None, [note_of(doubts), *notes])),
+        blur_um,
         section.clipped_share,
         section.contrast,
         "bright" if section.dark_tool else "dark",
@@ -116,10 +121,11 @@ def _tip_in(entry: PhotoEntry, scale: PhotoScale, sources: Sources) -> tuple[Sec
     near_px = said.edge.points_px if said.edge is not None else entry.edge_near
     section = find_section(sources.photo(entry), near_px=near_px)
     um = scale.um_per_px
+    um_of_axes = np.array([scale.um_per_px_x, scale.um_per_px_y])
     try:
         fit = fit_tip(
-            section.points_px * um,
-            apex_um=section.apex_px * um,
+            section.points_px * um_of_axes,
+            apex_um=section.apex_px * um_of_axes,
             bisector_angle=section.bisector_angle,
             wedge_angle=section.wedge_angle,
             step_um=um,
@@ -144,10 +150,16 @@ def _tip_in(entry: PhotoEntry, scale: PhotoScale, sources: Sources) -> tuple[Sec
 
 
 def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionView:
-    """The tip with the part of the photo that its fit rests on."""
-    points = fit.points_um / scale.um_per_px
+    """The tip with the part of the photo that its fit rests on, in pixels as wide as they are high."""
+    points = fit.points_um / (scale.um_per_px_x, scale.um_per_px_y)
     margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
     low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
     high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
     light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
-    return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
+    wide, high = scale.aspect
+    if wide == high:
+        return SectionView(light, (float(low[0]), float(low[1])), scale.um_per_px, fit)
+    square = cv2.resize(light, None, fx=wide, fy=high, interpolation=cv2.INTER_LINEAR).astype(np.float32)
+    # corners coincide, centres of pixels do not
+    column, row = low * scale.aspect + 0.5 * (1.0 - np.array(scale.aspect))
+    return SectionView(square, (float(column), float(row)), scale.um_per_px, fit)

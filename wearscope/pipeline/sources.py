@@ -4,22 +4,26 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.imaging.calibration.plausible import doubts_of_scale, graticule_question
 from wearscope.imaging.calibration.scale import (
     Scale,
     scale_from_embedded,
     scale_from_graticule,
     scale_from_value,
 )
+from wearscope.imaging.edge_lines import EdgeLine
 from wearscope.imaging.edge_search import Marks, edge_line, search_px
 from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.located_edge import LocatedEdge, follow_edge, hide
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, block_side, prepare
+from wearscope.quantities.reasons import reason
+from wearscope.quantities.views import VIEWS
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import PhotoEntry, Trial
 
@@ -45,15 +49,44 @@ def read_scales(trial: Trial) -> tuple[dict[str, Scale], dict[str, str]]:
     for entry in trial.scales:
         try:
             if entry.graticule_path is not None and entry.division_um is not None:
-                luminance = read_photo(entry.graticule_path).linear().mean(axis=2)
-                scales[entry.name] = scale_from_graticule(
-                    luminance, entry.division_um, name=entry.name, file=entry.graticule_path.name
+                scales[entry.name] = scale_of_graticule(
+                    read_photo(entry.graticule_path),
+                    entry.division_um,
+                    name=entry.name,
+                    file=entry.graticule_path.name,
                 )
             elif entry.um_per_px is not None and entry.u_um_per_px is not None:
                 scales[entry.name] = scale_from_value(entry.um_per_px, entry.u_um_per_px, entry.name)
         except WearscopeError as problem:
             refusals[entry.name] = str(problem)
     return scales, refusals
+
+
+def scale_of_graticule(photo: Photo, division_um: float, *, name: str = "", file: str = "") -> Scale:
+    """Measure the scale on a photo of a graticule, and ask where it can hardly be.
+
+    Parameters
+    ----------
+    photo : Photo
+    division_um : float
+        Distance of neighbouring lines.
+    name, file : str
+        Of the scale and of the photo, for messages.
+
+    Returns
+    -------
+    Scale
+        Doubtful where the picture would be far too wide or too narrow, or its lines far too thick.
+
+    Raises
+    ------
+    PhotoRefused
+        No ruled scale is to be seen.
+    """
+    luminance = photo.linear().mean(axis=2)
+    scale = scale_from_graticule(luminance, division_um, name=name, file=file)
+    question = graticule_question(luminance, scale.um_per_px, scale.normal_deg, division_um)
+    return replace(scale, status="doubtful", note=f"{question}; {scale.note}") if question else scale
 
 
 _ResultT = TypeVar("_ResultT")
@@ -174,7 +207,10 @@ class Sources:
         PhotoRefused
             There is none.
         """
-        return scale_of(entry, self.scales, self.said_of(entry), self.photo(entry))
+        photo = self.photo(entry)
+        scale = scale_of(entry, self.scales, self.said_of(entry), photo)
+        of_tip = not VIEWS[entry.view].holds("edge_recession")
+        return replace(scale, doubts=(*scale.doubts, *doubts_of_scale(photo, scale, of_tip=of_tip)))
 
     def by_hand(self, entry: PhotoEntry) -> bool:
         """Whether a person has marked anything in a photo.
@@ -211,7 +247,7 @@ class Sources:
         prepared: PreparedPhoto = self.recall(prepare, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool, entry.tool_at)
-        known = like.line if like is not None else None
+        known = self.recall(EdgeLine.with_pixels, like.line, (1.0, 1.0)) if like is not None else None
         found: FoundEdge = self.recall(edge_line, prepared, search_px(prepared, scale), marks, known)
         located: LocatedEdge = self.recall(follow_edge, prepared, found, scale)
         return self.recall(hide, located, said.ignored_px) if said.ignored_px else located
@@ -253,19 +289,26 @@ def scale_of(
         There is none.
     """
     if said.scale is not None:
-        return PhotoScale(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
+        return PhotoScale.even(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
     if entry.um_per_px is not None:
         u_um_per_px = entry.u_um_per_px if entry.u_um_per_px is not None else OWN_SCALE_U * entry.um_per_px
-        return PhotoScale(entry.um_per_px, u_um_per_px, "scale stated for this photo")
+        return PhotoScale.even(entry.um_per_px, u_um_per_px, "scale stated for this photo")
     if entry.scale in scales:
         scale = scales[entry.scale]
-        return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note if scale.status != "ok" else "")
+        return _of_photo(scale, scale.note if scale.status != "ok" else "")
     photo = photo or read_photo(entry.path)
     if photo.embedded_um_per_px is not None:
         scale = scale_from_embedded(*photo.embedded_um_per_px, entry.scale, photo.embedded_source)
-        return PhotoScale(scale.um_per_px, scale.u_um_per_px, scale.note)
+        return _of_photo(scale, scale.note)
     raise PhotoRefused(
         f"{entry.path.name}: there is no scale for it, scale {entry.scale!r} could not be read",
         "photograph the graticule at this zoom, or give um_per_px and u_um_per_px",
         "scale-missing",
+    )
+
+
+def _of_photo(scale: Scale, note: str) -> PhotoScale:
+    doubts = (reason("scale-doubtful"),) if scale.status == "doubtful" else ()
+    return PhotoScale(
+        scale.um_per_px_x, scale.u_um_per_px_x, scale.um_per_px_y, scale.u_um_per_px_y, note, doubts
     )

@@ -62,6 +62,8 @@ class Quantity:
         Whether it says how a photo was taken, not how worn the flute is.
     life : LifeLimit or None
         How it can end the life of a bit.
+    by_scale : bool
+        Whether it rests on the scale: lengths do, and whatever is counted within or beyond a length.
     """
 
     key: str
@@ -73,13 +75,18 @@ class Quantity:
     counted: bool = False
     of_the_photo: bool = False
     life: LifeLimit | None = None
+    by_scale: bool = True
 
 
 _NO_WEAR, _NO_LOSS = "no wear seen", "no loss seen"
 
 IN_ORDER: tuple[Quantity, ...] = (
-    Quantity("transition_x_px", "px", "depth-of-cut transition, column", "px", of_the_photo=True),
-    Quantity("transition_y_px", "px", "depth-of-cut transition, row", "px", of_the_photo=True),
+    Quantity(
+        "transition_x_px", "px", "depth-of-cut transition, column", "px", of_the_photo=True, by_scale=False
+    ),
+    Quantity(
+        "transition_y_px", "px", "depth-of-cut transition, row", "px", of_the_photo=True, by_scale=False
+    ),
     Quantity("used_length", "mm", "used edge in the photo", "mm", of_the_photo=True),
     Quantity(
         "edge_recession",
@@ -97,11 +104,11 @@ IN_ORDER: tuple[Quantity, ...] = (
         unseen=_NO_WEAR,
         life=LifeLimit("edge_radius_um", ("used", "whole"), usual=True),
     ),
-    Quantity("wedge_angle", "deg", "wedge angle", "°"),
+    Quantity("wedge_angle", "deg", "wedge angle", "°", by_scale=False),
     Quantity("apex_to_arc", "um", "apex to arc", "µm"),
     Quantity("departure_length_a", "um", "departure length a", "µm"),
     Quantity("departure_length_b", "um", "departure length b", "µm"),
-    Quantity("departure_ratio", "1", "departure ratio, a over b", ""),
+    Quantity("departure_ratio", "1", "departure ratio, a over b", "", by_scale=False),
     Quantity("wear_land", "um", "wear land, mean", "µm", life=LifeLimit("wear_land_um", ("used",))),
     Quantity("wear_land_max", "um", "wear land, widest", "µm", life=LifeLimit("wear_land_max_um", ("used",))),
     Quantity(

@@ -43,11 +43,26 @@ WORDS: dict[str, str] = {
     "what each shows",
     "edge-stands-out": "the edge stands {out_um:.0f} um farther out than when new, and wear only takes away; look "
     "whether the files of this flute are exchanged, and clean off resin",
+    # the scale
+    "scale-doubtful": "it rests on a scale that is doubtful: clear up what is said of it, or photograph the "
+    "graticule again",
+    "field-implausible": "at this scale the picture would be {field_mm:.2g} mm wide, which a microscope's picture "
+    "of a flute hardly is: is um_per_px, or the graticule's division_um, really right?",
+    "field-wider-than-bit": "at this scale the picture would be {field_mm:.2g} mm wide, and the bit measures "
+    "{diameter_mm:g} mm: is um_per_px, or the graticule's division_um, really right?",
+    "scale-against-file": "the file itself says {file_um_per_px:.4g} um per px, quite another scale: is um_per_px, "
+    "or the graticule's division_um, really right?",
+    "scale-against-cut": "this scale makes more than twice as much used edge as the programmed {depth_mm:g} mm of "
+    "cut: is um_per_px, or the graticule's division_um, really right?",
+    "sharper-than-light": "an edge blurred by {blur_um:.2g} um is sharper than light allows: is um_per_px, or the "
+    "graticule's division_um, really right?",
     # recession and radius
     "wedge-too-blunt": "at a wedge angle of 90° or more a face view does not show the rounding as recession; "
     "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",
     "view-too-tilted": "the view is tilted so far that the other face, not the arc, makes the silhouette; photograph "
     "the edge in profile, or check wedge_angle_deg and view_tilt_deg",
+    "view-tilt-untried": "the view is tilted by more than {most_deg:g}°, further than was tried; photograph the face "
+    "more nearly square to the camera, or check view_tilt_deg",
     "nearly-too-blunt": "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in "
     "profile",
     "edge-bent": "the edge is bent ({per_mm:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg",

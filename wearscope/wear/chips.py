@@ -24,8 +24,9 @@ from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
-from wearscope.wear.measured import MeasuredStrip
+from wearscope.wear.measured import MeasuredStrip, scale_error
 from wearscope.wear.trace import background_outside
+from wearscope.wear.wedge import square_on
 from wearscope.wear.zones import CHIP_LONGEST_UM, END_SHARE, GUARD_UM, runs
 
 Array = NDArray[np.float64]
@@ -103,6 +104,8 @@ class ZoneChips:
         Least depth that this photo shows.
     u_depth_um, u_end_um, u_length_um : float
         Standard uncertainty of a depth, of the place where a notch begins, and of a length, the same in all.
+    u_scale_along : float
+        Relative standard uncertainty of a length along the edge, by the scale.
     """
 
     notches: tuple[Chip, ...]
@@ -110,6 +113,7 @@ class ZoneChips:
     u_depth_um: float
     u_end_um: float
     u_length_um: float
+    u_scale_along: float = 0.0
 
     @property
     def chips(self) -> tuple[Chip, ...]:
@@ -233,7 +237,7 @@ class _Notches:
     """What is known of the outline of one zone while notches are judged one by one.
 
     `notch_um` is how deep the outline lies below the line beside it, from column `first` on; `inside_um` how far
-    inside the silhouette it lies where nothing is broken, and `trace_inside_um` the trace.
+    inside the silhouette it lies where nothing is broken, and `trace_inside_um` the trace; `radius_um` is the edge's.
     """
 
     measured: MeasuredStrip
@@ -245,6 +249,16 @@ class _Notches:
     trace_inside_um: float
     u_depth_um: float
     melts: bool
+    radius_um: float
+
+    def square_on(self, depth_um: float) -> float:
+        """A depth as seen along the face normal: the lip of a break is sharp, the edge beside it rounded.
+
+        What is too shallow for a break has no such lip, and must not become one by the tilt.
+        """
+        tilt = self.measured.edge.tilt.value
+        rounded, sharp = (float(square_on(depth_um, grown_um, tilt)) for grown_um in (0.0, -self.radius_um))
+        return max(0.0, sharp if rounded > CHIP_UM else min(rounded, sharp))
 
 
 def _zone_chips(
@@ -273,7 +287,9 @@ def _zone_chips(
     )
     unclear = max(SCATTERS * wandering, SCATTERS * step_um / np.sqrt(12.0))
     u_depth = float(np.sqrt(fit.u_silhouette_um**2 + (U_BREAK * fit.blur_um) ** 2 + wandering**2))
-    seen = _Notches(measured, notch, int(at[0]), width, wandering, inside, trace_inside, u_depth, melts)
+    seen = _Notches(
+        measured, notch, int(at[0]), width, wandering, inside, trace_inside, u_depth, melts, fit.radius_um
+    )
     notches: list[Chip] = []
     # those a little too shallow too, for the count's uncertainty
     for lowest, highest in runs(notch > max(CHIP_UM - inside - 2.0 * u_depth, unclear)):
@@ -282,7 +298,10 @@ def _zone_chips(
             notches.append(chip)
     u_end = float(np.hypot(U_RIM * fit.blur_um, step_um))
     # where the lamps' image stops, the rim is seen further out than the line beside it, so chips look short
-    return ZoneChips(tuple(notches), max(CHIP_UM, inside + unclear), u_depth, u_end, HIDDEN_BY_LAMP * inside)
+    shallowest = max(CHIP_UM, seen.square_on(inside + unclear))
+    return ZoneChips(
+        tuple(notches), shallowest, u_depth, u_end, HIDDEN_BY_LAMP * inside, measured.u_scale_along
+    )
 
 
 def _chip(seen: _Notches, lowest: int, highest: int, after_um: float) -> Chip | None:
@@ -319,7 +338,7 @@ def _chip(seen: _Notches, lowest: int, highest: int, after_um: float) -> Chip | 
         depth = min(depth, by_trace) if some else depth
         u, doubts = float(np.hypot(u, BARE_RIM_UM)), (reason("break-melts"),)
     start, end = strip.s_um[run.start] - 0.5 * step_um, strip.s_um[run.stop - 1] + 0.5 * step_um
-    return Chip(float(start), float(end), depth, u, doubts)
+    return Chip(float(start), float(end), seen.square_on(depth), u, doubts)
 
 
 def _extent(notch: Array, peak: int, rim_um: float, step_um: float) -> tuple[int, int]:
@@ -371,8 +390,13 @@ def _chips_seen(zone: Zone, seen: ZoneChips, doubts: tuple[Reason, ...], method:
     depth = linear(deepest.depth_um, [(1.0, Input("rim of the notch", 0.0, deepest.u_depth_um))])
     both_ends = Input("ends of the notches", 0.0, seen.u_end_um)
     hidden = Input("what the lamps' image hides", 0.0, seen.u_length_um)
-    parts = [(np.sqrt(2.0 * len(chips)), both_ends), (float(len(chips)), hidden)]
-    length = linear(sum(chip.end_um - chip.start_um for chip in chips), parts)
+    length_um = sum(chip.end_um - chip.start_um for chip in chips)
+    parts = [
+        (np.sqrt(2.0 * len(chips)), both_ends),
+        (float(len(chips)), hidden),
+        (length_um, scale_error(seen.u_scale_along)),
+    ]
+    length = linear(length_um, parts)
     return [
         found("chip_count", zone, len(chips), _counted(seen), method, doubts=doubts, remarks=stated),
         found("chip_depth_max", zone, depth.value, depth, method, doubts=deepest.doubts, remarks=stated),

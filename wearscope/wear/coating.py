@@ -14,8 +14,9 @@ from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.coating_colour import BAND_UM, step_um_of
 from wearscope.wear.coating_map import CoatingMap
-from wearscope.wear.measured import MeasuredStrip
+from wearscope.wear.measured import MeasuredStrip, scale_error
 from wearscope.wear.recession import of_two_kinds
+from wearscope.wear.wedge import square_depth
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -96,7 +97,16 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
         fit, mean = measured.fits.of(zone), None
         if seen is not None and fit is not None:
             columns = measured.columns(zone)
-            mean = zone_coating(measured.strip, seen, measured.silhouette_um, fit.u_silhouette_um, columns)
+            view = fit.radius_um, measured.edge.tilt.value
+            mean = zone_coating(
+                measured.strip,
+                seen,
+                measured.silhouette_um,
+                fit.u_silhouette_um,
+                columns,
+                view,
+                measured.u_scale,
+            )
         if mean is None or seen is None or (seen.grey and not seen.found):
             why = reason("coating-like-carbide") if mean is not None else reason("coating-colour-unread")
             out += [refused(quantity, zone, why, method) for quantity in COATING_ROWS]
@@ -144,7 +154,13 @@ def _zone_findings(zone: Zone, mean: ZoneCoating, doubts: tuple[Reason, ...], me
 
 
 def zone_coating(
-    strip: Strip, found: CoatingMap, silhouette_um: Array, u_silhouette_um: float, columns: Mask
+    strip: Strip,
+    found: CoatingMap,
+    silhouette_um: Array,
+    u_silhouette_um: float,
+    columns: Mask,
+    view: tuple[float, float] = (0.0, 0.0),
+    u_scale: float = 0.0,
 ) -> ZoneCoating | None:
     """Mean loss and setback over the columns of a zone.
 
@@ -162,6 +178,11 @@ def zone_coating(
     silhouette_um : ndarray, shape (S,)
     u_silhouette_um : float
     columns : ndarray of bool, shape (S,)
+    view : (float, float)
+        Edge radius and view tilt, radians: the band, and depths, are those that a camera square to the face sees.
+    u_scale : float
+        Relative standard uncertainty of the scale across the edge. A coating that ends within the band is lost over a
+        share of it that is in proportion to the scale.
 
     Returns
     -------
@@ -172,11 +193,10 @@ def zone_coating(
     if len(at) == 0:
         return None
     step_um = step_um_of(strip)
-    depth = strip.d_um[:, None] - silhouette_um[at][None, :]
+    seen_um = strip.d_um[:, None] - silhouette_um[at][None, :]
+    depth, outer, inner = (square_depth(seen_um + by, *view) for by in (0.0, -0.5 * step_um, 0.5 * step_um))
     # each sample stands for one step of depth; the samples at both ends of the band count in part
-    share = np.clip(
-        np.minimum(depth + 0.5 * step_um, BAND_UM) - np.maximum(depth - 0.5 * step_um, 0.0), 0.0, step_um
-    )
+    share = np.clip(np.minimum(inner, BAND_UM) - np.maximum(outer, 0.0), 0.0, inner - outer)
     bare = found.substrate[:, at]
     loss = (share * bare).sum(axis=0) / np.maximum(share.sum(axis=0), 1e-9)
     setback_um = _first_coating_um(bare, depth, step_um)
@@ -200,11 +220,13 @@ def zone_coating(
     unworn = [(UNWORN_SHARE / BAND_UM, edge), (UNWORN_CROSSED / BAND_UM, border), *always]
     moved = 1.0 if mean_loss > WORN_LOSS else UNWORN_SHARE
     crossed = 1.0 if found.found else UNWORN_CROSSED
+    scale = scale_error(u_scale)
     loss_parts = [(moved / BAND_UM, edge), (crossed / BAND_UM, border), (1.0 / BAND_UM, outside), *always]
     setback_parts = [(1.0, edge), (1.0, border), (BAND_UM, hidden), (BAND_UM, stray)]
+    mean_um = float(setback_um.mean()) + likely_um
     return ZoneCoating(
-        linear(mean_loss, loss_parts),
-        linear(float(setback_um.mean()) + likely_um, [*setback_parts, (1.0, outside)]),
+        linear(mean_loss, [*loss_parts, (min(mean_loss, mean_um / BAND_UM), scale)]),
+        linear(mean_um, [*setback_parts, (1.0, outside), (mean_um, scale)]),
         linear(0.0, unworn).u,
         linear(0.0, setback_parts).u,
         unreadable,

@@ -13,6 +13,7 @@ from wearscope.metrology.uncertainty import Budget, Input
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason
 from wearscope.wear.datum import Datum, Zones
+from wearscope.wear.wedge import square_on
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -94,8 +95,8 @@ class MeasuredStrip:
     zones : Zones
     fits : ZoneFits
     edge : Edge
-    u_scale : float
-        Relative standard uncertainty of the scale.
+    u_scale, u_scale_along : float
+        Relative standard uncertainty of a length across the edge, and along it, by the scale.
     datum : Datum or None
         The new-state line; None in a photo of the new state.
     new : Strip or None
@@ -115,6 +116,7 @@ class MeasuredStrip:
     datum: Datum | None = None
     new: Strip | None = None
     grey: bool = False
+    u_scale_along: float = 0.0
 
     @property
     def labels(self) -> NDArray[np.int8]:
@@ -166,7 +168,9 @@ class MeasuredStrip:
         -------
         MeasuredStrip
         """
-        silhouette_um, recession_um = silhouette_along(self.zones, self.departure_um, fits)
+        silhouette_um, recession_um = silhouette_along(
+            self.zones, self.departure_um, fits, self.edge.tilt.value
+        )
         return replace(self, fits=fits, silhouette_um=silhouette_um, recession_um=recession_um)
 
 
@@ -181,26 +185,38 @@ def measured_strip(
     datum: Datum | None = None,
     new: Strip | None = None,
     grey: bool = False,
+    u_scale_along: float = 0.0,
 ) -> MeasuredStrip:
     """A strip with the silhouette that follows from its trace and its fits.
 
     Parameters
     ----------
-    strip, departure_um, zones, fits, edge, u_scale, datum, new, grey
+    strip, departure_um, zones, fits, edge, u_scale, datum, new, grey, u_scale_along
         As in `MeasuredStrip`.
 
     Returns
     -------
     MeasuredStrip
     """
-    silhouette_um, recession_um = silhouette_along(zones, departure_um, fits)
+    silhouette_um, recession_um = silhouette_along(zones, departure_um, fits, edge.tilt.value)
     return MeasuredStrip(
-        strip, departure_um, silhouette_um, recession_um, zones, fits, edge, u_scale, datum, new, grey
+        strip,
+        departure_um,
+        silhouette_um,
+        recession_um,
+        zones,
+        fits,
+        edge,
+        u_scale,
+        datum,
+        new,
+        grey,
+        u_scale_along,
     )
 
 
-def recession_along(departure_um: Array, labels: NDArray[np.int8], fits: ZoneFits) -> Array:
-    """Recession at each place along the edge, from the departure of the trace.
+def moved_along(departure_um: Array, labels: NDArray[np.int8], fits: ZoneFits) -> Array:
+    """How far the silhouette has moved in the picture at each place along the edge, from the trace's departure.
 
     Parameters
     ----------
@@ -214,8 +230,8 @@ def recession_along(departure_um: Array, labels: NDArray[np.int8], fits: ZoneFit
 
     Notes
     -----
-    The trace and the silhouette both move in proportion to the radius, so the departure times one factor is the
-    recession; the factor is that of the zone means.
+    The trace and the silhouette both move in proportion to the radius, so the departure times one factor is what the
+    silhouette has moved by; the factor is that of the zone means.
     """
     if fits.used is None or fits.unused is None:
         return departure_um.copy()
@@ -226,7 +242,9 @@ def recession_along(departure_um: Array, labels: NDArray[np.int8], fits: ZoneFit
     return departure_um * float(np.clip(factor, *PROPORTION))
 
 
-def silhouette_along(zones: Zones, departure_um: Array, fits: ZoneFits) -> tuple[Array, Array]:
+def silhouette_along(
+    zones: Zones, departure_um: Array, fits: ZoneFits, tilt: float = 0.0
+) -> tuple[Array, Array]:
     """Silhouette (from the new-state line) and recession at each place along the edge.
 
     Parameters
@@ -234,20 +252,32 @@ def silhouette_along(zones: Zones, departure_um: Array, fits: ZoneFits) -> tuple
     zones : Zones
     departure_um : ndarray, shape (S,)
     fits : ZoneFits
+    tilt : float
+        Of the view, radians.
 
     Returns
     -------
     silhouette_um : ndarray, shape (S,)
-        Distance of the silhouette from the new-state line, into the tool.
+        Distance of the silhouette from the new-state line, into the tool, in the picture.
     recession_um : ndarray, shape (S,)
-        How far the edge has moved back; NaN where that is not known.
+        How far the edge has moved back as seen along the face normal; NaN where that is not known.
     """
-    recession = recession_along(departure_um, zones.labels, fits)
+    moved = moved_along(departure_um, zones.labels, fits)
+    recession = square_on(moved, _grown_per_moved(fits) * moved, tilt)
     if zones.transition is None and fits.used is not None:
         return departure_um + fits.used.silhouette_um, recession
     if fits.unused is None:
         return departure_um.copy(), recession
-    return fits.unused.silhouette_um + recession, recession
+    return fits.unused.silhouette_um + moved, recession
+
+
+def _grown_per_moved(fits: ZoneFits) -> float:
+    """Growth of the radius over what the silhouette has moved by; 0 where too little has moved to tell."""
+    if fits.used is None or fits.unused is None:
+        return 0.0
+    moved_um = fits.used.silhouette_um - fits.unused.silhouette_um
+    grown_um = fits.used.radius_um - fits.unused.radius_um
+    return grown_um / moved_um if moved_um > LEAST_DEPARTURE_UM else 0.0
 
 
 def scale_error(u_scale: float) -> Input:

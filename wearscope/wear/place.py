@@ -20,6 +20,8 @@ MUCH_DEEPER = (
     1.05  # times the programmed depth of cut; more used edge than this is doubted; chosen, no source
 )
 
+TWICE_AS_DEEP = 2.0  # times the programmed depth of cut, from which the scale is in doubt; chosen, no source
+
 
 @dataclass(frozen=True)
 class PlaceOnPhoto:
@@ -75,6 +77,42 @@ def no_place(absent: Reason | None, method: str) -> list[Finding]:
     return [refused(quantity, "whole", why, method) for quantity in PLACE_ROWS]
 
 
+def used_edge_mm(transition: Transition, visible_um: Array) -> float:
+    """Length of used edge in a photo.
+
+    Parameters
+    ----------
+    transition : Transition
+    visible_um : ndarray
+        Places along the edge at which its silhouette is seen, in order.
+
+    Returns
+    -------
+    float
+    """
+    first_um, last_um = visible_um[0], visible_um[-1]
+    used_um = last_um - transition.at_um if transition.used_side > 0 else transition.at_um - first_um
+    return float(used_um / 1e3)
+
+
+def cut_doubts(used_mm: float, depth_mm: float) -> tuple[Reason, ...]:
+    """Why a scale that makes so much used edge is in doubt.
+
+    Parameters
+    ----------
+    used_mm : float
+        From `used_edge_mm`.
+    depth_mm : float
+        Programmed depth of cut.
+
+    Returns
+    -------
+    tuple of Reason
+        Empty where it is no more than may be a wrong depth.
+    """
+    return (reason("scale-against-cut", depth_mm=depth_mm),) if used_mm > TWICE_AS_DEEP * depth_mm else ()
+
+
 def place_findings(
     transition: Transition,
     visible_um: Array,
@@ -93,7 +131,7 @@ def place_findings(
     on_photo : PlaceOnPhoto
         Of the transition, on the silhouette.
     u_scale : float
-        Relative standard uncertainty of the scale.
+        Relative standard uncertainty of the scale along the edge.
     depth_mm : float
         Programmed depth of cut.
     method : str
@@ -103,10 +141,8 @@ def place_findings(
     -------
     list of Finding
     """
-    first_um, last_um = visible_um[0], visible_um[-1]
     # of either side, where nothing tells which is used: the length itself is refused then
-    used_um = last_um - transition.at_um if transition.used_side > 0 else transition.at_um - first_um
-    used_mm = used_um / 1e3
+    used_mm = used_edge_mm(transition, visible_um)
     place = Input("place of the transition along the edge", 0.0, transition.u_at_um)
     depth = Input("depth of the edge at the transition", 0.0, on_photo.um_per_px)
     per_um = 1.0 / on_photo.um_per_px

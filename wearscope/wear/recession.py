@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.light.edge_light import LightFit
 from wearscope.metrology.findings import Finding, detection_limit, found, refused
-from wearscope.metrology.uncertainty import Budget, Input, Measurement, apart, propagate
+from wearscope.metrology.uncertainty import Budget, Input, Measurement, apart, linear, propagate
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.measured import Edge, MeasuredStrip, ZoneFits, scale_error
+from wearscope.wear.wedge import square_factor, square_on
 
 Array = NDArray[np.float64]
 
@@ -56,7 +57,7 @@ def rounding_findings(measured: MeasuredStrip, method: str, *, worn_flat: bool =
         return [refused(quantity, zone, why, method) for quantity, zone in ROUNDING_ROWS]
     wear = wear_of(used, unused, edge, line, factor, measured.u_scale)
     recession, radius, grown = (propagate(each) for each in (wear.recession, wear.radius, wear.grown))
-    limits = _limits(used, unused, line, factor)
+    limits = _limits(used, unused, line, edge, factor)
     moved = recession.value > limits.recession_um or grown.value > limits.grown_um
     doubts = edge.doubts or _doubts(measured, factor, recession, grown, moved=moved, worn_flat=worn_flat)
     if recession.value < -limits.recession_um:
@@ -97,7 +98,7 @@ class _Limits:
     grown_um: float
 
 
-def _limits(used: LightFit, unused: LightFit, line: Input | None, factor: Budget) -> _Limits:
+def _limits(used: LightFit, unused: LightFit, line: Input | None, edge: Edge, factor: Budget) -> _Limits:
     """3.29 times what recession and growth would be uncertain by if the edge had not moved.
 
     Then tilt, wedge and scale have nothing to work on: they enter in proportion to what has moved. Without an unused
@@ -105,10 +106,15 @@ def _limits(used: LightFit, unused: LightFit, line: Input | None, factor: Budget
     """
     u_grown = float(np.hypot(unused.u_radius_um, used.u_radius_um))
     if line is None:
-        return _Limits(detection_limit(factor.value * u_grown), detection_limit(u_grown))
+        square = square_factor(factor, edge.tilt.value)
+        return _Limits(detection_limit(square.value * u_grown), detection_limit(u_grown))
     u_moved = float(np.sqrt(unused.u_silhouette_um**2 + used.u_silhouette_um**2 + line.u**2))
     u_grown = min(u_grown, u_moved / max(factor.value, LEAST_FACTOR))
-    return _Limits(detection_limit(u_moved), detection_limit(u_grown))
+    # seen from aside, what the radius is uncertain by counts too
+    by_moved, by_grown = (float(square_on(*one, edge.tilt.value)) for one in ((1.0, 0.0), (0.0, 1.0)))
+    of_fits = (linear(0.0, [(by_moved, fit.silhouette), (by_grown, fit.radius)]).u for fit in (used, unused))
+    u_square = float(np.sqrt(sum(u**2 for u in of_fits) + (by_moved * line.u) ** 2))
+    return _Limits(detection_limit(u_square), detection_limit(u_grown))
 
 
 def _doubts(
@@ -127,8 +133,9 @@ def _doubts(
     if factor.u > UNSURE_FACTOR * factor.value:
         return (reason("nearly-too-blunt"),)
     line_seen = measured.line_error() is not None
-    expected = grown.value * factor.value
-    u_apart = float(np.sqrt(recession.u**2 + (factor.value * grown.u) ** 2 + (grown.value * factor.u) ** 2))
+    square = square_factor(factor, measured.edge.tilt.value)
+    expected = grown.value * square.value
+    u_apart = float(np.sqrt(recession.u**2 + (square.value * grown.u) ** 2 + (grown.value * square.u) ** 2))
     if line_seen and abs(recession.value - expected) > CONTRADICTION * u_apart:
         return (reason("recession-against-radius", expected_um=expected),)
     if used.strained:
@@ -194,6 +201,9 @@ def wear_of(
 ) -> Wear:
     """Describe the measurement of recession and radius, for `propagate` and `monte_carlo` alike.
 
+    Recession is how far the edge line has moved back as seen along the face normal, whichever way the camera looked:
+    the silhouettes of a tilted view are turned square to the face by `square_on`.
+
     Parameters
     ----------
     used, unused : LightFit
@@ -211,7 +221,6 @@ def wear_of(
     Wear
     """
     scale = scale_error(u_scale)
-    grown_um = used.radius_um - unused.radius_um
     # The model misses the two edges each in its own way, which no input holds. Letting what the fits share cancel
     # makes u of the recession up to 29 % smaller, and errors on photographs of known wear do not bear that out.
     (s_used, r_used), (s_unused, r_unused) = (
@@ -222,16 +231,23 @@ def wear_of(
     def grown(used_um: Array, unused_um: Array, scale: Array) -> Array:
         return (used_um - unused_um) * scale
 
-    def seen(used_um: Array, unused_um: Array, line_um: Array, turned: Array, scale: Array) -> Array:
-        # a camera turned by τ sees the silhouette of the larger arc farther out, by τ for each micron it has grown
-        return (used_um - unused_um - line_um + grown_um * turned) * scale
+    def seen(
+        used_um: Array,
+        unused_um: Array,
+        r_used: Array,
+        r_unused: Array,
+        line_um: Array,
+        tilt: Array,
+        scale: Array,
+    ) -> Array:
+        return square_on(used_um - unused_um - line_um, r_used - r_unused, tilt) * scale
 
     def by_wedge(used_um: Array, unused_um: Array, factor: Array, scale: Array) -> Array:
         return (used_um - unused_um) * factor * scale
 
-    recession = Measurement(by_wedge, (r_used, r_unused, factor, scale))
+    recession = Measurement(by_wedge, (r_used, r_unused, square_factor(factor, edge.tilt.value), scale))
     if line is not None:
-        recession = Measurement(seen, (s_used, s_unused, line, replace(edge.tilt, value=0.0), scale))
+        recession = Measurement(seen, (s_used, s_unused, r_used, r_unused, line, edge.tilt, scale))
     return Wear(
         recession=recession,
         radius=Measurement(np.multiply, (used.radius, scale)),

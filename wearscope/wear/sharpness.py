@@ -7,10 +7,30 @@ import numpy as np
 from wearscope.light.edge_light import LightFit
 from wearscope.metrology.findings import Finding, found
 from wearscope.metrology.uncertainty import Input, Measurement, propagate
-from wearscope.quantities.reasons import Reason
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.measured import scale_error
 
 U_BLUR_SHARE = 0.15  # of the blur: a point spread is no Gaussian; chosen, no source
+
+# Of a microscope's picture, as a Gaussian sigma: 0.21 times the wavelength over the numerical aperture (B. Zhang, J.
+# Zerubia, J.-C. Olivo-Marin, Applied Optics 46 (2007), from memory) is 0.2 µm at 0.55 in green light
+SHARPEST_UM = 0.2
+
+
+def blur_doubts(blur_um: float) -> tuple[Reason, ...]:
+    """Why a scale that makes an edge so sharp is in doubt.
+
+    Parameters
+    ----------
+    blur_um : float
+        Of the edge, as the Gaussian sigma.
+
+    Returns
+    -------
+    tuple of Reason
+        Empty where light allows it.
+    """
+    return (reason("sharper-than-light", blur_um=blur_um),) if blur_um < SHARPEST_UM else ()
 
 
 def sharpness_finding(fit: LightFit, u_scale: float, remark: Reason, method: str) -> Finding:

@@ -129,6 +129,96 @@ def area_removed(radius_um: float, wedge_angle: float) -> float:
     return float(radius_um**2 * (1.0 / np.tan(wedge_angle / 2.0) - (np.pi - wedge_angle) / 2.0))
 
 
+def square_on(moved_um: float | Array, grown_um: float | Array, tilt: float | Array) -> Array:
+    """How far the silhouette has moved back as seen along the face normal, from what a tilted camera sees.
+
+    Parameters
+    ----------
+    moved_um : ndarray
+        By how much the silhouette lies further into the tool in the picture.
+    grown_um : ndarray
+        By how much the radius of the arc that makes it is larger.
+    tilt : ndarray
+        Radians.
+
+    Returns
+    -------
+    ndarray
+
+    Notes
+    -----
+    In the section let the arc's centre lie a into the tool along the face and b below it. A camera tilted by τ
+    sees it a cos τ - b sin τ into the tool, and the silhouette one radius outside that. The arc touches the face
+    that is looked at, so b = r. Between two edges the silhouette has then moved by M = Δa cos τ - Δr sin τ - Δr
+    in the picture, and by Δa - Δr for a camera square to the face, which is M / cos τ + Δr ((1 + sin τ) / cos τ -
+    1). The wedge angle has no say: with Δa = Δr cot(β/2) these are the known factors cot(β/2) cos τ - sin τ - 1
+    and cot(β/2) - 1.
+
+    Examples
+    --------
+    An edge of 60° rounded by 20 µm more, seen from 10° towards the open side:
+
+    >>> tilt = np.radians(10.0)
+    >>> moved_um = 20.0 * factor_of(np.radians(60.0), tilt)
+    >>> moved_um.round(2), square_on(moved_um, 20.0, tilt).round(2)
+    (np.float64(10.64), np.float64(14.64))
+    """
+    nearer = (1.0 + np.sin(tilt)) / np.cos(tilt) - 1.0
+    return np.asarray(moved_um / np.cos(tilt) + grown_um * nearer)
+
+
+def square_factor(factor: Budget, tilt: float) -> Budget:
+    """The factor that a camera square to the face would see, from that of a tilted one.
+
+    Parameters
+    ----------
+    factor : Budget
+        From `recession_factor`. What its tilt is uncertain by stays: the face normal is known no better.
+    tilt : float
+        Radians.
+
+    Returns
+    -------
+    Budget
+    """
+    return linear(float(square_on(factor.value, 1.0, tilt)), [(float(1.0 / np.cos(tilt)), factor)])
+
+
+def square_depth(depth_um: Array, radius_um: float, tilt: float) -> Array:
+    """Depth of places below the silhouette as seen along the face normal, from that in a tilted camera's picture.
+
+    Parameters
+    ----------
+    depth_um : ndarray
+        Below the silhouette in the picture.
+    radius_um : float
+    tilt : float
+        Radians.
+
+    Returns
+    -------
+    ndarray
+        0 on the part of the arc that is hidden from a camera square to the face.
+
+    Notes
+    -----
+    Where the surface leans from the face normal by φ, it lies r (1 - sin φ) below the silhouette that a camera square
+    to the face sees, and r (1 - sin(φ - τ)) below that of a tilted one. Beyond the arc lengths shrink by cos τ.
+
+    Examples
+    --------
+    >>> square_depth(np.array([0.0, 30.0, 80.0]), 20.0, np.radians(10.0)).round(1)
+    array([ 0. , 26.6, 77.4])
+    """
+    if tilt == 0.0:
+        return depth_um
+    lean = np.arcsin(np.clip(1.0 - depth_um / radius_um, -1.0, 1.0)) + tilt
+    arc_um = radius_um * (1.0 - np.sin(np.clip(lean, 0.0, np.pi / 2.0)))
+    end_um = radius_um * (1.0 + np.sin(tilt))
+    beyond_um = radius_um + (depth_um - end_um) / np.cos(tilt)
+    return np.where(depth_um < 0.0, depth_um / np.cos(tilt), np.where(depth_um < end_um, arc_um, beyond_um))
+
+
 def view_tilt(tilt: float, u_tilt: float, u_turned: float = 0.0) -> Budget:
     """How far the view is from the face normal, radians.
 
@@ -185,7 +275,7 @@ def recession_factor(
     return propagate(Measurement(factor_of, inputs))
 
 
-def factor_of(wedge_angle: Array, tilt: Array) -> Array:
+def factor_of(wedge_angle: float | Array, tilt: float | Array) -> Array:
     """The recession factor of many wedges and tilts, as long as the arc makes the silhouette.
 
     Parameters

@@ -163,7 +163,7 @@ def _in_windows(columns: NDArray[np.bool_], step_um: float) -> list[NDArray[np.b
 def _for_whole_zone(used: LightFit, unused: LightFit, fitted_um: float, zone_um: float) -> LightFit:
     """The fit of a zone's sharp columns carried over to all of it, by the depth of the trace.
 
-    Trace, silhouette and radius move in proportion (see `measured.recession_along`).
+    Trace, silhouette and radius move in proportion (see `measured.moved_along`).
     """
     if fitted_um <= LEAST_DEPARTURE_UM:
         return used

@@ -58,6 +58,8 @@ class Scale:
         What was seen and assumed, for the person.
     source : {"graticule", "stated", "embedded"}
         Where the scale comes from.
+    normal_deg : float
+        Of a graticule, the direction square to its lines, or to those of one of its directions, from +x towards +y.
     """
 
     name: str
@@ -68,6 +70,7 @@ class Scale:
     status: Literal["ok", "doubtful", "refused"]
     note: str
     source: Literal["graticule", "stated", "embedded"]
+    normal_deg: float = 0.0
 
     @property
     def um_per_px(self) -> float:
@@ -214,6 +217,7 @@ def scale_from_graticule(
         "doubtful" if doubts else "ok",
         note,
         "graticule",
+        rulings[0].angle_deg,
     )
 
 
@@ -247,5 +251,6 @@ def _axis_doubts(axes: Axes) -> list[str]:
     if abs(x - y) <= AXES_DIFFER * max(u_difference, 1e-12 * x):
         return []
     return [
-        f"the axes differ by {abs(x / y - 1):.2%}: the picture has been stretched, or the scale is tilted"
+        f"the axes differ by {abs(x / y - 1):.2%}: the picture has been stretched, or the scale is tilted; "
+        "each length goes by its own axis, so lay the scale flat, and save photos as they come from the camera"
     ]

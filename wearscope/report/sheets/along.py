@@ -101,7 +101,7 @@ def draw_along(page: Page, y: float, c: SheetContent, close_ups: tuple[CloseUp, 
 
 def _side_ticks(page: Page, new: EdgeView, along: AlongAxis, across: AcrossAxis, top: int) -> None:
     """Mark the new-state edge line beside its strip, which itself stays untouched."""
-    line = new.silhouette_um - new.recession_um
+    line = new.new_edge_um
     near = (new.strip.s_um >= along.s_range_um[0]) & (new.strip.s_um <= along.s_range_um[1])
     seen = np.flatnonzero(near & np.isfinite(line))
     if seen.size:
@@ -121,7 +121,7 @@ def _mark_strip(page: Page, view: EdgeView, along: AlongAxis, across: AcrossAxis
     if view.substrate is not None:
         _outline_substrate(page, view, along, across, top)
     # In the unused zone both lines are one; the dashes would only clutter it.
-    elsewhere = np.where(view.zone == UNUSED, np.nan, silhouette - view.recession_um)
+    elsewhere = np.where(view.zone == UNUSED, np.nan, view.new_edge_um)
     _edge_line(page, s_um, elsewhere, along, across, top, EDGE_NEW)
     _edge_line(page, s_um, silhouette, along, across, top, EDGE_NOW)
     if view.land_um is not None:

@@ -241,7 +241,7 @@ def _edge_ticks(page: Page, close_up: CloseUp, frame: tuple[int, int, int, int],
     ):
         near = np.abs(view.strip.s_um - s) <= 25
         for line, (colour, dashes) in (
-            (view.silhouette_um - view.recession_um, EDGE_NEW),
+            (view.new_edge_um, EDGE_NEW),
             (view.silhouette_um, EDGE_NOW),
         ):
             here = line[near & np.isfinite(line)]
