@@ -246,6 +246,32 @@ def test_a_worn_photo_out_of_focus(pair, smear):
             assert error.inside
 
 
+def tinted(red, blue):
+    """Both photos with another white balance, as a camera sets it anew for each picture."""
+
+    def change(file, folder):
+        gains = np.array((blue, 1.0, red) if file.stem == "worn" else (1.0, 1.0, 1.0)) * 0.7
+        codes = cv2.imread(str(file), cv2.IMREAD_COLOR).astype(np.float64) / 255.0
+        target = folder / f"{file.stem}.png"
+        # gains are of light, and a code is about its root of 2.2
+        cv2.imwrite(str(target), np.clip(np.rint(255.0 * codes * np.power(gains, 1 / 2.2)), 0, 255))
+        return target
+
+    return change
+
+
+@pytest.mark.parametrize(("red", "blue"), [(1.3, 0.75), (0.72, 1.25)])
+@pytest.mark.parametrize(
+    "pair", [pair for pair in ALL if pair.name in ("ref-2", "90210-1", "90210-8")], ids=name_of
+)
+def test_white_balance_does_not_move_the_coating(pair, red, blue):
+    found, refusal = rows_of(inspect_pair(pair, change=tinted(red, blue)))
+    assert not refusal
+    row = found["coating_loss", "used"]
+    assert row.status == "ok"
+    assert row.value == pytest.approx(pair.truth["worn"]["coating_loss_100um_used"], abs=0.03)
+
+
 @pytest.mark.parametrize("pair", [pair for pair in ALL if pair.name in SOFT], ids=name_of)
 def test_a_photo_too_soft_is_refused(pair):
     assert "out of focus" in rows_of(inspect_pair(pair, change=smeared(gaussian(5.0))))[1]

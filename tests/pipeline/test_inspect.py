@@ -330,8 +330,8 @@ class TestRefusals:
         assert "grind marks" in refusal_of(tmp_path, worn=replace(WORN, marks_seed=5))
 
     def test_the_wrong_bit(self, tmp_path):
-        # another coating, its grind marks too faint to tell
-        new, worn = (replace(flute, marks=0.0) for flute in (NEW, WORN))
+        # another coating before the same card, its grind marks too faint to tell
+        new, worn = (replace(flute, marks=0.0, background=CARD) for flute in (NEW, WORN))
         assert "colour" in refusal_of(tmp_path, new=new, worn=replace(worn, face=VIOLET))
 
     def test_out_of_focus(self, tmp_path):

@@ -18,6 +18,7 @@ from scipy.ndimage import gaussian_filter1d
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.edge_selection import DEGREE
 from wearscope.imaging.located_edge import LocatedEdge
+from wearscope.light.clipping import CLIPPED
 from wearscope.light.strip import Strip, grey
 from wearscope.metrology.robust import scatter
 
@@ -31,7 +32,7 @@ ZOOMS = np.arange(-0.05, 0.0501, 0.0025)  # from 1, that are tried: a zoom ring 
 WIDE_ZOOMS = np.geomspace(0.66, 1.52, 335) - 1.0
 SURE_ZOOM = 5.0  # standard uncertainties by which a zoom must differ from 1 to count
 LEAST_ZOOM = 0.004  # from 1: less is within what a scale is good to; chosen, no source
-# Difference of log colour ratios of two faces that no change of lamp or white balance makes
+# Difference of log colour ratios of two faces, against what lies behind, that no change of lamp makes
 OTHER_COLOUR = 0.25
 # Limits without another ground are chosen, no source; tests/imaging/test_registration.py holds what must be told by
 # them and what must not.
@@ -47,6 +48,11 @@ MISSED = 0.55  # share of what clear marks should reach, below which they are ot
 ROUNDS, MOST_STEP_PX, MOST_ZOOM_STEP = 8, 1.0, 2e-3  # of the refinement, and how far it goes in each
 CORRELATED = 8.0  # columns that blur and smoothing make one reading
 COLOUR_COLUMNS = 3  # every so many tell the colour of all
+BEHIND_UM = (-150.0, -60.0)  # from the line: what lies behind the tool
+LEAST_LIT, MOST_BURNT = (
+    0.05,
+    0.1,
+)  # of full light, and share of burnt-out pixels, for a colour that says something
 CERTAIN = 6.0  # peak over the scatter of the correlation that chance does not reach in these many trials
 LIKELY = 3.5  # enough when the peak is also as high as these marks should reach
 CLEAR = 0.47  # expected correlation from which the marks of the same flute cannot be missed
@@ -264,8 +270,9 @@ def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch
         )
     if match.verdict == "unclear" and colour_difference(now, new) > OTHER_COLOUR:
         raise PhotoRefused(
-            f"{now.name}: its face has another colour than {new.name}; it shows another bit, or another light",
-            f"{cure}, with lamp and white balance as they were",
+            f"{now.name}: its face has another colour than {new.name}, each against what lies behind; it shows "
+            "another bit, or stands before something else",
+            f"{cure}, before the same card",
             "other-colour",
         )
     if match.verdict == "same" and abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
@@ -278,7 +285,9 @@ def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch
 
 
 def colour_difference(now: LocatedEdge, new: LocatedEdge) -> float:
-    """How far apart the colours of two faces are.
+    """How far apart the colours of two faces are, each against what lies behind it in its own photo.
+
+    A camera sets its white balance anew for every picture, so a face's colour says nothing by itself.
 
     Parameters
     ----------
@@ -287,21 +296,28 @@ def colour_difference(now: LocatedEdge, new: LocatedEdge) -> float:
     Returns
     -------
     float
-        Distance of the log ratios of red and blue to green; 0 when a photo is grey.
+        Distance of the log ratios of red and blue to green; 0 when a photo is grey, or nothing behind the tool tells
+        what its camera takes for white.
     """
     if now.photo.grey or new.photo.grey:
         return 0.0
-    ratios = []
-    for strip in (now.strip, new.strip):
-        face = strip.light[(strip.d_um > MARKS_UM[0]) & (strip.d_um < MARKS_UM[1]), ::COLOUR_COLUMNS].reshape(
-            -1, 3
-        )
-        face = face[np.isfinite(face[:, 0])]
-        if len(face) == 0:
-            return 0.0
-        light = np.maximum(face.mean(axis=0, dtype=np.float64), 1e-3)
-        ratios.append(np.log(light[[0, 2]] / light[1]))
-    return float(np.hypot(*(ratios[0] - ratios[1])))
+    tints = [_tint(strip) for strip in (now.strip, new.strip)]
+    return 0.0 if tints[0] is None or tints[1] is None else float(np.hypot(*(tints[0] - tints[1])))
+
+
+def _tint(strip: Strip) -> Array | None:
+    """Log ratios of red and blue to green of the face less those of what lies behind; None where that is unlit."""
+    logs = []
+    for first_um, last_um in (MARKS_UM, BEHIND_UM):
+        rows = (strip.d_um > first_um) & (strip.d_um < last_um)
+        light = strip.light[rows, ::COLOUR_COLUMNS].reshape(-1, 3)
+        light = light[np.isfinite(light[:, 0])]
+        mean = light.mean(axis=0, dtype=np.float64) if len(light) else np.zeros(3)
+        if mean.min() < LEAST_LIT or (light.max(axis=1) >= CLIPPED).mean() > MOST_BURNT:
+            return None
+        logs.append(np.log(mean))
+    against = logs[0] - logs[1]
+    return np.asarray(against[[0, 2]] - against[1])
 
 
 def new_offset_um(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Array:

@@ -216,9 +216,8 @@ def map_substrate(
     far = far_share(band, coating)
     excess = np.maximum(far - BEYOND_USUAL * usual.far, 0.0)
     excess[:bleed] = 0.0
-    own, mixed = _substrate(
-        strip, departure, coating, silhouette_um, readable & used[None, :], band, far, excess
-    )
+    own = _substrate(strip, departure, coating, silhouette_um, readable & used[None, :], far, excess)
+    own, mixed = (None, False) if own is None else _purest(own, band, coating, bleed)
     stray = float(usual.far[bleed:].sum() / max(len(usual.far), 1))
     inside = strip.d_um[:, None] >= silhouette_um[None, :]
     return CoatingMap(
@@ -287,26 +286,24 @@ def _substrate(
     coating: CoatingColour,
     silhouette_um: Array,
     readable: Mask,
-    band: Array,
     far: Array,
     excess: Array,
-) -> tuple[Array | None, bool]:
-    """The substrate's departure from the coating's colour, if there is one, and whether most of its pixels are mixed.
+) -> Array | None:
+    """The substrate's departure from the coating's colour, if there is one.
 
     It is looked for at the depths where pixels stray in excess of what they do on an unused edge.
     """
     shown = np.flatnonzero(excess > 0.5 * far)
     if float(excess.mean()) <= LEAST_SHARE or not len(shown):
-        return None, False
+        return None
     step_um = step_um_of(strip)
     depth_um = strip.d_um[:, None] - silhouette_um[None, :]
     last_um = min((shown[-1] + 1) * step_um, BAND_UM)
     where = readable & (depth_um >= shown[0] * step_um) & (depth_um <= last_um)
-    own = _substrate_colour(departure, coating, where)
-    return (None, False) if own is None else _purest(own, band, coating)
+    return _substrate_colour(departure, coating, where)
 
 
-def _purest(departure: Array, band: Array, coating: CoatingColour) -> tuple[Array, bool]:
+def _purest(departure: Array, band: Array, coating: CoatingColour, bleed: int) -> tuple[Array, bool]:
     """The substrate's departure at the depth that shows most of it, and whether the others show far less.
 
     Parameters
@@ -315,6 +312,9 @@ def _purest(departure: Array, band: Array, coating: CoatingColour) -> tuple[Arra
         From pixels of all depths.
     band : ndarray, shape (K, columns, 2)
         By depth below the silhouette, NaN where it cannot be read.
+    coating : CoatingColour
+    bleed : int
+        Depths into which what lies beside bleeds.
     """
     seen = np.isfinite(band[..., 0]).mean(axis=1) > MOSTLY
     if not seen.any():
@@ -322,6 +322,9 @@ def _purest(departure: Array, band: Array, coating: CoatingColour) -> tuple[Arra
     by_depth = median_of_seen(band[seen])
     weights = coating.inverse_covariance @ departure
     share = by_depth @ weights / float(departure @ weights)
+    if (share > MEMBER).sum() > bleed:
+        # so wide a strip is not all mixed: what departs by more is no purer, but of another colour
+        return departure, False
     best = by_depth[int(np.argmax(share))]
     return (best, True) if share.max() > MIXED else (departure, False)
 
