@@ -13,7 +13,10 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from pictures import BARE, CARD, DARK, VIOLET, Flute, measured, rows, save_light, write_trial
 
+from wearscope.errors import PhotoRefused
+from wearscope.imaging.edge_search import NO_MARKS
 from wearscope.metrology.uncertainty import coverage_factor
+from wearscope.pipeline import sources
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.sources import read_scales
 from wearscope.report.budget_words import ADVICE, kind_of, lines, what_to_improve
@@ -565,3 +568,23 @@ class TestResin:
         for key in (("edge_recession", "difference"), ("edge_radius", "used")):
             assert found[key].status == "doubtful"
             assert "clean it" in found[key].note
+
+
+def test_a_later_photo_tells_which_line_of_the_new_state_photo_is_the_edge(tmp_path, monkeypatch):
+    def unclear_alone(prepared, reach_px, marks=NO_MARKS, like=None):
+        if prepared.photo.path.name == "000.png" and like is None:
+            raise PhotoRefused(
+                "000.png: no line in it is clearly the cutting edge", "mark it", "edge-unclear"
+            )
+        return edge_line(prepared, reach_px, marks, like)
+
+    edge_line = sources.edge_line
+    monkeypatch.setattr(sources, "edge_line", unclear_alone)
+    paths = {0: NEW.save(tmp_path / "000.png"), 100: WORN.save(tmp_path / "100.png")}
+    alone = measured(write_trial(tmp_path, {0: paths[0]}), 0)
+    assert alone.refusal_code == "edge-unclear"
+    both = write_trial(tmp_path, paths)
+    assert rows(measured(both, 0))["edge_radius", "unused"].status == "ok"
+    found = measured(both, 100)
+    assert not found.warnings
+    assert rows(found)["edge_recession", "difference"].method.startswith("light-fit+new-state")

@@ -38,6 +38,9 @@ from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
 
+EDGE_UNCLEAR = "edge-unclear"
+"""Code of the refusal of a photo in which several lines could be the edge."""
+
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 
 
@@ -59,9 +62,9 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     PhotoRefused, EdgeOutOfFrameError
         The photo cannot carry a measurement.
     """
-    located, lighting = locate_new(entry, sources), lighting_of(trial, entry)
+    located, lighting = locate_new(trial, entry, sources), lighting_of(trial, entry)
     edge = edge_of(trial.bit(entry.bit), entry)
-    worn = shows_wear(entry, sources, edge)
+    worn = shows_wear(trial, entry, sources, edge)
     fit = fit_as_new(located, edge.radius_um, lighting)
     require_quality(located, fit)
     fit = with_unresolved(fit, under(located, lighting))
@@ -102,11 +105,12 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     )
 
 
-def shows_wear(entry: PhotoEntry, sources: Sources, edge: Edge) -> bool:
+def shows_wear(trial: Trial, entry: PhotoEntry, sources: Sources, edge: Edge) -> bool:
     """Whether a new-state photo shows by itself that its flute has cut.
 
     Parameters
     ----------
+    trial : Trial
     entry : PhotoEntry
     sources : Sources
     edge : Edge
@@ -120,7 +124,7 @@ def shows_wear(entry: PhotoEntry, sources: Sources, edge: Edge) -> bool:
     PhotoRefused
         Its edge cannot be found.
     """
-    return sources.recall(_own_step, sources.located(entry), edge.coated) is not None
+    return sources.recall(_own_step, _found_new(trial, entry, sources), edge.coated) is not None
 
 
 def _own_step(located: LocatedEdge, coated: bool) -> OwnStep | None:
@@ -174,11 +178,12 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
     )
 
 
-def locate_new(entry: PhotoEntry, sources: Sources) -> LocatedEdge:
+def locate_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
     """Locate the edge in a new-state photo: all of it is of one kind, which sharpens its trace.
 
     Parameters
     ----------
+    trial : Trial
     entry : PhotoEntry
     sources : Sources
 
@@ -191,7 +196,31 @@ def locate_new(entry: PhotoEntry, sources: Sources) -> LocatedEdge:
     PhotoRefused
         It has no scale, or no line in it is clearly the edge.
     """
-    return sources.recall(_all_matched, sources.located(entry))
+    return sources.recall(_all_matched, _found_new(trial, entry, sources))
+
+
+def _found_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
+    """The edge of a new-state photo; where that is not plain, the one that lies as in a later photo of the flute."""
+    try:
+        return sources.located(entry)
+    except PhotoRefused as unclear:
+        like = _plain_edge(trial, entry, sources) if unclear.code == EDGE_UNCLEAR else None
+        if like is None:
+            raise
+        return sources.located(entry, like)
+
+
+def _plain_edge(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge | None:
+    """The edge in the first later photo of a flute that shows it without doubt."""
+    for later in trial.photos:
+        if later is not entry and trial.new_state(later) is entry:
+            try:
+                located = sources.located(later)
+            except PhotoRefused:
+                continue
+            if not located.doubts:
+                return located
+    return None
 
 
 def _all_matched(located: LocatedEdge) -> LocatedEdge:

@@ -197,7 +197,7 @@ def _locate(trial: Trial, entry: PhotoEntry, sources: Sources) -> Pair:
     warnings: tuple[str, ...] = ()
     if new_entry is not None:
         try:
-            new = locate_new(new_entry, sources)
+            new = locate_new(trial, new_entry, sources)
         except PhotoRefused as problem:
             warnings = (f"the new-state photo cannot be used ({problem.what}); measured without it",)
             new_entry = None
@@ -207,7 +207,9 @@ def _locate(trial: Trial, entry: PhotoEntry, sources: Sources) -> Pair:
         # both strips run the same way, for the tool lies on the same side of them
         side = used_side(new_entry, sources.said_of(new_entry), new)
     by_hand = sources.by_hand(entry) or (new_entry is not None and sources.by_hand(new_entry))
-    new_worn = new_entry is not None and shows_wear(new_entry, sources, edge_of(trial.bit(entry.bit), entry))
+    new_worn = new_entry is not None and shows_wear(
+        trial, new_entry, sources, edge_of(trial.bit(entry.bit), entry)
+    )
     return Pair(now, new, side, by_hand, warnings, new_worn)
 
 

@@ -20,8 +20,8 @@ from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 from wearscope.version import __version__
 
-TO_TRY_AGAIN = frozenset({"program-failed"})
-"""Refusals that may have been bad luck: they do not follow from what the numbers rest on."""
+TO_TRY_AGAIN = frozenset({"program-failed", "edge-unclear"})
+"""Refusals that do not follow from what the numbers rest on: bad luck, or what a further photo may clear up."""
 
 
 def place_of(entry: PhotoEntry) -> PhotoPlace:
