@@ -147,7 +147,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         drawing,
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *_doubts_of_match(pair, laid)),
-        pair.doubts,
+        (*pair.doubts, *divided.zones.doubts),
         _doubts_of_scale(job, divided, fitted),
     )
 

@@ -25,6 +25,8 @@ WORDS: dict[str, str] = {
     "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
     "used-side-unknown": "the photo does not tell on which side of the transition the edge is used, or its signs "
     "contradict each other; say so with used_side in the trial file",
+    "band-alone": "nothing but the light along the edge shows where the used edge ends; look whether it ends there, "
+    "or set the transition by hand",
     "zone-out-of-frame": "hardly any {zone} edge is in the frame beside the transition; photograph the place where "
     "the used edge ends",
     "nothing-to-compare-with": "no used edge beside an unused one is in this photo, and there is no new-state photo "
@@ -86,6 +88,8 @@ WORDS: dict[str, str] = {
     "judge the edge by recession and radius",
     "coating-colour-unread": "the coating's colour cannot be read here; light the face evenly and save the photo in "
     "colour",
+    "coating-colour-noisy": "the coating's colour scatters so much from pixel to pixel that bare carbide would not "
+    "stand out; give the face more light, and save the photo with less compression",
     "band-unread": "more than half of the band cannot be read; re-shoot with less glare",
     "coating-faint": "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or "
     "hide it; judge the coating by eye",

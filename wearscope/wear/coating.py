@@ -107,8 +107,8 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
                 view,
                 measured.u_scale,
             )
-        if mean is None or seen is None or (seen.grey and not seen.found):
-            why = reason("coating-like-carbide") if mean is not None else reason("coating-colour-unread")
+        if mean is None or seen is None or (not seen.found and (seen.grey or seen.noisy)):
+            why = _unread(mean, seen)
             out += [refused(quantity, zone, why, method) for quantity in COATING_ROWS]
             continue
         means[zone] = mean
@@ -123,6 +123,13 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
     elif len(measured.kept) == 2:
         out.append(refused("coating_loss", "difference", reason("other-zone-missing"), method))
     return out
+
+
+def _unread(mean: ZoneCoating | None, seen: CoatingMap | None) -> Reason:
+    """Why a coating cannot be told from what is under it."""
+    if mean is None or seen is None:
+        return reason("coating-colour-unread")
+    return reason("coating-like-carbide") if seen.grey else reason("coating-colour-noisy")
 
 
 def _doubts(mean: ZoneCoating, seen: CoatingMap, zone: Zone) -> tuple[Reason, ...]:

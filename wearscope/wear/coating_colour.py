@@ -340,6 +340,28 @@ def is_grey(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> bool:
     -------
     bool
     """
+    return float(np.hypot(*(coating.mean - _white(strip, silhouette_um) - CARBIDE))) < LIKE_CARBIDE
+
+
+def carbide_stands_out(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> float:
+    """By how many standard deviations of the coating's colour a pixel of bare carbide differs from it.
+
+    Parameters
+    ----------
+    strip : Strip
+    coating : CoatingColour
+    silhouette_um : ndarray, shape (S,)
+
+    Returns
+    -------
+    float
+    """
+    away = _white(strip, silhouette_um) + CARBIDE - coating.mean
+    return float(np.sqrt(away @ coating.inverse_covariance @ away))
+
+
+def _white(strip: Strip, silhouette_um: Array) -> Array:
+    """Log ratios red/green and blue/green of a white card behind an edge; the camera's white where there is none."""
     # every third column tells what lies behind
     behind = strip.light[strip.d_um < float(np.nanmin(silhouette_um)) - BEHIND_UM, ::3].reshape(-1, 3)
     white = behind[((behind > WHITE[0]) & (behind < WHITE[1])).all(axis=1)]
@@ -347,4 +369,4 @@ def is_grey(strip: Strip, coating: CoatingColour, silhouette_um: Array) -> bool:
     if len(white) > 0.5 * len(behind) > 50:
         logs = np.log(np.median(white, axis=0))
         of_white = np.asarray(logs[[0, 2]] - logs[1], float)
-    return float(np.hypot(*(coating.mean - of_white - CARBIDE))) < LIKE_CARBIDE
+    return of_white

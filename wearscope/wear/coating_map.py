@@ -18,6 +18,7 @@ from wearscope.wear.coating_colour import (
     UsualColour,
     band_rows,
     by_depth,
+    carbide_stands_out,
     colour_ratios,
     deep_colour,
     distance_from,
@@ -33,6 +34,8 @@ from wearscope.wear.measured import OUTSIDE_UM, MeasuredStrip
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Of the smoothing of colours, in samples: more only where a cheap camera's colours scatter too much
+BLURS_PX = (1.0, 2.0, 4.0)
 READABLE = 0.35  # of the face's light; darker places show the background rather than their own colour; chosen
 BLEED = 2.5  # times the blur: nearer to the silhouette the background's colour bleeds in; chosen: 99 % of a Gaussian
 # In log ratio: what uneven light and JPEG give, and what is safely more; chosen, no source
@@ -72,6 +75,8 @@ class CoatingMap:
         Standard uncertainty of where the two colours meet.
     grey : bool
         Whether the coating's colour is that of bare carbide, so that no loss need show.
+    noisy : bool
+        Whether colours scatter so much from pixel to pixel that bare carbide need not stand out.
     """
 
     substrate: Mask
@@ -82,6 +87,7 @@ class CoatingMap:
     faint: bool
     u_border_um: float
     grey: bool = False
+    noisy: bool = False
 
 
 def read_coating(measured: MeasuredStrip) -> CoatingMap | None:
@@ -96,17 +102,28 @@ def read_coating(measured: MeasuredStrip) -> CoatingMap | None:
     CoatingMap or None
         None where the coating's colour cannot be learnt.
     """
-    fits, labels, silhouette_um = measured.fits, measured.labels, measured.silhouette_um
-    if measured.grey or fits.unused is None:
+    if measured.grey or measured.fits.unused is None:
         return None
+    found = None
+    for blur_px in BLURS_PX:
+        found = _read(measured, blur_px)
+        if found is None or found.grey or not found.noisy:
+            break
+    return found
+
+
+def _read(measured: MeasuredStrip, blur_px: float) -> CoatingMap | None:
+    """Map bare substrate by colours smoothed by so many samples."""
+    fits, labels, silhouette_um = measured.fits, measured.labels, measured.silhouette_um
+    assert fits.unused is not None
     # what lies outside the edge has no say
     whole = measured.strip
     strip = whole.between(float(np.nanmin(silhouette_um)) - OUTSIDE_UM, np.inf)
-    ratios = even_out(strip, colour_ratios(strip), labels == UNUSED)
+    ratios = even_out(strip, colour_ratios(strip, blur_px), labels == UNUSED)
     unworn = _Unworn(strip, ratios, silhouette_um, labels == UNUSED)
     if measured.new is not None and not (labels == UNUSED).any():
         new = measured.new.between(-OUTSIDE_UM, np.inf)
-        unworn = _new_as_now(new, strip, ratios, fits.unused.silhouette_um)
+        unworn = _new_as_now(new, strip, ratios, fits.unused.silhouette_um, blur_px)
     colour = learn_coating(unworn.strip, unworn.ratios, unworn.columns)
     if colour is None:
         return None
@@ -127,6 +144,9 @@ def read_coating(measured: MeasuredStrip) -> CoatingMap | None:
         found,
         substrate=np.pad(found.substrate, ((outside, 0), (0, 0))),
         grey=is_grey(whole, colour, silhouette_um),
+        noisy=carbide_stands_out(whole, colour, silhouette_um) < SEPARATION,
+        # what is smoothed more shows a border less sharply
+        u_border_um=float(np.hypot(found.u_border_um, (blur_px - BLURS_PX[0]) * step_um_of(strip))),
     )
 
 
@@ -153,12 +173,14 @@ class _Unworn:
     columns: Mask
 
 
-def _new_as_now(new: Strip, now: Strip, ratios: NDArray[np.float32], silhouette_um: float) -> _Unworn:
+def _new_as_now(
+    new: Strip, now: Strip, ratios: NDArray[np.float32], silhouette_um: float, blur_px: float
+) -> _Unworn:
     """The new-state photo's edge in the colours of this photo.
 
     It was taken at another time: its colours are moved by what the two faces differ deep inside.
     """
-    of_new = even_out(new, colour_ratios(new))
+    of_new = even_out(new, colour_ratios(new, blur_px))
     ours, theirs = deep_colour(ratios, now), deep_colour(of_new, new)
     if ours is not None and theirs is not None:
         of_new = of_new + np.asarray(ours - theirs, np.float32)

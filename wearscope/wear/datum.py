@@ -32,6 +32,7 @@ CHIP_UM = 12.0  # a notch deeper than this, and than six times the scatter, is a
 SMOOTH_COLUMNS = (
     41  # of a trace, over which what is left is its scatter; chosen: longer than noise, shorter than wear
 )
+BAND_ALONE = ("band",)  # the signs of a place that nothing but the light of the band shows
 SMALLEST_STEP_UM = 1.5  # of the edge line; less is not told from a bend in the edge
 
 
@@ -60,6 +61,12 @@ class Zones:
     absent: Reason | None
     place: Transition | None = None
     one_kind: bool = True
+
+    @property
+    def doubts(self) -> tuple[Reason, ...]:
+        """Why the place, and all that is divided by it, is doubtful."""
+        alone = self.place is not None and self.place.signs == BAND_ALONE
+        return (reason("band-alone"),) if alone else ()
 
 
 @dataclass(frozen=True)
@@ -157,13 +164,12 @@ def find_zones(
         Sign("edge-line", difference_um, degree, rises=True, smallest=SMALLEST_STEP_UM, u_place_um=0.0),
         *other_signs,
     ]
-    band_side = (lambda _: None) if band is None else band.used_side
     if marked_um is not None:
-        place: Transition | None = marked_transition(s_um, signs, masked, marked_um, used_side, band_side)
+        place: Transition | None = marked_transition(s_um, signs, masked, marked_um, used_side, band)
     else:
-        place = find_transition(s_um, signs, masked, used_side=used_side, band_side=band_side)
+        place = find_transition(s_um, signs, masked, used_side=used_side, band=band)
         end = band.end(used_side) if place is None and band is not None else None
-        place = place if end is None else Transition(end[0], U_PLACE_BAND_UM, end[1], ("band",))
+        place = place if end is None else Transition(end[0], U_PLACE_BAND_UM, end[1], BAND_ALONE)
     return _divided(s_um, seen, masked, place, chips, reach_um)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter
 from skimage.measure import label, regionprops
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
+from wearscope.wear.band_light import BandLight
 from wearscope.wear.steps import Step, half_change, step_curve
 
 Array = NDArray[np.float64]
@@ -25,6 +26,7 @@ LEAST_TOGETHER = (
     6.0  # standard uncertainties by which all signs together must change; chosen: many places are tried
 )
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do; chosen
+OUTVOTE = 3  # signs of the same place outvote the light of the band, which is one of their causes; chosen
 MOST_U_PLACE_UM = 150.0  # half of the guard: a place known no better is none; chosen
 HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
 SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over; chosen
@@ -118,7 +120,7 @@ def find_transition(
     masked: Mask,
     *,
     used_side: int | None = None,
-    band_side: Callable[[float], int | None] = lambda _: None,
+    band: BandLight | None = None,
     least: float = LEAST_TOGETHER,
 ) -> Transition | None:
     """The depth-of-cut transition, or None when no sign shows one.
@@ -132,8 +134,8 @@ def find_transition(
         Places (chips) to leave out.
     used_side : int, optional
         Stated by the person; signs that say otherwise are left out.
-    band_side : callable
-        Which side of a place the light of the band shows to be used; None where it does not.
+    band : BandLight, optional
+        Shows which side of a place is used, too.
     least : float
         How many standard uncertainties the signs together must have to count.
 
@@ -180,13 +182,17 @@ def find_transition(
     u_mean = float(np.hypot(1.0 / np.sqrt(weight.sum()), spread))
     if u_mean > MOST_U_PLACE_UM:
         return None
-    used = used_side or _agreed_side(_side(near), band_side(mean))
+    used = used_side or _agreed_side(_side(near), band if len(near) < OUTVOTE else None, mean)
     return Transition(mean, u_mean, used, tuple(sign.name for sign, *_ in near))
 
 
-def _agreed_side(voted: int | None, shown: int | None) -> int:
+def _agreed_side(voted: int | None, band: BandLight | None, at_um: float) -> int:
     """The used side by the signs that wear can only raise, and by the light of the band; 0 where they disagree."""
-    return 0 if voted and shown and voted != shown else voted or shown or 0
+    if band is None:
+        return voted or 0
+    if voted:
+        return 0 if band.leans_to(at_um) == -voted else voted
+    return band.used_side(at_um) or 0
 
 
 def marked_transition(
@@ -195,7 +201,7 @@ def marked_transition(
     masked: Mask,
     at_um: float,
     used_side: int | None,
-    band_side: Callable[[float], int | None] = lambda _: None,
+    band: BandLight | None = None,
 ) -> Transition:
     """The transition where a person has set it.
 
@@ -207,7 +213,7 @@ def marked_transition(
         Where it was set.
     used_side : int or None
         Which side is used, if that was said; else the signs near the place decide.
-    band_side : callable
+    band : BandLight, optional
         As of `find_transition`.
 
     Returns
@@ -221,7 +227,7 @@ def marked_transition(
         step = curve.near(at_um, GUARD_UM) if curve is not None and sign.rises else None
         if step is not None and step.significance >= LEAST_OF_ONE:
             shown.append((sign, step, (step.at_um, 0.0)))
-    used = used_side or _agreed_side(_side(shown), band_side(at_um))
+    used = used_side or _agreed_side(_side(shown), band, at_um)
     return Transition(at_um, HAND_U_UM, used, ())
 
 
