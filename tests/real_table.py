@@ -138,7 +138,10 @@ def edge_right(truth: Truth, found: Inspection) -> bool:
     located = found.on_photo.located
     work = (truth.edge_px + 0.5) / located.reduction - 0.5
     off_px = float(np.median(np.abs(offset_from(work, located.line)))) * located.reduction
-    return off_px <= max(RIGHT_PX, truth.u_px + RIGHT_PX / 2) and float(located.line.inward @ np.array(truth.into)) > 0.5
+    return (
+        off_px <= max(RIGHT_PX, truth.u_px + RIGHT_PX / 2)
+        and float(located.line.inward @ np.array(truth.into)) > 0.5
+    )
 
 
 def edges(name: str, truths: list[Truth], *, marked: bool) -> str:

@@ -219,6 +219,5 @@ def test_lengths_say_their_unit():
         "wearscope.imaging.calibration.ruling.Ruling.cov",
         "wearscope.imaging.section_tip.Corner.flank_a",
         "wearscope.imaging.section_tip.Corner.flank_b",
-        "wearscope.wear.band_light.BandLight.change",
-        "wearscope.wear.band_light.BandLight.departs",
+        "wearscope.wear.band_light.BandLight.band",
     }

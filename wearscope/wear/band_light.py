@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -56,15 +57,25 @@ class BandLight:
     ----------
     s_um : ndarray, shape (N,)
         Places along the edge.
-    departs : ndarray, shape (N,)
-        How far the band's light differs from the face's, as the mean of absolute log ratios; NaN where not seen.
-    change : ndarray, shape (N,)
-        By how much the band differs between the two sides of each place, in standard deviations; NaN near the ends.
+    band : ndarray, shape (K, N)
+        Logarithm of the light at each depth less that of the face, NaN where not seen.
     """
 
     s_um: Array
-    departs: Array
-    change: Array
+    band: Array
+
+    @cached_property
+    def departs(self) -> Array:
+        """How far the band's light differs from the face's: mean of absolute log ratios, NaN where not seen."""
+        return np.asarray(np.abs(self.band).mean(axis=0))
+
+    @cached_property
+    def change(self) -> Array:
+        """How much the band differs between the two sides of each place, in standard deviations; NaN near the ends.
+
+        The root mean square over the depths of the difference of the medians of both windows over their scatter.
+        """
+        return _changes(self.s_um, self.band)
 
     def used_side(self, at_um: float) -> int | None:
         """On which side of a place the band is worn.
@@ -164,18 +175,8 @@ def band_light(strip: Strip, trace_um: Array) -> BandLight:
     Notes
     -----
     At each depth the logarithm of the light, less that of the face deeper in at the same place, which takes a lamp's
-    uneven light out. The change is the root mean square over the depths of the difference of the medians of both
-    windows over their scatter.
+    uneven light out.
     """
-    s_um, band = _band(strip, trace_um)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # columns that are not seen
-        departs = np.nanmean(np.abs(band), axis=0)
-    return BandLight(s_um, departs, _changes(s_um, band))
-
-
-def _band(strip: Strip, trace_um: Array) -> tuple[Array, Array]:
-    """Places of blocks along the edge, and the logarithm of light at each depth less the face's, shape (K, N)."""
     light = grey(strip.light).astype(np.float64)
     inward_um = strip.d_um[:, None] - trace_um[None, :]
     per_block = max(1, round(BLOCK_UM / float(strip.s_um[1] - strip.s_um[0])))
@@ -190,7 +191,7 @@ def _band(strip: Strip, trace_um: Array) -> tuple[Array, Array]:
             rows.append(np.nanmean(column.reshape(blocks, per_block), axis=1))
     logs = np.log(np.maximum(np.array(rows), LEAST_LIGHT))
     s_um = strip.s_um[: blocks * per_block].reshape(blocks, per_block).mean(axis=1)
-    return s_um, logs[:-1] - logs[-1]
+    return BandLight(s_um, logs[:-1] - logs[-1])
 
 
 def _changes(s_um: Array, band: Array) -> Array:
