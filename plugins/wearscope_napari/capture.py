@@ -160,7 +160,7 @@ class Capture(QWidget):
 
     def _flutes(self, name: str) -> None:
         trial = self._trial()
-        flutes = {bit.name: bit.flutes for bit in trial.bits} if trial else {}
+        flutes = {bit.name: bit.flutes for bit in trial.bits if bit.flutes is not None} if trial else {}
         self.flute.setMaximum(flutes.get(name, 100))
 
     def _trial(self) -> Trial | None:

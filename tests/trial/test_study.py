@@ -231,7 +231,7 @@ def test_a_wrong_trial_is_said_with_its_own_lines(folder):
     [
         ("-{repeat}", "", "has no {repeat}"),
         ('view = "relief"', 'view = "relief"\ntaken_by = "Ann"', "has {taken_by} although taken_by is given"),
-        ("{taken_by}", "{who}", "has {who}; give {bit}, {parts}, {flute}, {repeat} and either"),
+        ("{taken_by}", "{who}", "has {who}; give {bit}, {parts}, {flute}, {repeat}, {view} or the key view"),
     ],
 )
 def test_wrong_patterns(folder, old, new, says):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from wearscope.economics.curve import Array
 from wearscope.trial import Bit, Cost
+from wearscope.trial.asking import stated
 
 
 @dataclass(frozen=True)
@@ -99,4 +100,4 @@ def use_of(bit: Bit, cost: Cost) -> Use:
     """
     lives = 1 + bit.regrinds
     change_over = cost.change_over_minutes / 60 * cost.rate_per_hour
-    return Use(bit.price + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over, lives)
+    return Use(stated(bit.price) + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over, lives)

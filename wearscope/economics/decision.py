@@ -32,6 +32,7 @@ from wearscope.log.records import Record
 from wearscope.process.fairness import SAME, fair_trial
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial import Bit, Trial
+from wearscope.trial.asking import COST_KEYS, require, stated
 
 SEED = 20_240_229
 """All draws start from it and the bit's name, so that the same rows give the same outcome."""
@@ -95,9 +96,12 @@ def outcome_of(trial: Trial, records: Sequence[Record], over: Over = "parts") ->
 
     Raises
     ------
+    TrialError
+        The trial file does not say what a bit costs, or how many flutes it has.
     WearscopeError
         `over` needs something that the trial file does not say.
     """
+    require(trial, COST_KEYS, "the outcome")
     axis = axis_of(trial, over)
     found = [_bit_outcome(trial, bit, records) for bit in trial.bits]
     bits = _with_chances([outcome for outcome, _ in found])
@@ -152,7 +156,7 @@ def _bit_outcome(trial: Trial, bit: Bit, records: Sequence[Record]) -> tuple[Bit
     curves = [_follow(bit, found, limits.get(found.quantity)) for found in gathered if found.points]
     base = BitOutcome(
         bit.name,
-        bit.price,
+        stated(bit.price),
         use_of(bit, trial.cost),
         bit.coated,
         max((one.curve.parts_cut for one in curves), default=0.0),
@@ -172,7 +176,7 @@ def _follow(bit: Bit, found: Readings, limit: Limit | None) -> _Followed:
 
 
 def _evidence(bit: Bit, found: Readings) -> Evidence:
-    unmeasured = sorted(set(range(1, bit.flutes + 1)) - set(found.flutes)) if found.points else ()
+    unmeasured = sorted(set(range(1, stated(bit.flutes) + 1)) - set(found.flutes)) if found.points else ()
     return Evidence(found.quantity, found.n_doubtful, found.n_refused, tuple(unmeasured))
 
 
@@ -213,7 +217,7 @@ def _with_life(base: BitOutcome, bit: Bit, followed: list[_Followed]) -> BitOutc
     for one in followed:
         assert one.found.points is not None
         rng = np.random.default_rng([SEED, *f"{bit.name}/{one.found.quantity}/life".encode()])
-        unseen = bit.flutes - len(set(one.found.flutes))
+        unseen = stated(bit.flutes) - len(set(one.found.flutes))
         of_worst, of_mean = lives(one.curve, one.found.points, one.limit_draws(), unseen, rng)
         worst.append(of_worst[one.order])
         mean.append(of_mean[one.order])

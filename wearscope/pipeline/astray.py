@@ -103,7 +103,7 @@ class _Here:
         if whose.bit not in bits or whose.flute is None:
             return whose.bit in bits
         bit = bits[whose.bit]
-        return (bit.given("flutes") and whose.flute <= bit.flutes) or any(
+        return (bit.flutes is not None and whose.flute <= bit.flutes) or any(
             (entry.bit, entry.flute) == (whose.bit, whose.flute) for entry in self.trial.photos
         )
 

@@ -58,8 +58,7 @@ def bit_doubts(located: LocatedEdge, bit: Bit) -> tuple[Reason, ...]:
     -------
     tuple of Reason
     """
-    diameter_mm = bit.diameter_mm if bit.given("diameter_mm") else None
-    return doubts_against_bit(located.photo_um_per_px, located.photo.pixels.shape, diameter_mm)
+    return doubts_against_bit(located.photo_um_per_px, located.photo.pixels.shape, bit.diameter_mm)
 
 
 def edge_of(bit: Bit, entry: PhotoEntry, turned: float = 0.0) -> Edge:
@@ -109,7 +108,7 @@ def edge_in_view(
     Edge
     """
     turned = 0.0
-    if zones.transition is not None and bit.helix_angle_deg:
+    if zones.transition is not None and bit.helix_angle_deg and bit.diameter_mm:
         per_um = np.tan(np.radians(abs(bit.helix_angle_deg))) / (0.5e3 * bit.diameter_mm)
         used, unused = (located.strip.s_um[zones.labels == label].mean() for label in (USED, UNUSED))
         turned = float(per_um * abs(used - unused) / 2.0)

@@ -63,7 +63,8 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         The photo cannot carry a measurement.
     """
     located, lighting = locate_new(trial, entry, sources), lighting_of(trial, entry)
-    edge = edge_of(trial.bit(entry.bit), entry)
+    bit = trial.bit(entry.bit)
+    edge = edge_of(bit, entry)
     worn = shows_wear(trial, entry, sources, edge)
     fit = fit_as_new(located, edge.radius_um, lighting)
     require_quality(located, fit)
@@ -72,7 +73,8 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     zones, fits, u_scale = Zones(None, _all_unused(located), (), None), ZoneFits(fit, None), located.u_scale
     departure_um = located.trace_um - located.smooth_um
     measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
-    method = method_of(method_words("new-state", edge, lighting), by_hand=sources.by_hand(entry))
+    words = method_words("new-state", edge, lighting, wedge_known=bit.given("wedge_angle_deg"))
+    method = method_of(words, by_hand=sources.by_hand(entry))
     findings = [unused_radius_finding(measured, method)]
     coating = None
     if edge.coated:

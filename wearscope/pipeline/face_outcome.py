@@ -22,7 +22,7 @@ from wearscope.wear.measured import Edge
 
 
 def method_words(
-    datum: str, edge: Edge, lighting: Lighting, match: MarkMatch | None = None
+    datum: str, edge: Edge, lighting: Lighting, match: MarkMatch | None = None, *, wedge_known: bool
 ) -> tuple[str, ...]:
     """What the numbers of a photo rest on, in lower-case words.
 
@@ -34,6 +34,8 @@ def method_words(
     lighting : Lighting
     match : MarkMatch, optional
         With the new-state photo.
+    wedge_known : bool
+        Whether the trial file says the wedge angle.
 
     Returns
     -------
@@ -44,6 +46,8 @@ def method_words(
         words.append("marks" if match.verdict == "same" else "edge-only")
     words.append("stated-radius" if edge.radius_stated else "assumed-radius")
     words.append("stated-ring" if lighting.stated else "assumed-ring")
+    if not wedge_known:
+        words.append("broad-wedge")
     return tuple(words)
 
 

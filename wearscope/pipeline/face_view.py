@@ -87,14 +87,14 @@ class Job:
     entry : PhotoEntry
     bit : Bit
     lighting : Lighting
-    depth_mm : float
-        Programmed depth of cut.
+    depth_mm : float or None
+        Programmed depth of cut; None if the trial file does not say.
     """
 
     entry: PhotoEntry
     bit: Bit
     lighting: Lighting
-    depth_mm: float
+    depth_mm: float | None
 
     @property
     def shows_land(self) -> bool:
@@ -128,7 +128,9 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
     laid = sources.recall(_lay, pair.now, pair.new, bit.coated)
     divided = _divide(job, pair, laid, sources)
     fitted = _fit(job, pair, laid, divided, sources)
-    words = method_words(pair.datum, divided.edge, job.lighting, laid.match)
+    words = method_words(
+        pair.datum, divided.edge, job.lighting, laid.match, wedge_known=bit.given("wedge_angle_deg")
+    )
     signs = divided.zones.place.signs if divided.zones.place is not None else ()
     method = method_of(words, by_hand=pair.by_hand)
     findings = _place_findings(job, divided, fitted, method_of((*words, *signs), by_hand=pair.by_hand))

@@ -57,7 +57,7 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     tilt, u_tilt = np.radians(entry.view_tilt_deg), np.radians(entry.u_view_tilt_deg)
     findings = tip_findings(fit, u_scale, tilt, u_tilt, section.doubts, by_hand=sources.by_hand(entry))
     angle = next(finding for finding in findings if finding.quantity == "wedge_angle")
-    if angle.value is not None and angle.u is not None:
+    if angle.value is not None and angle.u is not None and bit.given("wedge_angle_deg"):
         off = abs(angle.value - bit.wedge_angle_deg)
         if off > 3.0 * np.hypot(angle.u, bit.u_wedge_angle_deg):
             warnings.append(

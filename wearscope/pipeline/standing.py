@@ -122,8 +122,8 @@ def correction_fingerprint(said: Correction) -> str:
 
 def _tool_inputs(trial: Trial, bit: Bit) -> ToolInputs:
     return ToolInputs(
-        wedge_angle_deg=bit.wedge_angle_deg,
-        u_wedge_angle_deg=bit.u_wedge_angle_deg,
+        wedge_angle_deg=bit.wedge_angle_deg if bit.given("wedge_angle_deg") else None,
+        u_wedge_angle_deg=bit.u_wedge_angle_deg if bit.given("wedge_angle_deg") else None,
         helix_angle_deg=bit.helix_angle_deg if bit.given("helix_angle_deg") else None,
         diameter_mm=bit.diameter_mm,
         coating=bit.coating,

@@ -7,16 +7,18 @@ other numbers of flutes, is part of what is compared; it is said as well.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from math import isclose
+from operator import mul, truediv
 from pathlib import Path
 
 from wearscope.process import cutting
 from wearscope.process.part_program import PartProgram, read_program
 from wearscope.process.program_words import ProgramRefused
 from wearscope.quantities.reasons import Reason, reason
+from wearscope.trial.asking import CUT_KEYS, unstated
 from wearscope.trial.model import Bit, Trial
 
 SAME = 1e-3
@@ -33,10 +35,11 @@ class BitConditions:
     Attributes
     ----------
     bit : str
-    flutes : int
-    diameter_mm : float
-    workpiece : str
-    depth_of_cut_mm, feed_mm_per_min, spindle_rpm : float
+    flutes : int or None
+    diameter_mm : float or None
+    workpiece : str or None
+        None is what the trial file does not say.
+    depth_of_cut_mm, feed_mm_per_min, spindle_rpm : float or None
         As set: the bit's own, else the trial's.
     max_rpm : float or None
         Its maker's maximum speed.
@@ -50,8 +53,8 @@ class BitConditions:
         What was assumed when it was read.
     checkpoints : tuple of int
         Numbers of parts after which it was photographed, 0 (new) included.
-    chip_load_mm, feed_per_revolution_mm : float
-    surface_speed_m_per_min, tooth_passing_hz : float
+    chip_load_mm, feed_per_revolution_mm : float or None
+    surface_speed_m_per_min, tooth_passing_hz : float or None
     cut_length_m_per_part : float or None
         From the program if it can be read, else as stated in the trial file.
     cut_length_source : {"program", "stated", ""}
@@ -67,22 +70,22 @@ class BitConditions:
     """
 
     bit: str
-    flutes: int
-    diameter_mm: float
-    workpiece: str
-    depth_of_cut_mm: float
-    feed_mm_per_min: float
-    spindle_rpm: float
+    flutes: int | None
+    diameter_mm: float | None
+    workpiece: str | None
+    depth_of_cut_mm: float | None
+    feed_mm_per_min: float | None
+    spindle_rpm: float | None
     max_rpm: float | None
     program: str
     program_sha256: str
     program_refusal: str
     program_remarks: tuple[Reason, ...]
     checkpoints: tuple[int, ...]
-    chip_load_mm: float
-    feed_per_revolution_mm: float
-    surface_speed_m_per_min: float
-    tooth_passing_hz: float
+    chip_load_mm: float | None
+    feed_per_revolution_mm: float | None
+    surface_speed_m_per_min: float | None
+    tooth_passing_hz: float | None
     cut_length_m_per_part: float | None
     cut_length_source: str
     upright_m_per_part: float | None
@@ -93,18 +96,22 @@ class BitConditions:
     @property
     def cut_length_m_per_flute(self) -> float | None:
         """Cutting length of a part shared out among the flutes, in m."""
-        return None if self.cut_length_m_per_part is None else self.cut_length_m_per_part / self.flutes
+        return _if_said(truediv, self.cut_length_m_per_part, self.flutes)
 
     @property
     def cut_minutes_per_flute(self) -> float | None:
         """Cutting time of a part shared out among the flutes, in minutes."""
-        return None if self.cut_minutes_per_part is None else self.cut_minutes_per_part / self.flutes
+        return _if_said(truediv, self.cut_minutes_per_part, self.flutes)
+
+    @property
+    def cut_seconds_per_flute(self) -> float | None:
+        """The same in seconds."""
+        return _if_said(mul, self.cut_minutes_per_flute, 60.0)
 
     @property
     def cuts_per_flute(self) -> float | None:
         """How often each flute enters the cut for one part: revolutions while cutting."""
-        minutes = self.cut_minutes_per_part
-        return None if minutes is None else minutes * self.spindle_rpm
+        return _if_said(mul, self.cut_minutes_per_part, self.spindle_rpm)
 
 
 @dataclass(frozen=True)
@@ -133,8 +140,13 @@ class FairTrial:
 
     @property
     def fair(self) -> bool:
-        """Whether nothing differs that must not."""
+        """Whether nothing differs that must not, as far as the trial file says."""
         return not self.unfair
+
+    @property
+    def unsaid(self) -> tuple[str, ...]:
+        """Keys that the trial file does not give, so that they could not be compared."""
+        return tuple(str(dict(doubt.values)["key"]) for doubt in self.doubts if doubt.code == "not-stated")
 
     def bit(self, name: str) -> BitConditions:
         """Conditions of one bit.
@@ -169,13 +181,19 @@ def fair_trial(trial: Trial) -> FairTrial:
     paths = {path for path in (trial.program_path, *(bit.program_path for bit in trial.bits)) if path}
     programs = {path: _program(path) for path in sorted(paths)}
     bits = tuple(_conditions(trial, bit, programs) for bit in trial.bits)
+    unsaid = [reason("not-stated", key=key, line=line) for key, line in unstated(trial, CUT_KEYS)]
     return FairTrial(
         bits,
         _differing(bits, MUST_AGREE),
         _differing(bits, MAY_DIFFER),
         tuple(danger for bit in bits for danger in _dangers(bit)),
-        tuple(dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit))),
+        (*unsaid, *dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit))),
     )
+
+
+def _if_said(of: Callable[..., float], *values: float | None) -> float | None:
+    """What follows from values, None if one of them is not said."""
+    return None if None in values else of(*values)
 
 
 _Read = tuple[PartProgram | None, str]
@@ -188,11 +206,11 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[Path, _Read]) -> BitCo
     path = bit.program_path or trial.program_path
     program, refusal = programs[path] if path else (None, "")
     length = trial.cut_length_m_per_part
-    minutes = None if length is None else 1000 * length / feed
+    minutes = program.cut_minutes if program else None
     if program:
-        length, minutes = program.cut_length_mm / 1000, program.cut_minutes
-        if minutes is None:
-            minutes = program.cut_length_mm / feed
+        length = program.cut_length_mm / 1000
+    if minutes is None:
+        minutes = _if_said(lambda metres, speed: 1000 * metres / speed, length, feed)
     return BitConditions(
         bit=bit.name,
         flutes=bit.flutes,
@@ -207,10 +225,10 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[Path, _Read]) -> BitCo
         program_refusal=refusal,
         program_remarks=program.remarks if program else (),
         checkpoints=tuple(sorted({photo.parts for photo in trial.photos if photo.bit == bit.name})),
-        chip_load_mm=cutting.chip_load_mm(feed, rpm, bit.flutes),
-        feed_per_revolution_mm=cutting.feed_per_revolution_mm(feed, rpm),
-        surface_speed_m_per_min=cutting.surface_speed_m_per_min(bit.diameter_mm, rpm),
-        tooth_passing_hz=cutting.tooth_passing_hz(rpm, bit.flutes),
+        chip_load_mm=_if_said(cutting.chip_load_mm, feed, rpm, bit.flutes),
+        feed_per_revolution_mm=_if_said(cutting.feed_per_revolution_mm, feed, rpm),
+        surface_speed_m_per_min=_if_said(cutting.surface_speed_m_per_min, bit.diameter_mm, rpm),
+        tooth_passing_hz=_if_said(cutting.tooth_passing_hz, rpm, bit.flutes),
         cut_length_m_per_part=length,
         cut_length_source="program" if program else "stated" if length is not None else "",
         upright_m_per_part=program.upright_mm / 1000 if program else None,
@@ -243,7 +261,7 @@ MUST_AGREE: Conditions = {
     "feed": lambda bit: bit.feed_mm_per_min,
     "spindle-speed": lambda bit: bit.spindle_rpm,
     "depth-of-cut": lambda bit: bit.depth_of_cut_mm,
-    "material": lambda bit: " ".join(bit.workpiece.casefold().split()),
+    "material": lambda bit: None if bit.workpiece is None else " ".join(bit.workpiece.casefold().split()),
     "checkpoints": lambda bit: bit.checkpoints,
 }
 """Conditions that must agree, and what is compared of them."""
@@ -263,8 +281,12 @@ def _differing(bits: tuple[BitConditions, ...], conditions: Conditions) -> tuple
     return tuple(
         name
         for name, value in conditions.items()
-        if any(not _same(value(bits[0]), value(bit)) for bit in bits[1:])
+        if not _all_same([said for bit in bits if (said := value(bit)) is not None])
     )
+
+
+def _all_same(values: Sequence[object]) -> bool:
+    return all(_same(values[0], value) for value in values[1:])
 
 
 def _same(one: object, other: object) -> bool:
@@ -277,13 +299,14 @@ def _same(one: object, other: object) -> bool:
 
 
 def _dangers(bit: BitConditions) -> Iterable[Reason]:
-    fastest = max(bit.spindle_rpm, *bit.program_rpms) if bit.program_rpms else bit.spindle_rpm
+    fastest = max((bit.spindle_rpm or 0.0, *bit.program_rpms))
     if bit.max_rpm is not None and fastest > bit.max_rpm:
         yield reason("above-maximum-speed", bit=bit.bit, rpm=fastest, max_rpm=bit.max_rpm)
 
 
 def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
-    for flute in range(1, bit.flutes + 1):
+    photographed = {photo.flute for photo in trial.photos if photo.bit == bit.bit}
+    for flute in sorted(photographed | set(range(1, (bit.flutes or 0) + 1))):
         seen = {photo.parts for photo in trial.photos if (photo.bit, photo.flute) == (bit.bit, flute)}
         for parts in bit.checkpoints:
             if parts not in seen:
@@ -295,10 +318,10 @@ def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
     for remark in bit.program_remarks:
         yield Reason(remark.code, (("program", bit.program), *remark.values))
     for rpm in bit.program_rpms:
-        if not _same(rpm, float(bit.spindle_rpm)):
+        if bit.spindle_rpm is not None and not _same(rpm, float(bit.spindle_rpm)):
             yield reason("program-speed", program=bit.program, asked=rpm, bit=bit.bit, rpm=bit.spindle_rpm)
     feed = bit.program_feed_mm_per_min
-    if feed is not None and not _same(feed, float(bit.feed_mm_per_min)):
+    if feed is not None and bit.feed_mm_per_min is not None and not _same(feed, float(bit.feed_mm_per_min)):
         yield reason(
             "program-feed",
             program=bit.program,
@@ -311,7 +334,7 @@ def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
 
 
 def _doubts_of_length(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
-    if bit.program_feed_mm_per_min is None:
+    if bit.program_feed_mm_per_min is None and bit.feed_mm_per_min is not None:
         yield reason("program-without-feed", program=bit.program, feed_mm_per_min=bit.feed_mm_per_min)
     length, stated = bit.cut_length_m_per_part, trial.cut_length_m_per_part
     if length is not None and stated is not None and not isclose(stated, length, rel_tol=LENGTHS_AGREE):

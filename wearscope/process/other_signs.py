@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from wearscope.errors import WearscopeError
 from wearscope.log.notes import Note, NoteKind
 from wearscope.quantities.reasons import Reason, reason
+from wearscope.trial.asking import MARK_KEYS, TOOTH_KEYS, require, stated
 from wearscope.trial.model import Bit, Trial
 from wearscope.version import __version__
 
@@ -166,7 +167,7 @@ def occasion(trial: Trial, bit: str, parts: int, flute: int, by: str) -> Occasio
             f"did you mean {near[0]}?" if near else f"its bits are {', '.join(names)}",
         )
     known = trial.bit(bit)
-    if not 0 <= flute <= known.flutes:
+    if known.flutes is not None and not 0 <= flute <= known.flutes:
         raise NoteError(f"{bit} has no flute {flute}", f"give 1 to {known.flutes}, or none for the whole bit")
     if not by.strip():
         raise NoteError("nobody is named as who notes it", "give --by NAME")
@@ -219,7 +220,10 @@ def recorded_level(
     ------
     RecordingRefused
         A recording cannot give a level.
+    TrialError
+        The trial file does not say how fast the flutes pass.
     """
+    require(at.trial, TOOTH_KEYS, "the tone of a recording", [at.bit])
     from wearscope.process import sound
     from wearscope.process.cutting import tooth_passing_hz
     from wearscope.process.recording import read_recording
@@ -230,7 +234,7 @@ def recorded_level(
         calibration=read_recording(calibration) if calibration else None,
         calibration_db=calibration_dba,
         u_take_db=sound.U_TAKE_DB if u_db is None else u_db,
-        tooth_hz=tooth_passing_hz(at.trial.rpm_of(at.bit), at.bit.flutes),
+        tooth_hz=tooth_passing_hz(stated(at.trial.rpm_of(at.bit)), stated(at.bit.flutes)),
     )
     first = recordings[0]
     if len(takes) > 1:
@@ -305,6 +309,8 @@ def part_photo(
         The photo cannot be read.
     MarksRefused
         No pitch of marks can be told.
+    TrialError
+        The trial file does not say how fast the work passed.
     """
     from wearscope.imaging.photo import read_photo
     from wearscope.process.chatter import MarksRefused, mark_cause, mark_pitch
@@ -313,14 +319,15 @@ def part_photo(
     signs = [Sign("part_photo", said=(reason("part-photo"),), path=path, sha256=photo.sha256)]
     if um_per_px is None or along_feed is None:
         return signs
+    require(at.trial, MARK_KEYS, "the cause of marks", [at.bit])
     u_scale = U_SCALE * um_per_px if u_um_per_px is None else u_um_per_px
     try:
         found = mark_pitch(photo.linear(), um_per_px, u_scale, along_feed)
     except MarksRefused as refusal:
         raise MarksRefused(f"{path}: {refusal.what}", refusal.cure) from refusal
-    feed = at.trial.feed_of(at.bit)
+    feed = stated(at.trial.feed_of(at.bit))
     said = [
-        mark_cause(found, feed, at.trial.rpm_of(at.bit), at.bit.flutes).reason,
+        mark_cause(found, feed, stated(at.trial.rpm_of(at.bit)), stated(at.bit.flutes)).reason,
         reason("marks-along-the-line", n=found.n_marks),
         reason(
             "marks-a-second",

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from wearscope.process.fairness import BitConditions, FairTrial
 from wearscope.quantities.reasons import Reason, Value
-from wearscope.report.words import said
+from wearscope.report.words import joined, said
 
 _DANGERS = {
     "above-maximum-speed": (
@@ -15,6 +15,7 @@ _DANGERS = {
     ),
 }
 _DOUBTS = {
+    "not-stated": "the trial file does not say {key} (line {line}), so that it was not compared; give it there",
     "no-photo": "flute {flute} of {bit} has no photo at {missing}; take it while you can",
     "no-program": "no program is named for every bit, so that all cut the same is taken on trust; name it by program",
     "program-refused": "{refusal} (the cutting length is not taken from this program)",
@@ -45,22 +46,22 @@ _Told = tuple[str, Callable[[BitConditions], str]]
 
 CONDITIONS: dict[str, _Told] = {
     "program": ("program", lambda bit: _program(bit)),
-    "feed": ("feed", lambda bit: f"{bit.feed_mm_per_min:g} mm/min"),
-    "spindle-speed": ("spindle speed", lambda bit: f"{bit.spindle_rpm:g} rpm"),
-    "depth-of-cut": ("depth of cut", lambda bit: f"{bit.depth_of_cut_mm:g} mm"),
-    "material": ("material", lambda bit: f'"{bit.workpiece}"'),
+    "feed": ("feed", lambda bit: _if_known(bit.feed_mm_per_min, "{:g} mm/min")),
+    "spindle-speed": ("spindle speed", lambda bit: _if_known(bit.spindle_rpm, "{:g} rpm")),
+    "depth-of-cut": ("depth of cut", lambda bit: _if_known(bit.depth_of_cut_mm, "{:g} mm")),
+    "material": ("material", lambda bit: _if_known(bit.workpiece, '"{}"')),
     "checkpoints": ("checkpoints", lambda bit: ", ".join(map(_parts, bit.checkpoints)) or "none"),
-    "flutes": ("flutes", lambda bit: str(bit.flutes)),
-    "diameter": ("diameter", lambda bit: f"{bit.diameter_mm:g} mm"),
-    "chip-load": ("chip load", lambda bit: f"{bit.chip_load_mm:.3g} mm"),
-    "surface-speed": ("surface speed", lambda bit: f"{bit.surface_speed_m_per_min:.0f} m/min"),
+    "flutes": ("flutes", lambda bit: _if_known(bit.flutes, "{}")),
+    "diameter": ("diameter", lambda bit: _if_known(bit.diameter_mm, "{:g} mm")),
+    "chip-load": ("chip load", lambda bit: _if_known(bit.chip_load_mm, "{:.3g} mm")),
+    "surface-speed": ("surface speed", lambda bit: _if_known(bit.surface_speed_m_per_min, "{:.0f} m/min")),
     "cutting-length-per-flute": (
         "cutting length per flute and part",
-        lambda bit: _if_known(bit.cut_length_m_per_flute, 1.0, "m"),
+        lambda bit: _if_known(bit.cut_length_m_per_flute, "{:.3g} m"),
     ),
     "cutting-time-per-flute": (
         "cutting time per flute and part",
-        lambda bit: _if_known(bit.cut_minutes_per_flute, 60.0, "s"),
+        lambda bit: _if_known(bit.cut_seconds_per_flute, "{:.3g} s"),
     ),
 }
 """What each condition is called, and how its value is told of a bit."""
@@ -74,8 +75,8 @@ def _parts(parts: Value) -> str:
     return f"{parts}" if parts else "new"
 
 
-def _if_known(value: float | None, factor: float, unit: str) -> str:
-    return "unknown" if value is None else f"{factor * value:.3g} {unit}"
+def _if_known(value: Value | None, text: str) -> str:
+    return "unknown" if value is None else text.format(value)
 
 
 def difference_text(condition: str, bits: Sequence[BitConditions]) -> str:
@@ -167,9 +168,11 @@ def fair_head(fair: FairTrial) -> str:
     -------
     str
     """
-    if fair.fair:
-        return "Fair, as far as the trial file says."
-    return "NOT FAIR: the bits did not work under the same conditions."
+    if not fair.fair:
+        return "NOT FAIR: the bits did not work under the same conditions."
+    if fair.unsaid:
+        return f"Not told whether the trial is fair: its file does not say {joined(fair.unsaid)}."
+    return "Fair, as far as the trial file says."
 
 
 def fair_warnings(fair: FairTrial) -> tuple[str, ...]:
@@ -182,11 +185,12 @@ def fair_warnings(fair: FairTrial) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Empty for a fair trial without dangers.
+        Empty for a fair trial without dangers, of which all is said.
     """
     differing = "; ".join(difference_text(condition, fair.bits) for condition in fair.unfair)
     unfair = (f"{fair_head(fair)} Not the same: {differing}.",) if fair.unfair else ()
-    return (*danger_lines(fair), *unfair)
+    untold = (fair_head(fair),) if fair.unsaid and fair.fair else ()
+    return (*danger_lines(fair), *unfair, *untold)
 
 
 def fair_lines(fair: FairTrial) -> tuple[str, ...]:
@@ -215,12 +219,15 @@ def fair_lines(fair: FairTrial) -> tuple[str, ...]:
 
 
 def _cut_line(bit: BitConditions) -> str:
-    line = f"chip load {bit.chip_load_mm:.3g} mm, surface speed {bit.surface_speed_m_per_min:.0f} m/min"
-    if bit.cut_length_m_per_part is None or bit.cut_minutes_per_part is None or bit.cuts_per_flute is None:
+    line = ", ".join(
+        f"{what} {told(bit)}" for what, told in (CONDITIONS["chip-load"], CONDITIONS["surface-speed"])
+    )
+    if bit.cut_length_m_per_part is None:
         return f"{line}; cutting length not known (name the program, or give cut_length_m_per_part)"
     source = "by its program" if bit.cut_length_source == "program" else "as stated"
-    return (
-        f"{line}; {bit.cut_length_m_per_part:.3f} m per part {source}, {60 * bit.cut_minutes_per_part:.1f} s at its "
-        f"feeds (not counting speeding up and slowing down); each flute {bit.cut_length_m_per_flute:.3f} m and "
-        f"{bit.cuts_per_flute:.0f} cuts"
-    )
+    line = f"{line}; {bit.cut_length_m_per_part:.3f} m per part {source}"
+    if bit.cut_minutes_per_part is not None:
+        line += f", {60 * bit.cut_minutes_per_part:.1f} s at its feeds (not counting speeding up and slowing down)"
+    if bit.cut_length_m_per_flute is not None and bit.cuts_per_flute is not None:
+        line += f"; each flute {bit.cut_length_m_per_flute:.3f} m and {bit.cuts_per_flute:.0f} cuts"
+    return line

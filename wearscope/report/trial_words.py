@@ -24,26 +24,27 @@ def facts(trial: Trial) -> tuple[tuple[str, str], ...]:
     tuple of (str, str)
         What, and its value.
     """
-    rows = [
-        ("Workpiece", trial.workpiece),
-        ("Depth of cut", f"{trial.depth_of_cut_mm:g} mm"),
-        ("Spindle speed", f"{trial.spindle_rpm:g} rpm"),
-        ("Feed", f"{trial.feed_mm_per_min:g} mm/min"),
-    ]
-    if trial.minutes_per_part is not None:
-        rows.append(("Cutting time", f"{trial.minutes_per_part:g} min per part"))
-    if trial.cut_length_m_per_part is not None:
-        rows.append(("Cutting length", f"{trial.cut_length_m_per_part:g} m per part"))
-    if trial.program is not None:
-        rows.append(("Program", trial.program))
+    said = (
+        ("Workpiece", trial.workpiece, "{}"),
+        ("Depth of cut", trial.depth_of_cut_mm, "{:g} mm"),
+        ("Spindle speed", trial.spindle_rpm, "{:g} rpm"),
+        ("Feed", trial.feed_mm_per_min, "{:g} mm/min"),
+        ("Cutting time", trial.minutes_per_part, "{:g} min per part"),
+        ("Cutting length", trial.cut_length_m_per_part, "{:g} m per part"),
+        ("Program", trial.program, "{}"),
+    )
+    rows = [(what, text.format(value)) for what, value, text in said if value is not None]
     rows += [(f"Bit {bit.name}", ", ".join(_of_bit(bit))) for bit in trial.bits]
     return tuple(rows)
 
 
 def _of_bit(bit: Bit) -> Iterable[str]:
-    yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
-    yield f"{bit.diameter_mm:g} mm"
-    yield f"wedge angle {bit.wedge_angle_deg:g}°"
+    if bit.flutes is not None:
+        yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
+    if bit.diameter_mm is not None:
+        yield f"{bit.diameter_mm:g} mm"
+    u = "" if bit.given("u_wedge_angle_deg") else f" ± {COVERAGE_95 * bit.u_wedge_angle_deg:.0f}° assumed"
+    yield f"wedge angle {bit.wedge_angle_deg:g}°{u}"
     yield f"coated with {bit.coating}" if bit.coated else "uncoated"
     own = (
         (bit.workpiece, "in {}"),

@@ -11,6 +11,7 @@ from wearscope.report.pdf import Pages
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.words import finding
 from wearscope.trial import Bit, Trial
+from wearscope.trial.asking import stated
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ def _rows(trial: Trial, bit: Bit, change_at: int | None, worn_then: bool) -> Ite
     next_check = 2 * done[-1] - done[-2] if len(done) > 1 else None
     if change_at is not None:
         next_check = None if done[-1] >= change_at else min(next_check or change_at, change_at)
-    for flute in range(1, bit.flutes + 1):
+    for flute in range(1, stated(bit.flutes) + 1):
         yield WallRow(bit.name, flute, done[-1], next_check, change_at, worn_then)
 
 

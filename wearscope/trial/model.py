@@ -13,7 +13,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from wearscope.quantities.views import ViewKey
+from wearscope.quantities.views import USUAL, ViewKey
 from wearscope.trial.entry import (
     DEPTH,
     FEED,
@@ -35,6 +35,9 @@ from wearscope.trial.entry import (
     not_radians,
 )
 from wearscope.trial.life import Life
+
+BROAD_WEDGE_DEG = 60.0, 8.0
+"""Wedge angle of a router bit of which nothing is known, and its standard uncertainty; common practice, no source."""
 
 
 class Cost(Entry):
@@ -147,15 +150,15 @@ class Bit(Entry):
     Attributes
     ----------
     name : str
-    price : float
-        Price of one bit, in the trial's currency.
-    flutes : int
-        Number of flutes; they are numbered from 1.
-    diameter_mm : float
-        Cutting diameter, in mm.
+    price : float or None
+        Price of one bit, in the trial's currency; None if the file does not say.
+    flutes : int or None
+        Number of flutes; they are numbered from 1. None if the file does not say.
+    diameter_mm : float or None
+        Cutting diameter, in mm; None if the file does not say.
     wedge_angle_deg, u_wedge_angle_deg : float
-        Angle between rake and relief face and its standard uncertainty, in degrees;
-        ``given("u_wedge_angle_deg")`` tells whether the uncertainty was stated.
+        Angle between rake and relief face and its standard uncertainty, in degrees; `BROAD_WEDGE_DEG` if
+        the file names no angle. ``given("u_wedge_angle_deg")`` tells whether the uncertainty was stated.
     coating : str
         Name of the coating, "none" for an uncoated bit.
     helix_angle_deg : float
@@ -180,11 +183,13 @@ class Bit(Entry):
     """
 
     name: Text = Field(description="a name in quotes")
-    price: float = Field(ge=0, description="a number, 0 or more")
-    flutes: int = Field(ge=1, le=100, description="a whole number, 1 or more")
-    diameter_mm: float = Field(gt=0.01, le=500, description="millimetres, above 0.01 and up to 500")
+    price: float | None = Field(default=None, ge=0, description="a number, 0 or more")
+    flutes: int | None = Field(default=None, ge=1, le=100, description="a whole number, 1 or more")
+    diameter_mm: float | None = Field(
+        default=None, gt=0.01, le=500, description="millimetres, above 0.01 and up to 500"
+    )
     wedge_angle_deg: Annotated[float, AfterValidator(not_radians)] = Field(
-        gt=0, lt=180, description="an angle in degrees, above 0 and below 180"
+        default=BROAD_WEDGE_DEG[0], gt=0, lt=180, description="an angle in degrees, above 0 and below 180"
     )
     u_wedge_angle_deg: UncertaintyAngle = 1.5
     coating: Text = Field(description='the coating\'s name in quotes, "none" for an uncoated bit')
@@ -221,14 +226,22 @@ class Bit(Entry):
             For people; empty if nothing is.
         """
         return [
+            *alone(given, "u_wedge_angle_deg", "wedge_angle_deg"),
             *alone(given, "u_r_unused_um", "r_unused_um"),
+            *alone(given, "helix_angle_deg", "diameter_mm"),
             *alone(given, "regrinds", "regrind_price"),
             *alone(given, "regrind_price", "regrinds"),
         ]
 
     @model_validator(mode="after")
+    def _broad_wedge(self) -> Self:
+        if not self.given("wedge_angle_deg"):
+            self.__dict__["u_wedge_angle_deg"] = BROAD_WEDGE_DEG[1]  # the model is frozen, and none was given
+        return self
+
+    @model_validator(mode="after")
     def _resale_within_price(self) -> Self:
-        if self.resale > self.price:
+        if self.price is not None and self.resale > self.price:
             raise ValueError(f"has resale = {self.resale:g}, which is above price = {self.price:g}")
         return self
 
@@ -247,7 +260,7 @@ class PhotoEntry(Entry):
     file : str
         As written in the trial file, or relative to its folder for a photo found by ``[photos]``.
     scale : str
-        Name of the scale entry that holds for it.
+        Name of the scale entry that holds for it; a trial's only one need not be named in the file.
     edge_near : tuple of (column, row) or None
         Rough polyline near the cutting edge, in pixels of the upright image (EXIF applied; the centre of
         the top left pixel is (0, 0)).
@@ -267,7 +280,7 @@ class PhotoEntry(Entry):
     bit: Text = Field(description="a bit's name in quotes")
     flute: int = Field(ge=1, le=100, description="a whole number, 1 or more")
     parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) to 1000000000")
-    view: ViewKey = Field(description='"relief", "rake" or "profile"')
+    view: ViewKey = Field(default=USUAL.key, description='"relief", "rake" or "profile"')
     file: Text = Field(description="the path of the photo in quotes")
     scale: Text = Field(description="a scale's name in quotes")
     edge_near: Polyline | None = Field(
@@ -311,8 +324,8 @@ class PhotoPattern(Entry):
     Attributes
     ----------
     pattern : str
-        Path with the placeholders ``{bit}``, ``{flute}`` and ``{parts}``, and ``{view}`` unless `view` is
-        given; numbers may have leading zeros.
+        Path with the placeholders ``{bit}``, ``{flute}`` and ``{parts}``, and ``{view}`` where photos show more
+        than one; numbers may have leading zeros.
     view : {"relief", "rake", "profile"} or None
     scale : str
         Name of the scale entry that holds for all of them.
@@ -332,12 +345,14 @@ class Trial(Entry):
 
     Attributes
     ----------
-    name, workpiece : str
-    depth_of_cut_mm : float
+    name : str
+    workpiece : str or None
+        What is cut. What the file does not say is None.
+    depth_of_cut_mm : float or None
         Programmed depth of cut, in mm: a check on the transition found, never its substitute.
-    spindle_rpm : float
+    spindle_rpm : float or None
         Spindle speed, in revolutions per minute.
-    feed_mm_per_min : float
+    feed_mm_per_min : float or None
         Programmed feed, in mm per minute.
     minutes_per_part : float or None
         Machine time for one part, in minutes.
@@ -361,13 +376,15 @@ class Trial(Entry):
         Bit by bit in the order of `bits`, then by flute, parts and view.
     lines : tuple of (str, int)
         For each photo that the file names itself: its `file`, and the line where it stands.
+    headings : tuple of (str, int)
+        Line of the table of each bit by its name, and of ``[trial]`` by the empty name.
     """
 
     name: Text = Field(description="a name in quotes")
-    workpiece: Text = Field(description="what is cut, in quotes")
-    depth_of_cut_mm: DepthOfCut
-    spindle_rpm: Rpm
-    feed_mm_per_min: FeedRate
+    workpiece: Text | None = Field(default=None, description="what is cut, in quotes")
+    depth_of_cut_mm: DepthOfCut | None = Field(default=None, description=DEPTH)
+    spindle_rpm: Rpm | None = Field(default=None, description=RPM)
+    feed_mm_per_min: FeedRate | None = Field(default=None, description=FEED)
     minutes_per_part: float | None = Field(default=None, gt=0, description="minutes, above 0")
     cut_length_m_per_part: float | None = Field(default=None, gt=0, description="metres, above 0")
     currency: Text | None = Field(default=None, description='a currency in quotes, such as "EUR"')
@@ -381,13 +398,14 @@ class Trial(Entry):
     bits: tuple[Bit, ...] = Field(exclude=True)
     photos: tuple[PhotoEntry, ...] = Field(exclude=True)
     lines: tuple[tuple[str, int], ...] = Field(default=(), exclude=True)
+    headings: tuple[tuple[str, int], ...] = Field(default=(), exclude=True)
 
     @property
     def folder(self) -> Path:
         """Absolute path of the folder that holds the trial file."""
         return self.path.parent
 
-    def depth_of(self, bit: Bit) -> float:
+    def depth_of(self, bit: Bit) -> float | None:
         """Programmed depth of cut of a bit, in mm: its own, else the trial's.
 
         Parameters
@@ -396,11 +414,12 @@ class Trial(Entry):
 
         Returns
         -------
-        float
+        float or None
+            None if the file does not say.
         """
         return self.depth_of_cut_mm if bit.depth_of_cut_mm is None else bit.depth_of_cut_mm
 
-    def rpm_of(self, bit: Bit) -> float:
+    def rpm_of(self, bit: Bit) -> float | None:
         """Spindle speed of a bit, in revolutions per minute: its own, else the trial's.
 
         Parameters
@@ -409,11 +428,12 @@ class Trial(Entry):
 
         Returns
         -------
-        float
+        float or None
+            None if the file does not say.
         """
         return self.spindle_rpm if bit.spindle_rpm is None else bit.spindle_rpm
 
-    def feed_of(self, bit: Bit) -> float:
+    def feed_of(self, bit: Bit) -> float | None:
         """Programmed feed of a bit, in mm per minute: its own, else the trial's.
 
         Parameters
@@ -422,11 +442,12 @@ class Trial(Entry):
 
         Returns
         -------
-        float
+        float or None
+            None if the file does not say.
         """
         return self.feed_mm_per_min if bit.feed_mm_per_min is None else bit.feed_mm_per_min
 
-    def workpiece_of(self, bit: Bit) -> str:
+    def workpiece_of(self, bit: Bit) -> str | None:
         """What a bit cuts: its own workpiece, else the trial's.
 
         Parameters
@@ -435,7 +456,8 @@ class Trial(Entry):
 
         Returns
         -------
-        str
+        str or None
+            None if the file does not say.
         """
         return self.workpiece if bit.workpiece is None else bit.workpiece
 

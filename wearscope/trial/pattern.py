@@ -84,7 +84,7 @@ def _pattern_holds(pattern: str, row: Row, mistakes: Mistakes) -> bool:
     named = _PLACEHOLDER.findall(pattern)
     placeholders = mistakes.form.placeholders
     wrong = [f"has {{{name}}}" for name in named if name not in placeholders]
-    spared = {"taken_by", *({"view"} & row.table.keys())}
+    spared = {"taken_by", "view"}
     wrong += [f"has no {{{name}}}" for name in placeholders if name not in {*named, *spared}]
     wrong += [
         f"has {{{name}}} although {name} is given"
@@ -100,7 +100,7 @@ def _pattern_holds(pattern: str, row: Row, mistakes: Mistakes) -> bool:
     if wrong:
         says = f"is {shown(pattern)}, which {' and '.join(wrong)}"
         needed = ", ".join(f"{{{name}}}" for name in placeholders if name not in ("view", "taken_by"))
-        form = f"give {needed} and either {{view}} or the key view, and folders with /"
+        form = f"give {needed}, {{view}} or the key view where it is not {USUAL.key}, and folders with /"
         mistakes.in_row(row, "pattern", f"{says}; {form}")
     return not wrong
 

@@ -17,7 +17,15 @@ from wearscope.trial.model import Bit, Cost, PhotoEntry, ScaleEntry, Trial
 from wearscope.trial.pattern import natural, photos_found
 from wearscope.trial.statements import statements
 from wearscope.trial.study import RepeatPhoto, Study
-from wearscope.trial.tables import check_known, check_tables, entry_of, file_there, kind_of, rows_of
+from wearscope.trial.tables import (
+    check_known,
+    check_tables,
+    entry_of,
+    file_there,
+    kind_of,
+    rows_of,
+    with_only_scale,
+)
 
 _PhotoT = TypeVar("_PhotoT", bound=PhotoEntry)
 
@@ -137,6 +145,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
     ]
     lives = [entry_of(Life, row, mistakes) for row in rows["life"]]
     costs = [entry_of(Cost, row, mistakes) for row in rows["cost"]]
+    rows |= {kind: with_only_scale(rows[kind], rows["scale"]) for kind in ("photo", "photos")}
     listed = rows["photo"]
     for pattern in rows["photos"]:
         listed = photos_found(pattern, path.parent, rows, mistakes)
@@ -167,6 +176,14 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
                     key=lambda photo: (order.get(photo.bit, -1), photo.flute, photo.parts, photo.view),
                 )
             ),
+            headings=(
+                ("", mistakes.line(row.where)),
+                *(
+                    (bit.name, mistakes.line(of.where))
+                    for bit, of in zip(bits, rows["bit"], strict=True)
+                    if bit
+                ),
+            ),
             lines=tuple(
                 (photo.file, mistakes.line((*row.where, "file")))
                 for photo, row in zip(photos, listed, strict=True)
@@ -189,6 +206,7 @@ def _study(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Study | 
             kind: [Row((kind, at), entry.model_dump(exclude_none=True)) for at, entry in enumerate(entries)]
             for kind, entries in (("bit", trial.bits), ("scale", trial.scales), ("new", trial.photos))
         }
+        rows |= {kind: with_only_scale(rows[kind], rows["scale"]) for kind in ("photo", "photos")}
         listed = rows["photo"]
         for pattern in rows["photos"]:
             listed = photos_found(pattern, path.parent, rows, mistakes)

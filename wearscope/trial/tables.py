@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from difflib import get_close_matches
 from os.path import normpath
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import ValidationError
 
+from wearscope.quantities.views import USUAL
 from wearscope.trial.entry import Entry
 from wearscope.trial.forms import LISTS, TRIAL, Form, heading_of
 from wearscope.trial.mistakes import Mistakes, Row, did_you_mean, shown
@@ -172,6 +174,23 @@ def check_known(row: Row, kind: str, named: list[Row], mistakes: Mistakes) -> No
         given = f"a {kind} named {', '.join(map(shown, names))}" if names else f"a [[{kind}]] of that name"
         cure = did_you_mean(near_name(name, names), f"give {given}")
         mistakes.in_row(row, kind, f"is {shown(name)}, the name of no [[{kind}]]; {cure}")
+
+
+def with_only_scale(rows: list[Row], scales: list[Row]) -> list[Row]:
+    """Photos, or their pattern, with the one scale of a trial where they name none, and the usual view.
+
+    Parameters
+    ----------
+    rows, scales : list of Row
+
+    Returns
+    -------
+    list of Row
+    """
+    usual: dict[str, Any] = {"view": USUAL.key} if rows and rows[0].where[0] == "photo" else {}
+    if len(scales) == 1 and (name := scales[0].text("name")):
+        usual["scale"] = name
+    return [replace(row, table=usual | row.table) for row in rows]
 
 
 def near_name(name: str, names: list[str]) -> list[str]:

@@ -95,22 +95,24 @@ def used_edge_mm(transition: Transition, visible_um: Array) -> float:
     return float(used_um / 1e3)
 
 
-def cut_doubts(used_mm: float, depth_mm: float) -> tuple[Reason, ...]:
+def cut_doubts(used_mm: float, depth_mm: float | None) -> tuple[Reason, ...]:
     """Why a scale that makes so much used edge is in doubt.
 
     Parameters
     ----------
     used_mm : float
         From `used_edge_mm`.
-    depth_mm : float
-        Programmed depth of cut.
+    depth_mm : float or None
+        Programmed depth of cut; None if nobody has said.
 
     Returns
     -------
     tuple of Reason
         Empty where it is no more than may be a wrong depth.
     """
-    return (reason("scale-against-cut", depth_mm=depth_mm),) if used_mm > TWICE_AS_DEEP * depth_mm else ()
+    if depth_mm is None or used_mm <= TWICE_AS_DEEP * depth_mm:
+        return ()
+    return (reason("scale-against-cut", depth_mm=depth_mm),)
 
 
 def place_findings(
@@ -118,7 +120,7 @@ def place_findings(
     visible_um: Array,
     on_photo: PlaceOnPhoto,
     u_scale: float,
-    depth_mm: float,
+    depth_mm: float | None,
     method: str,
 ) -> list[Finding]:
     """Where the transition is in the photo, and how much used edge the photo shows.
@@ -132,8 +134,8 @@ def place_findings(
         Of the transition, on the silhouette.
     u_scale : float
         Relative standard uncertainty of the scale along the edge.
-    depth_mm : float
-        Programmed depth of cut.
+    depth_mm : float or None
+        Programmed depth of cut; None if nobody has said.
     method : str
         The signs that show the transition included.
 
@@ -152,8 +154,9 @@ def place_findings(
         for k, value in enumerate(on_photo.at_px)
     )
     used_length = linear(used_mm, [(1e-3, place), (used_mm, scale_error(u_scale))])
-    too_long = used_mm - 2.0 * used_length.u > MUCH_DEEPER * depth_mm
-    doubts = (reason("longer-than-the-cut", depth_mm=depth_mm),) if too_long else ()
+    doubts: tuple[Reason, ...] = ()
+    if depth_mm is not None and used_mm - 2.0 * used_length.u > MUCH_DEEPER * depth_mm:
+        doubts = (reason("longer-than-the-cut", depth_mm=depth_mm),)
     column, row = on_photo.at_px
     return [
         found("transition_x_px", "whole", column, x, method),

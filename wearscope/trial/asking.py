@@ -1,0 +1,115 @@
+"""What a command needs of a trial file beyond what every trial needs: asked for by name when it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TypeVar
+
+from wearscope.errors import TrialError
+from wearscope.trial.model import Bit, Trial
+
+T = TypeVar("T")
+
+COST_KEYS = ("price", "flutes")
+"""What life and cost need of each bit."""
+
+TOOTH_KEYS = ("spindle_rpm", "flutes")
+"""What tells how often a flute enters the cut."""
+
+MARK_KEYS = ("feed_mm_per_min", *TOOTH_KEYS)
+"""What marks on the work are compared with."""
+
+CUT_KEYS = ("workpiece", "depth_of_cut_mm", "spindle_rpm", "feed_mm_per_min", "diameter_mm", "flutes")
+"""What tells whether the bits worked under the same conditions."""
+
+
+def require(trial: Trial, keys: Iterable[str], why: str, bits: Iterable[Bit] | None = None) -> None:
+    """Refuse a trial whose file does not say what is needed.
+
+    Parameters
+    ----------
+    trial : Trial
+    keys : iterable of str
+        Of a bit, or of the trial where no bit has its own.
+    why : str
+        What needs them, as "the outcome".
+    bits : iterable of Bit, optional
+        By default all.
+
+    Raises
+    ------
+    TrialError
+        One line for each key that is missing, with the line of its table and the cure.
+    """
+    missing = list(unstated(trial, keys, bits))
+    if missing:
+        raise TrialError([f"{_place(trial, line)}: {_asked(key, why)}" for key, line in missing])
+
+
+def unstated(
+    trial: Trial, keys: Iterable[str], bits: Iterable[Bit] | None = None
+) -> Iterator[tuple[str, int]]:
+    """Name the keys that a trial file does not give.
+
+    Parameters
+    ----------
+    trial : Trial
+    keys : iterable of str
+        Of a bit, or of the trial where no bit has its own.
+    bits : iterable of Bit, optional
+        By default all.
+
+    Yields
+    ------
+    key : str
+        Such as ``trial.spindle_rpm`` or ``bit.price (Wren)``.
+    line : int
+        Of the table that lacks it; 0 if that is not known.
+    """
+    asked = trial.bits if bits is None else tuple(bits)
+    lines = dict(trial.headings)
+    for key in keys:
+        without = [bit for bit in asked if getattr(bit, key) is None]
+        if key in Trial.model_fields:
+            if getattr(trial, key) is None and without:
+                yield f"trial.{key}", lines.get("", 0)
+            continue
+        for bit in without:
+            yield f"bit.{key} ({bit.name})", lines.get(bit.name, 0)
+
+
+def _place(trial: Trial, line: int) -> str:
+    return f"{trial.path}, line {line}" if line else str(trial.path)
+
+
+def _asked(key: str, why: str) -> str:
+    table, _, name = key.partition(".")
+    name = name.partition(" ")[0]
+    field = (Trial if table == "trial" else Bit).model_fields[name]
+    return f"{key} is missing, and {why} needs it; give {field.description}"
+
+
+def stated(value: T | None) -> T:
+    """A value that `require` has asked for.
+
+    Parameters
+    ----------
+    value : object or None
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    LookupError
+        Nobody asked for it.
+
+    Examples
+    --------
+    >>> stated(2)
+    2
+    """
+    if value is None:
+        raise LookupError("needed a value that the trial file does not give, without asking for it")
+    return value
