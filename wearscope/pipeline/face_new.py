@@ -34,6 +34,7 @@ from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
+from wearscope.wear.roughness import find_roughness, roughness_findings
 from wearscope.wear.sharpness import sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
@@ -79,6 +80,8 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     # `strip` follows the edge into a wide notch; the one along the line does not
     chips = find_chips(measured_strip(located.strip, located.trace_um, zones, fits, edge, u_scale))
     findings += chip_findings(chips, method)
+    rough = find_roughness(measured, sources.located(entry).trace_um - located.smooth_um)
+    findings += roughness_findings(rough, u_scale, method)
     view = EdgeView(
         strip,
         measured.silhouette_um,
