@@ -313,6 +313,16 @@ def test_no_wear_land_where_there_is_only_rounding(pair):
 
 
 @each_pair
+def test_ground_edges_are_not_ragged(pair):
+    # their rounding wanders over 0.2 mm and more, and their marks are 0.3 µm high
+    for zone in ("used", "unused"):
+        record = found_in(pair).get(("edge_roughness", zone))
+        if record is not None and record.value is not None:
+            assert record.status == ("doubtful" if pair.name in DOUBTED else "below_detection")
+            assert record.low95 < 0.1
+
+
+@each_pair
 def test_chips(pair):
     found, chips = found_in(pair), pair.truth["chips"]
     count = found["chip_count", "used"]

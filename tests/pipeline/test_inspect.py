@@ -33,7 +33,7 @@ COATING = {
 } | {("coating_loss", "difference")}
 PLACE = {("transition_x_px", "whole"), ("transition_y_px", "whole"), ("used_length", "whole")}
 WHOLE = {("sharpness", "whole"), ("registration_residual", "whole")}
-CHIPS = ("chip_count", "chip_depth_max", "chip_length")
+CHIPS = ("chip_count", "chip_depth_max", "chip_length", "edge_roughness")
 LAND = {("wear_land", "used"), ("wear_land_max", "used")}
 NEW = Flute()
 WORN = NEW.worn()

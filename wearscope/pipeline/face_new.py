@@ -34,6 +34,7 @@ from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
+from wearscope.wear.roughness import find_roughness, roughness_findings
 from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
@@ -87,6 +88,8 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     )
     chips = find_chips(along)
     findings += chip_findings(chips, method)
+    rough = find_roughness(measured, _found_new(trial, entry, sources).trace_um - located.smooth_um)
+    findings += roughness_findings(rough, u_scale, method)
     view = EdgeView(
         strip,
         measured.silhouette_um,

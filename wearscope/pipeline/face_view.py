@@ -67,6 +67,7 @@ from wearscope.wear.place import (
 from wearscope.wear.recession import ROUNDING_ROWS, beyond_rounding, rounding_findings
 from wearscope.wear.residual import residual_finding
 from wearscope.wear.resin import Resin, resin_columns
+from wearscope.wear.roughness import ROUGHNESS_ROW, find_roughness, roughness_findings
 from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.wear_land import LAND_ROWS, WearLand, find_land, land_findings
 from wearscope.wear.wear_signs import signs_of_wear
@@ -464,6 +465,7 @@ def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str)
     located = divided.located
     rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
     rows += [(quantity, "used") for quantity in CHIP_ROWS]
+    rows.append((ROUGHNESS_ROW, "used"))
     rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land]
     rows += [(quantity, "used") for quantity in COATING_ROWS if divided.edge.coated]
     absent = divided.zones.absent if divided.zones.place is not None else None
@@ -481,6 +483,8 @@ def _worn_findings(pair: Pair, laid: Laid, fitted: Fitted, worn: Worn, method: s
     if measured.edge.coated:
         findings += coating_findings(measured, worn.coating, method)
     findings += chip_findings(worn.chips, method)
+    rough = find_roughness(measured, located.trace_um - fitted.follow_um)
+    findings += roughness_findings(rough, measured.u_scale, method)
     if worn.land is not None:
         findings += land_findings(worn.land, measured.edge.doubts, method)
     findings += rounding_findings(worn.measured, method, worn_flat=worn.worn_flat)

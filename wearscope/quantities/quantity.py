@@ -124,6 +124,7 @@ IN_ORDER: tuple[Quantity, ...] = (
     Quantity("chip_count", "1", "chips", "", counted=True),
     Quantity("chip_depth_max", "um", "deepest chip", "µm"),
     Quantity("chip_length", "um", "length lost to chips", "µm"),
+    Quantity("edge_roughness", "um", "edge roughness", "µm"),
     Quantity("sharpness", "um", "blur of the edge", "µm", of_the_photo=True),
     Quantity("registration_residual", "um", "misfit to the new-state photo", "µm", of_the_photo=True),
 )

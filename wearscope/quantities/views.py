@@ -57,6 +57,7 @@ _ALONG_THE_EDGE = (
     "chip_count",
     "chip_depth_max",
     "chip_length",
+    "edge_roughness",
     "sharpness",
     "registration_residual",
 )

@@ -6,23 +6,14 @@ from collections.abc import Sequence
 from pathlib import PurePath
 
 from wearscope.log.records import Record
-from wearscope.quantities.quantity import quantity_of
+from wearscope.quantities.quantity import IN_ORDER, quantity_of
+from wearscope.quantities.views import RELIEF
 from wearscope.report import words
 from wearscope.report.sheets.content import SectionContent, SheetContent
 from wearscope.report.sheets.page import Page
 from wearscope.report.style import BODY, GREY, LEFT, RIGHT, RULE, SMALL, TITLE
 
-_TABLE = (
-    "edge_recession",
-    "edge_radius",
-    "wear_land",
-    "wear_land_max",
-    "coating_loss",
-    "coating_setback",
-    "chip_count",
-    "chip_depth_max",
-    "chip_length",
-)
+_TABLE = tuple(each.key for each in IN_ORDER if RELIEF.holds(each.key) and not each.of_the_photo)
 _CHIP_SIZES = ("chip_depth_max", "chip_length")
 _ABOUT_PHOTO = ("edge_radius", "wedge_angle", "used_length", "sharpness", "registration_residual")
 Column = tuple[str, bool, str]
