@@ -40,13 +40,14 @@ from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
 from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
+from wearscope.wear.land_seen import best_land, land_as_seen
 from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip
 from wearscope.wear.place import PlaceOnPhoto, depth_at, no_place, place_findings
 from wearscope.wear.recession import ROUNDING_ROWS, beyond_rounding, rounding_findings
 from wearscope.wear.residual import residual_finding
 from wearscope.wear.resin import Resin, resin_columns
 from wearscope.wear.sharpness import sharpness_finding
-from wearscope.wear.wear_land import LAND_ROWS, WearLand, find_land, land_findings
+from wearscope.wear.wear_land import LAND_ROWS, WearLand, land_findings
 from wearscope.wear.wear_signs import signs_of_wear
 from wearscope.wear.zone_lights import ZoneLights, zone_lights
 from wearscope.wear.zones import Sign
@@ -383,7 +384,7 @@ def _estimate(job: Job, fitted: Fitted) -> Worn:
     worn = Worn(coating, find_chips(measured), None, measured)
     if not job.shows_land:
         return worn
-    land = find_land(measured, coating)
+    land = best_land(measured, coating)
     return _with_land(replace(worn, land=land), land, fitted)
 
 
@@ -421,12 +422,14 @@ def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str)
     located = divided.located
     rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
     rows += [(quantity, "used") for quantity in CHIP_ROWS]
-    rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land]
+    land = land_as_seen(fitted.measured) if job.shows_land else None
+    rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land and land is None]
     rows += [(quantity, "used") for quantity in COATING_ROWS if divided.edge.coated]
     absent = divided.zones.absent if divided.zones.place is not None else None
     why = absent or reason("nothing-to-compare-with")
     return [
         *(refused(quantity, zone, why, method) for quantity, zone in rows),
+        *(() if land is None else land_findings(land, divided.edge.doubts, method)),
         sharpness_finding(fitted.own, located.u_scale, light_seen(located), method),
         residual_finding(divided.datum.residual_um, method, compared=False, by_marks=False),
     ]
