@@ -55,6 +55,7 @@ from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
 from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
+from wearscope.wear.land_seen import best_land, land_as_seen
 from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip, moved_along
 from wearscope.wear.place import (
     PlaceOnPhoto,
@@ -69,7 +70,7 @@ from wearscope.wear.residual import residual_finding
 from wearscope.wear.resin import Resin, resin_columns
 from wearscope.wear.roughness import ROUGHNESS_ROW, find_roughness, roughness_findings
 from wearscope.wear.sharpness import blur_doubts, sharpness_finding
-from wearscope.wear.wear_land import LAND_ROWS, WearLand, find_land, land_findings
+from wearscope.wear.wear_land import LAND_ROWS, WearLand, land_findings
 from wearscope.wear.wear_signs import signs_of_wear
 from wearscope.wear.zone_lights import ZoneLights, zone_lights
 from wearscope.wear.zones import Sign
@@ -427,7 +428,7 @@ def _estimate(job: Job, fitted: Fitted) -> Worn:
     worn = Worn(coating, find_chips(measured), None, measured)
     if not job.shows_land:
         return worn
-    land = find_land(measured, coating)
+    land = best_land(measured, coating)
     return _with_land(replace(worn, land=land), land, fitted)
 
 
@@ -466,12 +467,14 @@ def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str)
     rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
     rows += [(quantity, "used") for quantity in CHIP_ROWS]
     rows.append((ROUGHNESS_ROW, "used"))
-    rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land]
+    land = land_as_seen(fitted.measured) if job.shows_land else None
+    rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land and land is None]
     rows += [(quantity, "used") for quantity in COATING_ROWS if divided.edge.coated]
     absent = divided.zones.absent if divided.zones.place is not None else None
     why = absent or reason("nothing-to-compare-with")
     return [
         *(refused(quantity, zone, why, method) for quantity, zone in rows),
+        *(() if land is None else land_findings(land, divided.edge.doubts, method)),
         sharpness_finding(fitted.own, located.u_scale, light_seen(located), method),
         residual_finding(divided.datum.residual_um, method, compared=False, by_marks=False),
     ]

@@ -103,6 +103,10 @@ WORDS: dict[str, str] = {
     "ragged-flat": "its inner end is ragged, as that of a stain is; clean the face and take the photo again",
     "tinted-flat": "it differs in colour too, as a stain does; clean the face and take the photo again",
     "original-edge-unseen": "the original edge line is not in the photo; show the unused edge beside the used one",
+    "land-from-todays-edge": "its width is taken from today's edge line and lacks what the edge has moved back; for the "
+    "original line show more than 0.6 mm of unused edge beside the used one, or take a photo of the new state",
+    "flat-or-rounding": "so narrow a band may as well be the rounded edge; look at the edge in profile",
+    "end-of-contact-by-land": "which part of the edge is used is told by this land alone; set used_side",
     "no-flat": "no worn flat seen inside the rounded edge; one narrower than the rounding would be hidden in it",
     "wider-at-transition": "wider at the transition, {width_um:.0f} um, which is left out",
     # chips

@@ -73,6 +73,8 @@ class WearLand:
         VB that the rounding hides.
     notch_um : float
         Greatest VB within the guard of the transition, which the others leave out; NaN where it was not read.
+    doubts : tuple of Reason
+        What else makes it unsure.
     """
 
     verdict: Verdict
@@ -82,6 +84,7 @@ class WearLand:
     widest: Budget
     limit_um: float
     notch_um: float = float("nan")
+    doubts: tuple[Reason, ...] = ()
 
     def confirmed(self, beyond_um: float, u_beyond_um: float) -> WearLand:
         """The same land, no longer unsure where the edge has moved back further than its rounding explains.
@@ -281,7 +284,7 @@ def land_findings(land: WearLand, doubts: Sequence[Reason], method: str) -> list
             found(quantity, "used", 0.0, nothing, method, remarks=[no_flat], limit=land.limit_um)
             for quantity in LAND_ROWS
         ]
-    doubts = doubts if land.why is None else (land.why, *doubts)
+    doubts = (*(() if land.why is None else (land.why,)), *land.doubts, *doubts)
     wider = land.notch_um > land.widest.value + COVERAGE_95 * land.widest.u
     remarks = (reason("wider-at-transition", width_um=land.notch_um),) if wider else ()
     return [
