@@ -20,7 +20,7 @@ from wearscope.wear.coating_colour import (
     learn_coating,
     usual_colour,
 )
-from wearscope.wear.coating_map import map_substrate
+from wearscope.wear.coating_map import map_substrate, read_coating
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM
@@ -264,3 +264,19 @@ def test_the_detection_limit_is_that_of_a_coating_that_has_lost_nothing():
         assert rows["coating_loss", "difference"].detection_limit == pytest.approx(
             np.hypot(loss.detection_limit, blank.detection_limit)
         )
+
+
+@pytest.mark.parametrize(("noise", "code"), [(0.006, None), (0.2, "coating-colour-noisy")])
+def test_a_colour_too_noisy_to_tell_carbide_by(noise, code):
+    """A cheap camera's colours scatter more than they differ: no loss seen is no loss of nothing."""
+    fit = light_fit(u_silhouette_um=1.0)
+    strip = bared(
+        np.where(USED, 60.0, -99.0), coating=(0.22, 0.16, 0.11), bare=(0.17, 0.16, 0.16), noise=noise
+    )
+    edge = measured(strip, np.where(USED, 1, -1).astype(np.int8), EDGE_UM, used=fit, unused=fit)
+    rows = {(row.quantity, row.zone): row for row in coating_findings(edge, read_coating(edge), "light-fit")}
+    loss = rows["coating_loss", "used"]
+    if code is None:
+        assert loss.value == pytest.approx(0.6, abs=0.03)
+    else:
+        assert (loss.status, loss.value, loss.reasons[0].code) == ("refused", None, code)
