@@ -141,6 +141,19 @@ def test_a_print_is_no_tool(seed):
     assert found is None or found.doubts
 
 
+@pytest.mark.parametrize(("grain", "doubts"), [(0.0, ["no-grain"]), (0.02, [])])
+def test_a_face_without_grain_may_be_a_print(grain, doubts):
+    rng = np.random.default_rng(3)
+    face = 0.3 * np.exp(
+        grain * cv2.GaussianBlur(rng.standard_normal((1, 600)), (0, 0), 1.5) * np.ones((300, 1)) * 2.5
+    )
+    grey = np.vstack([np.full((200, 600), 0.02), face])
+    noise = rng.normal(0.0, 0.004, (500, 600, 3))
+    light = (cv2.GaussianBlur(grey, (0, 0), 1.0)[..., None] * (1.2, 1.0, 0.6) + noise).astype(np.float32)
+    seen = proposal([(20.0, 199.5), (580.0, 199.5)], (0.0, 1.0))
+    assert codes(unmarked_edge(light, candidates(light), (seen,), None, 20.0)) == doubts
+
+
 def test_two_lines_that_the_net_takes_for_the_edge_are_disputed():
     flute = Flute(shape=(640, 900), heel_um=490.0)
     light = flute.light()

@@ -337,6 +337,14 @@ class TestRefusals:
         new, worn = (replace(flute, marks=0.0, background=CARD) for flute in (NEW, WORN))
         assert "colour" in refusal_of(tmp_path, new=new, worn=replace(worn, face=VIOLET))
 
+    @pytest.mark.parametrize("gains", [(1.2, 1.0, 0.75), (0.75, 1.0, 1.2)])
+    def test_another_white_balance_is_not_another_bit(self, tmp_path, gains):
+        # grind marks too faint to tell, as in the test before
+        new, worn = (replace(flute, marks=0.0, background=(0.5, 0.5, 0.5)) for flute in (NEW, WORN))
+        paths = {0: new.save(tmp_path / "0.png"), 100: tmp_path / "100.png"}
+        save_light(worn.light() * np.array(gains), paths[100])
+        assert measured(write_trial(tmp_path, paths), 100).refusal_code != "other-colour"
+
     def test_out_of_focus(self, tmp_path):
         said = refusal_of(tmp_path, worn=replace(WORN, blur_px=8.0), new=None)
         assert "focus" in said
