@@ -282,9 +282,21 @@ def test_what_is_assumed_is_said(read):
         ("G1 F0 X10", "the feed F0"),
         ("G80\nX10", "a coordinate without G0, G1, G2 or G3"),
         ("G53 G1 X10", "G53 with a move at feed rate"),
-        ("G4 X10", "G4 with X, Y, Z, S or F"),
-        ("G4 S2", "G4 with X, Y, Z, S or F"),
-        ("G4 F2", "G4 with X, Y, Z, S or F"),
+        ("G4 Y10", "G4 with Y, Z, S or F"),
+        ("G4 X1 P2", "G4 with .* both X and P"),
+        ("G4 S2", "G4 with Y, Z, S or F"),
+        ("G4 F2", "G4 with Y, Z, S or F"),
+        ("G1 X5\nG10 L20 P1 X0", "G10 for the work offset in force"),
+        ("G1 X5\nG10 L2 P0 X0", "G10 for the work offset in force"),
+        ("G10 L1 P3 Z5", "G10 that sets no work offset"),
+        ("G54.1 X5", "G54.1 without P"),
+        ("G70", "G70 after another unit"),
+        ("G71 P10 Q20", "G71 with other words|the word Q20"),
+        ("G71 P10", "G71 with other words"),
+        ("G2 X10.031 Y0 I5 J0", "an arc whose ends lie"),
+        ("G64 P0.01 E3\nG1 X1 E2", "the word E2"),
+        ("L20", "the word L20"),
+        ("G1 B0.1", "the word B .*rotary"),
         ("G1 X1e5", '"E5"|the word E'),
         ("G1 X999999", "X999999, more than 100 m"),
         ("T1 M6\nG0 X0 Y0 Z0\nG1 X1\nT2 M6\nG0 X0 Y0 Z0\nG1 X1", "a cut with a second tool"),
@@ -316,6 +328,82 @@ def test_no_program(tmp_path, content):
 def test_a_program_that_is_not_there(tmp_path):
     with pytest.raises(ProgramRefused, match="cannot be read"):
         read_program(tmp_path / "gone.nc")
+
+
+# --- Dialects: short excerpts written for this test, one for each habit of a post processor
+
+
+def test_a_unit_said_beside_the_program(tmp_path):
+    path = tmp_path / "part.nc"
+    path.write_text("G90 G0 X0.0 Y0 Z0\nG1 X10 F100\nM2\n")
+    with pytest.raises(ProgramRefused, match=r'line 1: .*G21 .* or give program_unit = "mm" or "inch"'):
+        read_program(path)
+    for unit, mm in (("mm", 1.0), ("inch", 25.4)):
+        program = read_program(path, unit)
+        assert program.cut_length_mm == pytest.approx(10 * mm)
+        assert program.main_feed_mm_per_min == pytest.approx(100 * mm)
+        assert program.remarks == (reason("unit-by-trial", line=1, unit=unit),)
+
+
+def test_the_programs_own_unit_counts_and_a_contradiction_is_said(tmp_path):
+    path = tmp_path / "part.nc"
+    path.write_text("G20 G90 G0 X0.0 Y0 Z0\nG1 X10 F100\nM2\n")
+    assert read_program(path, "inch").remarks == ()
+    program = read_program(path, "mm")
+    assert program.cut_length_mm == pytest.approx(254)
+    assert program.remarks == (reason("unit-against-trial", line=1, g=20),)
+
+
+@pytest.mark.parametrize(("code", "mm"), [("G70", 25.4), ("G71", 1.0)])
+def test_the_units_of_iso_6983(read, code, mm):
+    program = read(f"{code} G90\nG0 X0.0 Y0 Z1\nG1 Z0 F60\nX3 Y4\nM30\n")
+    assert program.cut_length_mm == pytest.approx(6 * mm)
+    assert program.remarks == (reason("unit-by-iso", line=1, g=float(code[1:])),)
+
+
+def test_words_that_move_nothing(read):
+    plain = read(START + "G1 X10.0\nY10\n")
+    dressed = read(
+        "G21 G90 G17 G94 G8\nG10 L2 P1 X1 Y2 Z3\nG187 P2 E0.05\nG54.1 P3\nG0 X0 Y0 Z5 A0\nF1000 S18000 M3\n"
+        "G64 P0.01 Q0.02\nG4 X2.5\nG28.1\nG1 X10.0\nG54.1 P3\nG10 L20 P5 X7\nY10\n"
+    )
+    assert dressed.cut_length_mm == pytest.approx(plain.cut_length_mm) == 20
+    assert dressed.cut_minutes == pytest.approx(plain.cut_minutes)
+    assert dressed.remarks == (
+        reason("axis-at-zero", line=5, axis="A"),
+        reason("dwell-by-x", line=8),
+    )
+
+
+def test_a_work_offset_by_number_is_an_origin_of_its_own(read):
+    program = read(START + "G54.1 P1\nG0 X0.0 Y0 Z5\nG1 X10\nG54.1 P2\nX5\nX9\n")
+    assert program.cut_length_mm == pytest.approx(14), "what starts in the other system is left out"
+    assert {remark.code for remark in program.remarks} == {"move-left-out"}
+
+
+@pytest.mark.parametrize(("unit", "borne", "too_far"), [("G21", 0.029, 0.031), ("G20", 0.0019, 0.0021)])
+def test_arc_ends_off_by_more_than_rounding_are_said(read, unit, borne, too_far):
+    mm = 25.4 if unit == "G20" else 1.0
+    start = f"{unit} G90\nG0 X0.0 Y0 Z0\nF10\n"
+    program = read(f"{start}G2 X{2 + borne} Y0 I1 J0\n")
+    # half a turn on a radius between the two
+    assert program.cut_length_mm == pytest.approx(mm * pi * (1 + borne / 2), rel=1e-3)
+    (said,) = program.remarks
+    assert (said.code, dict(said.values)["off_mm"]) == ("arc-ends-off", pytest.approx(mm * borne, rel=1e-3))
+    with pytest.raises(ProgramRefused, match="an arc whose ends lie"):
+        read(f"{start}G2 X{2 + too_far} Y0 I1 J0\n")
+    assert read(f"{start}G2 X{2 + 2 * borne} Y0 R1\n").cut_length_mm == pytest.approx(mm * pi)
+    with pytest.raises(ProgramRefused, match="an arc of radius"):
+        read(f"{start}G2 X{2 + 2 * too_far} Y0 R1\n")
+
+
+def test_rounding_alone_is_not_said(read):
+    assert cut(read, "G2 X10.013 Y0 I5 J0\n") == pytest.approx(5.0065 * pi, abs=1e-4)
+    assert read(START + "G2 X10.013 Y0 I5 J0\n").remarks == ()
+
+
+def test_one_turn_of_an_arc_may_be_written(read):
+    assert cut(read, "G2 X0 Y0 I5 P1") == pytest.approx(10 * pi)
 
 
 # --- One path, written in many ways

@@ -178,8 +178,8 @@ def fair_trial(trial: Trial) -> FairTrial:
     -------
     FairTrial
     """
-    paths = {path for path in (trial.program_path, *(bit.program_path for bit in trial.bits)) if path}
-    programs = {path: _program(path) for path in sorted(paths)}
+    named = {_named_program(trial, bit) for bit in trial.bits}
+    programs = {program: _program(*program) for program in named if program}
     bits = tuple(_conditions(trial, bit, programs) for bit in trial.bits)
     unsaid = [reason("not-stated", key=key, line=line) for key, line in unstated(trial, CUT_KEYS)]
     return FairTrial(
@@ -200,11 +200,12 @@ _Read = tuple[PartProgram | None, str]
 """A part program, or why it could not be read."""
 
 
-def _conditions(trial: Trial, bit: Bit, programs: Mapping[Path, _Read]) -> BitConditions:
+def _conditions(trial: Trial, bit: Bit, programs: Mapping[_Named, _Read]) -> BitConditions:
     feed = trial.feed_of(bit)
     rpm = trial.rpm_of(bit)
-    path = bit.program_path or trial.program_path
-    program, refusal = programs[path] if path else (None, "")
+    named = _named_program(trial, bit)
+    path = named[0] if named else None
+    program, refusal = programs[named] if named else (None, "")
     length = trial.cut_length_m_per_part
     minutes = program.cut_minutes if program else None
     if program:
@@ -238,9 +239,18 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[Path, _Read]) -> BitCo
     )
 
 
-def _program(path: Path) -> _Read:
+_Named = tuple[Path, str | None]
+"""A part program, and its unit of length where it says none."""
+
+
+def _named_program(trial: Trial, bit: Bit) -> _Named | None:
+    path = bit.program_path or trial.program_path
+    return (path, bit.program_unit or trial.program_unit) if path else None
+
+
+def _program(path: Path, unit: str | None) -> _Read:
     try:
-        return read_program(path), ""
+        return read_program(path, unit), ""
     except ProgramRefused as refusal:
         return None, str(refusal)
 

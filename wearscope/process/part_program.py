@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from wearscope.process.program_moves import Control, Move
+from wearscope.process.program_moves import MM_PER_INCH, Control, Move
 from wearscope.process.program_words import ProgramRefused, numbered_words
 from wearscope.quantities.reasons import Reason, reason
 
@@ -75,7 +75,11 @@ class PartProgram:
         return tuple(sorted({move.spindle_rpm for move in self.moves if move.spindle_rpm is not None}))
 
 
-def read_program(path: Path) -> PartProgram:
+UNITS_MM: dict[str, float] = {"mm": 1.0, "inch": MM_PER_INCH}
+"""Millimetres per unit of length, by what the trial file calls it."""
+
+
+def read_program(path: Path, unit: str | None = None) -> PartProgram:
     """Read a part program.
 
     Followed are straight moves and arcs (centre or radius form, helices included) in all three planes, mm and
@@ -85,6 +89,8 @@ def read_program(path: Path) -> PartProgram:
     Parameters
     ----------
     path : Path
+    unit : {"mm", "inch"}, optional
+        Unit of length where the program says none.
 
     Returns
     -------
@@ -101,7 +107,7 @@ def read_program(path: Path) -> PartProgram:
         raise ProgramRefused(
             f"{path} cannot be read ({error.strerror})", "check the path and its permissions"
         ) from error
-    control = Control(path)
+    control = Control(path, unit_mm=None if unit is None else UNITS_MM[unit])
     for number, words in numbered_words(path, content):
         if not control.follow(number, words):
             break

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from math import atan2, hypot, pi, sqrt
 from pathlib import Path
 
+from wearscope.process.program_codes import GROUP_OF, NOT_FOLLOWED, OFFSETS_OF_G10, PLANES, QUIET_M
 from wearscope.process.program_words import ProgramRefused, Words, refused
 from wearscope.quantities.reasons import Reason, Value, reason
 
@@ -19,45 +20,14 @@ MM_PER_INCH = 25.4
 Position = tuple[float | None, float | None, float | None]
 """X, Y and Z in mm; None where the program has not said yet."""
 
-_GROUPS: dict[str, frozenset[float]] = {
-    "motion": frozenset({0, 1, 2, 3}),
-    "cycle": frozenset({80}),
-    "plane": frozenset({17, 18, 19}),
-    "unit": frozenset({20, 21}),
-    "distance": frozenset({90, 91}),
-    "centre": frozenset({90.1, 91.1}),
-    "feed": frozenset({93, 94, 95}),
-    "offset": frozenset({54, 55, 56, 57, 58, 59, 59.1, 59.2, 59.3}),
-    "length": frozenset({43, 43.1, 44, 49}),
-    "once": frozenset({4, 28, 30, 52, 53, 92, 92.1, 92.2, 92.3}),
-    # no effect on the path: no compensation, no scaling, no rotation, no polar words, path control, return level
-    "compensation": frozenset({40}),
-    "scaling": frozenset({50}),
-    "rotation": frozenset({69}),
-    "polar": frozenset({15}),
-    "path": frozenset({61, 61.1, 64}),
-    "return": frozenset({98, 99}),
-    "spindle": frozenset({97}),
-}
-_GROUP_OF = {code: group for group, codes in _GROUPS.items() for code in codes}
-_NOT_FOLLOWED = (  # codes, what they are, cure
-    ({41, 41.1, 42, 42.1}, "cutter compensation", "give the program with the path of the tool's centre"),
-    ({73, 74, 76, *range(81, 90)}, "a canned cycle", "give the program with its moves written out"),
-    ({5, 5.1, 5.2, 5.3, 6, 6.2}, "a spline", "give the program with lines and arcs"),
-    ({16, 51, 68}, "polar words, scaling or rotation", "give the program with its final coordinates"),
-    ({65, 66, 67}, "a macro call", "give the program with its moves written out"),
-    ({96}, "constant surface speed", "give the spindle speed in revolutions per minute"),
-)
-_PLANES = {17: (0, 1, 2), 18: (2, 0, 1), 19: (1, 2, 0)}
-"""First and second axis, seen so that the first turns into the second anticlockwise, and the third."""
-
 _AXES = "XYZ"
 _CENTRES = "IJK"
-_QUIET_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49})
 
-# Rounding to the last written digit moves the ends of an arc by a few microns. From memory: RS274/NGC allows
-# 0.002 mm; controls in use allow more, as posted programs need it.
-_CENTRE_SLACK_MM, _CENTRE_SLACK = 0.02, 1e-3
+# Rounding to the last written digit moves the ends of an arc by a few microns, by 13 where an inch is written with
+# three decimals. From memory: RS274/NGC allows 0.002 mm; controls in use allow more, as posted programs need it. What
+# is more than `_SAID_SLACK_MM` is said.
+_CENTRE_SLACK_MM, _CENTRE_SLACK_INCH, _CENTRE_SLACK = 0.03, 0.002, 1e-3
+_SAID_SLACK_MM = 0.02
 _SAME_MM = 1e-6
 _FARTHEST_MM = 1e5  # no router is as long; a length without its decimal point may be
 
@@ -116,8 +86,10 @@ class Control:
     spindle_rpm : float or None
     tool, loaded, cut_with : float or None
         Tool asked for, in the spindle, and the one that has cut.
-    offset : float or None
-        G code of the work offset.
+    offset : (float, float) or None
+        G code of the work offset, and its P.
+    unit_mm : float or None
+        Millimetres per unit of length as said beside the program; None if nothing is.
     moves : list of Move
         Moves at feed rate so far.
     rapid_mm : float
@@ -140,7 +112,8 @@ class Control:
     spindle_rpm: float | None = None
     tool: float | None = None
     loaded: float | None = None
-    offset: float | None = None
+    offset: tuple[float, float] | None = None
+    unit_mm: float | None = None
     cut_with: float | None = None
     moves: list[Move] = field(default_factory=list)
     rapid_mm: float = 0.0
@@ -168,6 +141,7 @@ class Control:
         """
         self.number = number
         codes, m_codes, values = self._sorted(words)
+        self._set_aside(codes, values)
         self._set_modes(codes, values)
         self._set_feed_and_speed(codes, values)
         if 6 in m_codes:
@@ -204,21 +178,56 @@ class Control:
                     )
             elif letter in values:
                 raise self._refuse(f"the word {letter} twice", "keep one")
+            elif letter in "ABC" and value == 0:
+                self._once("axis-at-zero", axis=letter)
             elif letter in "ABCUVW":
                 raise self._refuse(
                     f"the word {letter} (a rotary or second axis)", "only moves along X, Y and Z are followed"
                 )
-            elif letter in "XYZIJKRFSTHPN":
+            elif letter in "XYZIJKRFSTHPNLQE":
                 values[letter] = value
             else:
                 raise self._refuse(f"the word {letter}{value:g}, which is not followed", "take it out")
         values.pop("N", None)
         return codes, m_codes, values
 
+    def _once(self, code: str, **values: Value) -> None:
+        """Remark on something where it first stands."""
+        if code not in {remark.code for remark in self.remarks}:
+            self._remark(code, **values)
+
+    def _set_aside(self, codes: dict[str, float], values: dict[str, float]) -> None:
+        """Take out the words that belong to a code which moves nothing, and refuse those that belong to none."""
+        if "path" in codes:  # how far corners may be rounded
+            for letter in "PQE":
+                values.pop(letter, None)
+        if codes.get("once") == 10:
+            self._set_table(values)
+        for letter in "LQE":
+            if letter in values:
+                raise self._refuse(
+                    f"the word {letter}{values[letter]:g}, which is not followed", "take it out"
+                )
+
+    def _set_table(self, values: dict[str, float]) -> None:
+        """Follow G10: it writes into a table, which moves the origin only if what it writes is in force."""
+        level, which = values.get("L"), values.get("P", 0.0)
+        if level not in (2, 20) or which not in OFFSETS_OF_G10:
+            raise self._refuse(
+                "G10 that sets no work offset", "take the line out, and set the table on the machine"
+            )
+        of = OFFSETS_OF_G10[int(which)]
+        in_force = self.offset is None or of in (None, self.offset[0])
+        if in_force and self.moves:
+            raise self._refuse("G10 for the work offset in force, after a cut", "give the program without it")
+        if in_force:
+            self.at = [None, None, None]
+        values.clear()
+
     def _group(self, code: float) -> str:
-        if code in _GROUP_OF:
-            return _GROUP_OF[code]
-        for codes, what, cure in _NOT_FOLLOWED:
+        if code in GROUP_OF:
+            return GROUP_OF[code]
+        for codes, what, cure in NOT_FOLLOWED:
             if code in codes:
                 raise self._refuse(f"G{code:g} ({what})", cure)
         raise self._refuse(f"G{code:g}, which is not followed", "give the program with plain moves")
@@ -228,13 +237,13 @@ class Control:
             raise self._refuse(
                 f"M{code:g} (a subprogram or a macro)", "give the program with its moves written out"
             )
-        if code not in _QUIET_M:
+        if code not in QUIET_M:
             self._remark("m-word-moves-nothing", m=code)
 
     def _set_modes(self, codes: dict[str, float], values: dict[str, float]) -> None:
         self.plane = int(codes.get("plane", self.plane))
         if "unit" in codes:
-            mm = MM_PER_INCH if codes["unit"] == 20 else 1.0
+            mm = self._unit(codes["unit"], values)
             if self.mm not in (None, mm):
                 self.feed = None  # whether a control converts the feed in force differs from make to make
             self.mm = mm
@@ -246,6 +255,24 @@ class Control:
             self.feed_mode, self.feed = codes["feed"], None
         if "motion" in codes or "cycle" in codes:  # controls differ in what is in force after G80 alone
             self.motion = codes.get("motion")
+
+    def _unit(self, code: float, values: dict[str, float]) -> float:
+        """Millimetres per unit of length that a code says."""
+        mm = MM_PER_INCH if code in (20, 70) else 1.0
+        if code in (
+            70,
+            71,
+        ):  # inch and mm of ISO 6983-1; cycles of turning, or holes on a circle, with such words
+            if values.keys() & set("PQRIJKL"):
+                raise self._refuse(f"G{code:g} with other words (a cycle)", "give its moves written out")
+            if self.mm not in (None, mm):
+                raise self._refuse(
+                    f"G{code:g} after another unit", "say the unit once, by G20 (inch) or G21 (mm)"
+                )
+            self._once("unit-by-iso", g=code)
+        if self.unit_mm not in (None, mm):
+            self._once("unit-against-trial", g=code)
+        return mm
 
     def _set_feed_and_speed(self, codes: dict[str, float], values: dict[str, float]) -> None:
         if "S" in values:
@@ -261,9 +288,13 @@ class Control:
 
     def _shift(self, codes: dict[str, float], values: dict[str, float]) -> None:
         """Follow what moves the origin: the tool stays where it is, its coordinates become others."""
-        if "offset" in codes and codes["offset"] != self.offset:
-            self.offset = codes["offset"]
-            self.at = [None, None, None]
+        if "offset" in codes:
+            which = values.pop("P", None) if codes["offset"] == 54.1 else 0.0
+            if which is None:
+                raise self._refuse("G54.1 without P", "say which work offset")
+            if (codes["offset"], which) != self.offset:
+                self.offset = codes["offset"], which
+                self.at = [None, None, None]
         if "length" in codes:
             self.at[2] = None
         once = codes.get("once")
@@ -277,8 +308,14 @@ class Control:
                 values.pop(letter, None)
 
     def _mm_per_unit(self) -> float:
+        if self.mm is None and self.unit_mm is not None:
+            self.mm = self.unit_mm
+            self._remark("unit-by-trial", unit="mm" if self.mm == 1 else "inch")
         if self.mm is None:
-            raise self._refuse("a length before the unit is said", "put G21 (mm) or G20 (inch) at the top")
+            raise self._refuse(
+                "a length before the unit is said",
+                'put G21 (mm) or G20 (inch) at the top, or give program_unit = "mm" or "inch" in the trial file',
+            )
         return self.mm
 
     def _move(self, codes: dict[str, float], values: dict[str, float]) -> None:
@@ -286,10 +323,15 @@ class Control:
         targets = {axis: values[letter] for axis, letter in enumerate(_AXES) if letter in values}
         arc_words = [letter for letter in (*_CENTRES, "R") if letter in values]
         if once == 4:
-            if targets or "S" in values or "F" in values:  # a control may take any of these for its time
-                raise self._refuse("G4 with X, Y, Z, S or F", "give the dwell as P")
+            if targets.keys() - {0} or {"S", "F"} & values.keys() or (0 in targets and "P" in values):
+                # a control may take S and F for its time
+                raise self._refuse("G4 with Y, Z, S or F, or with both X and P", "give the dwell as P")
+            if targets:
+                self._once("dwell-by-x")
             return
-        if once in (28, 30):
+        if once in (10, 28.1, 30.1):
+            return
+        if once in (28, 28.2, 30):
             self.at = [None, None, None]
             return
         if not targets and not arc_words:
@@ -306,7 +348,7 @@ class Control:
             raise self._refuse("a coordinate without G0, G1, G2 or G3 in force", "say which move it is")
         if arc_words and self.motion not in (2, 3):
             raise self._refuse(f"{arc_words[0]} without an arc", "take it out, or give G2 or G3")
-        if "P" in values:
+        if values.get("P", 1.0) != 1.0 or ("P" in values and not arc_words):
             raise self._refuse("P on the line of a move", "write out the turns of the arc")
         if self.incremental is None:
             self.incremental = False
@@ -360,7 +402,7 @@ class Control:
         )
 
     def _arc(self, start: list[float | None], delta: list[float | None], values: dict[str, float]) -> float:
-        first, second, third = _PLANES[self.plane]
+        first, second, third = PLANES[self.plane]
         du, dv, rise = delta[first], delta[second], delta[third]
         if du is None or dv is None or rise is None:
             raise self._refuse(
@@ -379,12 +421,21 @@ class Control:
             raise self._refuse("an arc without a centre or a radius", "give I, J, K or R")
         cu, cv = (self._centre(axis, start[axis], values) for axis in (first, second))
         before, after = hypot(cu, cv), hypot(du - cu, dv - cv)
-        if before < _SAME_MM or abs(after - before) > max(_CENTRE_SLACK_MM, _CENTRE_SLACK * before):
+        if before < _SAME_MM or not self._borne(abs(after - before), before):
             raise self._refuse(
                 f"an arc whose ends lie {before:.3f} and {after:.3f} mm from its centre",
                 "say how the centre is meant: G91.1 (from the start) or G90.1 (absolute)",
             )
         return arc_length(before, after, self._turn(du, dv, cu, cv), rise)
+
+    def _borne(self, off_mm: float, radius_mm: float) -> bool:
+        """Whether the end of an arc may lie so far off its circle; said if it is more than rounding does."""
+        slack_mm = _CENTRE_SLACK_INCH * MM_PER_INCH if self.mm == MM_PER_INCH else _CENTRE_SLACK_MM
+        if off_mm > max(slack_mm, _CENTRE_SLACK * radius_mm):
+            return False
+        if off_mm > _SAID_SLACK_MM:
+            self._once("arc-ends-off", off_mm=off_mm)
+        return True
 
     def _centre(self, axis: int, start: float | None, values: dict[str, float]) -> float:
         """Centre from the start of the arc along an axis, in mm."""
@@ -405,7 +456,7 @@ class Control:
         if chord < _SAME_MM:
             raise self._refuse("a full circle by R", "give its centre by I, J, K")
         half = 0.5 * chord
-        if half > abs(radius) + max(_CENTRE_SLACK_MM, _CENTRE_SLACK * abs(radius)):
+        if not self._borne(half - abs(radius), abs(radius)):
             raise self._refuse(
                 f"an arc of radius {abs(radius):g} mm between points {chord:.3f} mm apart", "mend the radius"
             )

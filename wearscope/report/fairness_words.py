@@ -39,6 +39,12 @@ _PROGRAM_REMARKS = {
     "m-word-moves-nothing": "line {line}: M{m:g} is taken to move nothing",
     "taken-as-absolute": "line {line}: neither G90 nor G91 is said; coordinates are taken as absolute",
     "move-left-out": "line {line}: starts where the program does not say; this move is left out",
+    "unit-by-trial": "line {line}: the program says no unit; lengths are taken in {unit}, as program_unit says",
+    "unit-against-trial": "line {line}: G{g:g} is another unit than program_unit says; the program's counts",
+    "unit-by-iso": "line {line}: G{g:g} is taken as the unit (G70 inch, G71 mm, as in ISO 6983-1), not as a cycle",
+    "arc-ends-off": "line {line}: an arc ends {off_mm:.3f} mm off its circle, more than by rounding; taken so",
+    "axis-at-zero": "line {line}: {axis}0 is taken as an axis that does not turn",
+    "dwell-by-x": "line {line}: X is taken as the time of the dwell G4",
     "no-decimal-point": "no length has a decimal point; lengths are taken as whole mm or inches",
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Set
 from math import degrees
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -147,6 +147,8 @@ SignedAngle = Annotated[
 DEPTH = "millimetres, 0.01 to 500"
 RPM = "revolutions per minute, above 0 and up to 1000000"
 FEED = "millimetres per minute, above 0 and up to 1000000"
+UNIT = '"mm" or "inch"'
+ProgramUnit = Literal["mm", "inch"]
 DepthOfCut = Annotated[float, Field(ge=0.01, le=500, description=DEPTH)]
 Rpm = Annotated[float, Field(gt=0, le=1_000_000, description=RPM)]
 FeedRate = Annotated[float, Field(gt=0, le=1_000_000, description=FEED)]

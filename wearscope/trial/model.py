@@ -14,15 +14,18 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from wearscope.quantities.views import USUAL, ViewKey
+from wearscope.trial.cost import Cost
 from wearscope.trial.entry import (
     DEPTH,
     FEED,
     RPM,
+    UNIT,
     DepthOfCut,
     Entry,
     FeedRate,
     Place,
     Polyline,
+    ProgramUnit,
     Radius,
     Rpm,
     SignedAngle,
@@ -38,42 +41,6 @@ from wearscope.trial.life import Life
 
 BROAD_WEDGE_DEG = 60.0, 8.0
 """Wedge angle of a router bit of which nothing is known, and its standard uncertainty; common practice, no source."""
-
-
-class Cost(Entry):
-    """What using up a bit costs beside its price.
-
-    Attributes
-    ----------
-    change_over_minutes : float
-        Time in which the machine stands still for one change of the bit, in minutes.
-    rate_per_hour : float
-        What an hour of the machine and its operator costs, in the trial's currency.
-    parts_per_year : float or None
-        Parts that the shop makes in a year.
-    """
-
-    change_over_minutes: float = Field(default=0.0, ge=0, le=1440, description="minutes, 0 to 1440")
-    rate_per_hour: float = Field(default=0.0, ge=0, description="money per hour, 0 or more")
-    parts_per_year: float | None = Field(default=None, gt=0, description="a number of parts, above 0")
-
-    @classmethod
-    def clashes(cls, given: Set[str]) -> list[str]:
-        """List what is wrong with giving just these keys together.
-
-        Parameters
-        ----------
-        given : set of str
-
-        Returns
-        -------
-        list of str
-            For people; empty if nothing is.
-        """
-        return [
-            *alone(given, "change_over_minutes", "rate_per_hour"),
-            *alone(given, "rate_per_hour", "change_over_minutes"),
-        ]
 
 
 class ScaleEntry(Entry):
@@ -178,6 +145,8 @@ class Bit(Entry):
     program, workpiece : str or None
     depth_of_cut_mm, feed_mm_per_min, spindle_rpm : float or None
         What was set otherwise for this bit than for the trial; None where the trial's holds.
+    program_unit : {"mm", "inch"} or None
+        Unit of length of its own program, where that says none.
     program_path : Path or None
         Absolute path of the bit's own part program.
     """
@@ -201,6 +170,7 @@ class Bit(Entry):
     resale: float = Field(default=0.0, ge=0, description="a number, 0 or more")
     max_rpm: Rpm | None = Field(default=None, description=RPM)
     program: Text | None = Field(default=None, description="the path of the part program, in quotes")
+    program_unit: ProgramUnit | None = Field(default=None, description=UNIT)
     workpiece: Text | None = Field(default=None, description="what is cut, in quotes")
     depth_of_cut_mm: DepthOfCut | None = Field(default=None, description=DEPTH)
     spindle_rpm: Rpm | None = Field(default=None, description=RPM)
@@ -362,6 +332,8 @@ class Trial(Entry):
         What prices are in.
     program : str or None
         Part program in G-code, as written in the trial file; `program_path` is where it lies.
+    program_unit : {"mm", "inch"} or None
+        Unit of length of the program, where that says none.
     path : Path
         Absolute path of the trial file.
     program_path : Path or None
@@ -389,6 +361,7 @@ class Trial(Entry):
     cut_length_m_per_part: float | None = Field(default=None, gt=0, description="metres, above 0")
     currency: Text | None = Field(default=None, description='a currency in quotes, such as "EUR"')
     program: Text | None = Field(default=None, description="the path of the part program, in quotes")
+    program_unit: ProgramUnit | None = Field(default=None, description=UNIT)
 
     path: Path = Field(exclude=True)
     program_path: Path | None = Field(default=None, exclude=True)

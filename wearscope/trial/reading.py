@@ -10,10 +10,11 @@ from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
 from wearscope.trial.checks import all_photographed, files_once, names_once, photos_once, sides_marked
+from wearscope.trial.cost import Cost
 from wearscope.trial.forms import STUDY, TRIAL, Form, heading_of
 from wearscope.trial.life import Life
 from wearscope.trial.mistakes import Mistakes, Row, did_you_mean, shown
-from wearscope.trial.model import Bit, Cost, PhotoEntry, ScaleEntry, Trial
+from wearscope.trial.model import Bit, PhotoEntry, ScaleEntry, Trial
 from wearscope.trial.pattern import natural, photos_found
 from wearscope.trial.statements import statements
 from wearscope.trial.study import RepeatPhoto, Study
