@@ -1,14 +1,14 @@
 """Both borders of a worn flat as a photograph of a real flute shows them, without a model of the light.
 
-Behind a real flute lies the next one, out of focus, and a flat may be as dark as that, or hold streaks of its own that
-run along the edge and are brighter than anything else. Two things still tell it apart. What lies behind is blurred: the
-outermost line that is in focus is the edge as it is today. And the face is even beyond the flat: the inner end is the
-last line along the edge, within reach, at which light or grain changes by more than they do on the face itself. Each is
-followed from place to place (`trace.steepest_path`), so a flat may taper, be ragged, and be brighter here and darker
-there than the face.
+Behind a real flute lies the next one, out of focus, and a flat may be as dark as that, or hold streaks of its own
+that run along the edge and are brighter than anything else. Two things still tell it apart. What lies behind is
+blurred: the outermost line that is in focus is the edge as it is today. And the face is even beyond the flat: the
+inner end is the last line along the edge, within reach, at which light or grain changes by more than they do on the
+face itself. Each is followed from place to place (`trace.steepest_path`), so a flat may taper, be ragged, and be
+brighter here and darker there than the face.
 
-The inner end is read several times with other lengths and weights. Where the flat is plain all readings agree; how far
-they are apart elsewhere says how sure it is.
+The inner end is read several times with other lengths and weights. Where the flat is plain all readings agree; how
+far they are apart elsewhere says how sure it is.
 """
 
 from __future__ import annotations
@@ -31,14 +31,20 @@ Mask = NDArray[np.bool_]
 # All lengths were chosen on photographs of worn flanks of end mills, unless another ground is given
 OUTSIDE_UM, INSIDE_UM = 150.0, 300.0  # of the trace: what is looked at
 BACKGROUND_UM = 80.0  # outside the trace, from where on outward nothing but background lies
-FARTHEST_UM, FACE_UM = 180.0, (100.0, 220.0)  # from the edge: the widest flat, and the face it is held against
+FARTHEST_UM, FACE_UM = (
+    180.0,
+    (100.0, 220.0),
+)  # from the edge: the widest flat, and the face it is held against
 STRAIGHT_UM = (300.0, 150.0)  # along the edge: the median, then the Gaussian, that make the trace a base line
 ALONG_UM = 53.0  # along the edge: what is averaged for one place
 SLOW_UM = 400.0  # along the edge, over which a level is taken for one
 LEAST_LIGHT = 0.01  # of full light, added before the logarithm: below lies noise
 SHARP, LEAST_SHARP = 5.0, 0.05  # times the background's slope, and of the logarithm of light: a line in focus
 LEAST_CHANGE = 0.15  # of the logarithm of light or grain; a smaller one is no border
-MOST, COUNTS = 1.5, (0.6, 0.7)  # of the threshold: more is not more sure; less does not count, at the edge and inside
+MOST, COUNTS = (
+    1.5,
+    (0.6, 0.7),
+)  # of the threshold: more is not more sure; less does not count, at the edge and inside
 NEARLY = 0.6  # of the steepest place, which counts as it
 NEXT_UM = 12.0  # across the edge: lines nearer to each other are one
 OUTER_BEND, INNER_BEND = 0.4, 0.3  # cost of moving by one row in a column
@@ -126,8 +132,6 @@ def land_borders(strip: Strip, trace_um: Array) -> LandBorders | None:
     outer_um = base_um + _outer(_along(strip, light, base_um, deep_um), deep_um, step_um)
     deep_um = np.arange(-2.0 * NEXT_UM, FACE_UM[1] + 2.0 * NEXT_UM, step_um)
     picture = _along(strip, light, outer_um, deep_um)
-    if not (np.isfinite(picture).all(axis=1) | (deep_um > FACE_UM[0])).any() and not np.isfinite(picture).any():
-        return None
     face = _Face.of(picture, deep_um, step_um)
     if face is None:
         return None
@@ -188,16 +192,16 @@ def _near_unseen(picture: Picture, rows: int) -> Mask:
 def _counting(change: Picture, threshold: Array, counts: float, width: int) -> Picture:
     """How far a change goes beyond a threshold, averaged along the edge."""
     share = np.clip(change / threshold[None, :].astype(np.float32), 0.0, MOST)
-    return np.asarray(cv2.blur(np.where(share < counts, np.float32(0.0), share), (width, 1)), np.float32)
+    return np.asarray(
+        cv2.blur(np.where(share < counts, np.float32(0.0), share).astype(np.float32), (width, 1)), np.float32
+    )
 
 
 def _outer(picture: Picture, deep_um: Array, step_um: float) -> Array:
     """Depth of the outermost line in focus, shape (S,)."""
     half = _odd(0.5 * ALONG_UM, step_um)
-    smooth = cv2.GaussianBlur(
-        cv2.blur(np.nan_to_num(picture), (half, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2
-    )
-    slope = np.abs(_change(smooth, 1, 2))
+    smooth = cv2.GaussianBlur(cv2.blur(np.nan_to_num(picture), (half, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
+    slope = np.abs(_change(np.asarray(smooth, np.float32), 1, 2))
     slope[_near_unseen(picture, 6)] = 0.0
     behind = np.median(slope[deep_um < -BACKGROUND_UM], axis=0)
     behind = median_filter(behind, size=_odd(SLOW_UM, step_um), mode="nearest")
@@ -207,11 +211,15 @@ def _outer(picture: Picture, deep_um: Array, step_um: float) -> Array:
     further_out = np.vstack([np.zeros((next_to, sharp.shape[1]), np.float32), further_out[:-next_to]])
     path = _followed(sharp - further_out, OUTER_BEND)
     # the path keeps to where the line begins; the edge is the first of its steepest places
-    rows = np.clip(path[None, :] + np.arange(-2, round(1.3 * NEXT_UM / step_um) + 1)[:, None], 0, len(deep_um) - 1)
+    rows = np.clip(
+        path[None, :] + np.arange(-2, round(1.3 * NEXT_UM / step_um) + 1)[:, None], 0, len(deep_um) - 1
+    )
     around = cv2.blur(slope, (half, 1))[rows, np.arange(len(path))]
     first = rows[(around >= NEARLY * around.max(axis=0)).argmax(axis=0), np.arange(len(path))]
     steady = median_filter(first, size=_odd(ALONG_UM, step_um), mode="nearest").astype(float)
-    return np.asarray(deep_um[0] + gaussian_filter1d(steady, ALONG_UM / 3.0 / step_um, mode="nearest") * step_um)
+    return np.asarray(
+        deep_um[0] + gaussian_filter1d(steady, ALONG_UM / 3.0 / step_um, mode="nearest") * step_um
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,11 +243,13 @@ class _Face:
         fine, wide = (cv2.GaussianBlur(filled, (0, 0), sigmaX=x, sigmaY=0.6) for x in (1.0, 6.0))
         width = _odd(ALONG_UM, step_um)
         grain = np.log(cv2.blur(np.abs(fine - wide), (width, 1)) + np.float32(LEAST_LIGHT))
-        return cls(cv2.blur(filled, (width, 1)), np.asarray(grain, np.float32), seen, deep_um, step_um)
+        mean = np.asarray(cv2.blur(filled, (width, 1)), np.float32)
+        return cls(mean, np.asarray(grain, np.float32), seen, deep_um, step_um)
 
     def _steps(self, side_um: float, grain: float) -> Picture:
         side = max(2, round(side_um / self.step_um))
-        return np.hypot(_change(self.light, side, 1), np.float32(grain) * _change(self.grain, side, 1))
+        steps = np.hypot(_change(self.light, side, 1), np.float32(grain) * _change(self.grain, side, 1))
+        return np.asarray(steps, np.float32)
 
     def inner_end(self, reading: Reading) -> tuple[Array, Array]:
         """Depth of the inner end below the edge, and how plainly it shows, shape (S,) each."""
@@ -252,7 +262,9 @@ class _Face:
         next_to, quiet = round(NEXT_UM / step_um), max(1, round(reading.quiet_um / step_um))
         further_in = cv2.dilate(share, np.ones((quiet, 1), np.uint8), anchor=(0, 0))
         further_in = np.vstack([further_in[next_to:], np.zeros((next_to, share.shape[1]), np.float32)])
-        gain = share - further_in - (reading.cost_per_um * np.maximum(deep_um, 0.0)[:, None]).astype(np.float32)
+        gain = (
+            share - further_in - (reading.cost_per_um * np.maximum(deep_um, 0.0)[:, None]).astype(np.float32)
+        )
         gain[deep_um < RIM_UM] = 0.0
         gain[deep_um > FARTHEST_UM] = -10.0
         path = _followed(gain, INNER_BEND)
@@ -269,7 +281,9 @@ class _Face:
         if not known.any():
             return np.full(len(usual), LEAST_CHANGE)
         level = np.interp(every, every[known], usual[known])
-        return np.maximum(median_filter(level, size=_odd(SLOW_UM, self.step_um), mode="nearest"), LEAST_CHANGE / 2.0)
+        return np.maximum(
+            median_filter(level, size=_odd(SLOW_UM, self.step_um), mode="nearest"), LEAST_CHANGE / 2.0
+        )
 
     def _steepest(self, path: NDArray[np.intp], reading: Reading) -> Array:
         """Depth of the steepest places about a path, which keeps to where the step ends."""
@@ -277,10 +291,12 @@ class _Face:
         width = _odd(ALONG_UM, step_um)
         step = np.asarray(cv2.blur(self._steps(7.0, reading.grain), (width, 1)))
         step[self.deep_um < RIM_UM] = 0.0
-        rows = np.clip(path[None, :] + np.arange(-round(1.6 * NEXT_UM / step_um), 2)[:, None], 0, len(step) - 1)
+        rows = np.clip(
+            path[None, :] + np.arange(-round(1.6 * NEXT_UM / step_um), 2)[:, None], 0, len(step) - 1
+        )
         around = step[rows, columns]
         weight = np.maximum(around - NEARLY * around.max(axis=0), 0.0) + 1e-9
         place = (weight * rows).sum(axis=0) / weight.sum(axis=0)
         steady = median_filter(place, size=_odd(0.7 * ALONG_UM, step_um), mode="nearest")
         smooth = gaussian_filter1d(steady, 0.2 * ALONG_UM / step_um, mode="nearest")
-        return np.interp(smooth, np.arange(len(self.deep_um)), self.deep_um)
+        return np.asarray(np.interp(smooth, np.arange(len(self.deep_um)), self.deep_um))
