@@ -95,7 +95,24 @@ def test_where_the_coating_ends_in_a_line_the_marks_decide():
 
 
 def test_a_ragged_end_of_the_coating_is_no_land():
-    assert find_land(coated_scene(ends(140.0, ragged_um=8.0), keeps=True, strength=0.0)).verdict == "none"
+    end = ends(140.0, ragged_um=8.0)
+    seen = coated_scene(end, keeps=True, strength=0.0)
+    assert find_land(seen, coating_map(D_UM[:, None] < end[None, :])).verdict == "none"
+    # where the coating was not read, the line that was seen is not explained by it
+    unread = find_land(seen)
+    assert (unread.verdict, unread.why) == ("unsure", reason("ragged-flat"))
+    assert abs(unread.mean.value - truth(end)[0]) < 6.0
+
+
+@pytest.mark.parametrize(("shown", "code"), [(0.6, "patchy-flat"), (1.0, "ragged-flat")])
+def test_what_was_seen_but_is_no_clean_flat_is_doubtful_and_never_nothing(shown, code):
+    end = ends(130.0, ragged_um=8.0 if shown == 1.0 else 0.0)
+    end = np.where(np.less(S_UM, 1600.0 * shown - 1900.0), end, -1e3)
+    land = find_land(scene(face(SILHOUETTE, bands=[(end, FACE * 1.4, False)], texture=marks(1))))
+    rows = land_findings(land, (), "light-fit")
+    assert [(row.status, row.reasons[0].code) for row in rows] == [("doubtful", code)] * 2
+    width = np.maximum(end, 0.0)[labels_with_transition() == USED].mean()
+    assert abs(rows[0].value - width) < 1.96 * rows[0].u
 
 
 def test_a_land_within_the_bare_face_is_seen_beside_the_end_of_the_coating():

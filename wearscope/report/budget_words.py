@@ -54,6 +54,7 @@ ADVICE = {
     "place of the transition along the edge": "clean the edge, and bring the transition into sharp focus",
     "scatter of the trace": "clean the edge, and focus on it",
     "inner end of the flat": _FOCUS,
+    "where no flat is seen": "light the face evenly, and clean it",
     "borders of the flat": _FOCUS,
     "other readings of the inner end": "clean the face, light it evenly, and focus on the inner end of the flat",
     "what the edge has moved back": "show more of the unused edge, or take a photo of the new state",

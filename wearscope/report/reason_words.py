@@ -101,10 +101,16 @@ WORDS: dict[str, str] = {
     "coating-may-end": "this may be no more than where the coating ends; look at the edge in profile, or take the "
     "photo again with a white card behind and the grinding marks in sight",
     "ragged-flat": "its inner end is ragged, as that of a stain is; clean the face and take the photo again",
+    "patchy-flat": "its inner end shows along {share:.0%} of the used edge only; light the face evenly, clean it, "
+    "and take the photo again",
+    "shaded-flat": "the light on it fades inward, as a lamp's image in a rounded edge does; look at the edge in "
+    "profile",
+    "two-toned-flat": "it is brighter than the face along one part of the edge and darker along another; "
+    "light it evenly",
     "tinted-flat": "it differs in colour too, as a stain does; clean the face and take the photo again",
     "original-edge-unseen": "the original edge line is not in the photo; show the unused edge beside the used one",
-    "land-from-todays-edge": "its width is taken from today's edge line and lacks what the edge has moved back; for the "
-    "original line show more than 0.6 mm of unused edge beside the used one, or take a photo of the new state",
+    "land-from-todays-edge": "its width is taken from today's edge line and lacks what the edge has moved back; "
+    "for the original line show more of the unused edge beside the used one, or take a photo of the new state",
     "flat-or-rounding": "so narrow a band may as well be the rounded edge; look at the edge in profile",
     "end-of-contact-by-land": "which part of the edge is used is told by this land alone; set used_side",
     "no-flat": "no worn flat seen inside the rounded edge; one narrower than the rounding would be hidden in it",

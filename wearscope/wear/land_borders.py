@@ -1,14 +1,14 @@
 """Both borders of a worn flat as a photograph of a real flute shows them, without a model of the light.
 
-Behind a real flute lies the next one, out of focus, and a flat may be as dark as that, or hold streaks of its own that
-run along the edge and are brighter than anything else. Two things still tell it apart. What lies behind is blurred: the
-outermost line that is in focus is the edge as it is today. And the face is even beyond the flat: the inner end is the
-last line along the edge, within reach, at which light or grain changes by more than they do on the face itself. Each is
-followed from place to place (`trace.steepest_path`), so a flat may taper, be ragged, and be brighter here and darker
-there than the face.
+Behind a real flute lies the next one, out of focus, and a flat may be as dark as that, or hold streaks of its own
+that run along the edge and are brighter than anything else. Two things still tell it apart. What lies behind is
+blurred: the outermost line that is in focus is the edge as it is today. And the face is even beyond the flat: the
+inner end is the last line along the edge, within reach, at which light or grain changes by more than they do on the
+face itself. Each is followed from place to place (`trace.steepest_path`), so a flat may taper, be ragged, and be
+brighter here and darker there than the face.
 
-The inner end is read several times with other lengths and weights. Where the flat is plain all readings agree; how far
-they are apart elsewhere says how sure it is.
+The inner end is read several times with other lengths and weights. Where the flat is plain all readings agree; how
+far they are apart elsewhere says how sure it is.
 """
 
 from __future__ import annotations
@@ -132,11 +132,6 @@ def land_borders(strip: Strip, trace_um: Array) -> LandBorders | None:
     outer_um = base_um + _outer(_along(strip, light, base_um, deep_um), deep_um, step_um)
     deep_um = np.arange(-2.0 * NEXT_UM, FACE_UM[1] + 2.0 * NEXT_UM, step_um)
     picture = _along(strip, light, outer_um, deep_um)
-    if (
-        not (np.isfinite(picture).all(axis=1) | (deep_um > FACE_UM[0])).any()
-        and not np.isfinite(picture).any()
-    ):
-        return None
     face = _Face.of(picture, deep_um, step_um)
     if face is None:
         return None
@@ -197,14 +192,16 @@ def _near_unseen(picture: Picture, rows: int) -> Mask:
 def _counting(change: Picture, threshold: Array, counts: float, width: int) -> Picture:
     """How far a change goes beyond a threshold, averaged along the edge."""
     share = np.clip(change / threshold[None, :].astype(np.float32), 0.0, MOST)
-    return np.asarray(cv2.blur(np.where(share < counts, np.float32(0.0), share), (width, 1)), np.float32)
+    return np.asarray(
+        cv2.blur(np.where(share < counts, np.float32(0.0), share).astype(np.float32), (width, 1)), np.float32
+    )
 
 
 def _outer(picture: Picture, deep_um: Array, step_um: float) -> Array:
     """Depth of the outermost line in focus, shape (S,)."""
     half = _odd(0.5 * ALONG_UM, step_um)
     smooth = cv2.GaussianBlur(cv2.blur(np.nan_to_num(picture), (half, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
-    slope = np.abs(_change(smooth, 1, 2))
+    slope = np.abs(_change(np.asarray(smooth, np.float32), 1, 2))
     slope[_near_unseen(picture, 6)] = 0.0
     behind = np.median(slope[deep_um < -BACKGROUND_UM], axis=0)
     behind = median_filter(behind, size=_odd(SLOW_UM, step_um), mode="nearest")
@@ -246,11 +243,13 @@ class _Face:
         fine, wide = (cv2.GaussianBlur(filled, (0, 0), sigmaX=x, sigmaY=0.6) for x in (1.0, 6.0))
         width = _odd(ALONG_UM, step_um)
         grain = np.log(cv2.blur(np.abs(fine - wide), (width, 1)) + np.float32(LEAST_LIGHT))
-        return cls(cv2.blur(filled, (width, 1)), np.asarray(grain, np.float32), seen, deep_um, step_um)
+        mean = np.asarray(cv2.blur(filled, (width, 1)), np.float32)
+        return cls(mean, np.asarray(grain, np.float32), seen, deep_um, step_um)
 
     def _steps(self, side_um: float, grain: float) -> Picture:
         side = max(2, round(side_um / self.step_um))
-        return np.hypot(_change(self.light, side, 1), np.float32(grain) * _change(self.grain, side, 1))
+        steps = np.hypot(_change(self.light, side, 1), np.float32(grain) * _change(self.grain, side, 1))
+        return np.asarray(steps, np.float32)
 
     def inner_end(self, reading: Reading) -> tuple[Array, Array]:
         """Depth of the inner end below the edge, and how plainly it shows, shape (S,) each."""
@@ -300,4 +299,4 @@ class _Face:
         place = (weight * rows).sum(axis=0) / weight.sum(axis=0)
         steady = median_filter(place, size=_odd(0.7 * ALONG_UM, step_um), mode="nearest")
         smooth = gaussian_filter1d(steady, 0.2 * ALONG_UM / step_um, mode="nearest")
-        return np.interp(smooth, np.arange(len(self.deep_um)), self.deep_um)
+        return np.asarray(np.interp(smooth, np.arange(len(self.deep_um)), self.deep_um))

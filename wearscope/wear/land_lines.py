@@ -30,6 +30,8 @@ MOST_BURNT = 0.2  # of the light outside a line that may be burnt out; chosen, n
 STRAIGHT_OVER_UM = (
     60.0  # along the edge, over which a line is smoothed to tell how ragged it is; chosen, no source
 )
+BOTH_WAYS = 0.2  # of the used edge, along which a line must be a step the other way; chosen, no source
+LEAST_TURN_WINDOWS = 5  # `WINDOW_UM` along the edge, over which it must go one way; chosen, no source
 LEAST_DEPTH_UM = 40.0  # of face that must be in the frame beyond the rounding; chosen, no source
 
 
@@ -116,6 +118,8 @@ class LightLine:
         Share of the step that is a change of colour.
     slope : float
         By how much the light outside the line itself changes, as a share of the step.
+    both_ways : bool
+        Whether it is brighter outside along one part of the edge and darker along another.
     """
 
     end_um: Array
@@ -127,6 +131,7 @@ class LightLine:
     burnt: bool
     tint: float
     slope: float
+    both_ways: bool = False
 
 
 def land_search(measured: MeasuredStrip, coating: CoatingMap | None) -> LandSearch | None:
@@ -251,6 +256,20 @@ def _reaching(search: LandSearch) -> NDArray[np.intp]:
     return np.flatnonzero((s_um >= first) & (s_um <= last))
 
 
+def _turned(step: NDArray[np.float32], used: Mask, width: int) -> NDArray[np.float32] | None:
+    """Sign of a step at each place, shape (S,), where it is up along one part of the edge and down along another."""
+    *_, axes = np.linalg.svd(step[used], full_matrices=False)
+    along = uniform_filter1d(np.nan_to_num(step @ axes[0]), width, mode="nearest")
+    upward = along[used] > 0
+    up = float(upward.mean())
+    ends = np.flatnonzero(np.diff(upward.astype(int), prepend=2, append=2))
+    # noise goes up and down from one window to the next; a flat that turns does so over long parts
+    if min(up, 1.0 - up) < BOTH_WAYS or np.diff(ends).min() < LEAST_TURN_WINDOWS * width:
+        return None
+    # the sign by which the most places show it, as of a flat that is brighter than the face
+    return np.where(along > 0, 1.0, -1.0).astype(np.float32) * np.float32(1.0 if up >= 0.5 else -1.0)
+
+
 def _refined(
     search: LandSearch, here: NDArray[np.float32], columns: NDArray[np.intp], path: NDArray[np.intp]
 ) -> LightLine | None:
@@ -267,8 +286,12 @@ def _refined(
     outer = around[offsets < -2 * gap].mean(axis=0)
     inner = around[offsets > 2 * gap].mean(axis=0)
     step = np.mean((outer - inner)[inside_used], axis=0)
-    direction = step / max(float(np.linalg.norm(step)), 1e-9)
     width = max(3, round(WINDOW_UM / step_um) | 1)
+    turned = _turned(outer - inner, inside_used, width)
+    if turned is not None:
+        around = around * turned[None, :, None]
+        step = np.mean(((outer - inner) * turned[:, None])[inside_used], axis=0)
+    direction = step / max(float(np.linalg.norm(step)), 1e-9)
     along = uniform_filter1d(np.nan_to_num(around @ direction), width, axis=1, mode="nearest")
     outside = along[offsets < -2 * gap].mean(axis=0)
     inside = along[offsets > 2 * gap].mean(axis=0)
@@ -303,4 +326,5 @@ def _refined(
         bool((lit.max(axis=-1) >= NEARLY_CLIPPED).mean() > MOST_BURNT),
         float(np.linalg.norm(ratio - ratio.mean()) / max(float(np.linalg.norm(ratio)), 1e-9)),
         abs(level[0] - level[1]) / max(abs(whole), 1e-9),
+        turned is not None,
     )

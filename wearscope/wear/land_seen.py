@@ -32,8 +32,8 @@ Mask = NDArray[np.bool_]
 U_BORDERS_UM = 6.0
 WIDER_UM, WIDER_UNPLACED_UM = 8.0, 15.0  # than beyond the end of contact: less is no flat; chosen
 SHORTEST_BESIDE_UM = 100.0  # of edge beyond the end of contact that tells how narrow none is; chosen
-# A flat that leans by α against the relief face moves the edge back by sin α cos β / sin(α + β) of its width (sines in
-# the triangle of original edge and both ends of the flat); the greatest for α up to 12° and β from 50°
+# A flat that leans by α against the relief face moves the edge back by sin α cos β / sin(α + β) of its width (sines
+# in the triangle of original edge and both ends of the flat); the greatest for α up to 12° and β from 50°
 MOVED_BACK = 0.15
 ROUNDED_UM = (
     40.0  # a band no wider may as well be a rounded edge; the radius at which edges are given up, practice

@@ -12,6 +12,8 @@ it and are kept apart:
 - the place where the coating ends: a change of colour with no flat. It is taken for a flat only where the grinding
   marks end with it;
 - what the tool had when new (a ground facet): it does not end at the transition.
+
+A line that was seen but is ragged, patchy, tinted or shaded is not for that nothing: its width is given, as doubtful.
 """
 
 from __future__ import annotations
@@ -28,9 +30,10 @@ from wearscope.metrology.findings import COVERAGE_95, DETECTION, Finding, found,
 from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.coating_map import CoatingMap
+from wearscope.wear.grinding_marks import WINDOW_UM
 from wearscope.wear.land_lines import SIDE_UM, LandSearch, LightLine, land_search, light_lines, relative_light
 from wearscope.wear.measured import MeasuredStrip
-from wearscope.wear.zones import GUARD_UM
+from wearscope.wear.zones import GUARD_UM, runs
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -40,6 +43,7 @@ LAND_ROWS = ("wear_land", "wear_land_max")
 LEAST_STEP = 0.04  # relative to the face's light; a change of light that the eye just sees, no source
 LEAST_SIGNIFICANCE = 6.0  # of a step, in standard uncertainties; chosen: many places are looked at
 LEAST_COVER = 0.7  # of the used edge that must show the step; chosen, no source
+LEAST_PART = 0.4  # of the used edge: a line along less of it is no candidate; chosen, no source
 KEPT_WHEN_NEW = 0.35  # of the step; more of it where nothing has cut, and it is not wear; chosen, no source
 KEPT_MARKS = 0.5  # of those of the face: fewer, and a flat has worn them off; chosen: half-way
 # A plane cut through a ground face rough by 0.7 µm (root mean square) ends within 0.7 µm / tan 12° of a line
@@ -53,6 +57,7 @@ FACE_REACH_UM = 150.0  # inside a flat, over which the face's own marks are read
 # share of the blur by which the inner end may be misplaced: it is a corner, not a step of paint; chosen, no source
 UNRESOLVED = 0.3
 U_BURNT = 0.5  # a burnt-out flat spreads by up to this share of the blur; chosen, no source
+LONGEST_GAP_UM = 2.0 * WINDOW_UM  # along the edge; over a shorter one the flat is taken to go on
 COATING_MAY_END = reason("coating-may-end")
 
 
@@ -135,7 +140,7 @@ def find_land(measured: MeasuredStrip, coating: CoatingMap | None = None) -> Wea
     limit_um = gone_um + search.hidden_um + 2.0 * search.blur_um + SIDE_UM
     unsure: WearLand | None = None
     for line in light_lines(search, light):
-        verdict, why = _judged(search, light, line)
+        verdict, why = _judged(search, light, line, limit_um)
         if verdict == "none":
             continue
         land = _measured(search, line, verdict, why, limit_um)
@@ -153,17 +158,33 @@ def _no_land(verdict: Verdict, why: Reason | None, columns: int, limit_um: float
     return WearLand(verdict, why, np.full(columns, np.nan), nothing, nothing, limit_um)
 
 
-def _judged(search: LandSearch, light: NDArray[np.float32], line: LightLine) -> tuple[Verdict, Reason | None]:
+def _judged(
+    search: LandSearch, light: NDArray[np.float32], line: LightLine, limit_um: float
+) -> tuple[Verdict, Reason | None]:
     """Whether a line is the inner end of a worn flat."""
     height = float(np.linalg.norm(line.step))
-    if height < LEAST_STEP or line.significance < LEAST_SIGNIFICANCE or line.cover < LEAST_COVER:
+    if height < LEAST_STEP or line.significance < LEAST_SIGNIFICANCE or line.cover < LEAST_PART:
         return "none", None
-    if line.slope > PLATEAU or _there_when_new(search, light, line):
+    if _there_when_new(search, light, line):
         return "none", None
-    if search.measured.edge.coated and not _inside_bare(search, line):
-        return _by_marks(search, line)
+    bare_outside, bare_inside = _bare_beside(search, line)
+    by_coating = search.measured.edge.coated and bare_inside <= LEAST_COVER
+    if by_coating and bare_outside > LEAST_COVER and bare_inside < 1.0 - LEAST_COVER:
+        # what is seen is the end of the coating, whether or not there is a flat with it
+        known = line.cover < LEAST_COVER or line.slope > PLATEAU or line.ragged_um > STRAIGHT_UM
+        return ("none", None) if known else _by_marks(search, line)
+    if line.cover < LEAST_COVER or line.slope > PLATEAU:
+        # the lamps' image in the rounding is such a line, but reaches no further than the limit says
+        if float(np.nanmean(line.end_um)) - search.original_um < limit_um:
+            return "none", None
+        patchy = line.cover < LEAST_COVER
+        return "unsure", reason("patchy-flat", share=line.cover) if patchy else reason("shaded-flat")
     if line.ragged_um > STRAIGHT_UM:
         return "unsure", reason("ragged-flat")
+    if by_coating:
+        return _by_marks(search, line)
+    if line.both_ways:
+        return "unsure", reason("two-toned-flat")
     if line.tint > TINT and not line.burnt:
         return "unsure", reason("tinted-flat")
     return "seen", None
@@ -193,20 +214,24 @@ def _there_when_new(search: LandSearch, light: NDArray[np.float32], line: LightL
     return bool(change @ line.step > KEPT_WHEN_NEW * float(line.step @ line.step))
 
 
-def _inside_bare(search: LandSearch, line: LightLine) -> bool:
-    """Whether the coating is gone on both sides of a line, so that it is not where the coating ends."""
+def _bare_beside(search: LandSearch, line: LightLine) -> tuple[float, float]:
+    """Shares of the line outside and inside of which the coating is gone; 0 where that could not be read."""
     if search.bare is None:
-        return False
+        return 0.0, 0.0
     at = np.flatnonzero(search.used & np.isfinite(line.end_um))
-    step_um = search.strip.um_per_px
-    rows = np.round((line.end_um[at] + search.blur_um + SIDE_UM - search.strip.d_um[0]) / step_um).astype(int)
-    return bool(search.bare[np.clip(rows, 0, len(search.strip.d_um) - 1), at].mean() > LEAST_COVER)
+    step_um, last = search.strip.um_per_px, len(search.strip.d_um) - 1
+    reach_um = search.blur_um + SIDE_UM
+
+    def share(off_um: float) -> float:
+        rows = np.round((line.end_um[at] + off_um - search.strip.d_um[0]) / step_um).astype(int)
+        assert search.bare is not None
+        return float(search.bare[np.clip(rows, 0, last), at].mean())
+
+    return share(-reach_um), share(reach_um)
 
 
 def _by_marks(search: LandSearch, line: LightLine) -> tuple[Verdict, Reason | None]:
     """Whether the grinding marks end where the coating does: a flat has lost them, a bare face has not."""
-    if line.ragged_um > STRAIGHT_UM:
-        return "none", None
     if search.new is None:
         return "unsure", COATING_MAY_END
     hidden = search.silhouette_um + search.hidden_um
@@ -222,6 +247,16 @@ def _by_marks(search: LandSearch, line: LightLine) -> tuple[Verdict, Reason | No
     return "unsure", COATING_MAY_END
 
 
+def _with_gaps(width: Array, step_um: float) -> tuple[Array, float]:
+    """Widths over all of the used zone, 0 along gaps in which no flat is seen, and the share of those."""
+    seen = np.isfinite(width)
+    filled = np.interp(np.arange(len(width)), np.flatnonzero(seen), width[seen])
+    gaps = np.zeros(len(width), bool)
+    for first, last in runs(~seen):
+        gaps[first : last + 1] = (last - first + 1) * step_um > LONGEST_GAP_UM
+    return np.where(gaps, 0.0, filled), float(gaps.mean())
+
+
 def _measured(
     search: LandSearch, line: LightLine, verdict: Verdict, why: Reason | None, limit_um: float
 ) -> WearLand:
@@ -230,20 +265,22 @@ def _measured(
     assert measured.datum is not None
     tilt = measured.edge.tilt.value
     width = (line.end_um - search.original_um) / np.cos(tilt)
-    counted = width[used & np.isfinite(width)]
-    mean, widest = float(counted.mean()), float(counted.max())
+    over_used, unseen = _with_gaps(width[used], search.strip.um_per_px)
+    mean, widest = float(over_used.mean()), float(over_used.max())
     end = Input("inner end of the flat", 0.0, search.blur_um * (UNRESOLVED + U_BURNT * line.burnt))
     u_drawn_on = float(np.sqrt(np.mean(measured.datum.u_datum_um[used] ** 2)))
     drawn_on = Input("new-state line drawn on", 0.0, u_drawn_on)
     wandering = Input("wandering of the inner end (mean)", 0.0, line.u_noise_um)
+    # anything from none to all that the rounding hides
+    gaps = Input("where no flat is seen", 0.0, unseen * limit_um / np.sqrt(3.0))
     ragged = Input("wandering of the inner end (widest)", 0.0, min(line.ragged_um, STRAIGHT_UM))
     scale, tilted = Input("scale", 1.0, measured.u_scale), Input("view tilt", tilt, measured.edge.tilt.u)
 
-    def budget(value: float, own: Input) -> Budget:
+    def budget(value: float, *own: Input) -> Budget:
         # of the tilt the second order counts too: square to the face the first is nothing
         by_tilt = value * float(np.tan(tilt) + 0.5 * measured.edge.tilt.u)
         parts = [
-            *((1.0, one) for one in (end, search.original, drawn_on, own)),
+            *((1.0, one) for one in (end, search.original, drawn_on, *own)),
             (value, scale),
             (by_tilt, tilted),
         ]
@@ -254,7 +291,7 @@ def _measured(
         beyond = (search.strip.s_um - transition.at_um) * transition.used_side
         at_transition = width[(beyond > 0) & (beyond <= GUARD_UM) & np.isfinite(width)]
         notch = float(at_transition.max()) if len(at_transition) else notch
-    both = budget(mean, wandering), budget(widest, ragged)
+    both = budget(mean, wandering, gaps), budget(widest, ragged)
     return WearLand(verdict, why, line.end_um, *both, limit_um, notch)
 
 
