@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from pictures import CARD, DARK, Flute
 
-from wearscope.imaging.edge_lines import EdgeLine, edge_lines, line_through, offset_from
+from wearscope.imaging.edge_line import EdgeLine, offset_from
+from wearscope.imaging.edge_lines import edge_lines, line_through
 from wearscope.imaging.edge_selection import refine_line
 
 ROUGH_PX = 5.0  # of the search, which the refinement makes good

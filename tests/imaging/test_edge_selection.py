@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pictures import BARE, CARD, DARK, GOLD, Flute
 
-from wearscope.imaging.edge_lines import EdgeLine, offset_from
+from wearscope.imaging.edge_line import EdgeLine, offset_from
 from wearscope.imaging.edge_selection import Candidate, candidates, choose
 from wearscope.imaging.edge_verdict import marked_edge
 

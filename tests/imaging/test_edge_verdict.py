@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from pictures import BARE, CARD, DARK, Flute
 
-from wearscope.imaging.edge_lines import line_through, offset_from
+from wearscope.imaging.edge_line import offset_from
+from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
 from wearscope.imaging.edge_selection import candidates
 from wearscope.imaging.edge_verdict import (

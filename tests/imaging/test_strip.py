@@ -5,7 +5,7 @@ import pytest
 from numpy.polynomial import polynomial
 from pictures import Flute
 
-from wearscope.imaging.edge_lines import EdgeLine
+from wearscope.imaging.edge_line import EdgeLine
 from wearscope.imaging.strip import arc_length_px, cut_strip, points_on_photo
 
 # OpenCV's bicubic kernel (a = -0.75) does not reproduce a ramp: up to 0.048 px off, over whole pixels nothing

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wearscope.imaging.edge_lines import EdgeLine
+from wearscope.imaging.edge_line import EdgeLine
 from wearscope.imaging.strip import cut_strip, points_on_photo
 
 WIDTH, HEIGHT = 320, 240

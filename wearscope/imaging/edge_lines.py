@@ -13,10 +13,9 @@ import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
+from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
 from wearscope.light.strip import over_channels
 from wearscope.wear.trace import steepest_path
-
-Array = NDArray[np.float64]
 
 DISPLAY_GAMMA = 2.2  # about that of sRGB: weighs dark and bright edges as an eye does
 PEDESTAL = 0.03  # of full light: keeps the gamma from blowing up the noise of the dark
@@ -42,140 +41,7 @@ CLEAR, LEAST_COVERAGE = 4.0, 0.35
 MASKED_PX = 7  # beside a path found
 # Of refitting; medians off the line, and pixels that always count
 ROUNDS, STRAY, NEVER_STRAY_PX = 6, 2.5, 2.0
-STRETCHED = 257  # places along a curve, from which it is described anew
 REPEAT_PX = 6.0  # of the reduced photo, within which a line is one with a stronger one
-
-
-@dataclass(frozen=True, eq=False)
-class EdgeLine:
-    """A smooth curve along an edge, with the tool on its inward side.
-
-    A point at distance t (px) along `direction` and offset o into the tool lies at
-    ``origin + t direction + (polynomial(t) + o) inward``, in pixels as wide as they are high.
-
-    Attributes
-    ----------
-    origin_px, direction, inward : ndarray, shape (2,)
-        Column and row; `inward` is `direction` turned by a quarter turn, so a photo never comes out mirrored.
-    offset_px : ndarray
-        Polynomial coefficients of the curve's offset along `inward`, lowest power first, in t (px).
-    start_px, end_px : float
-        The range of t over which the edge is inside the frame.
-    coverage : float
-        Share of that range on which the edge stands out from the noise.
-    aspect_ratio : (float, float)
-        Width and height of the picture's pixels over those that the curve is described in.
-    """
-
-    origin_px: Array
-    direction: Array
-    inward: Array
-    offset_px: Array
-    start_px: float
-    end_px: float
-    coverage: float = 1.0
-    aspect_ratio: tuple[float, float] = (1.0, 1.0)
-
-    def points_px(self, t_px: Array, into_px: Array | float = 0.0) -> tuple[Array, Array]:
-        """Find points along the curve and beside it.
-
-        Parameters
-        ----------
-        t_px : ndarray
-            Along the straight direction.
-        into_px : ndarray or float
-            Into the tool, along the local normal.
-
-        Returns
-        -------
-        columns : ndarray
-            Of the picture.
-        rows : ndarray
-        """
-        slope = polynomial.polyval(t_px, polynomial.polyder(self.offset_px))
-        norm = np.sqrt(1.0 + slope**2)
-        along = t_px - into_px * slope / norm
-        across = polynomial.polyval(t_px, self.offset_px) + into_px / norm
-        wide, high = self.aspect_ratio
-        return (
-            (self.origin_px[0] + along * self.direction[0] + across * self.inward[0]) / wide,
-            (self.origin_px[1] + along * self.direction[1] + across * self.inward[1]) / high,
-        )
-
-    def with_pixels(self, aspect_ratio: tuple[float, float]) -> EdgeLine:
-        """The same curve described in pixels of another shape, so that lengths and right angles come out right.
-
-        Parameters
-        ----------
-        aspect_ratio : (float, float)
-            Width and height of the picture's pixels over those of the description.
-
-        Returns
-        -------
-        EdgeLine
-        """
-        if aspect_ratio == self.aspect_ratio:
-            return self
-        stretch = np.array(aspect_ratio) / self.aspect_ratio
-        direction = self.direction * stretch / np.linalg.norm(self.direction * stretch)
-        inward = np.array([-direction[1], direction[0]])
-        t_px = np.linspace(self.start_px, self.end_px, STRETCHED)
-        offset_px = polynomial.polyval(t_px, self.offset_px)
-        away_px = stretch * (t_px[:, None] * self.direction + offset_px[:, None] * self.inward)
-        along_px, across_px = away_px @ direction, away_px @ inward
-        fitted = polynomial.Polynomial.fit(along_px, across_px, len(self.offset_px) - 1).convert().coef
-        return EdgeLine(
-            self.origin_px * stretch,
-            direction,
-            inward,
-            np.pad(fitted, (0, len(self.offset_px) - len(fitted))),
-            float(along_px[0]),
-            float(along_px[-1]),
-            self.coverage,
-            aspect_ratio,
-        )
-
-    def scaled(self, factor: float) -> EdgeLine:
-        """The same curve in a picture whose pixels are finer.
-
-        Parameters
-        ----------
-        factor : float
-
-        Returns
-        -------
-        EdgeLine
-        """
-        powers = np.arange(len(self.offset_px))
-        return EdgeLine(
-            # a coarse pixel covers a block of fine ones: centres are half a pixel off
-            (self.origin_px + 0.5) * factor - 0.5,
-            self.direction,
-            self.inward,
-            self.offset_px * factor ** (1.0 - powers),
-            self.start_px * factor,
-            self.end_px * factor,
-            self.coverage,
-        )
-
-    def turned(self) -> EdgeLine:
-        """The same curve with the tool on its other side.
-
-        Returns
-        -------
-        EdgeLine
-        """
-        signs = (-1.0) ** np.arange(1, len(self.offset_px) + 1)
-        return EdgeLine(
-            self.origin_px,
-            -self.direction,
-            -self.inward,
-            self.offset_px * signs,
-            -self.end_px,
-            -self.start_px,
-            self.coverage,
-            self.aspect_ratio,
-        )
 
 
 @dataclass(frozen=True)
@@ -429,22 +295,3 @@ def _without_repeats(lines: Sequence[EdgeLine]) -> list[EdgeLine]:
         if all(np.quantile(np.abs(offset_from(mine, other)), 0.1) > REPEAT_PX for other in kept):
             kept.append(line)
     return kept
-
-
-def offset_from(points_px: Array, line: EdgeLine) -> Array:
-    """Signed distance of points from an edge line, for gentle curves.
-
-    Parameters
-    ----------
-    points_px : ndarray, shape (N, 2)
-        Column and row.
-    line : EdgeLine
-
-    Returns
-    -------
-    ndarray, shape (N,)
-        Pixels as the line is described in, positive into the tool.
-    """
-    rel = points_px * line.aspect_ratio - line.origin_px
-    t = rel @ line.direction
-    return np.asarray(rel @ line.inward - polynomial.polyval(t, line.offset_px))

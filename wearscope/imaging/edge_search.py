@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.edge_lines import Array, EdgeLine, line_through
+from wearscope.imaging.edge_line import Array, EdgeLine
+from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_selection import along_polyline, refine_line, settled_line
 from wearscope.imaging.edge_verdict import FoundEdge, marked_edge, tool_inward, unmarked_edge
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto

@@ -13,15 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.imaging.edge_lines import (
-    SEARCH_SIDE_PX,
-    WORK_SIDE_PX,
-    Array,
-    EdgeLine,
-    edge_lines,
-    line_through,
-    offset_from,
-)
+from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
+from wearscope.imaging.edge_lines import SEARCH_SIDE_PX, WORK_SIDE_PX, edge_lines, line_through
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip
 from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.strip import Strip, grey

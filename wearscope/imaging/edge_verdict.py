@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.imaging.edge_lines import Array, EdgeLine, line_through, offset_from
+from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
+from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_map import SIDES_PX, TOOL_EDGE_SEEN, ProposedLine
 from wearscope.imaging.edge_selection import (
     ALIKE,

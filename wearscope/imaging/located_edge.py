@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, median_filter
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.edge_lines import Array, EdgeLine, offset_from
+from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_search import Polyline, reduced_px
 from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.photo import Photo
@@ -43,7 +43,8 @@ class LocatedEdge:
     reduction : int
         These as of `PreparedPhoto`.
     line : EdgeLine
-        Smooth line along the edge, in square pixels of the mean size of those of `light`, as is `um_per_px`.
+        Smooth line along the edge, in square pixels of the mean size of those of `light`, as is `um_per_px`, a lens's
+        distortion taken out.
     um_per_px : float
     u_scale, u_scale_along : float
         Relative standard uncertainty of a length across the edge, and along it, by the scale.
@@ -229,7 +230,7 @@ class LocatedEdge:
         d_um : float
         """
         place = (np.array([place_px], float) + 0.5) / self.reduction - 0.5
-        t_px = (place * self.line.aspect_ratio - self.line.origin_px) @ self.line.direction
+        t_px = (self.line.described_px(place) - self.line.origin_px) @ self.line.direction
         d_um = offset_from(place, self.line) * self.um_per_px
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
@@ -254,7 +255,8 @@ def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) ->
         When the edge cannot be followed.
     """
     photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
-    line = found.line.with_pixels(scale.aspect)
+    lens = scale.lens.on_blocks(prepared.reduction) if scale.lens is not None else None
+    line = found.line.with_pixels(scale.aspect).with_lens(lens)
     strip = _cut(prepared.light, line, um_per_px, None)
     trace = _trace(strip, photo.path.name)
     return LocatedEdge(

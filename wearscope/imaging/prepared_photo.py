@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from wearscope.imaging.channels import ChannelShift, laid_over
 from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
 from wearscope.imaging.edge_selection import Candidate, candidates
+from wearscope.imaging.lens import Lens
 from wearscope.imaging.photo import Photo
 from wearscope.quantities.reasons import Reason
 
@@ -36,6 +37,8 @@ class PhotoScale:
         What is to be said of it; "" when it comes from a graticule without doubts.
     doubts : tuple of Reason
         Why whatever is measured by it is doubtful.
+    lens : Lens or None
+        Whose distortion is taken out, in pixels of the mean size; none where it does not matter or is not known.
     """
 
     um_per_px_x: float
@@ -44,6 +47,7 @@ class PhotoScale:
     u_um_per_px_y: float
     note: str
     doubts: tuple[Reason, ...] = ()
+    lens: Lens | None = None
 
     @classmethod
     def even(cls, um_per_px: float, u_um_per_px: float, note: str) -> PhotoScale:
@@ -94,6 +98,64 @@ class PhotoScale:
         """
         share = self.u_um_per_px_x / self.um_per_px_x, self.u_um_per_px_y / self.um_per_px_y
         return float(np.square(direction) @ share)
+
+    def places_um(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Where places in a photo lie, a lens's distortion taken out.
+
+        Parameters
+        ----------
+        points_px : ndarray, shape (N, 2)
+            Columns and rows.
+
+        Returns
+        -------
+        ndarray, shape (N, 2)
+        """
+        if self.lens is None:
+            return np.asarray(points_px * np.array([self.um_per_px_x, self.um_per_px_y]))
+        return self.lens.straightened(points_px * self.aspect) * self.um_per_px
+
+
+def through_lens(scale: PhotoScale, lens: Lens | None, shape: tuple[int, ...]) -> PhotoScale:
+    """Scale of a photo whose lens is known from the graticule's photo.
+
+    Parameters
+    ----------
+    scale : PhotoScale
+    lens : Lens or None
+    shape : tuple of int
+        Of the photo, rows and columns first.
+
+    Returns
+    -------
+    PhotoScale
+        With the lens where the photo shows all that the lens showed, upright or lying. Where it shows a part, or is
+        smaller, nothing says where the lens's centre is: then the distortion is left, and in the uncertainty.
+
+    Notes
+    -----
+    Over a frame a length is stretched by k r² square to the radius and by 3 k r² along it, with a mean r² of a third
+    of the corner's: as a root mean square about k.
+    """
+    if lens is None:
+        return scale
+    if tuple(shape[:2]) == lens.shape:
+        return replace(scale, lens=lens)
+    if tuple(shape[1::-1]) == lens.shape:
+        # turned one way or the other: the frame's middle stands for the lens's
+        middle = (shape[1] - 1) / 2 * scale.aspect[0], (shape[0] - 1) / 2 * scale.aspect[1]
+        return replace(scale, lens=replace(lens, shape=(shape[0], shape[1]), centre_px=middle))
+    share = abs(lens.at_corner)
+    note = (
+        f"the photo is not as large as that of its graticule, so the lens's distortion of {share:.1%} is left in it; "
+        "save photos whole, as they come from the camera"
+    )
+    return replace(
+        scale,
+        u_um_per_px_x=float(np.hypot(scale.u_um_per_px_x, share * scale.um_per_px_x)),
+        u_um_per_px_y=float(np.hypot(scale.u_um_per_px_y, share * scale.um_per_px_y)),
+        note="; ".join(filter(None, [scale.note, note])),
+    )
 
 
 @dataclass(frozen=True, eq=False)

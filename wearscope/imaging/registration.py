@@ -396,6 +396,5 @@ def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um:
 def _frame_px(located: LocatedEdge, places_um: Array) -> Array:
     """Columns and rows in the photo's own pixels of places in the straight frame of its edge line."""
     t, o = places_um.T / located.um_per_px
-    square = located.line.origin_px + t[:, None] * located.line.direction + o[:, None] * located.line.inward
-    work = square / located.line.aspect_ratio
+    work = located.line.straight_px(t, o)
     return np.asarray((work + 0.5) * located.reduction - 0.5)

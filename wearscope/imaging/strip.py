@@ -7,7 +7,7 @@ import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
-from wearscope.imaging.edge_lines import Array, EdgeLine
+from wearscope.imaging.edge_line import Array, EdgeLine
 from wearscope.light.strip import Strip
 
 FINE = 1025
@@ -59,10 +59,7 @@ def cut_strip(
     t_px = np.where(s_um > arc_um[-1], t_fine[-1] + (s_um - arc_um[-1]) / um_per_px, t_px)
     # a place moves in proportion to its depth, along the line's normal
     follow_px = np.zeros(len(t_px)) if follow_um is None else follow_um / um_per_px
-    start = np.array(line.points_px(t_px, follow_px))
-    normal = np.array(line.points_px(t_px, follow_px + 1.0)) - start
-    into_px = np.asarray(d_um / um_per_px, np.float32)[:, None]
-    columns, rows = start.astype(np.float32)[:, None] + into_px * normal.astype(np.float32)[:, None]
+    columns, rows = _grid_px(line, t_px, follow_px, d_um / um_per_px)
     sampled = cv2.remap(
         light,
         columns,
@@ -73,6 +70,18 @@ def cut_strip(
         borderValue=(np.nan, np.nan, np.nan, np.nan),
     )
     return Strip(sampled.astype(np.float32, copy=False), s_um, d_um, um_per_px)
+
+
+def _grid_px(line: EdgeLine, t_px: Array, follow_px: Array, into_px: Array) -> NDArray[np.float32]:
+    """Columns and rows of every place of a strip, shape (2, D, S)."""
+    if line.lens is not None:
+        # what is straight in the strip is bent in the picture
+        places = line.points_px(t_px[None, :], follow_px[None, :] + into_px[:, None])
+        return np.array(places, np.float32)
+    start = np.array(line.points_px(t_px, follow_px))
+    normal = np.array(line.points_px(t_px, follow_px + 1.0)) - start
+    deep = np.asarray(into_px, np.float32)[:, None]
+    return np.asarray(start.astype(np.float32)[:, None] + deep * normal.astype(np.float32)[:, None])
 
 
 def arc_length_px(line: EdgeLine, t_px: Array) -> Array:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.prepared_photo import PhotoScale, scale_in_file
@@ -121,11 +122,10 @@ def _tip_in(entry: PhotoEntry, scale: PhotoScale, sources: Sources) -> tuple[Sec
     near_px = said.edge.points_px if said.edge is not None else entry.edge_near
     section = find_section(sources.photo(entry), near_px=near_px)
     um = scale.um_per_px
-    um_of_axes = np.array([scale.um_per_px_x, scale.um_per_px_y])
     try:
         fit = fit_tip(
-            section.points_px * um_of_axes,
-            apex_um=section.apex_px * um_of_axes,
+            scale.places_um(section.points_px),
+            apex_um=scale.places_um(section.apex_px[None])[0],
             bisector_angle=section.bisector_angle,
             wedge_angle=section.wedge_angle,
             step_um=um,
@@ -155,6 +155,8 @@ def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionVi
     margin = 0.5 * float(np.ptp(points, axis=0).max())  # so that the tip can be shown pointing up
     low = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
     high = np.ceil(points.max(axis=0) + margin).astype(int) + 1
+    if scale.lens is not None:
+        return _straightened_view(section, fit, scale, low, high)
     light = section.photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))
     wide, high = scale.aspect
     if wide == high:
@@ -163,3 +165,19 @@ def _section_view(section: Section, fit: TipFit, scale: PhotoScale) -> SectionVi
     # corners coincide, centres of pixels do not
     column, row = low * scale.aspect + 0.5 * (1.0 - np.array(scale.aspect))
     return SectionView(square, (float(column), float(row)), scale.um_per_px, fit)
+
+
+def _straightened_view(
+    section: Section, fit: TipFit, scale: PhotoScale, low: NDArray[np.int64], high: NDArray[np.int64]
+) -> SectionView:
+    """The same where a lens has bent the photo."""
+    assert scale.lens is not None
+    low, high = np.floor(low * scale.aspect).astype(int), np.ceil(high * scale.aspect).astype(int)
+    columns, rows = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
+    shown = scale.lens.shown(np.stack([columns, rows], axis=-1).astype(float)) / scale.aspect
+    first, last = np.maximum(np.floor(shown.min(axis=(0, 1))), 0), np.ceil(shown.max(axis=(0, 1))) + 1
+    (left, top), (right, bottom) = first.astype(int), last.astype(int)
+    light = section.photo.linear(slice(top, bottom), slice(left, right))
+    columns, rows = np.moveaxis((shown - (left, top)).astype(np.float32), -1, 0)
+    straight = cv2.remap(light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return SectionView(np.asarray(straight, np.float32), (float(low[0]), float(low[1])), scale.um_per_px, fit)

@@ -16,12 +16,18 @@ from wearscope.imaging.calibration.scale import (
     scale_from_graticule,
     scale_from_value,
 )
-from wearscope.imaging.edge_lines import EdgeLine
+from wearscope.imaging.edge_line import EdgeLine
 from wearscope.imaging.edge_search import Marks, edge_line, search_px
 from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.located_edge import LocatedEdge, follow_edge, hide
 from wearscope.imaging.photo import Photo, read_photo
-from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, block_side, prepare
+from wearscope.imaging.prepared_photo import (
+    PhotoScale,
+    PreparedPhoto,
+    block_side,
+    prepare,
+    through_lens,
+)
 from wearscope.quantities.reasons import reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.correction import NOTHING, Correction
@@ -247,7 +253,7 @@ class Sources:
         prepared: PreparedPhoto = self.recall(prepare, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool, entry.tool_at)
-        known = self.recall(EdgeLine.with_pixels, like.line, (1.0, 1.0)) if like is not None else None
+        known = self.recall(EdgeLine.in_picture, like.line) if like is not None else None
         found: FoundEdge = self.recall(edge_line, prepared, search_px(prepared, scale), marks, known)
         located: LocatedEdge = self.recall(follow_edge, prepared, found, scale)
         return self.recall(hide, located, said.ignored_px) if said.ignored_px else located
@@ -293,10 +299,11 @@ def scale_of(
     if entry.um_per_px is not None:
         u_um_per_px = entry.u_um_per_px if entry.u_um_per_px is not None else OWN_SCALE_U * entry.um_per_px
         return PhotoScale.even(entry.um_per_px, u_um_per_px, "scale stated for this photo")
+    photo = photo or read_photo(entry.path)
     if entry.scale in scales:
         scale = scales[entry.scale]
-        return _of_photo(scale, scale.note if scale.status != "ok" else "")
-    photo = photo or read_photo(entry.path)
+        note = scale.note if scale.status != "ok" else ""
+        return through_lens(_of_photo(scale, note), scale.lens, photo.pixels.shape)
     if photo.embedded_um_per_px is not None:
         scale = scale_from_embedded(*photo.embedded_um_per_px, entry.scale, photo.embedded_source)
         return _of_photo(scale, scale.note)

@@ -219,6 +219,25 @@ class TurnedPicture:
         c, s = np.cos(self.angle), np.sin(self.angle)
         return self.centre_px[0] + u * c - v * s, self.centre_px[1] + u * s + v * c
 
+    def from_image(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Places in the turned picture: the reverse of `to_image`.
+
+        Parameters
+        ----------
+        x, y : ndarray
+            Columns and rows.
+
+        Returns
+        -------
+        u : ndarray
+            Across the lines, px, of the shape of `x` and `y`.
+        v : ndarray
+            Along them.
+        """
+        c, s = np.cos(self.angle), np.sin(self.angle)
+        x, y = x - self.centre_px[0], y - self.centre_px[1]
+        return x * c + y * s, y * c - x * s
+
 
 def turn_picture(picture: Picture, angle: float) -> TurnedPicture:
     """Turn a picture so that lines whose normal points along an angle stand upright.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,6 +29,9 @@ no source."""
 
 MOST_DISTORTION = 0.1
 """Change of the spacing over the picture that is refused: the polynomial no longer follows it."""
+
+MOST_WITH_LENS = 0.2
+"""The same with what a lens does: some 6 % of displacement at the corners."""
 
 MOST_UNCERTAIN = 1e-2
 """Relative standard uncertainty that is refused: no measurement in microns stands on it."""
@@ -65,6 +68,11 @@ class Ruling:
         There are regular lines between the numbered ones.
     even_share : float
         Share of their length over which the lines look the same.
+    lines : NumberedPoints
+        What it was fitted to, in the turned picture.
+    weight : ndarray, shape (M,)
+        Of each of them in the fit.
+    turned : TurnedPicture
     """
 
     gradient: Array
@@ -74,6 +82,30 @@ class Ruling:
     variation_seen: bool
     between: bool
     even_share: float
+    lines: NumberedPoints
+    weight: Array
+    turned: TurnedPicture
+
+    @property
+    def places_px(self) -> Array:
+        """Columns and rows in the picture of the points, shape (M, 2)."""
+        return np.stack(self.turned.to_image(self.lines.u_px, self.lines.v_px), axis=1)
+
+    def moved(self, places_px: Array) -> Ruling:
+        """The same lines measured again with their points at other places.
+
+        Parameters
+        ----------
+        places_px : ndarray, shape (M, 2)
+            Columns and rows.
+
+        Returns
+        -------
+        Ruling
+        """
+        u_px, v_px = self.turned.from_image(places_px[:, 0], places_px[:, 1])
+        lines = replace(self.lines, u_px=u_px, v_px=v_px)
+        return _ruling(self.turned, fit_number_function(lines), lines, self.between, self.even_share)
 
     @property
     def density_px(self) -> float:
@@ -189,7 +221,7 @@ def _measure_at(picture: Picture, turned: TurnedPicture, spacing: float, width: 
         except NotRuledError:
             pass  # there, but too faint or too few to measure: the coarse lines are, with a doubt
     ruling = _ruling(turned, fit, placed, between, even)
-    if ruling.variation_share > MOST_DISTORTION:
+    if ruling.variation_share > MOST_WITH_LENS or _variation_of_tilt(fit, placed) > MOST_DISTORTION:
         raise NotRuledError(
             f"the spacing of the lines changes by {ruling.variation_share:.0%} over the picture",
             "lay the ruled scale flat and square to the camera",
@@ -199,6 +231,13 @@ def _measure_at(picture: Picture, turned: TurnedPicture, spacing: float, width: 
     if ruling.u_fit > MOST_UNCERTAIN:
         raise NotRuledError("the lines scatter too much to be measured", SEE_SCALE, "lines-scatter", 3)
     return ruling
+
+
+def _variation_of_tilt(fit: NumberFunction, lines: NumberedPoints) -> float:
+    """Relative change of the pitch over the lines, end to end, without what the radial term explains."""
+    local = fit.slopes(lines.u_px, lines.v_px)[0][:, : fit.n_terms] @ fit.coef[: fit.n_terms]
+    low, high = np.percentile(local, [1, 99])
+    return float((high - low) / local.mean())
 
 
 def _ruling(
@@ -220,4 +259,7 @@ def _ruling(
         variation_seen=seen,
         between=between,
         even_share=even,
+        lines=lines,
+        weight=fit.weight,
+        turned=turned,
     )

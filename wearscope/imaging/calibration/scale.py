@@ -17,8 +17,10 @@ from numpy.typing import ArrayLike
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.calibration.axes import Axes, axes_from_cross, axes_from_one
+from wearscope.imaging.calibration.distortion import Distortion, find_distortion
 from wearscope.imaging.calibration.picture import NotRuledError, as_picture
 from wearscope.imaging.calibration.ruling import Ruling, find_rulings
+from wearscope.imaging.lens import Lens
 
 EMBEDDED_STD = 5e-3
 """Relative standard uncertainty of a scale that a picture file states of itself: such scales have been seen off the
@@ -32,6 +34,9 @@ WARN_DISTORTION = 2e-3
 
 WARN_UNCERTAIN = 2e-3
 """Relative standard uncertainty that is named, on the same ground."""
+
+MOST_LENS = 0.032
+"""Displacement at the frame's corner beyond which a lens is named: drawn lenses of 3 % are taken out rightly."""
 
 UNEQUAL = 2.0
 """Standard uncertainties by which the axes that a file states must differ to be named."""
@@ -60,6 +65,9 @@ class Scale:
         Where the scale comes from.
     normal_deg : float
         Of a graticule, the direction square to its lines, or to those of one of its directions, from +x towards +y.
+    lens : Lens or None
+        What a graticule shows of the lens's distortion, where it matters: the scale is then that of the straightened
+        picture, and of the photo's own at the lens's centre.
     """
 
     name: str
@@ -71,6 +79,7 @@ class Scale:
     note: str
     source: Literal["graticule", "stated", "embedded"]
     normal_deg: float = 0.0
+    lens: Lens | None = None
 
     @property
     def um_per_px(self) -> float:
@@ -174,11 +183,11 @@ def scale_from_graticule(
     Returns
     -------
     Scale
-        Mean over the part of the picture that the lines cover. The standard uncertainty holds the scatter
-        of the lines about the fitted function (clustered by line, widened for correlation between
-        neighbours and for few lines), the change of scale over the lines where it is significant,
-        `RULING_STD` for the ruling itself and, for the axis that a ruling in one direction cannot see,
-        `SQUARE_PIXEL_STD`.
+        Mean over the part of the picture that the lines cover, a lens's distortion taken out where it is seen.
+        The standard uncertainty holds the scatter of the lines about the fitted function (clustered by line,
+        widened for correlation between neighbours and for few lines), the change of scale over the lines where
+        it is significant, what remains of the distortion, `RULING_STD` for the ruling itself and, for the axis
+        that a ruling in one direction cannot see, `SQUARE_PIXEL_STD`.
 
     Raises
     ------
@@ -201,13 +210,18 @@ def scale_from_graticule(
         rulings = find_rulings(picture)
     except NotRuledError as problem:
         raise PhotoRefused(f"{called}: {problem.what}", problem.cure, problem.code) from None
+    bent = find_distortion(rulings, picture.shape)
+    rulings = bent.rulings if bent is not None else rulings
     axes = axes_from_cross(*rulings) if len(rulings) == 2 else axes_from_one(rulings[0])
     doubts = [text for ruling in rulings for text in _doubts(ruling)] + _axis_doubts(axes)
+    doubts += _lens_doubts(bent)
     seen = " and ".join(
         f"{r.n_lines} lines {1 / r.density_px:.5g} px apart at {r.angle_deg:.1f}°" for r in rulings
     )
-    note = "; ".join([*dict.fromkeys(doubts), seen, axes.note])
+    note = "; ".join([*dict.fromkeys(doubts), seen, axes.note, *_lens_note(bent)])
     (s_x, s_y), (u_x, u_y) = division_um * axes.value, division_um * np.sqrt(np.diag(axes.cov))
+    if bent is not None:
+        u_x, u_y = np.hypot(u_x, bent.u_scale * s_x), np.hypot(u_y, bent.u_scale * s_y)
     return Scale(
         name,
         float(s_x),
@@ -218,6 +232,7 @@ def scale_from_graticule(
         note,
         "graticule",
         rulings[0].angle_deg,
+        bent.lens if bent is not None else None,
     )
 
 
@@ -243,6 +258,32 @@ def _doubts(ruling: Ruling) -> list[str]:
             "lines between the divisions counted: make sure division_um is the distance of those counted"
         )
     return texts
+
+
+def _lens_note(bent: Distortion | None) -> list[str]:
+    if bent is None:
+        return []
+    kind = "barrel" if bent.lens.at_corner > 0 else "pincushion"
+    return [
+        f"{kind} distortion of {abs(bent.lens.at_corner):.2%} at the corners taken out of every photo of this scale, "
+        f"lengths then good to {bent.u_scale:.2%} over the frame"
+    ]
+
+
+def _lens_doubts(bent: Distortion | None) -> list[str]:
+    if bent is None:
+        return []
+    if abs(bent.lens.at_corner) > MOST_LENS:
+        return [
+            f"the lens distorts by {abs(bent.lens.at_corner):.1%} at the corners, more than is "
+            "taken out surely; use a longer working distance or a better lens, or keep edge and scale near the middle"
+        ]
+    if bent.u_scale > WARN_UNCERTAIN:
+        return [
+            f"the lens's distortion is known to {bent.u_scale:.1%} of a length only; let the ruled scale cross the "
+            "whole frame, from corner to corner"
+        ]
+    return []
 
 
 def _axis_doubts(axes: Axes) -> list[str]:
