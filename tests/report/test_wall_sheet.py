@@ -10,8 +10,15 @@ import pytest
 from pypdf import PdfReader
 
 from wearscope.economics.decision import outcome_of
+from wearscope.process.fairness import fair_trial
+from wearscope.report.amounts import life_text
+from wearscope.report.decision_words import trial_sentences, verdict_text
+from wearscope.report.due_words import due_bits, due_lines, wall_rows
+from wearscope.report.html import report_html
+from wearscope.report.pdf import report_pdf
+from wearscope.report.report import report_of
 from wearscope.report.report_words import CAUTIONS
-from wearscope.report.wall_sheet import wall_rows, wall_sheet_pdf
+from wearscope.report.wall_sheet import wall_sheet_pdf
 
 
 @pytest.fixture
@@ -118,3 +125,43 @@ def test_the_lines_to_write_on_stand_under_their_heading(tmp_path, n):
     pages = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome_of(trial, []), "2026-01-06"))).pages
     (page,) = [text for text in (page.extract_text() for page in pages) if "To write down" in text]
     assert "Parts since new" in page
+
+
+def test_one_life_is_one_text_everywhere_and_what_is_due_comes_first(trial):
+    """Terminal, report and wall sheet say the same, and no advice goes against it."""
+    outcome = outcome_of(trial, rows_of(trial, {"Wren": 0.16, "Plover": 0.06}))
+    row = wall_rows(trial, outcome)[0]
+    life = life_text(outcome.bit("Wren").life, outcome.bit("Wren").at_least, outcome.axis)
+    assert f"({row.change_at} to " in life
+    assert due_bits(trial, outcome) == ("Wren",)
+    first, *cautions = due_lines(trial, outcome)
+    assert first == (f"CHANGE NOW: Wren has cut 300 parts, and no more than {row.change_at} can be trusted.")
+    assert tuple(cautions) == CAUTIONS
+    page = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome, "2026-01-06"))).pages[0].extract_text()
+    page = " ".join(page.split())
+    assert page.index(first) < page.index(CAUTIONS[0]) < page.index("Parts so far")
+    report = report_of(
+        trial, (), outcome, fair_trial(trial), (), refusals={}, sheets={}, made_at="2026-01-06T08:00:00"
+    )
+    assert report.due == (first, *CAUTIONS)
+    assert next(bit.life for bit in report.bits if bit.bit == "Wren") == life
+    html = report_html(report, interactive=False)
+    assert html.index(first) < html.index('class="verdict"')
+    pdf = " ".join(PdfReader(io.BytesIO(report_pdf(report))).pages[0].extract_text().split())
+    assert pdf.index(first) < pdf.index(verdict_text(outcome)[:30])
+
+
+def test_nobody_is_told_to_cut_on_with_what_is_due(trial):
+    outcome = outcome_of(trial, rows_of(trial, {"Wren": 0.16, "Plover": 0.06}))
+    both = replace(outcome.next_checkpoint, bits=("Wren", "Plover"))
+    said = " ".join(trial_sentences(replace(outcome, next_checkpoint=both), due_bits(trial, outcome)))
+    assert "Do not cut on with Wren, due to be changed; photograph Plover after 500 parts." in said
+    assert "To cut on with Wren" not in said
+    assert "To cut on with Wren and Plover" in " ".join(
+        trial_sentences(replace(outcome, next_checkpoint=both))
+    )
+
+
+def test_nothing_is_due_where_no_wear_is_near_a_limit(trial):
+    slow = outcome_of(trial, rows_of(trial, {"Wren": 0.005, "Plover": 0.005}))
+    assert due_lines(trial, slow) == due_bits(trial, slow) == ()

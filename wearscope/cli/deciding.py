@@ -49,21 +49,26 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
     from wearscope.report.curves import write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
     from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
+    from wearscope.report.due_words import due_bits, due_lines
     from wearscope.report.fairness_words import fair_warnings
 
     measured = _measured(trial, folder)
     complain(fair_warnings(fair_trial(trial)))
     found = outcome_of(trial, measured.records, over)  # type: ignore[arg-type]
+    due = due_bits(trial, found)
     results = folder / "results"
-    written = [*write_outcome(results, found), *write_curves(found, results)]
+    written = [*write_outcome(results, found, due), *write_curves(found, results)]
     if as_json:
-        print_json(outcome_document(found) | _standing_document(measured))
+        complain(due_lines(trial, found))
+        print_json(outcome_document(found, due) | _standing_document(measured))
         return _exit_code(measured)
+    for line in due_lines(trial, found):
+        _print_wrapped([line])
     typer.echo(verdict_text(found))
     for bit in found.bits:
         typer.echo(f"\nBit {bit.bit}")
         _print_wrapped(bit_sentences(bit, found))
-    if sentences := trial_sentences(found):
+    if sentences := trial_sentences(found, due):
         typer.echo("\nWhat to do")
         _print_wrapped(sentences)
     say_to_open(written)

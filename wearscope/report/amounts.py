@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import floor, log10
+from collections.abc import Callable, Sequence
+from math import ceil, floor, log10
 
 from wearscope.economics.life import Range
 from wearscope.economics.outcome import Axis, BitOutcome
@@ -17,42 +18,132 @@ _CENTS = {
 }  # currencies whose hundredth is called cent (ISO 4217; from memory)
 
 
-def _place(*values: float) -> int:
-    """Decimal place of the first digit of the spread of numbers, of the second where the first is a 1."""
-    spread = (max(values) - min(values)) or abs(values[-1]) / 10
-    return floor(log10(spread / 2)) if spread > 0 else 0
+_STEP = 20  # a life is told to a twentieth of the power of ten that it begins with, 238 as 235 or 240; chosen
 
 
-def _digits(*values: float) -> list[str]:
-    return [_to_place(value, _place(*values)) for value in values]
-
-
-def _to_place(value: float, place: int) -> str:
-    return f"{round(value, -place):.{max(0, -place)}f}"
-
-
-def lives_text(axis: Axis, low: float, *values: float) -> list[str]:
-    """How long something lasts, in the unit of the axis, parts in whole ones; all to the same decimal place.
+def rounded_down(value: float) -> float:
+    """A life rounded down to a number that is easily kept in mind, so that nothing is promised that was not found.
 
     Parameters
     ----------
-    axis : Axis
-    low : float
-        Rounded down: a promise.
-    *values : float
-        Rounded to the nearest. All in parts.
+    value : float
+        0 or more, in any unit.
 
     Returns
     -------
-    list of str
-        `low`, then `values`.
+    float
+        A whole number.
+
+    Examples
+    --------
+    >>> rounded_down(238.7), rounded_down(1049.0), rounded_down(7.9)
+    (235.0, 1000.0, 7.0)
     """
-    of_axis = [axis.factor * value for value in (low, *values)]
-    place = _place(*of_axis)
-    if axis.over == "parts":
-        place = max(place, 0)
-    least = floor(of_axis[0] / 10.0**place + 1e-9) * 10.0**place
-    return [_to_place(value, place) for value in (least, *of_axis[1:])]
+    step = _step(value)
+    return floor(value / step + _TINY) * step
+
+
+def rounded_up(value: float) -> float:
+    """The same rounded up, for the far end of a range.
+
+    Parameters
+    ----------
+    value : float
+        0 or more, in any unit.
+
+    Returns
+    -------
+    float
+        A whole number.
+
+    Examples
+    --------
+    >>> rounded_up(238.7), rounded_up(1049.0)
+    (240.0, 1050.0)
+    """
+    step = _step(value)
+    return ceil(value / step - _TINY) * step
+
+
+_TINY = 1e-9  # what the arithmetic of floats adds to a whole number
+
+
+def _step(value: float) -> float:
+    return float(max(1, 10 ** (len(str(int(value))) - 1) // _STEP))
+
+
+def about(value: float) -> str:
+    """A life rounded to the nearest number that is easily kept in mind.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
+    step = _step(value)
+    return f"{round(value / step) * step:.0f}"
+
+
+def least(value: float) -> str:
+    """A life that is promised, or the near end of its range.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
+    return f"{rounded_down(value):.0f}"
+
+
+def most(value: float) -> str:
+    """The far end of a range of lives, or what a life must at least be.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
+    return f"{rounded_up(value):.0f}"
+
+
+def range_texts(low: float, high: float) -> tuple[str, str]:
+    """Both ends of a range with as few digits as it takes, rounded outward: rounding never narrows it.
+
+    Parameters
+    ----------
+    low, high : float
+        0 or more.
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> range_texts(19.6, 64.0), range_texts(4.12, 5.88), range_texts(0.05, 1.5)
+    (('19', '64'), ('4.1', '5.9'), ('0.050', '1.5'))
+    """
+    place = _place(high - low if high > low else high)
+    ends = []
+    for value, outward in ((low, floor), (high, ceil)):
+        at = min(place, _place(value)) if 0 < value < 10.0**place else place
+        aside = _TINY if outward is floor else -_TINY
+        ends.append(f"{outward(value / 10.0**at + aside) * 10.0**at:.{max(0, -at)}f}")
+    return ends[0], ends[1]
+
+
+def _place(spread: float) -> int:
+    """Decimal place at which rounding both ends outward widens a spread by a fifth at the very most."""
+    return floor(log10(spread / 10)) if spread > 0 else 0
 
 
 def axis_words(axis: Axis) -> str:
@@ -67,20 +158,6 @@ def axis_words(axis: Axis) -> str:
     str
     """
     return {"parts": "parts", "min": "minutes", "m": "metres"}[axis.unit]
-
-
-def about(value: float) -> str:
-    """A number with one significant digit, or two where the first is a 1.
-
-    Parameters
-    ----------
-    value : float
-
-    Returns
-    -------
-    str
-    """
-    return _digits(value)[0]
 
 
 def money_text(currency: str, *values: float) -> str:
@@ -99,9 +176,36 @@ def money_text(currency: str, *values: float) -> str:
         Amounts below 1 in cents where the currency has them.
     """
     factor, unit = money_unit(currency, max(values))
-    alone = len(values) == 1 and values[0] >= 1
-    texts = [f"{values[0]:.2f}"] if alone else _digits(*(factor * value for value in values))
+    texts: Sequence[str]
+    if len(values) == 2:
+        texts = range_texts(factor * values[0], factor * values[1])
+    elif values[0] >= 1:
+        texts = [f"{values[0]:.2f}"]
+    else:
+        texts = [_two_digits(factor * values[0], round)]
     return f"{' to '.join(dict.fromkeys(texts))} {unit}".rstrip()
+
+
+def money_at_most(currency: str, amount: float) -> str:
+    """An amount that is not passed, rounded up: "8.4 c".
+
+    Parameters
+    ----------
+    currency : str
+        May be empty.
+    amount : float
+
+    Returns
+    -------
+    str
+    """
+    factor, unit = money_unit(currency, amount)
+    return f"{_two_digits(factor * amount, lambda units: ceil(units - _TINY))} {unit}".rstrip()
+
+
+def _two_digits(value: float, whole: Callable[[float], float]) -> str:
+    place = floor(log10(value)) - 1 if value > 0 else 0
+    return f"{whole(value / 10.0**place) * 10.0**place:.{max(0, -place)}f}"
 
 
 def exact_money(currency: str, amount: float) -> str:
@@ -152,14 +256,13 @@ def life_text(life: Range, at_least: float, axis: Axis) -> str:
     -------
     str
     """
-    unit = axis.unit
+    unit, per_part = axis.unit, axis.factor
     if life.low95 is None or life.median is None:
-        return f"at least {lives_text(axis, at_least)[0]} {unit}"
+        return f"at least {least(per_part * at_least)} {unit}"
+    low, middle = least(per_part * life.low95), about(per_part * life.median)
     if life.high95 is None:
-        low, middle = lives_text(axis, life.low95, life.median)
         return f"about {middle} {unit}, at least {low}"
-    low, middle, high = lives_text(axis, life.low95, life.median, life.high95)
-    return f"{middle} {unit} ({low} to {high})"
+    return f"{middle} {unit} ({low} to {most(per_part * life.high95)})"
 
 
 def cost_text(bit: BitOutcome, currency: str) -> str:
@@ -177,9 +280,9 @@ def cost_text(bit: BitOutcome, currency: str) -> str:
     """
     assert bit.cost is not None
     if bit.cost.high95 is None:
-        return f"at most {money_text(currency, bit.cost_at_horizon)}"
+        return f"at most {money_at_most(currency, bit.cost_at_horizon)}"
     if bit.cost.low95 is None:
-        return f"at most {money_text(currency, bit.cost.high95)}"
+        return f"at most {money_at_most(currency, bit.cost.high95)}"
     return money_text(currency, bit.cost.low95, bit.cost.high95)
 
 

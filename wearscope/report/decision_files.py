@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
@@ -38,12 +39,14 @@ COLUMNS = (
 """Columns of ``outcome.csv``, in order; an end of a range beyond the horizon is an empty cell."""
 
 
-def outcome_document(outcome: Outcome) -> dict[str, Any]:
+def outcome_document(outcome: Outcome, due: Collection[str] = ()) -> dict[str, Any]:
     """Outcome as plain lists, texts and numbers; codes are put into words, and of the draws their ranges are there.
 
     Parameters
     ----------
     outcome : Outcome
+    due : collection of str
+        Bits that are to be changed now.
 
     Returns
     -------
@@ -58,11 +61,15 @@ def outcome_document(outcome: Outcome) -> dict[str, Any]:
         said["sentences"] = list(bit_sentences(bit, outcome))
         for curve, drawn in zip(bit.curves, said["curves"], strict=True):
             drawn["why"] = why_this_curve(curve)
-    words = {"verdict": verdict_text(outcome), "sentences": list(trial_sentences(outcome))}
+    words = {
+        "verdict": verdict_text(outcome),
+        "sentences": list(trial_sentences(outcome, due)),
+        "due": list(due),
+    }
     return document | words
 
 
-def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
+def write_outcome(folder: Path, outcome: Outcome, due: Collection[str] = ()) -> tuple[Path, Path]:
     """Write ``outcome.json`` and ``outcome.csv``.
 
     Parameters
@@ -70,6 +77,8 @@ def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
     folder : Path
         Made if it is not there.
     outcome : Outcome
+    due : collection of str
+        Bits that are to be changed now.
 
     Returns
     -------
@@ -83,7 +92,7 @@ def write_outcome(folder: Path, outcome: Outcome) -> tuple[Path, Path]:
     """
     make_folder(folder)
     as_json, as_csv = folder / "outcome.json", folder / "outcome.csv"
-    write_json(as_json, outcome_document(outcome))
+    write_json(as_json, outcome_document(outcome, due))
     write_table(as_csv, COLUMNS, outcome_table(outcome).rows)
     return as_json, as_csv
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from wearscope.economics.curve import FLUTE_SCATTER
 from wearscope.economics.decision import CLEAR
@@ -10,7 +10,7 @@ from wearscope.economics.life import HORIZON
 from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.quantities.reasons import Reason
-from wearscope.report.amounts import about, cost_text, life_text, lives_text, money_text, percent
+from wearscope.report.amounts import cost_text, least, life_text, money_text, most, percent
 from wearscope.report.words import capitalised, finding, joined, parts_text, said
 
 _NOTHING = 0.01  # money per 1000 parts below which nothing is expected to change; chosen, no source
@@ -51,8 +51,8 @@ def verdict_text(outcome: Outcome) -> str:
     if verdict.choice == "cheapest-only-beyond-the-horizon":
         return (
             f"Not decided: {best.bit} is the cheapest per part ({chance}) only if it lasts beyond "
-            f"{about(best.horizon)} parts, which no photograph bears out yet: {cost_text(best, currency)} against "
-            f"{against}.{without}"
+            f"{least(outcome.axis.factor * best.horizon)} {outcome.axis.unit}, which no photograph bears "
+            f"out yet: {cost_text(best, currency)} against {against}.{without}"
         )
     how = "is" if verdict.choice == "cheapest" else "is probably"
     return (
@@ -61,12 +61,14 @@ def verdict_text(outcome: Outcome) -> str:
     )
 
 
-def trial_sentences(outcome: Outcome) -> tuple[str, ...]:
+def trial_sentences(outcome: Outcome, due: Collection[str] = ()) -> tuple[str, ...]:
     """What is missing, what would change the verdict, and whether to go on.
 
     Parameters
     ----------
     outcome : Outcome
+    due : collection of str
+        Bits that are to be changed now: none of them is cut on with.
 
     Returns
     -------
@@ -74,7 +76,7 @@ def trial_sentences(outcome: Outcome) -> tuple[str, ...]:
     """
     return (
         *_what_is_missing(outcome),
-        *_whether_to_go_on(outcome),
+        *_whether_to_go_on(outcome, due),
         *_break_evens(outcome),
         *(
             ["Ranges hold with 95 % probability, for the bits that were tried."]
@@ -92,7 +94,7 @@ def _what_is_missing(outcome: Outcome) -> Iterable[str]:
     return (f"{joined(named)}: {why}." for why, named in bits.items())
 
 
-def _whether_to_go_on(outcome: Outcome) -> Iterable[str]:
+def _whether_to_go_on(outcome: Outcome, due: Collection[str]) -> Iterable[str]:
     wrong, checkpoint, currency = (
         outcome.wrong_choice_per_1000_parts,
         outcome.next_checkpoint,
@@ -105,9 +107,17 @@ def _whether_to_go_on(outcome: Outcome) -> Iterable[str]:
         worth += f", or {money_text(currency, checkpoint.money_per_year)} a year"
     if checkpoint.money_per_1000_parts < _NOTHING:
         worth = "is not expected to change the choice"
-    yield (
+    now = (
         f"Choosing now is expected to cost {money_text(currency, wrong)} per 1000 parts more than "
-        f"choosing with full knowledge. To cut on with {joined(checkpoint.bits)} and photograph after "
+        "choosing with full knowledge."
+    )
+    if worn := [bit for bit in checkpoint.bits if bit in due]:
+        fit = [bit for bit in checkpoint.bits if bit not in due]
+        more = f"; photograph {joined(fit)} after {checkpoint.parts:.0f} parts" if fit else ""
+        yield f"{now} Do not cut on with {joined(worn)}, due to be changed{more}."
+        return
+    yield (
+        f"{now} To cut on with {joined(checkpoint.bits)} and photograph after "
         f"{checkpoint.parts:.0f} parts {worth}."
     )
 
@@ -116,7 +126,7 @@ def _break_evens(outcome: Outcome) -> Iterable[str]:
     for pair in outcome.break_even:
         if pair.price >= outcome.bit(pair.bit).price:  # as cheap already, at the medians
             continue
-        life = lives_text(outcome.axis, pair.life_parts, pair.life_parts)[1]
+        life = most(outcome.axis.factor * pair.life_parts)
         price = f", or for a price of {money_text(outcome.currency, pair.price)}" if pair.price > 0 else ""
         yield (
             f"{pair.bit} would cost as little per part as {pair.other} if it lasted {life} "
@@ -153,7 +163,7 @@ def _life_sentences(bit: BitOutcome, axis: Axis, currency: str) -> Iterable[str]
     yield f"{bit.bit} lasts {life_text(bit.life, bit.at_least, axis)}, by its worst flute."
     if bit.life.high95 is None:
         yield (
-            f"Beyond {lives_text(axis, bit.horizon)[0]} {axis.unit}, {HORIZON:g} times what it had cut when it was "
+            f"Beyond {least(axis.factor * bit.horizon)} {axis.unit}, {HORIZON:g} times what it had cut when it was "
             f"last measured, nothing is promised; photographs after more than {bit.horizon / HORIZON:.0f} parts "
             "would tell."
         )

@@ -270,6 +270,9 @@ def report_pdf(report: Report) -> bytes:
 def _verdict(pages: Pages, report: Report) -> None:
     pages.say(report.title, size=11, colour=GREY)
     pages.start_section("Verdict")
+    for line in report.due:
+        urgent = line not in CAUTIONS
+        pages.say(line, size=12 if urgent else 9, bold=urgent, colour=RED if urgent else GREY)
     top = pages.get_y()
     pages.set_left_margin(_MARGIN_MM + 4)
     pages.set_x(_MARGIN_MM + 4)

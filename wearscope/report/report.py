@@ -17,6 +17,7 @@ from wearscope.process.other_signs import sound_changes
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import cost_text, exact_money, life_text, percent
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text, why_no_life
+from wearscope.report.due_words import due_bits, due_lines
 from wearscope.report.fairness_words import danger_lines, fair_head, fair_lines, fair_warnings
 from wearscope.report.note_words import change_text, note_line, place_line
 from wearscope.report.photo_cards import PhotoCard, Place, photo_cards
@@ -113,6 +114,8 @@ class Report:
         What photos of the same flutes can tell apart, a line for each quantity; empty if that was not studied.
     behind : tuple of str
         What is out of date or missing, and so not in the verdict.
+    due : tuple of str
+        Which bits are to be changed now, and how safely: before all else. Empty if none is.
     """
 
     title: str
@@ -129,6 +132,7 @@ class Report:
     fairness: Fairness
     repeat_study: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
+    due: tuple[str, ...] = ()
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -199,7 +203,7 @@ def report_of(
     return Report(
         trial.name,
         verdict_text(outcome),
-        trial_sentences(outcome),
+        trial_sentences(outcome, due_bits(trial, outcome)),
         outcome,
         facts(trial),
         limit_lines(trial),
@@ -211,6 +215,7 @@ def report_of(
         Fairness(fair_head(fair), fair_warnings(fair), (*danger_lines(fair), *fair_lines(fair))),
         repeat_study,
         tuple(behind),
+        due_lines(trial, outcome),
     )
 
 

@@ -2,76 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.quantities.quantity import quantity_of
-from wearscope.report.pdf import Pages
+from wearscope.report.due_words import WallRow, due_bits, due_lines, wall_rows
+from wearscope.report.pdf import RED, Pages
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.words import finding
-from wearscope.trial import Bit, Trial
-from wearscope.trial.asking import stated
-
-
-@dataclass(frozen=True)
-class WallRow:
-    """One flute on the sheet.
-
-    Attributes
-    ----------
-    bit : str
-    flute : int
-    parts_so_far : int
-        At the bit's last checkpoint.
-    next_check : int or None
-        Parts after which to photograph it next; None if it is due to be changed, or was never photographed.
-    change_at : int or None
-        Parts that the bit lasts with 97.5 % probability, rounded down; None if no life is known.
-    worn_then : bool
-        Whether wear may have reached a limit soon after; if not, `change_at` is only as far as can be promised.
-    """
-
-    bit: str
-    flute: int
-    parts_so_far: int
-    next_check: int | None
-    change_at: int | None
-    worn_then: bool = True
-
-    @property
-    def due(self) -> bool:
-        """Whether it has cut as much as it can be trusted with."""
-        return self.change_at is not None and self.parts_so_far >= self.change_at
-
-
-def wall_rows(trial: Trial, outcome: Outcome) -> tuple[WallRow, ...]:
-    """Say for each flute of a trial when to look at it next, and when its bit is to be changed.
-
-    The next check is as far beyond the last checkpoint as that is beyond the one before, but no later than the
-    change. All flutes of a bit are changed together, by the worst of them.
-
-    Parameters
-    ----------
-    trial : Trial
-    outcome : Outcome
-
-    Returns
-    -------
-    tuple of WallRow
-    """
-    lasts = {bit.bit: _down(bit.at_least) if bit.life else None for bit in outcome.bits}
-    worn = {bit.bit: bit.life is None or bit.life.low95 is not None for bit in outcome.bits}
-    return tuple(row for bit in trial.bits for row in _rows(trial, bit, lasts[bit.name], worn[bit.name]))
-
-
-def _rows(trial: Trial, bit: Bit, change_at: int | None, worn_then: bool) -> Iterable[WallRow]:
-    done = sorted({0} | {photo.parts for photo in trial.photos if photo.bit == bit.name})
-    next_check = 2 * done[-1] - done[-2] if len(done) > 1 else None
-    if change_at is not None:
-        next_check = None if done[-1] >= change_at else min(next_check or change_at, change_at)
-    for flute in range(1, stated(bit.flutes) + 1):
-        yield WallRow(bit.name, flute, done[-1], next_check, change_at, worn_then)
+from wearscope.trial import Trial
 
 
 def _last_reading(bit: BitOutcome, flute: int) -> str:
@@ -84,12 +21,6 @@ def _last_reading(bit: BitOutcome, flute: int) -> str:
             limit = f", of {how.shown_factor * curve.limit.value:g} {how.shown_unit}" if curve.limit else ""
             return f"{how.label} {finding(last)}{limit}"
     return "not measured"
-
-
-def _down(parts: float) -> int:
-    """Round down to a number that is easily kept in mind, so that nothing is promised that was not found."""
-    step = max(1, int(10.0 ** (len(str(int(parts))) - 1)) // 20)
-    return int(parts) // step * step
 
 
 def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
@@ -111,6 +42,9 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     pages.add_page()
     bits = {bit.bit: bit for bit in outcome.bits}
     pages.heading(f"Wear log: {trial.name}")
+    if due := due_bits(trial, outcome):
+        pages.say(" ".join(due_lines(trial, outcome)[: len(due)]), size=11, bold=True, colour=RED)
+    pages.say(" ".join(CAUTIONS), size=8.5)
     pages.rows(
         ("Bit", "Flute", "Parts so far", "Last measured", "Next check due at", "Change at"),
         [
@@ -128,7 +62,6 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
         size=10,
     )
     pages.say(_EXPLAINED, size=8.5)
-    pages.say(" ".join(CAUTIONS), size=8.5)
     pages.heading("To write down at each check and change", 1, room_mm=2 * _HEAD_MM + _LEAST_LINES * _LINE_MM)
     room = pages.h - pages.b_margin - pages.get_y() - _HEAD_MM
     pages.rows(
