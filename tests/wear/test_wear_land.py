@@ -13,6 +13,7 @@ from measured import coating_map
 from wearscope.light.strip import USED
 from wearscope.quantities.reasons import reason
 from wearscope.wear.grinding_marks import marks_of
+from wearscope.wear.land_seen import best_land, land_as_seen
 from wearscope.wear.wear_land import find_land, land_findings
 
 
@@ -167,3 +168,44 @@ def test_marks_kept_against_a_texture_made_half_as_strong():
         [(np.full(len(S_UM), 50.0), np.full(len(S_UM), 250.0))], everywhere
     )
     assert slope == pytest.approx(0.5, abs=max(3.0 * u, 0.03))
+
+
+def without_line(end, light, **more):
+    """A scene whose unused zone says hardly anything of the line under the used one."""
+    strip = face(SILHOUETTE, bands=[(end, light, False)], texture=marks(1), noise=0.02)
+    seen = scene(strip, u_datum_um=40.0, **more)
+    return replace(seen, zones=replace(seen.zones, place=seen.zones.transition))
+
+
+@pytest.mark.parametrize("brightness", [0.55, 1.5])
+@pytest.mark.parametrize("ragged_um", [0.0, 8.0])
+def test_without_the_original_line_the_width_is_that_from_todays_edge(brightness, ragged_um):
+    end = ends(120.0, ragged_um=ragged_um)
+    land = best_land(without_line(end, FACE * brightness))
+    mean = truth(end)[0]
+    # it lacks the recession, which the stated uncertainty holds
+    assert abs(land.mean.value - (mean - RECESSION_UM)) < 10.0
+    assert abs(land.mean.value - mean) < 1.96 * land.mean.u
+    assert land.mean.u < 20.0
+    rows = land_findings(land, (), "light-fit")
+    assert [(row.status, row.reasons[0].code) for row in rows] == [("doubtful", "land-from-todays-edge")] * 2
+
+
+def test_a_known_line_is_not_given_up():
+    end = ends(120.0)
+    seen = scene(face(SILHOUETTE, bands=[(end, FACE * 1.5, False)], texture=marks(1), noise=0.02))
+    assert best_land(seen).mean == find_land(seen).mean
+
+
+@pytest.mark.parametrize("end_um", [-1e3, 120.0])
+def test_what_runs_along_all_of_the_edge_is_no_land_from_todays_edge(end_um):
+    # nothing at all, and a facet that the tool had when new
+    assert land_as_seen(without_line(np.full(len(S_UM), end_um), FACE * 1.5)) is None
+
+
+def test_a_flat_bright_here_and_dark_there_is_doubtful_with_its_width():
+    end = ends(120.0)
+    light = np.where(np.less(S_UM, -1100.0)[:, None], FACE * 1.5, FACE * 0.55)[None]
+    land = find_land(scene(face(SILHOUETTE, bands=[(end, light, False)])))
+    assert (land.verdict, land.why) == ("unsure", reason("two-toned-flat"))
+    assert abs(land.mean.value - truth(end)[0]) < 5.0

@@ -46,9 +46,10 @@ MOST, COUNTS = (
     (0.6, 0.7),
 )  # of the threshold: more is not more sure; less does not count, at the edge and inside
 NEARLY = 0.6  # of the steepest place, which counts as it
+SLOPE_UM = 3.5  # across the edge, on each side of a place: over what its slope is taken
 NEXT_UM = 12.0  # across the edge: lines nearer to each other are one
 OUTER_BEND, INNER_BEND = 0.4, 0.3  # cost of moving by one row in a column
-RIM_UM = 4.0  # inside the edge, where its own blur is
+RIM_UM = 8.0  # inside the edge, where its own blur is
 
 
 @dataclass(frozen=True)
@@ -72,16 +73,16 @@ class Reading:
     side_um: float = 10.0
     grain: float = 0.7
     noise: float = 2.0
-    quiet_um: float = 45.0
+    quiet_um: float = 120.0
     cost_per_um: float = 0.002
 
 
 # The first is the one that is reported
 READINGS = (
     Reading(),
-    Reading(grain=1.0, quiet_um=60.0),
+    Reading(grain=1.0),
     Reading(side_um=14.0, grain=1.0, cost_per_um=0.003),
-    Reading(side_um=14.0, grain=0.5, quiet_um=60.0),
+    Reading(side_um=14.0, grain=0.5, quiet_um=150.0),
 )
 
 
@@ -201,7 +202,8 @@ def _outer(picture: Picture, deep_um: Array, step_um: float) -> Array:
     """Depth of the outermost line in focus, shape (S,)."""
     half = _odd(0.5 * ALONG_UM, step_um)
     smooth = cv2.GaussianBlur(cv2.blur(np.nan_to_num(picture), (half, 1)), (0, 0), sigmaX=0.01, sigmaY=1.2)
-    slope = np.abs(_change(np.asarray(smooth, np.float32), 1, 2))
+    gap = max(1, round(SLOPE_UM / step_um))
+    slope = np.abs(_change(np.asarray(smooth, np.float32), 1, gap))
     slope[_near_unseen(picture, 6)] = 0.0
     behind = np.median(slope[deep_um < -BACKGROUND_UM], axis=0)
     behind = median_filter(behind, size=_odd(SLOW_UM, step_um), mode="nearest")
@@ -215,8 +217,11 @@ def _outer(picture: Picture, deep_um: Array, step_um: float) -> Array:
         path[None, :] + np.arange(-2, round(1.3 * NEXT_UM / step_um) + 1)[:, None], 0, len(deep_um) - 1
     )
     around = cv2.blur(slope, (half, 1))[rows, np.arange(len(path))]
-    first = rows[(around >= NEARLY * around.max(axis=0)).argmax(axis=0), np.arange(len(path))]
-    steady = median_filter(first, size=_odd(ALONG_UM, step_um), mode="nearest").astype(float)
+    first = (around >= NEARLY * around.max(axis=0)).argmax(axis=0)
+    every = np.arange(len(rows))[:, None]
+    weight = np.where((every >= first) & (every <= first + 2 * gap), around, 0.0) + 1e-9
+    place = (weight * rows).sum(axis=0) / weight.sum(axis=0)
+    steady = median_filter(place, size=_odd(ALONG_UM, step_um), mode="nearest")
     return np.asarray(
         deep_um[0] + gaussian_filter1d(steady, ALONG_UM / 3.0 / step_um, mode="nearest") * step_um
     )
