@@ -78,6 +78,9 @@ PROFILE = View("profile", "profile view", _OF_THE_SECTION)
 VIEWS: dict[str, View] = {view.key: view for view in (RELIEF, RAKE, PROFILE)}
 """Every view by its key, the usual one first."""
 
+NAMED = " or ".join(", ".join(f'"{key}"' for key in VIEWS).rsplit(", ", 1))
+"""Every view as people are told to write it."""
+
 USUAL = RELIEF
 """The view that goes without saying."""
 
