@@ -6,6 +6,7 @@ from functools import partial
 
 from qtpy.QtWidgets import QComboBox, QDoubleSpinBox, QGridLayout, QLabel, QWidget
 
+from wearscope.quantities.views import VIEWS
 from wearscope.trial.correction import NOTHING
 from wearscope_napari import layers as drawing
 from wearscope_napari.state import BenchState
@@ -132,5 +133,5 @@ class HandPanel(QWidget):
             session is not None and (session.undoable or (shown is not None and shown.undoable))
         )
         self.redo_button.setEnabled(session is not None and session.redoable)
-        for one in self.for_faces:  # a section has no transition, and nothing in it is left out
-            one.setEnabled(shown is None or shown.inspection.entry.view != "profile")
+        for one in self.for_faces:  # elsewhere is no transition, and nothing is left out
+            one.setEnabled(shown is None or VIEWS[shown.inspection.entry.view].shows_transition)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from wearscope.light.strip import UNUSED, USED, EdgeView
 from wearscope.pipeline.inspection import Inspection
+from wearscope.quantities.views import VIEWS
 from wearscope.report.style import BLUE, ORANGE, SKY, VERMILION
 from wearscope.trial.correction import Correction, DrawnEdge
 from wearscope.wear.section import SectionView
@@ -87,8 +88,9 @@ def photo_layer(pixels: NDArray[Any], full_scale: int = 255) -> Drawn:
 
 def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:
     """What was found on a photo, and what can be corrected on it."""
-    if found.entry.view == "profile":
-        return [_outline(found), _tip(found), _dust(found), _edge(found, said, "mark near the tip")]
+    if not VIEWS[found.entry.view].shows_transition:
+        near = "mark near the tip" if VIEWS[found.entry.view].holds("wedge_angle") else "mark near the edge"
+        return [_outline(found), _tip(found), _dust(found), _edge(found, said, near)]
     transition = transition_point(found, said)
     return [
         _coating(found),

@@ -37,6 +37,7 @@ def test_what_only_one_view_shows():
     # ISO 8688-2: the wear land is a band on the flank, which is the relief face
     assert [view.key for view in VIEWS.values() if view.holds("wear_land")] == ["relief"]
     assert [view.key for view in VIEWS.values() if view.holds("wedge_angle")] == ["profile"]
+    assert [view.key for view in VIEWS.values() if view.holds("tear_out_max")] == ["part"]
     assert RELIEF.shows_transition
     assert RAKE.shows_transition
     assert not PROFILE.shows_transition

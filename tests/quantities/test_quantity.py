@@ -8,8 +8,8 @@ from wearscope.trial import Life
 DESIGN = (
     "transition_x_px", "transition_y_px", "used_length", "edge_recession", "edge_radius", "wedge_angle", "apex_to_arc",
     "departure_length_a", "departure_length_b", "departure_ratio", "wear_land", "wear_land_max", "coating_loss",
-    "coating_setback", "chip_count", "chip_depth_max", "chip_length", "edge_roughness", "sharpness",
-    "registration_residual",
+    "coating_setback", "chip_count", "chip_depth_max", "chip_length", "edge_roughness", "tear_out_max", "tear_out_share",
+    "sharpness", "registration_residual",
 )  # fmt: skip
 
 

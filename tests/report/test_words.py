@@ -129,6 +129,16 @@ def test_main_sentence_when_recession_is_refused(make_record):
     assert with_coating.startswith("How far the edge has moved back could not be measured; 58.0")
 
 
+def test_main_sentence_of_a_view_that_shows_no_edge_of_a_tool(make_record):
+    rows = [
+        make_record("tear_out_max", "whole", 412.0, 9.0),
+        make_record("tear_out_share", "whole", None, None, status="refused"),
+    ]
+    assert main_sentence(rows, 150) == (
+        "Deepest break-out: 412 ± 18 µm; edge broken out: could not be measured."
+    )
+
+
 def test_main_sentence_marks_a_doubtful_number(make_record):
     assert "18.6 ± 1.2 µm (doubtful)" in main_sentence([make_record(status="doubtful")], 150)
 

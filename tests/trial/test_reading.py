@@ -318,7 +318,7 @@ def test_every_wedge_angle_that_can_be_is_accepted(folder, angle):
         ("flute = 1", "flute = 0", ["photo.flute", "is 0;"]),
         ("parts = 0", "parts = -1", ["photo.parts", "is -1"]),
         ("parts = 0", "parts = 1.5", ["photo.parts", "is 1.5"]),
-        ('view = "relief"', 'view = "top"', ["photo.view", '"relief", "rake" or "profile"']),
+        ('view = "relief"', 'view = "top"', ["photo.view", '"relief", "rake", "profile" or "part"']),
         ('bit = "A"', 'bit = "a"', ['is "a"', 'did you mean "A"?']),
         ('scale = "bench"', 'scale = "bench 60x"', ["photo.scale", 'did you mean "bench"?']),
         ("photos/A-000-1.jpg", "photos/a-000-1.JPG", ["looked for", 'did you mean "A-000-1.jpg"?']),

@@ -13,9 +13,10 @@ from wearscope.log.records import Record
 from wearscope.pipeline.face_new import judge_face
 from wearscope.pipeline.face_view import inspect_face
 from wearscope.pipeline.inspection import Drawing, EdgeDrawing, Inspection, Judgement, SectionDrawing
+from wearscope.pipeline.part_view import PartDrawing, inspect_part, judge_part
 from wearscope.pipeline.section_view import inspect_section, judge_section
 from wearscope.pipeline.sources import Sources
-from wearscope.quantities.views import PROFILE, RAKE, RELIEF, View
+from wearscope.quantities.views import PART, PROFILE, RAKE, RELIEF, View
 from wearscope.trial.model import PhotoEntry, Trial
 
 
@@ -118,12 +119,32 @@ def _draw_section(sheet: Sheet) -> None:
     )
 
 
+def _draw_part(sheet: Sheet) -> None:
+    from wearscope.report.sheets.part import PartContent, draw_part_sheet
+
+    assert isinstance(sheet.drawing, PartDrawing)
+    content = PartContent(
+        sheet.trial_name,
+        sheet.entry.bit,
+        sheet.entry.flute,
+        sheet.entry.parts,
+        sheet.entry.view,
+        sheet.records,
+        sheet.drawing.strip,
+        sheet.drawing.seen,
+        sheet.new_records,
+        sheet.remarks,
+    )
+    draw_part_sheet(sheet.path, content)
+
+
 WAYS: dict[str, Way] = {
     way.view.key: way
     for way in (
         Way(RELIEF, inspect_face, judge_face, _draw_edge),
         Way(RAKE, inspect_face, judge_face, _draw_edge),
         Way(PROFILE, inspect_section, judge_section, _draw_section),
+        Way(PART, inspect_part, judge_part, _draw_part),
     )
 }
 """Every view's way by the view's key."""

@@ -125,6 +125,8 @@ IN_ORDER: tuple[Quantity, ...] = (
     Quantity("chip_depth_max", "um", "deepest chip", "µm"),
     Quantity("chip_length", "um", "length lost to chips", "µm"),
     Quantity("edge_roughness", "um", "edge roughness", "µm"),
+    Quantity("tear_out_max", "um", "deepest break-out", "µm"),
+    Quantity("tear_out_share", "1", "edge broken out", "%", 100.0),
     Quantity("sharpness", "um", "blur of the edge", "µm", of_the_photo=True),
     Quantity("registration_residual", "um", "misfit to the new-state photo", "µm", of_the_photo=True),
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-ViewKey = Literal["relief", "rake", "profile"]
+ViewKey = Literal["relief", "rake", "profile", "part"]
 
 
 @dataclass(frozen=True)
@@ -74,9 +74,13 @@ _OF_THE_SECTION = (
 RELIEF = View("relief", "relief face", (*_ALONG_THE_EDGE, "wear_land", "wear_land_max"))
 RAKE = View("rake", "rake face", _ALONG_THE_EDGE)
 PROFILE = View("profile", "profile view", _OF_THE_SECTION)
+PART = View("part", "edge of the part", ("tear_out_max", "tear_out_share"))
 
-VIEWS: dict[str, View] = {view.key: view for view in (RELIEF, RAKE, PROFILE)}
+VIEWS: dict[str, View] = {view.key: view for view in (RELIEF, RAKE, PROFILE, PART)}
 """Every view by its key, the usual one first."""
+
+NAMED = " or ".join(", ".join(f'"{key}"' for key in VIEWS).rsplit(", ", 1))
+"""Every view as people are told to write it."""
 
 USUAL = RELIEF
 """The view that goes without saying."""

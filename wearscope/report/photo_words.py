@@ -5,8 +5,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from wearscope.log.records import Record
-from wearscope.report.words import capitalised, find_record, limit_text, note_text, shortened, value_text
+from wearscope.quantities.quantity import quantity_of
+from wearscope.quantities.views import VIEWS
+from wearscope.report.words import (
+    capitalised,
+    find_record,
+    limit_text,
+    note_text,
+    nothing_seen,
+    shortened,
+    value_text,
+)
 
+_OF_AN_EDGE = {
+    key
+    for view in VIEWS.values()
+    if view.shows_transition
+    for key in view.quantities
+    if not quantity_of(key).of_the_photo
+}
 _LONGEST_REASON = 140  # characters of a reason in the one sentence over a sheet
 
 
@@ -27,6 +44,8 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
     tip = find_record(records, "edge_radius", "whole")
     if tip is not None:
         return _tip_sentence(tip, find_record(records, "wedge_angle", "whole"))
+    if records and not any(row.quantity in _OF_AN_EDGE for row in records):
+        return _plain_sentence(records)
     if parts == 0:
         radius = find_record(records, "edge_radius", "unused")
         known = radius is not None and radius.value is not None and radius.status != "refused"
@@ -53,6 +72,19 @@ def main_sentence(records: Sequence[Record], parts: int) -> str:
     for clause in clauses[1:]:
         sentence += f"; {clause}"
     return capitalised(sentence) + "."
+
+
+def _plain_sentence(records: Sequence[Record]) -> str:
+    """The numbers of a photo that shows no edge of a tool, one after the other."""
+    told = [row for row in records if not quantity_of(row.quantity).of_the_photo]
+    clauses = []
+    for row in told:
+        if row.value is None:
+            what = "could not be measured"
+        else:
+            what = nothing_seen(row) if row.status == "below_detection" else _hedged(row)
+        clauses.append(f"{quantity_of(row.quantity).label}: {what}")
+    return capitalised("; ".join(clauses)) + "." if clauses else "Nothing of this photo could be measured."
 
 
 def _reason(record: Record) -> str:

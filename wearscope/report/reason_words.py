@@ -124,6 +124,14 @@ WORDS: dict[str, str] = {
     "deep; take the photo with a darker card",
     "no-chip": "none deeper than {depth_um:.0f} um",
     "what-a-chip-is": "a chip is a notch more than {depth_um:.0f} um deep and at most {length_um:.0f} um long",
+    # the edge of a part
+    "cut-edge-unclear": "the edge of the part's top layer cannot be followed: it hardly differs from the ground "
+    "beside its own grain; lay a card of quite another brightness beside it, light it evenly, and show at least 2 mm",
+    "little-whole-edge": "hardly any of the edge is whole, so where it was cut is not known; show more of it",
+    "layer-below-alike": "beside the edge lies what may be the top layer or what shows where it is broken out; take "
+    "the photo with light from the side, or judge the part by eye",
+    "what-a-tear-out-is": "counted from {depth_um:.0f} um deep and {length_um:.0f} um long; where what lies under "
+    "the top layer looks like it, a break-out is not seen",
     # resin
     "resin-beads": "the gap between two beads of resin looks like a chip; clean the edge and take the photo again",
     "resin-left-out": "resin on {share:.0%} of the used edge, left out",

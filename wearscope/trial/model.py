@@ -13,7 +13,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from wearscope.quantities.views import USUAL, ViewKey
+from wearscope.quantities.views import NAMED, USUAL, ViewKey
 from wearscope.trial.cost import Cost
 from wearscope.trial.entry import (
     DEPTH,
@@ -226,7 +226,8 @@ class PhotoEntry(Entry):
         Which flute, 1 to the bit's number of flutes.
     parts : int
         Parts cut when it was taken; 0 is the new state.
-    view : {"relief", "rake", "profile"}
+    view : str
+        Key of a view.
     file : str
         As written in the trial file, or relative to its folder for a photo found by ``[photos]``.
     scale : str
@@ -250,7 +251,7 @@ class PhotoEntry(Entry):
     bit: Text = Field(description="a bit's name in quotes")
     flute: int = Field(ge=1, le=100, description="a whole number, 1 or more")
     parts: int = Field(ge=0, le=1_000_000_000, description="a whole number, 0 (new) to 1000000000")
-    view: ViewKey = Field(default=USUAL.key, description='"relief", "rake" or "profile"')
+    view: ViewKey = Field(default=USUAL.key, description=NAMED)
     file: Text = Field(description="the path of the photo in quotes")
     scale: Text = Field(description="a scale's name in quotes")
     edge_near: Polyline | None = Field(
@@ -296,7 +297,8 @@ class PhotoPattern(Entry):
     pattern : str
         Path with the placeholders ``{bit}``, ``{flute}`` and ``{parts}``, and ``{view}`` where photos show more
         than one; numbers may have leading zeros.
-    view : {"relief", "rake", "profile"} or None
+    view : str or None
+        Key of a view.
     scale : str
         Name of the scale entry that holds for all of them.
     view_tilt_deg, u_view_tilt_deg : float
@@ -304,7 +306,7 @@ class PhotoPattern(Entry):
     """
 
     pattern: Text = Field(description='a path in quotes, such as "photos/{bit}/{parts}/flute{flute}.jpg"')
-    view: ViewKey | None = Field(default=None, description='"relief", "rake" or "profile"')
+    view: ViewKey | None = Field(default=None, description=NAMED)
     scale: Text = Field(description="a scale's name in quotes")
     view_tilt_deg: SignedAngle = 0.0
     u_view_tilt_deg: UncertaintyAngle = 1.5

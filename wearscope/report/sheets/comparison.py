@@ -15,7 +15,7 @@ from wearscope.report import words
 from wearscope.report.photo_words import main_sentence
 from wearscope.report.sheets.along import draw_along
 from wearscope.report.sheets.close_ups import choose_close_ups, draw_close_ups
-from wearscope.report.sheets.content import SectionContent, SheetContent
+from wearscope.report.sheets.content import Content, SheetContent
 from wearscope.report.sheets.page import Page, Sheet, write_png
 from wearscope.report.sheets.table import draw_numbers
 from wearscope.report.style import BODY, GREY, HEADLINE, LEAD, LEFT, RIGHT, WIDTH
@@ -48,7 +48,7 @@ def draw_sheet(
     trial_name, bit : str
     flute, parts : int
     view : str
-        "relief", "rake" or "profile".
+        Key of the view.
     records : sequence of Record
         Rows of this photo, refused ones included.
     now : EdgeView
@@ -95,13 +95,13 @@ def compose_sheet(content: SheetContent) -> Sheet:
     return page.finish(y)
 
 
-def draw_header(page: Page, c: SheetContent | SectionContent) -> float:
+def draw_header(page: Page, c: Content) -> float:
     """Write what the sheet is about and its result in a sentence.
 
     Parameters
     ----------
     page : Page
-    c : SheetContent or SectionContent
+    c : Content
 
     Returns
     -------

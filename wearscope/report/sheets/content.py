@@ -2,11 +2,57 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.wear.section import SectionView
+
+
+class Content(Protocol):
+    """What every sheet shows, whatever it draws: which photo it is, its rows, and what is to be said of it."""
+
+    @property
+    def trial_name(self) -> str:
+        """Of the trial."""
+        ...
+
+    @property
+    def bit(self) -> str:
+        """Name of the bit."""
+        ...
+
+    @property
+    def flute(self) -> int:
+        """Its flute."""
+        ...
+
+    @property
+    def parts(self) -> int:
+        """Parts cut when the photo was taken."""
+        ...
+
+    @property
+    def view(self) -> str:
+        """Key of its view."""
+        ...
+
+    @property
+    def records(self) -> Sequence[Record]:
+        """Rows of the photo."""
+        ...
+
+    @property
+    def new_records(self) -> Sequence[Record]:
+        """Rows of the new-state photo."""
+        ...
+
+    @property
+    def remarks(self) -> Sequence[str]:
+        """Warnings about the photo, one line each."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -18,7 +64,7 @@ class SheetContent:
     trial_name, bit : str
     flute, parts : int
     view : str
-        "relief", "rake" or "profile".
+        Key of the view.
     records : tuple of Record
         Rows of this photo.
     now : EdgeView

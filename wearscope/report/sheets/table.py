@@ -9,7 +9,7 @@ from wearscope.log.records import Record
 from wearscope.quantities.quantity import IN_ORDER, quantity_of
 from wearscope.quantities.views import RELIEF
 from wearscope.report import words
-from wearscope.report.sheets.content import SectionContent, SheetContent
+from wearscope.report.sheets.content import Content
 from wearscope.report.sheets.page import Page
 from wearscope.report.style import BODY, GREY, LEFT, RIGHT, RULE, SMALL, TITLE
 
@@ -29,7 +29,7 @@ _COLUMNS: tuple[Column, ...] = (
 def draw_numbers(
     page: Page,
     y: float,
-    c: SheetContent | SectionContent,
+    c: Content,
     *,
     quantities: Sequence[str] = _TABLE,
     columns: Sequence[Column] = _COLUMNS,
@@ -41,7 +41,7 @@ def draw_numbers(
     page : Page
     y : float
         Where it begins.
-    c : SheetContent or SectionContent
+    c : Content
     quantities : sequence of str
         Rows of the table.
     columns : sequence of (heading, new, zone)
@@ -80,7 +80,7 @@ def draw_numbers(
 
 
 def _table_rows(
-    c: SheetContent | SectionContent, quantities: Sequence[str], columns: Sequence[Column]
+    c: Content, quantities: Sequence[str], columns: Sequence[Column]
 ) -> list[tuple[str, list[Record | None]]]:
     chips = [r for r in (*c.records, *c.new_records) if r.quantity == "chip_count"]
     no_chips = bool(chips) and all(r.value == 0 for r in chips)
@@ -128,7 +128,7 @@ def _reference(record: Record, notes: list[str]) -> str:
     return f" [{notes.index(note) + 1}]"
 
 
-def _transition_note(c: SheetContent | SectionContent) -> list[str]:
+def _transition_note(c: Content) -> list[str]:
     record = words.find_record(c.records, "transition_x_px", "whole")
     if record is None or record.status in ("ok", "below_detection") or not record.note:
         return []
@@ -150,7 +150,7 @@ def _draw_notes(page: Page, y: float, notes: list[str]) -> float:
     return y + 8 if notes else y
 
 
-def _footer(page: Page, y: float, c: SheetContent | SectionContent, shown: Sequence[str]) -> float:
+def _footer(page: Page, y: float, c: Content, shown: Sequence[str]) -> float:
     facts = []
     for quantity in _ABOUT_PHOTO:
         record = words.find_record(c.records, quantity, "whole")
