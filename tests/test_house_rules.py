@@ -199,8 +199,8 @@ def test_lengths_say_their_unit():
         "wearscope.imaging.calibration.pin_profile.PinProfile.u_light",
         "wearscope.light.zone_light.MeanLight.light",
         "wearscope.light.zone_light.MeanLight.u_light",
-        "wearscope.imaging.edge_lines.EdgeLine.direction",
-        "wearscope.imaging.edge_lines.EdgeLine.inward",
+        "wearscope.imaging.edge_line.EdgeLine.direction",
+        "wearscope.imaging.edge_line.EdgeLine.inward",
         "wearscope.wear.place.PlaceOnPhoto.along",
         "wearscope.wear.land_lines.LightLine.step",
         "wearscope.wear.land_lines.LightLine.cover",
@@ -221,4 +221,6 @@ def test_lengths_say_their_unit():
         "wearscope.imaging.section_tip.Corner.flank_a",
         "wearscope.imaging.section_tip.Corner.flank_b",
         "wearscope.wear.band_light.BandLight.band",
+        "wearscope.wear.land_borders.LandBorders.shown",
+        "wearscope.wear.land_borders.Reading.noise",
     }

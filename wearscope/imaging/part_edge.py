@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.edge_lines import Array, EdgeLine, line_through, offset_from
+from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
+from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_search import Polyline, reduced_px
 from wearscope.imaging.edge_selection import along_polyline
 from wearscope.imaging.prepared_photo import PreparedPhoto

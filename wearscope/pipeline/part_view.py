@@ -54,7 +54,7 @@ def inspect_part(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspecti
     prepared, strip, seen = _edge_in(entry, sources)
     scale = sources.scale(entry)
     method = "part-edge+hand" if sources.by_hand(entry) else "part-edge"
-    findings = tear_out_findings(seen, scale.u_um_per_px / scale.um_per_px, method)
+    findings = tear_out_findings(seen, scale.u_share, method)
     scale_note = "; ".join(filter(None, [scale.note, scale_in_file(prepared.photo, scale)]))
     return Inspection(
         entry,
