@@ -74,6 +74,8 @@ class Truth:
         Of the marks.
     end_px : ndarray, shape (2,), or None
         Where contact ended, if that is in the frame and was drawn.
+    land_um : float or None
+        Mean width of the land that was drawn: its area over its length.
     """
 
     path: Path
@@ -82,6 +84,7 @@ class Truth:
     into: tuple[float, float]
     u_px: float
     end_px: NDArray[np.float64] | None = None
+    land_um: float | None = None
 
     def marks(self) -> str:
         """Two points on the edge, and one on the tool, as in a trial file."""
@@ -109,7 +112,8 @@ def flanks(folder: Path) -> Iterator[Truth]:
             border = np.column_stack([label[rows].argmax(axis=1), rows]).astype(float)
         end = border[0] if drawn and rows[0] > 40 else None
         if number:
-            yield Truth(path, FLANKS_UM, border[:: max(1, len(border) // 40)], (0.8, 0.6), 5.0, end)
+            width = float(label.sum() / np.hypot(*(border[-1] - border[0]))) * FLANKS_UM if drawn else None
+            yield Truth(path, FLANKS_UM, border[:: max(1, len(border) // 40)], (0.8, 0.6), 5.0, end, width)
 
 
 def inspected(
@@ -179,6 +183,27 @@ def ends(truths: list[Truth]) -> str:
     )
 
 
+def lands(truths: list[Truth]) -> str:
+    """How well the drawn lands are measured."""
+    drawn = [truth for truth in truths if truth.land_um is not None]
+    right = contradicted = sure = refused = 0
+    for truth in drawn:
+        rows = {(row.quantity, row.zone): row for row in inspected(truth.path, truth.um_per_px).records}
+        row = rows.get(("wear_land", "used"))
+        if row is None or row.value is None:
+            refused += 1
+        elif row.status == "below_detection":
+            contradicted += (row.detection_limit or 0.0) < truth.land_um
+        else:
+            good = abs(row.value - truth.land_um) <= max(0.15 * truth.land_um, 10.0)
+            right += good
+            sure += row.status == "ok" and not good
+    return (
+        f"Of {len(drawn)} lands that were drawn {right} are right within the larger of 15 % and 10 µm, nearly all of them "
+        f"`doubtful`; {refused} are refused, {sure} wrong and `ok`, {contradicted} below a limit that they exceed."
+    )
+
+
 def without_a_tool() -> str:
     """How many pictures of other things, declared new, give a number that is ok."""
     import skimage.data
@@ -208,6 +233,7 @@ def main() -> None:
     for name, truths in sets.items():
         if name.startswith("flanks"):
             print("\n" + ends(truths))
+            print("\n" + lands(truths))
     print("\n" + without_a_tool())
 
 
