@@ -7,7 +7,7 @@ import fake_photos as fake
 import pytest
 
 from wearscope.errors import TrialError
-from wearscope.process.fairness import fair_trial
+from wearscope.process.fairness import fair_trial, unequal_limits
 from wearscope.quantities.reasons import reason
 from wearscope.report.fairness_words import danger_lines, difference_text, doubt_lines
 from wearscope.trial import load_trial
@@ -186,3 +186,74 @@ def test_the_makers_speed_itself_is_none(trial):
 def test_wrong_keys_of_a_bit_are_said(trial, own, says):
     with pytest.raises(TrialError, match=says):
         trial(b=own)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "15mm birch plywood",
+        "15 MM  Birch-plywood",
+        "birch plywood".join(["15.0 mm ", ""]),
+        "15 mm birch, plywood",
+    ],
+)
+def test_a_material_is_the_same_as_a_person_would_say(trial, said):
+    assert fair_trial(trial(b=f'workpiece = "{said}"')).fair
+
+
+@pytest.mark.parametrize("said", ["1.5 mm birch plywood", "15 mm beech plywood", "150 mm birch plywood"])
+def test_another_material_is_another(trial, said):
+    assert fair_trial(trial(b=f'workpiece = "{said}"')).unfair == ("material",)
+
+
+SECOND_SCALE = (
+    '[[scale]]\nname = "bench 200x"\num_per_px = 1.1\nu_um_per_px = 0.01\nring_angle_deg = 30\n\n[[bit]]'
+)
+
+
+def of_b(photo, more):
+    """Change the lines of a photo of B."""
+    return [(f'file = "photos/B-{photo}.jpg"\nscale = "bench 60x"', f'file = "photos/B-{photo}.jpg"\n{more}')]
+
+
+def test_another_microscope_setting_of_one_bit_is_said(trial):
+    changed = [("[[bit]]", SECOND_SCALE), *of_b("120-1", 'scale = "bench 200x"')]
+    result = fair_trial(trial(changed=changed))
+    assert result.fair, "the numbers are in microns whatever the zoom"
+    assert told(result) == [
+        'microscope setting of the photos: A "bench 60x" (3.5 µm per px); '
+        'B "bench 200x" (1.1 µm per px), "bench 60x" (3.5 µm per px)',
+        "angle of the lamp ring: A not stated; B 30°, not stated",
+    ]
+    assert "B was photographed at several scales (1.1 um per px, 3.5 um per px); keep the zoom the same" in (
+        doubt_lines(result)
+    )
+
+
+def test_another_view_tilt_or_regrind_is_said(trial):
+    assert told(fair_trial(trial(changed=of_b("40-2", 'scale = "bench 60x"\nview_tilt_deg = 5')))) == [
+        "tilt of the view: A 0°; B 0°, 5°"
+    ]
+    assert told(fair_trial(trial(b="regrind = 2"))) == ["reground before the trial: A 0 times; B 2 times"]
+    view = [('view = "relief"\nfile = "photos/B-40-2.jpg"', 'view = "rake"\nfile = "photos/B-40-2.jpg"')]
+    assert told(fair_trial(trial(changed=view))) == ["view of the photos: A relief; B rake, relief"]
+
+
+def test_a_limit_that_only_coated_bits_face_is_said(trial):
+    life = "[life]\ncoating_loss = 0.8\nedge_radius_um = 40\n"
+    bare = [("[[scale]]", f"{life}\n[[scale]]"), ('coating = "ZrN"', 'coating = "none"')]
+    result = fair_trial(trial(changed=bare))
+    assert unequal_limits(result.bits) == ("coating_loss",)
+    assert (
+        "the life of B can end by coating loss, that of A cannot: compare them by the other limits too"
+        in doubt_lines(result)
+    )
+    assert unequal_limits(fair_trial(trial(changed=bare[:1])).bits) == ()
+
+
+def test_one_program_for_two_diameters_is_doubted(trial):
+    text = [("diameter_mm = 6.35", "diameter_mm = 8")]
+    lines = doubt_lines(fair_trial(trial(whole='program = "part.nc"', changed=text)))
+    assert any("part.nc is cut with bits of other diameters (A 8 mm; B 6.35 mm)" in line for line in lines)
+    lines = doubt_lines(fair_trial(trial(whole='program = "part.nc"')))
+    assert not any("diameters" in line for line in lines)

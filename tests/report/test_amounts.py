@@ -16,7 +16,7 @@ def test_money():
     assert money_text("EUR", 0.0412, 0.0588) == "4.1 to 5.9 c"
     assert money_text("GBP", 0.0412, 0.0588) == "0.041 to 0.059 GBP"
     assert money_text("EUR", 15.0) == "15.00 EUR"
-    assert money_text("", 0.05, 1.5) == "0.050 to 1.5"
+    assert money_text("", 0.05, 1.5) == "0.05 to 1.5"
     assert money_text("EUR", 0.196, 0.640) == "19 to 64 c", "never narrower than what was found"
     assert money_at_most("EUR", 0.08401) == "8.5 c"
     assert money_at_most("EUR", 0.084) == "8.4 c"
@@ -48,6 +48,8 @@ def test_rounding_never_narrows_a_range(one, other):
     told_low, told_high = map(float, range_texts(low, high))
     assert told_low <= low * (1 + 1e-9)
     assert told_high >= high * (1 - 1e-9)
-    assert told_high - told_low <= 1.25 * (high - low) + 0.25 * high, "nor says nothing"
-    assert float(least(low)) <= low
+    assert told_high - told_low <= 1.1 * (high - low) + (1e-9 if low < high else 0.2) * high, (
+        "nor says nothing"
+    )
+    assert float(least(low)) <= low * (1 + 1e-9)
     assert float(most(high)) >= high * (1 - 1e-9)

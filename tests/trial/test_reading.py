@@ -678,6 +678,17 @@ def test_bit_names_may_hold_what_stands_between_the_placeholders(folder):
     assert [(p.bit, p.flute) for p in load(folder, text).photos] == [("A", 1), ("A-1 [x]", 2)]
 
 
+@pytest.mark.parametrize("ending", ["jpeg", "JPG", "png", "TIF", "webp"])
+def test_a_pattern_finds_any_usual_picture(folder, ending):
+    put(folder, "photos/A/0/flute1.jpg", f"photos/A/20/flute1.{ending}", "photos/A/30/flute1.txt")
+    assert [photo.parts for photo in load(folder, PATTERN).photos] == [0, 20]
+
+
+def test_two_pictures_of_one_place_under_a_pattern(folder):
+    put(folder, "photos/A/0/flute1.jpg", "photos/A/0/flute1.jpeg")
+    assert "is a second one of bit" in only_mistake(folder, PATTERN)
+
+
 def test_a_pattern_without_a_view_shows_the_usual_one(folder):
     put(folder, "photos/A/0/flute1.jpg")
     assert [photo.view for photo in load(folder, PATTERN.replace('view = "relief"\n', "")).photos] == [

@@ -7,6 +7,8 @@ other numbers of flutes, is part of what is compared; it is said as well.
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -17,9 +19,10 @@ from pathlib import Path
 from wearscope.process import cutting
 from wearscope.process.part_program import PartProgram, read_program
 from wearscope.process.program_words import ProgramRefused
+from wearscope.quantities.quantity import LIMITS
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.asking import CUT_KEYS, unstated
-from wearscope.trial.model import Bit, Trial
+from wearscope.trial.model import Bit, PhotoEntry, Trial
 
 SAME = 1e-3
 """Numbers that agree within this share are the same setting; common practice, no source."""
@@ -53,6 +56,17 @@ class BitConditions:
         What was assumed when it was read.
     checkpoints : tuple of int
         Numbers of parts after which it was photographed, 0 (new) included.
+    views : tuple of str
+        What the camera looked at, of all its photos.
+    settings : tuple of tuple
+        Each microscope setting of its photos: name of the scale, its µm per pixel and its ring angle in degrees, if
+        stated.
+    view_tilts_deg : tuple of float
+        Tilts of the view, of all its photos.
+    regrind : int
+        How often it had been reground before it was tried.
+    faces : tuple of str
+        Quantities that can end its life.
     chip_load_mm, feed_per_revolution_mm : float or None
     surface_speed_m_per_min, tooth_passing_hz : float or None
     cut_length_m_per_part : float or None
@@ -82,6 +96,11 @@ class BitConditions:
     program_refusal: str
     program_remarks: tuple[Reason, ...]
     checkpoints: tuple[int, ...]
+    views: tuple[str, ...]
+    settings: tuple[tuple[str, float | None, float | None], ...]
+    view_tilts_deg: tuple[float, ...]
+    regrind: int
+    faces: tuple[str, ...]
     chip_load_mm: float | None
     feed_per_revolution_mm: float | None
     surface_speed_m_per_min: float | None
@@ -187,7 +206,11 @@ def fair_trial(trial: Trial) -> FairTrial:
         _differing(bits, MUST_AGREE),
         _differing(bits, MAY_DIFFER),
         tuple(danger for bit in bits for danger in _dangers(bit)),
-        (*unsaid, *dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit))),
+        (
+            *unsaid,
+            *_doubts_of_all(bits),
+            *dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit)),
+        ),
     )
 
 
@@ -207,6 +230,7 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[_Named, _Read]) -> Bit
     path = named[0] if named else None
     program, refusal = programs[named] if named else (None, "")
     length = trial.cut_length_m_per_part
+    photos = [photo for photo in trial.photos if photo.bit == bit.name]
     minutes = program.cut_minutes if program else None
     if program:
         length = program.cut_length_mm / 1000
@@ -225,7 +249,12 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[_Named, _Read]) -> Bit
         program_sha256=_sha256(path),
         program_refusal=refusal,
         program_remarks=program.remarks if program else (),
-        checkpoints=tuple(sorted({photo.parts for photo in trial.photos if photo.bit == bit.name})),
+        checkpoints=tuple(sorted({photo.parts for photo in photos})),
+        views=tuple(sorted({photo.view for photo in photos})),
+        settings=tuple(sorted({_setting(trial, photo) for photo in photos}, key=str)),
+        view_tilts_deg=tuple(sorted({photo.view_tilt_deg for photo in photos})),
+        regrind=bit.regrind,
+        faces=tuple(one for one in trial.life.limited if bit.coated or not LIMITS[one].of_coating),
         chip_load_mm=_if_said(cutting.chip_load_mm, feed, rpm, bit.flutes),
         feed_per_revolution_mm=_if_said(cutting.feed_per_revolution_mm, feed, rpm),
         surface_speed_m_per_min=_if_said(cutting.surface_speed_m_per_min, bit.diameter_mm, rpm),
@@ -237,6 +266,13 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[_Named, _Read]) -> Bit
         program_feed_mm_per_min=program.main_feed_mm_per_min if program else None,
         program_rpms=program.spindle_rpms if program else (),
     )
+
+
+def _setting(trial: Trial, photo: PhotoEntry) -> tuple[str, float | None, float | None]:
+    """Microscope setting of a photo: name, µm per pixel, ring angle."""
+    scale = trial.scale(photo.scale)
+    own = photo.um_per_px is not None
+    return scale.name, photo.um_per_px if own else scale.um_per_px, scale.ring_angle_deg
 
 
 _Named = tuple[Path, str | None]
@@ -271,7 +307,7 @@ MUST_AGREE: Conditions = {
     "feed": lambda bit: bit.feed_mm_per_min,
     "spindle-speed": lambda bit: bit.spindle_rpm,
     "depth-of-cut": lambda bit: bit.depth_of_cut_mm,
-    "material": lambda bit: None if bit.workpiece is None else " ".join(bit.workpiece.casefold().split()),
+    "material": lambda bit: None if bit.workpiece is None else material_key(bit.workpiece),
     "checkpoints": lambda bit: bit.checkpoints,
 }
 """Conditions that must agree, and what is compared of them."""
@@ -283,8 +319,58 @@ MAY_DIFFER: Conditions = {
     "surface-speed": lambda bit: bit.surface_speed_m_per_min,
     "cutting-length-per-flute": lambda bit: bit.cut_length_m_per_flute,
     "cutting-time-per-flute": lambda bit: bit.cut_minutes_per_flute,
+    "view": lambda bit: bit.views,
+    "scale": lambda bit: _scales(bit),
+    "light": lambda bit: tuple(sorted({str(ring) for _, _, ring in bit.settings})),
+    "view-tilt": lambda bit: bit.view_tilts_deg,
+    "regrind": lambda bit: bit.regrind,
+    "limits": lambda bit: tuple(sorted(bit.faces)),
 }
-"""Conditions that are part of what is compared."""
+"""Conditions that are part of what is compared, or of how it was looked at."""
+
+
+def material_key(said: str) -> str:
+    """What a person means by the name of a material: without case, blanks and the signs between words.
+
+    Parameters
+    ----------
+    said : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> material_key("15mm Birch-plywood") == material_key("15 mm birch, plywood")
+    True
+    >>> material_key("1.5 mm birch") == material_key("15 mm birch")
+    False
+    """
+    text = re.sub(r"(?<=\d),(?=\d)", ".", unicodedata.normalize("NFKC", said).casefold())
+    text = re.sub(r"(?<=\d)\.0+(?!\d)", "", text)
+    return re.sub(r"(?<!\d)\.|\.(?!\d)|[^\w.%]|_", "", text)
+
+
+def _scales(bit: BitConditions) -> tuple[str, ...]:
+    """Scales of a bit's photos: by their number where it is stated, to three digits, else by name."""
+    return tuple(sorted({name if um is None else f"{um:.3g} um per px" for name, um, _ in bit.settings}))
+
+
+def unequal_limits(bits: Sequence[BitConditions]) -> tuple[str, ...]:
+    """Quantities that can end the life of some bits of a trial and not of others, such as coating loss.
+
+    Parameters
+    ----------
+    bits : sequence of BitConditions
+
+    Returns
+    -------
+    tuple of str
+        A ranking without them treats all bits alike.
+    """
+    faced = dict.fromkeys(quantity for bit in bits for quantity in bit.faces)
+    return tuple(quantity for quantity in faced if not all(quantity in bit.faces for bit in bits))
 
 
 def _differing(bits: tuple[BitConditions, ...], conditions: Conditions) -> tuple[str, ...]:
@@ -305,6 +391,17 @@ def _same(one: object, other: object) -> bool:
     return one == other
 
 
+def _doubts_of_all(bits: tuple[BitConditions, ...]) -> Iterable[Reason]:
+    for quantity in unequal_limits(bits):
+        faced = [bit.bit for bit in bits if quantity in bit.faces]
+        spared = [bit.bit for bit in bits if quantity not in bit.faces]
+        yield reason("limit-not-faced", quantity=quantity, faced=", ".join(faced), spared=", ".join(spared))
+    diameters = {bit.diameter_mm for bit in bits} - {None}
+    if len(diameters) > 1 and bits[0].program and _all_same([MUST_AGREE["program"](bit) for bit in bits]):
+        told = "; ".join(f"{bit.bit} {bit.diameter_mm:g} mm" for bit in bits if bit.diameter_mm is not None)
+        yield reason("program-for-one-diameter", program=bits[0].program, diameters=told)
+
+
 # --- What may hurt, and what contradicts
 
 
@@ -316,6 +413,8 @@ def _dangers(bit: BitConditions) -> Iterable[Reason]:
 
 def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
     photographed = {photo.flute for photo in trial.photos if photo.bit == bit.bit}
+    for code, values in _looked_at(bit):
+        yield reason(code, bit=bit.bit, values=values)
     for flute in sorted(photographed | set(range(1, (bit.flutes or 0) + 1))):
         seen = {photo.parts for photo in trial.photos if (photo.bit, photo.flute) == (bit.bit, flute)}
         for parts in bit.checkpoints:
@@ -341,6 +440,16 @@ def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
         )
     if bit.cut_length_source == "program":
         yield from _doubts_of_length(trial, bit)
+
+
+def _looked_at(bit: BitConditions) -> Iterable[tuple[str, str]]:
+    """What was not the same from photo to photo of one bit."""
+    scales = _scales(bit)
+    if len(scales) > 1:
+        yield "several-scales", ", ".join(scales)
+    rings = sorted({ring for _, _, ring in bit.settings if ring is not None})
+    if len(rings) > 1:
+        yield "several-lights", ", ".join(f"{ring:g}" for ring in rings)
 
 
 def _doubts_of_length(trial: Trial, bit: BitConditions) -> Iterable[Reason]:

@@ -130,20 +130,21 @@ def range_texts(low: float, high: float) -> tuple[str, str]:
     Examples
     --------
     >>> range_texts(19.6, 64.0), range_texts(4.12, 5.88), range_texts(0.05, 1.5)
-    (('19', '64'), ('4.1', '5.9'), ('0.050', '1.5'))
+    (('19', '64'), ('4.1', '5.9'), ('0.05', '1.5'))
     """
-    place = _place(high - low if high > low else high)
-    ends = []
-    for value, outward in ((low, floor), (high, ceil)):
-        at = min(place, _place(value)) if 0 < value < 10.0**place else place
-        aside = _TINY if outward is floor else -_TINY
-        ends.append(f"{outward(value / 10.0**at + aside) * 10.0**at:.{max(0, -at)}f}")
-    return ends[0], ends[1]
+    spread = high - low if high > low else 0.05 * high
+    place = floor(log10(spread)) if spread > 0 else 0
+    while True:
+        steps = floor(low / 10.0**place + _TINY), ceil(high / 10.0**place - _TINY)
+        if (steps[1] - steps[0]) * 10.0**place <= _WIDER * spread or spread <= 0:
+            break
+        place -= 1
+    of_low = place if low <= 0 else min(place, floor(log10(low)))  # its own first digit, at least
+    told_low = floor(low / 10.0**of_low + _TINY) * 10.0**of_low
+    return f"{told_low:.{max(0, -of_low)}f}", f"{steps[1] * 10.0**place:.{max(0, -place)}f}"
 
 
-def _place(spread: float) -> int:
-    """Decimal place at which rounding both ends outward widens a spread by a fifth at the very most."""
-    return floor(log10(spread / 10)) if spread > 0 else 0
+_WIDER = 1.1  # what rounding may do to the width of a range; chosen, no source
 
 
 def axis_words(axis: Axis) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from wearscope.process.fairness import BitConditions, FairTrial
+from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.reasons import Reason, Value
 from wearscope.report.words import joined, said
 
@@ -16,6 +17,15 @@ _DANGERS = {
 }
 _DOUBTS = {
     "not-stated": "the trial file does not say {key} (line {line}), so that it was not compared; give it there",
+    "limit-not-faced": (
+        "the life of {faced} can end by {label}, that of {spared} cannot: compare them by the other limits too"
+    ),
+    "program-for-one-diameter": (
+        "{program} is cut with bits of other diameters ({diameters}): parts and widths of cut differ, unless it "
+        "was made anew for each; name each bit's own program"
+    ),
+    "several-scales": "{bit} was photographed at several scales ({values}); keep the zoom the same",
+    "several-lights": "{bit} was photographed with the lamp ring at {values}°; keep the light the same",
     "no-photo": "flute {flute} of {bit} has no photo at {missing}; take it while you can",
     "no-program": "no program is named for every bit, so that all cut the same is taken on trust; name it by program",
     "program-refused": "{refusal} (the cutting length is not taken from this program)",
@@ -61,6 +71,20 @@ CONDITIONS: dict[str, _Told] = {
     "diameter": ("diameter", lambda bit: _if_known(bit.diameter_mm, "{:g} mm")),
     "chip-load": ("chip load", lambda bit: _if_known(bit.chip_load_mm, "{:.3g} mm")),
     "surface-speed": ("surface speed", lambda bit: _if_known(bit.surface_speed_m_per_min, "{:.0f} m/min")),
+    "view": ("view of the photos", lambda bit: ", ".join(bit.views) or "none"),
+    "scale": ("microscope setting of the photos", lambda bit: _settings(bit)),
+    "light": (
+        "angle of the lamp ring",
+        lambda bit: ", ".join(
+            dict.fromkeys("not stated" if ring is None else f"{ring:g}°" for _, _, ring in bit.settings)
+        ),
+    ),
+    "view-tilt": ("tilt of the view", lambda bit: ", ".join(f"{tilt:g}°" for tilt in bit.view_tilts_deg)),
+    "regrind": ("reground before the trial", lambda bit: f"{bit.regrind} times"),
+    "limits": (
+        "what can end their life",
+        lambda bit: ", ".join(quantity_of(quantity).label for quantity in bit.faces) or "no limit",
+    ),
     "cutting-length-per-flute": (
         "cutting length per flute and part",
         lambda bit: _if_known(bit.cut_length_m_per_flute, "{:.3g} m"),
@@ -75,6 +99,12 @@ CONDITIONS: dict[str, _Told] = {
 
 def _program(bit: BitConditions) -> str:
     return f"{bit.program} ({bit.program_sha256[:8] or 'not read'})" if bit.program else "none named"
+
+
+def _settings(bit: BitConditions) -> str:
+    return ", ".join(
+        f'"{name}"' if um is None else f'"{name}" ({um:.3g} µm per px)' for name, um, _ in bit.settings
+    )
 
 
 def _parts(parts: Value) -> str:
@@ -141,8 +171,12 @@ def doubt_lines(fair: FairTrial) -> tuple[str, ...]:
         of = dict(doubt.values)
         if doubt.code in _PROGRAM_REMARKS:
             return f"{of['program']}, {program_remark(doubt)}"
+        label = quantity_of(str(of.get("quantity", ""))).label
         return said(
-            _DOUBTS, doubt, missing=", ".join(missing.get((of.get("bit", ""), of.get("flute", 0)), []))
+            _DOUBTS,
+            doubt,
+            label=label,
+            missing=", ".join(missing.get((of.get("bit", ""), of.get("flute", 0)), [])),
         )
 
     return tuple(dict.fromkeys(map(line, fair.doubts)))

@@ -134,6 +134,8 @@ class Bit(Entry):
         Edge radius when new, in µm, if known.
     u_r_unused_um : float
         Its standard uncertainty, in µm; ``given("u_r_unused_um")`` tells whether it was stated.
+    regrind : int
+        How often it had been reground before it was tried.
     regrinds : int
         How often it is reground before it is replaced.
     regrind_price : float
@@ -165,6 +167,7 @@ class Bit(Entry):
     helix_angle_deg: SignedAngle = 0.0
     r_unused_um: Radius = None
     u_r_unused_um: float = Field(default=2.0, ge=0, le=1000, description="a number of microns, 0 to 1000")
+    regrind: int = Field(default=0, ge=0, le=100, description="a whole number, 0 (a new bit) to 100")
     regrinds: int = Field(default=0, ge=0, le=100, description="a whole number, 0 to 100")
     regrind_price: float = Field(default=0.0, ge=0, description="a number, 0 or more")
     resale: float = Field(default=0.0, ge=0, description="a number, 0 or more")

@@ -46,7 +46,7 @@ def photos_found(row: Row, folder: Path, rows: dict[str, list[Row]], mistakes: M
     fixed = next(depth for depth, part in enumerate(parts) if "{" in part)
     base, below = Path(normpath(folder.joinpath(*parts[:fixed]))), "/".join(parts[fixed:])
     files = sorted(
-        (path for path in base.glob(_glob(below)) if path.is_file() and path.name[0] != "."),
+        (path for path in base.glob(_glob(below)) if _may_be_meant(path, below)),
         key=lambda path: (natural(path.as_posix()), path),
     )
     if not files and not mistakes.form.photos_to_come:
@@ -78,6 +78,12 @@ def photos_found(row: Row, folder: Path, rows: dict[str, list[Row]], mistakes: M
         read = {key: int(text) if forms[key] == _WHOLE else text for key, text in fits.groupdict().items()}
         found.append(Row((*row.where, "pattern"), shared | read | {"file": file}, file))
     return found
+
+
+def _may_be_meant(path: Path, pattern: str) -> bool:
+    """Whether a file is one that a pattern may mean: a picture, if the pattern ends as a picture does."""
+    picture = path.suffix[1:].casefold() in ENDINGS or not _without_ending(pattern)[1]
+    return picture and path.is_file() and path.name[0] != "."
 
 
 def _pattern_holds(pattern: str, row: Row, mistakes: Mistakes) -> bool:
@@ -112,21 +118,36 @@ def _pieces(pattern: str) -> Iterator[tuple[str, str]]:
 
 
 def _glob(pattern: str) -> str:
-    # Cameras write .JPG; a photo must not go missing for that.
+    # Cameras write .JPG, and programs .jpeg; a photo must not go missing for that.
     def literal(text: str) -> str:
         return "".join(f"[{c.lower()}{c.upper()}]" if c.isalpha() else escape(c) for c in text)
 
-    return "".join(literal(text) + ("*" if name else "") for text, name in _pieces(pattern))
+    stem, ending = _without_ending(pattern)
+    return "".join(literal(text) + ("*" if name else "") for text, name in _pieces(stem)) + (
+        ".*" if ending else ""
+    )
+
+
+ENDINGS = ("jpg", "jpeg", "jpe", "jfif", "png", "tif", "tiff", "bmp", "webp")
+"""How the names of pictures usually end. A pattern that ends in one of them fits all of them."""
+
+
+def _without_ending(pattern: str) -> tuple[str, bool]:
+    """Pattern without the usual ending of a picture's name, and whether it had one."""
+    stem, point, ending = pattern.rpartition(".")
+    usual = bool(point) and ending.casefold() in ENDINGS
+    return (stem, True) if usual else (pattern, False)
 
 
 def _regex(pattern: str, forms: dict[str, str]) -> re.Pattern[str]:
     regex, seen = "", set()
-    for text, name in _pieces(pattern):
+    stem, ending = _without_ending(pattern)
+    for text, name in _pieces(stem):
         regex += f"(?i:{re.escape(text)})"
         if name:
             regex += f"(?P={name})" if name in seen else f"(?P<{name}>{forms[name]})"
         seen.add(name)
-    return re.compile(regex)
+    return re.compile(regex + (rf"(?i:\.(?:{'|'.join(ENDINGS)}))" if ending else ""))
 
 
 def natural(text: str) -> list[tuple[int, str]]:
