@@ -62,7 +62,7 @@ class Reading:
         Across the edge: what is averaged on each side of a step.
     grain : float
         Weight of a change of grain against one of light.
-    noise : float
+    noise_factor : float
         How many times the face's own change a step must have.
     quiet_um : float
         How much face beyond the step must be even.
@@ -72,7 +72,7 @@ class Reading:
 
     side_um: float = 10.0
     grain: float = 0.7
-    noise: float = 2.0
+    noise_factor: float = 2.0
     quiet_um: float = 120.0
     cost_per_um: float = 0.002
 
@@ -96,13 +96,10 @@ class LandBorders:
         Depth on the strip of the edge as it is today.
     inner_um : ndarray, shape (R, S)
         Depth of the inner end, by each of `READINGS`.
-    shown : ndarray, shape (S,)
-        How plainly the inner end shows in the first reading, over what the face itself shows.
     """
 
     outer_um: Array
     inner_um: Array
-    shown: Array
 
     @property
     def width_um(self) -> Array:
@@ -137,7 +134,7 @@ def land_borders(strip: Strip, trace_um: Array) -> LandBorders | None:
     if face is None:
         return None
     read = [face.inner_end(reading) for reading in READINGS]
-    return LandBorders(outer_um, np.array([outer_um + inner_um for inner_um, _ in read]), read[0][1])
+    return LandBorders(outer_um, np.array([outer_um + inner_um for inner_um in read]))
 
 
 def _base(trace_um: Array, step_um: float) -> Array:
@@ -256,14 +253,14 @@ class _Face:
         steps = np.hypot(_change(self.light, side, 1), np.float32(grain) * _change(self.grain, side, 1))
         return np.asarray(steps, np.float32)
 
-    def inner_end(self, reading: Reading) -> tuple[Array, Array]:
-        """Depth of the inner end below the edge, and how plainly it shows, shape (S,) each."""
+    def inner_end(self, reading: Reading) -> Array:
+        """Depth of the inner end below the edge, shape (S,)."""
         deep_um, step_um = self.deep_um, self.step_um
         side, width = max(2, round(reading.side_um / step_um)), _odd(ALONG_UM, step_um)
         step = self._steps(reading.side_um, reading.grain)
         unseen = _near_unseen(np.where(self.seen, self.light, np.float32(np.nan)), side + 3)
         step[unseen | (deep_um < RIM_UM)[:, None]] = 0.0
-        share = _counting(step, reading.noise * self._usual(step, unseen), COUNTS[1], width)
+        share = _counting(step, reading.noise_factor * self._usual(step, unseen), COUNTS[1], width)
         next_to, quiet = round(NEXT_UM / step_um), max(1, round(reading.quiet_um / step_um))
         further_in = cv2.dilate(share, np.ones((quiet, 1), np.uint8), anchor=(0, 0))
         further_in = np.vstack([further_in[next_to:], np.zeros((next_to, share.shape[1]), np.float32)])
@@ -273,8 +270,7 @@ class _Face:
         gain[deep_um < RIM_UM] = 0.0
         gain[deep_um > FARTHEST_UM] = -10.0
         path = _followed(gain, INNER_BEND)
-        shown = cv2.blur(gain, (width, 1))[path, np.arange(len(path))]
-        return self._steepest(path, reading), np.asarray(shown, np.float64)
+        return self._steepest(path, reading)
 
     def _usual(self, step: Picture, unseen: Mask) -> Array:
         """What the face itself changes by, shape (S,)."""
