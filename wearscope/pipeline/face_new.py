@@ -1,9 +1,8 @@
-"""A face view of the new state, the radius and coating to compare with later; and whether a photo is fit."""
+"""A face view of the new state, the radius and coating to compare with later."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,9 +23,8 @@ from wearscope.pipeline.face_outcome import (
     method_of,
     method_words,
 )
-from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
+from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
-from wearscope.report.reason_words import note_of, words_of
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.chips import chip_findings, find_chips
 from wearscope.wear.coating import coating_findings
@@ -37,8 +35,6 @@ from wearscope.wear.recession import unused_radius_finding
 from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
-
-DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 
 
 def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
@@ -125,53 +121,6 @@ def shows_wear(entry: PhotoEntry, sources: Sources, edge: Edge) -> bool:
 
 def _own_step(located: LocatedEdge, coated: bool) -> OwnStep | None:
     return own_step(located, coated=coated)
-
-
-def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
-    """Judge a photo of relief or rake face without measuring wear.
-
-    Parameters
-    ----------
-    trial : Trial
-    entry : PhotoEntry
-    sources : Sources
-
-    Returns
-    -------
-    Judgement
-
-    Raises
-    ------
-    PhotoRefused, EdgeOutOfFrameError
-        The photo cannot carry a measurement.
-    """
-    located = sources.located(entry)
-    fit = fit_as_new(located, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
-    require_quality(located, fit)
-    quality = located.quality
-    doubts = [words_of(doubt) for doubt in located.doubts]
-    step = own_step(located, coated=trial.bit(entry.bit).coated)
-    if step is not None and entry.parts == 0:
-        doubts.append(words_of(NEW_STATE_SHOWS_WEAR))
-    if quality.clipped_share > DOUBTFUL_CLIPPED:
-        doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
-    bit = trial.bit(entry.bit)
-    of_scale = (*located.scale_doubts, *bit_doubts(located, bit), *blur_doubts(fit.blur_um))
-    doubts += [note_of((each,)) for each in of_scale]
-    remarks = [note for note in (located.scale_note, *located.photo.notes) if note]
-    if quality.background != "bright":
-        remarks.append(f"{quality.background} background; a white card behind the flute makes the edge surer")
-    verdict: Literal["fit", "doubtful"] = "doubtful" if doubts else "fit"
-    return Judgement(
-        entry,
-        verdict,
-        (*doubts, *remarks),
-        fit.blur_um,
-        quality.clipped_share,
-        quality.contrast,
-        quality.background,
-        step,
-    )
 
 
 def locate_new(entry: PhotoEntry, sources: Sources) -> LocatedEdge:

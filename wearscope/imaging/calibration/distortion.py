@@ -16,8 +16,8 @@ from wearscope.imaging.calibration.ruling import Ruling
 from wearscope.imaging.lens import Lens
 
 SURE_LENS, LEAST_LENS = 5.0, 1e-3
-"""Standard uncertainties, and displacement at the frame's corner, beyond which distortion is taken out: one picture in
-a million by chance, and as much as a length along the frame's diagonal then errs by."""
+"""Standard uncertainties, and displacement at the frame's corner, beyond which distortion is taken out: one picture
+in a million by chance, and as much as a length along the frame's diagonal then errs by."""
 
 CENTRE_STD = 0.03
 """Standard uncertainty, as a share of half the diagonal, of "a lens distorts about the frame's centre": sensors of
@@ -93,9 +93,9 @@ def find_distortion(rulings: list[Ruling], shape: tuple[int, int]) -> Distortion
     Notes
     -----
     All lines together have one lens and one tilt: with X the straightened place, the number of a line is
-    ``(c + g . X) / (1 + p . X)``, as of any plane seen in perspective. Lens, tilt and each direction's c and g are found
-    by least squares, with what is known of a lens beforehand as further readings (`CENTRE_STD`, `SECOND_STD`): so a
-    ruling that crosses little of the frame gives a distortion that is little known, and says so. The covariance is
+    ``(c + g . X) / (1 + p . X)``, as of any plane seen in perspective. Lens, tilt and each direction's c and g are
+    found by least squares, with what is known of a lens beforehand as further readings (`CENTRE_STD`, `SECOND_STD`): so
+    a ruling that crosses little of the frame gives a distortion that is little known, and says so. The covariance is
     clustered by line.
     """
     if max(ruling.n_lines for ruling in rulings) < LINES_FOR_RADIAL:
