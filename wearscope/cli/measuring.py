@@ -128,6 +128,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
+    from wearscope.log.wear_log import LOG_NAME
     from wearscope.pipeline.run import judge_trial
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import danger_lines
@@ -137,7 +138,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:
-        verdicts = judge_trial(loaded, jobs=jobs, progress=progress)
+        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log_path=loaded.folder / LOG_NAME)
     if as_json:
         photos = [documents.verdict_document(verdict) for verdict in verdicts]
         print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})

@@ -1,9 +1,8 @@
-"""A face view of the new state, the radius and coating to compare with later; and whether a photo is fit."""
+"""A face view of the new state, the radius and coating to compare with later."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,9 +23,8 @@ from wearscope.pipeline.face_outcome import (
     method_of,
     method_words,
 )
-from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement, Placing
+from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
-from wearscope.report.reason_words import note_of, words_of
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.chips import chip_findings, find_chips
 from wearscope.wear.coating import coating_findings
@@ -41,8 +39,6 @@ from wearscope.wear.zones import zone_labels
 
 EDGE_UNCLEAR = "edge-unclear"
 """Code of the refusal of a photo in which several lines could be the edge."""
-
-DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful
 
 
 def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
@@ -88,7 +84,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     )
     chips = find_chips(along)
     findings += chip_findings(chips, method)
-    rough = find_roughness(measured, _found_new(trial, entry, sources).trace_um - located.smooth_um)
+    rough = find_roughness(measured, found_new(trial, entry, sources).trace_um - located.smooth_um)
     findings += roughness_findings(rough, u_scale, method)
     view = EdgeView(
         strip,
@@ -129,58 +125,11 @@ def shows_wear(trial: Trial, entry: PhotoEntry, sources: Sources, edge: Edge) ->
     PhotoRefused
         Its edge cannot be found.
     """
-    return sources.recall(_own_step, _found_new(trial, entry, sources), edge.coated) is not None
+    return sources.recall(_own_step, found_new(trial, entry, sources), edge.coated) is not None
 
 
 def _own_step(located: LocatedEdge, coated: bool) -> OwnStep | None:
     return own_step(located, coated=coated)
-
-
-def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
-    """Judge a photo of relief or rake face without measuring wear.
-
-    Parameters
-    ----------
-    trial : Trial
-    entry : PhotoEntry
-    sources : Sources
-
-    Returns
-    -------
-    Judgement
-
-    Raises
-    ------
-    PhotoRefused, EdgeOutOfFrameError
-        The photo cannot carry a measurement.
-    """
-    located = sources.located(entry)
-    fit = fit_as_new(located, edge_of(trial.bit(entry.bit), entry).radius_um, lighting_of(trial, entry))
-    require_quality(located, fit)
-    quality = located.quality
-    doubts = [words_of(doubt) for doubt in located.doubts]
-    step = own_step(located, coated=trial.bit(entry.bit).coated)
-    if step is not None and entry.parts == 0:
-        doubts.append(words_of(NEW_STATE_SHOWS_WEAR))
-    if quality.clipped_share > DOUBTFUL_CLIPPED:
-        doubts.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
-    bit = trial.bit(entry.bit)
-    of_scale = (*located.scale_doubts, *bit_doubts(located, bit), *blur_doubts(fit.blur_um))
-    doubts += [note_of((each,)) for each in of_scale]
-    remarks = [note for note in (located.scale_note, *located.photo.notes) if note]
-    if quality.background != "bright":
-        remarks.append(f"{quality.background} background; a white card behind the flute makes the edge surer")
-    verdict: Literal["fit", "doubtful"] = "doubtful" if doubts else "fit"
-    return Judgement(
-        entry,
-        verdict,
-        (*doubts, *remarks),
-        fit.blur_um,
-        quality.clipped_share,
-        quality.contrast,
-        quality.background,
-        step,
-    )
 
 
 def locate_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
@@ -201,11 +150,27 @@ def locate_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge
     PhotoRefused
         It has no scale, or no line in it is clearly the edge.
     """
-    return sources.recall(_all_matched, _found_new(trial, entry, sources))
+    return sources.recall(_all_matched, found_new(trial, entry, sources))
 
 
-def _found_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
-    """The edge of a new-state photo; where that is not plain, the one that lies as in a later photo of the flute."""
+def found_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
+    """Find the edge of a new-state photo; where that is not plain, the one that lies as in a later photo of the flute.
+
+    Parameters
+    ----------
+    trial : Trial
+    entry : PhotoEntry
+    sources : Sources
+
+    Returns
+    -------
+    LocatedEdge
+
+    Raises
+    ------
+    PhotoRefused
+        As of `locate_new`.
+    """
     try:
         return sources.located(entry)
     except PhotoRefused as unclear:

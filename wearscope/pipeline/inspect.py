@@ -61,12 +61,13 @@ def judge_photo(
     entry: PhotoEntry,
     scales: Mapping[str, Scale],
     corrections: Mapping[str, Correction] | None = None,
+    not_its_own: Mapping[PhotoEntry, PhotoRefused] | None = None,
 ) -> Judgement:
     """Judge one photo without measuring wear.
 
     Parameters
     ----------
-    trial, entry, scales, corrections
+    trial, entry, scales, corrections, not_its_own
         As in `inspect_photo`.
 
     Returns

@@ -38,6 +38,7 @@ from wearscope.pipeline.sources import read_scales
 from wearscope.pipeline.standing import current_rows, inputs_of, left_as_they_are
 from wearscope.pipeline.time_order import in_time, judged_in_time
 from wearscope.pipeline.views import Sheet, way_of
+from wearscope.trial.correction import Correction
 from wearscope.trial.model import PhotoEntry, Trial
 
 Progress = Callable[[int, int, PhotoEntry], None]
@@ -232,9 +233,10 @@ def judge_trial(
     *,
     jobs: int | Executor | None = None,
     progress: Progress | None = None,
-    judge: Judge = judge_photo,
+    judge: Judge | None = None,
+    log_path: Path | None = None,
 ) -> tuple[PhotoVerdict, ...]:
-    """Judge every photo of a trial; nothing is measured or written.
+    """Judge every photo of a trial as it would be measured; nothing is measured or written.
 
     Parameters
     ----------
@@ -244,7 +246,10 @@ def judge_trial(
     progress : callable, optional
         As in `measure_trial`.
     judge : callable, optional
-        What judges one photo; must be picklable if other processes are to call it.
+        What judges one photo; must be picklable if other processes are to call it. By default `judge_photo`, with the
+        corrections in the wear log.
+    log_path : Path, optional
+        Wear log with what people have said of photos, if it exists.
 
     Returns
     -------
@@ -252,7 +257,11 @@ def judge_trial(
         In the order of the trial.
     """
     pictures = look_at(trial)
-    refused = _refused_before(same_as_others(trial, pictures), pictures)
+    not_its_own = same_as_others(trial, pictures)
+    if judge is None:
+        corrections = _said(trial, log_path)
+        judge = partial(judge_photo, corrections=corrections, not_its_own=not_its_own)
+    refused = _refused_before(not_its_own, pictures)
     scales, refused_scales = read_scales(trial)
     refused = _without_scale(trial.photos, refused_scales) | refused
     done = {entry: PhotoVerdict(entry, None, result.refusal) for entry, result in refused.items()}
@@ -310,6 +319,14 @@ def _first(calls: deque[Call[AnswerT]]) -> Call[AnswerT] | None:
 
 
 # --- Before a photo is worked on
+
+
+def _said(trial: Trial, log_path: Path | None) -> dict[str, Correction]:
+    """What people have said of the photos of a trial, by the photo's sha256."""
+    if log_path is None or not log_path.is_file():
+        return {}
+    with CorrectionLog(log_path) as by_hand:
+        return by_hand.current(trial.name)
 
 
 def _refused_before(

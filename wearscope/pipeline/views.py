@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from wearscope.log.records import Record
-from wearscope.pipeline.face_new import judge_face
+from wearscope.pipeline.face_judge import judge_face
 from wearscope.pipeline.face_view import inspect_face
 from wearscope.pipeline.inspection import Drawing, EdgeDrawing, Inspection, Judgement, SectionDrawing
 from wearscope.pipeline.part_view import PartDrawing, inspect_part, judge_part
