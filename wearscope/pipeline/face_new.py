@@ -154,7 +154,7 @@ def locate_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge
 
 
 def found_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
-    """Find the edge of a new-state photo; where that is not plain, the one that lies as in a later photo of the flute.
+    """Find the edge of a new-state photo; where that is not plain, the one that lies as in a later photo.
 
     Parameters
     ----------
