@@ -84,7 +84,9 @@ def test_what_people_said_of_a_photo_and_whose_picture_it_is_count(tmp_path, mon
     photo = trial.photos[0]
     with CorrectionLog(tmp_path / LOG_NAME) as by_hand:
         said = changes(Correction(), Correction(transition_px=(3.0, 4.0)))
-        place = trial.name, photo.bit, photo.flute, photo.parts, photo.view
+        place = {key: getattr(photo, key) for key in ("bit", "flute", "parts", "view")} | {
+            "trial": trial.name
+        }
         by_hand.append(logged(place, "a" * 64, said, "Ada"))
     seen.clear()
     judge_trial(trial, jobs=1, log_path=tmp_path / LOG_NAME)
