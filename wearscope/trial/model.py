@@ -142,11 +142,13 @@ class ScaleEntry(Entry):
 
 
 class Bit(Entry):
-    """One kind of router bit under trial.
+    """One router bit under trial.
 
     Attributes
     ----------
     name : str
+    kind : str or None
+        Make that it shares with other bits of the trial; None where it is the only one of its kind.
     price : float
         Price of one bit, in the trial's currency.
     flutes : int
@@ -180,6 +182,7 @@ class Bit(Entry):
     """
 
     name: Text = Field(description="a name in quotes")
+    kind: Text | None = Field(default=None, description="the name of the make, in quotes")
     price: float = Field(ge=0, description="a number, 0 or more")
     flutes: int = Field(ge=1, le=100, description="a whole number, 1 or more")
     diameter_mm: float = Field(gt=0.01, le=500, description="millimetres, above 0.01 and up to 500")
@@ -201,6 +204,11 @@ class Bit(Entry):
     spindle_rpm: Rpm | None = Field(default=None, description=RPM)
     feed_mm_per_min: FeedRate | None = Field(default=None, description=FEED)
     program_path: Path | None = Field(default=None, exclude=True)
+
+    @property
+    def make(self) -> str:
+        """Name of its kind, else its own: the verdict is about that."""
+        return self.kind or self.name
 
     @property
     def coated(self) -> bool:
