@@ -9,6 +9,7 @@ import pytest
 
 from wearscope.economics.curve import Points, wear_curve
 from wearscope.economics.life import HORIZON, known_range, lives, shared_error
+from wearscope.economics.prior import trial_prior
 
 
 def line(per_part, u=0.01, flutes=1, parts=(50, 100, 150, 200, 250, 300), new=6.0):
@@ -19,7 +20,7 @@ def line(per_part, u=0.01, flutes=1, parts=(50, 100, 150, 200, 250, 300), new=6.
 
 
 def drawn(points, limit, u_limit=0.0, n_unseen=0, seed=0):
-    curve = wear_curve(points, np.random.default_rng(seed))
+    curve = wear_curve(points, limit, trial_prior(points.parts_cut), np.random.default_rng(seed))
     rng = np.random.default_rng(seed + 1)
     return lives(curve, points, limit + u_limit * rng.standard_normal(len(curve.new)), n_unseen, rng)
 

@@ -37,7 +37,7 @@ _TAIL = 6.0  # degrees of freedom of the t distribution that proposes draws: lon
 _PROPOSED = 3  # times as many proposals as draws
 _ROUNDS = 3  # times that the proposals may be moved to where the weights are
 _FEW_DRAWS = 0.05  # of the proposals, effective, below which they are moved
-_MOST_LIVES = 1e3  # used up at a point, beyond which no shape need be worked out: it is worn out by far
+_MOST_LIVES = 1e2  # used up at a point, beyond which no shape need be worked out: it is worn out by far
 _LEAST_WEAR = 0.05  # of the limit, that is left to wear if the value when new all but reaches it
 
 
@@ -340,10 +340,10 @@ def _draws(
         log_target = -0.5 * (np.sum(problem.misfit(shape, z, s) ** 2, axis=1) + np.sum(z**2, axis=1))
         log_weight = log_target - 0.5 * k * log(2 * pi) - _log_proposal(z, centre, root)
         log_total = float(logsumexp(log_weight))
-        weight = np.exp(log_weight - log_total)
+        weight = np.exp(np.maximum(log_weight - log_total, -700.0))
         if 1 / np.sum(weight**2) > _FEW_DRAWS * m:
             break
-        centre = weight @ z
+        centre = np.asarray(weight @ z, float)
         covariance = (z - centre).T @ (weight[:, None] * (z - centre)) + 1e-4 * fit.covariance
     return z[rng.choice(m, n, p=weight / weight.sum())], log_total - log(m)
 

@@ -314,7 +314,7 @@ def _band(values: Array) -> Band:
 
 @dataclass(frozen=True)
 class _Kind:
-    """The bits of a kind; `next_draws` and `costs` are of the next one, `picked` says which draw of them each goes with."""
+    """The bits of a kind. Draws are of the next one; `picked` says which draw of the others each goes with."""
 
     bits: tuple[BitOutcome, ...]
     followed: tuple[tuple[_Followed, ...], ...]

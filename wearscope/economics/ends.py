@@ -15,8 +15,8 @@ from wearscope.quantities.reasons import reasons_in
 from wearscope.trial import Bit, Life
 
 DOUBTFUL_CHIP = 0.5
-"""Probability that what is doubtful is a chip at all: a gap between two beads of resin looks like one, and light that is
-too diffuse like a break. Chosen, no source."""
+"""Probability that what is doubtful is a chip at all: a gap between two beads of resin looks like one, and light that
+is too diffuse like a break. Chosen, no source."""
 CHIP = "chip_depth_max"
 BREAK = "edge_recession"
 _BROKEN = "no-lamp-mirrored"  # reason of a row of `BREAK` that an edge which is broken off has

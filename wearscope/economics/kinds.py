@@ -12,7 +12,7 @@ _SCATTER_SPREAD = (
     0.7  # of the logarithm of the scatter between bits, beforehand: four times either way; chosen
 )
 SUDDEN_SHAPE = 2.0
-"""Shape of the Weibull distribution of the time to a chip: by chance, but sooner on a worn edge. Chosen, no source."""
+"""Shape of the Weibull distribution of the time to a chip: chance, but likelier on a worn edge. Chosen, no source."""
 _NODES = 61  # scatters that are tried
 
 

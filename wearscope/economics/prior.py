@@ -14,9 +14,9 @@ LIFE_MIDDLE = 2.0
 """Median of a life beforehand, times the parts at the last checkpoint of the whole trial: whoever tries a bit goes on
 until he thinks to have seen a good part of its life. Common practice, no source."""
 LIFE_SPREAD = 1.2
-"""Standard deviation of the logarithm of a life beforehand: 95 % lie within ten times either way of `LIFE_MIDDLE`, from
-a bit that is worn out in the first fifth of a trial to one of which a twentieth was seen. Chosen, no source: it decides
-nothing, as no chance is told that rests on it (`wearscope.economics.ranking.shown`)."""
+"""Standard deviation of the logarithm of a life beforehand: 95 % lie within ten times either way of `LIFE_MIDDLE`,
+from a bit that is worn out in the first fifth of a trial to one of which a twentieth was seen. Chosen, no source: it
+decides little, as no chance is told that rests on it alone (`wearscope.economics.ranking.shown`)."""
 
 
 @dataclass(frozen=True)

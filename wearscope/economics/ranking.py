@@ -1,4 +1,4 @@
-"""Which bit is the cheapest: how likely, by what evidence, what choosing wrongly costs, what a checkpoint would save."""
+"""Which bit is the cheapest: how likely, by what evidence, what a wrong choice costs, what a checkpoint saves."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ _TRIES = (
     400  # outcomes of the next checkpoint that are played through; more change its worth by under 1 %, chosen
 )
 MOVED = 3.0
-"""The photographs show which bit is the cheapest if they make it so many times likelier, or less likely, than the price
-list alone (ratio of the odds; substantial evidence by Jeffreys, Theory of Probability, appendix B, from memory)."""
+"""The photographs show which bit is the cheapest if they make it so many times likelier, or less likely, than the
+price list alone (ratio of the odds; substantial by Jeffreys, Theory of Probability, appendix B, from memory)."""
 NARROWED = 1 / 3
-"""They show it too if they leave no more than this share of the spread of what it costs against the others; chosen."""
+"""They show it too if they leave no more than this share of the spread of its cost against the others; chosen."""
 _SURE = 1e-3  # chances are told from draws, and odds beyond this say no more
 
 

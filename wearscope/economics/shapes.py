@@ -117,13 +117,19 @@ def _column(z: Array, i: int) -> Array:
     return z[..., i, None]
 
 
+def _factor(spread: float, z: Array) -> Array:
+    """A positive parameter, log-normal about 1; held within 20 times either way, where no draw is likely any more."""
+    result: Array = np.exp(np.clip(spread * z, -3.0, 3.0))
+    return result
+
+
 def _late(t: Array, before: Array, z: Array, first: int) -> Array:
     share, onset = expit(1.2 * _column(z, first)), expit(1.2 * _column(z, first + 1))
-    return late(t, before, share, onset, np.exp(0.5 * _column(z, first + 2)))
+    return late(t, before, share, onset, _factor(0.5, _column(z, first + 2)))
 
 
 def _broken_in(t: Array, z: Array) -> Array:
-    share, settled = expit(1.5 * _column(z, 0) - 1.0), 0.15 * np.exp(0.7 * _column(z, 1))
+    share, settled = expit(1.5 * _column(z, 0) - 1.0), 0.15 * _factor(0.7, _column(z, 1))
     result: Array = share * saturating(t, 1 / settled) + (1 - share) * t
     return result
 
@@ -131,11 +137,11 @@ def _broken_in(t: Array, z: Array) -> Array:
 # The spread of each parameter is wide enough for the wear of published tests, and no wider: exponents 0.45 to 2.2,
 # a break-in of a twentieth to two thirds of the wear, acceleration from a third of the life on or hardly before its
 # end (95 %). Half of the probability is with curves of which any share may come late, from a tenth of the life on or
-# just before its end, as a step or quickening: what was seen before says nothing of it, so that it is always possible.
+# just before its end, as a step or quickening: nothing that was seen foretells it, so that it is always possible.
 SHAPES = (
     Shape("line", 0, 0.125, lambda t, z: np.broadcast_to(t, (*z.shape[:-1], t.shape[-1]))),
-    Shape("power law", 1, 0.125, lambda t, z: power(t, np.exp(0.4 * _column(z, 0)))),
-    Shape("saturating", 1, 0.125, lambda t, z: saturating(t, np.exp(0.8 * _column(z, 0)))),
+    Shape("power law", 1, 0.125, lambda t, z: power(t, _factor(0.4, _column(z, 0)))),
+    Shape("saturating", 1, 0.125, lambda t, z: saturating(t, _factor(0.8, _column(z, 0)))),
     Shape(
         "three-stage",
         3,
@@ -143,12 +149,12 @@ SHAPES = (
         lambda t, z: three_stage(
             t,
             expit(_column(z, 0) - 1.0),
-            0.15 * np.exp(0.7 * _column(z, 1)),
-            0.9 * np.exp(0.5 * _column(z, 2)),
+            0.15 * _factor(0.7, _column(z, 1)),
+            0.9 * _factor(0.5, _column(z, 2)),
         ),
     ),
     Shape(
-        "power law, quicker late", 4, 0.25, lambda t, z: _late(t, power(t, np.exp(0.5 * _column(z, 0))), z, 1)
+        "power law, quicker late", 4, 0.25, lambda t, z: _late(t, power(t, _factor(0.5, _column(z, 0))), z, 1)
     ),
     Shape("breaking in, quicker late", 5, 0.25, lambda t, z: _late(t, _broken_in(t, z), z, 2)),
 )

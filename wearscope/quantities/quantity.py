@@ -45,8 +45,8 @@ class LifeLimit:
 
 
 DEEPEST_CHIP_UM = 50.0
-"""Depth from which a chip ends the life of a bit where the trial does not say: the ridge that such a nick leaves on every
-part is seen under lacquer. Common practice, no source."""
+"""Depth from which a chip ends the life of a bit where the trial does not say: the ridge that such a nick leaves on
+every part is seen under lacquer. Common practice, no source."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ class WallRow:
     next_check : int or None
         Parts after which to photograph it next; None if it is due to be changed, or was never photographed.
     change_at : int or None
-        Parts that the bit lasts with 97.5 % probability, rounded down; None if no life is known.
+        Parts that 95 % of the next bits of its kind last, rounded down; None if no life is known.
     worn_then : bool
         Whether wear may have reached a limit soon after; if not, `change_at` is only as far as can be promised.
     """
@@ -59,8 +59,9 @@ def wall_rows(trial: Trial, outcome: Outcome) -> tuple[WallRow, ...]:
     -------
     tuple of WallRow
     """
-    lasts = {bit.bit: _down(bit.at_least) if bit.life else None for bit in outcome.bits}
-    worn = {bit.bit: bit.life is None or bit.life.low95 is not None for bit in outcome.bits}
+    lasts = {bit.bit: _down(bit.change_at) if bit.next_life else None for bit in outcome.bits}
+    furthest = {bit.bit: max(o.horizon for o in outcome.bits if o.kind == bit.kind) for bit in outcome.bits}
+    worn = {bit.bit: bit.next_life is None or bit.change_at < furthest[bit.bit] for bit in outcome.bits}
     return tuple(row for bit in trial.bits for row in _rows(trial, bit, lasts[bit.name], worn[bit.name]))
 
 
@@ -141,8 +142,8 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
 
 _LINE_MM, _HEAD_MM, _LEAST_LINES = 8.0, 12.0, 5
 _EXPLAINED = (
-    "Change at: so many parts the bit that was tried lasts, by its worst flute, with 97.5 % probability, in this "
-    "material at these settings. Another of its kind may wear faster: photograph it at its first checks too. Not "
+    "Change at: so many parts 95 % of the bits of its kind last, by their worst flute, in this material at these "
+    "settings. One in twenty wears faster: photograph each at its first checks too. Not "
     "before: no wear near the limit was seen; photograph it then, and cut on if it is not worn. Change a bit sooner "
     "if a flute is chipped or cracked, or if the cut or the sound is bad."
 )
