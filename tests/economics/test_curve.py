@@ -69,7 +69,7 @@ def test_certain_points_on_a_line_give_the_line():
     ("shape", "of"),
     [
         ("power law", lambda t: 30 * t**0.6),
-        ("saturating", lambda t: -30 * np.expm1(-1.5 * t)),
+        ("saturating", lambda t: -40 * np.expm1(-1.5 * t)),
         ("three-stage", lambda t: 30 * three_stage(t, 0.3, 0.06, 0.9)),
     ],
 )
@@ -120,7 +120,7 @@ def test_a_doubtful_point_counts_less_but_counts():
     medians = [
         np.median(curve.life) for curve in (sure, curve_of(doubtful), curve_of(points(t[:1], wear[:1], 1.0)))
     ]
-    assert medians[0] < medians[1] < 0.6 * medians[2]
+    assert medians[0] < medians[1] < 0.8 * medians[2]
     spread = [np.std(np.log(curve.life)) for curve in (sure, curve_of(doubtful))]
     assert spread[1] > 2 * spread[0]
 
@@ -173,14 +173,16 @@ def test_the_worst_flute_stands_out():
 def test_twelve_flutes():
     t, flute = np.tile([0.5, 1.0], 12), np.repeat(np.arange(12), 2)
     curve = curve_of(points(t, 30 * t, 1.0, flute=flute))
-    assert np.median(curve.wear.mean(axis=1)) == pytest.approx(30, abs=1)
-    assert np.median(curve.wear, axis=0) == pytest.approx(30, abs=2)
+    there = np.array([CUT])
+    assert np.median(curve.value_at(there, worst=False)) == pytest.approx(NEW + 30, abs=1)
+    assert np.median(curve.value_at(there, worst=True)) == pytest.approx(NEW + 30, abs=2)
 
 
 def test_no_wear_seen_is_no_negative_wear():
     curve = curve_of(points([0.5, 1], [-1.0, -0.5], 2.0))
-    assert (curve.wear > 0).all()
-    assert np.quantile(curve.wear, 0.975) < 5
+    worn = curve.value_at(np.array([CUT]), worst=True) - curve.new[:, None]
+    assert (worn > 0).all()
+    assert np.quantile(worn, 0.975) < 5
 
 
 def test_coating_can_be_no_more_than_gone():

@@ -37,6 +37,7 @@ _TAIL = 6.0  # degrees of freedom of the t distribution that proposes draws: lon
 _PROPOSED = 3  # times as many proposals as draws
 _ROUNDS = 3  # times that the proposals may be moved to where the weights are
 _FEW_DRAWS = 0.05  # of the proposals, effective, below which they are moved
+_LEAST_SHOULD = 0.5  # of the points, that a sum of squares should come to
 _MOST_LIVES = 1e2  # used up at a point, beyond which no shape need be worked out: it is worn out by far
 _LEAST_WEAR = 0.05  # of the limit, that is left to wear if the value when new all but reaches it
 
@@ -264,10 +265,12 @@ def wear_curve(
     problem = _Problem(points, limit, prior)
     u = np.sqrt(1 - SHARED) * points.u
     u = np.where(points.is_doubtful, np.hypot(DOUBTFUL_WIDER * u, DOUBTFUL_SHARE * points.value), u)
-    fits = [problem.fit(shape, u) for shape in SHAPES]
-    scatter = _scatter(problem, fits, u)
-    s = np.hypot(u, scatter)
-    if scatter:
+    fits, s = [problem.fit(shape, u) for shape in SHAPES], u
+    for _ in range(2):  # a shape that bends to every point looks best as long as no scatter is allowed
+        scatter = _scatter(problem, fits, u)
+        if not scatter:
+            break
+        s = np.hypot(u, scatter)
         fits = [problem.fit(shape, s) for shape in SHAPES]
 
     draws, evidence = [], []
@@ -307,7 +310,8 @@ def _scatter(problem: _Problem, fits: Sequence[Minimum], u: Array) -> float:
     scatter = 0.0
     for _ in range(4):
         residual2 = (points.value - problem.predicted(shape, best.at))[sure] ** 2
-        should = int(sure.sum()) - float(best.at @ best.at)
+        # a curve that was bent to points held too sure is far from what was thought of it; half of them at most
+        should = max(int(sure.sum()) - float(best.at @ best.at), _LEAST_SHOULD * int(sure.sum()))
         if should <= 0 or np.sum(residual2 / u[sure] ** 2) <= should:
             break
         most = float(np.sqrt(residual2.sum() / should))  # enough even if u were 0

@@ -124,7 +124,7 @@ def _factor(spread: float, z: Array) -> Array:
 
 
 def _late(t: Array, before: Array, z: Array, first: int) -> Array:
-    share, onset = expit(1.2 * _column(z, first)), expit(1.2 * _column(z, first + 1))
+    share, onset = expit(1.2 * _column(z, first)), 0.01 + 0.98 * expit(1.2 * _column(z, first + 1))
     return late(t, before, share, onset, _factor(0.5, _column(z, first + 2)))
 
 

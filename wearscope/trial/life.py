@@ -31,7 +31,7 @@ class LimitsOfLife(Entry):
     """Limits of wear; a flute is worn out when the first of them is reached.
 
     The keys are those that the quantities name: each limit in the unit of its quantity, and under ``u_`` and that key
-    how well it is known, as a standard uncertainty. None where nothing is stated, but for chips, which have a default.
+    how well it is known, as a standard uncertainty. None where nothing is stated; chips have a default.
 
     Attributes
     ----------
