@@ -11,7 +11,6 @@ import pytest
 from decided import SAMPLE, TRUTH, named, rows_of
 
 from wearscope.economics.decision import outcome_of
-from wearscope.economics.outcome import Evidence
 from wearscope.errors import WearscopeError
 from wearscope.quantities.reasons import reason
 from wearscope.report.curves import draw_curves
@@ -163,7 +162,7 @@ def test_a_doubtful_row_says_that_a_bit_is_worn(trial):
     assert doubtful.life.high95 is None or doubtful.life.high95 > sure.life.high95
     assert refused.life.median is None or refused.life.median > 300
     assert any(
-        "2 doubtful rows of the edge radius, and count less; read their notes." in x
+        "2 doubtful rows are of the edge radius, and count less; read their notes." in x
         for x in remarks(doubtful)
     )
 
