@@ -336,7 +336,7 @@ def _draws(
     k, m = len(fit.at), _PROPOSED * n
     centre, covariance = fit.at, fit.covariance
     for _ in range(_ROUNDS):
-        root = np.linalg.cholesky(covariance + 1e-9 * np.eye(k))
+        root = np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(k)), float)
         z = rng.standard_normal((m, k))
         stretch = np.sqrt(_TAIL / rng.chisquare(_TAIL, m))[:, None]
         stretch[m // 2 : 3 * m // 4] *= 2.0
