@@ -6,16 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from wearscope.economics.curve import (
-    FLUTE_SCATTER,
-    SHAPES,
-    SHARED,
-    Points,
-    saturating,
-    three_stage,
-    wear_curve,
-)
+from wearscope.economics import curve as of_curves
+from wearscope.economics.curve import SHARED, Points, wear_curve
 from wearscope.economics.life import HORIZON, known_range, lives
+from wearscope.economics.prior import LIFE_SPREAD, trial_prior
+from wearscope.economics.shapes import SHAPES, three_stage
 
 NEW, LIMIT, CUT = 6.0, 40.0, 300.0
 
@@ -28,6 +23,10 @@ def points(t, wear, u, new=NEW, u_new=0.0, flute=None):
 
 def rng(seed=0):
     return np.random.default_rng(seed)
+
+
+def curve_of(points, seed=0, n_draws=4000, limit=LIMIT):
+    return wear_curve(points, limit, trial_prior(CUT), rng(seed), n_draws)
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=lambda shape: shape.name)
@@ -50,7 +49,7 @@ def test_three_stages():
 
 
 def test_wear_is_nothing_when_new_and_starts_from_the_radius_when_new():
-    curve = wear_curve(points([0.5, 1], [15, 30], 1.5, u_new=1.0), rng())
+    curve = curve_of(points([0.5, 1], [15, 30], 1.5, u_new=1.0))
     at_start = curve.value_at(np.array([0.0]), worst=True)[:, 0]
     assert np.array_equal(at_start, curve.new)
     assert at_start.mean() == pytest.approx(NEW, abs=0.2)
@@ -59,7 +58,7 @@ def test_wear_is_nothing_when_new_and_starts_from_the_radius_when_new():
 
 def test_certain_points_on_a_line_give_the_line():
     t = np.linspace(0.1, 1, 10)
-    curve = wear_curve(points(t, 30 * t, 0.01), rng())
+    curve = curve_of(points(t, 30 * t, 0.01))
     assert curve.weights["line"] > 0.8
     assert curve.scatter == 0
     middle = np.median(curve.value_at(np.array([1.5 * CUT]), worst=False))
@@ -70,65 +69,100 @@ def test_certain_points_on_a_line_give_the_line():
     ("shape", "of"),
     [
         ("power law", lambda t: 30 * t**0.6),
-        ("saturating", lambda t: -30 * np.expm1(-1.5 * t)),
+        ("saturating", lambda t: -40 * np.expm1(-1.5 * t)),
         ("three-stage", lambda t: 30 * three_stage(t, 0.3, 0.06, 0.9)),
     ],
 )
 def test_many_certain_points_tell_the_shape(shape, of):
     t = np.linspace(0.05, 1, 20)
-    curve = wear_curve(points(t, of(t), 0.1), rng())
+    curve = curve_of(points(t, of(t), 0.1))
     assert max(curve.weights, key=curve.weights.get) == shape
     assert sum(curve.weights.values()) == pytest.approx(1)
 
 
-def test_weights_of_the_shapes_against_plain_integration():
-    # one flute: amplitude and δ add up to one normal, so that the evidence is an integral over one or two variables
-    t, wear, u = np.array([0.5, 1.0]), np.array([18.0, 30.0]), 1.5
-    x = np.linspace(-6, 6, 1201)
-    prior = norm.pdf(x) * (x[1] - x[0])
-    a = 30 * np.exp(np.hypot(1.5, FLUTE_SCATTER) * x)  # centred on the wear seen last
+@pytest.mark.parametrize(
+    ("wear", "u"),
+    [([9.0, 15.0], 1.5), ([0.3, -0.4], 1.0), ([24.0, 40.0], 3.0)],
+    ids=["half way", "none seen", "passed"],
+)
+def test_life_and_shapes_against_plain_integration(wear, u, monkeypatch):
+    """One flute, line and power law alone: the life and the exponent are all that is open, and a grid holds them."""
+    monkeypatch.setattr(of_curves, "SHAPES", SHAPES[:2])
+    t, wear = np.array([0.5, 1.0]), np.array(wear)
+    z = np.linspace(-6, 6, 2401)
+    bent = np.linspace(-5, 5, 401)
+    life = 2.0 * np.exp(LIFE_SPREAD * z)  # in trials: its median beforehand is twice the parts cut
 
-    def likelihood(g):
-        s = u * np.sqrt(1 - SHARED)
-        return np.exp(-0.5 * np.sum(((wear - a[:, None] * g) / s) ** 2, axis=1))
+    def posterior(exponent):
+        worn = (LIMIT - NEW) * (t / life[:, None]) ** exponent
+        return norm.pdf(z) * np.exp(-0.5 * np.sum(((wear - worn) / (u * np.sqrt(1 - SHARED))) ** 2, axis=1))
 
-    bent = np.linspace(-6, 6, 121)
-    by_hand = {"line": prior @ likelihood(t)}
-    for name, of in {
-        "power law": lambda z: t ** np.exp(0.4 * z),
-        "saturating": lambda z: saturating(t, np.exp(0.8 * z)),
-    }.items():
-        by_hand[name] = sum(norm.pdf(z) * (bent[1] - bent[0]) * (prior @ likelihood(of(z))) for z in bent)
-    # "late" readings are those beyond half of the parts cut
-    found = wear_curve(points(t, wear, u), rng(), 20_000).weights
-    for name in ("power law", "saturating"):
-        assert found[name] / found["line"] == pytest.approx(by_hand[name] / by_hand["line"], rel=0.05)
+    of_line = posterior(1.0)
+    of_power = sum(norm.pdf(x) * (bent[1] - bent[0]) * posterior(np.exp(0.4 * x)) for x in bent)
+    together = of_line + of_power
+    cumulated = np.cumsum(together) / together.sum()
+    curve = curve_of(points(t, wear, u), n_draws=20_000)
+    assert curve.scatter == 0
+    assert curve.weights["line"] == pytest.approx(of_line.sum() / together.sum(), abs=0.015)
+    for share in (0.025, 0.25, 0.5, 0.75, 0.975):
+        by_hand = np.interp(share, cumulated, life)
+        assert np.quantile(curve.life / CUT, share) == pytest.approx(by_hand, rel=0.05), share
+
+
+def test_a_doubtful_point_counts_less_but_counts():
+    """One point at the limit among points far below: as sure as they, as doubtful, and not at all."""
+    t, wear = [0.5, 1.0], [8.0, 34.0]
+    doubtful = Points(
+        CUT * np.array(t), np.zeros(2, int), NEW + np.array(wear), np.full(2, 1.0), NEW, 0.0,
+        doubtful=np.array([False, True]),
+    )  # fmt: skip
+    sure = curve_of(points(t, wear, 1.0))
+    medians = [
+        np.median(curve.life) for curve in (sure, curve_of(doubtful), curve_of(points(t[:1], wear[:1], 1.0)))
+    ]
+    assert medians[0] < medians[1] < 0.8 * medians[2]
+    spread = [np.std(np.log(curve.life)) for curve in (sure, curve_of(doubtful))]
+    assert spread[1] > 2 * spread[0]
+
+
+def test_a_wild_doubtful_point_is_outvoted():
+    t = np.linspace(0.1, 1, 10)
+    values = NEW + 15 * t
+    doubtful = np.arange(10) == 4
+    plain = Points(CUT * t, np.zeros(10, int), values, np.full(10, 1.0), NEW, 0.0)
+    wild = Points(
+        CUT * t,
+        np.zeros(10, int),
+        np.where(doubtful, 500.0, values),
+        np.full(10, 1.0),
+        NEW,
+        0.0,
+        doubtful=doubtful,
+    )
+    assert np.median(curve_of(wild).life) == pytest.approx(np.median(curve_of(plain).life), rel=0.1)
 
 
 def test_few_checkpoints_leave_the_shape_open_and_the_range_wide():
     def width(t):
-        curve = wear_curve(points(t, 30 * np.asarray(t), 1.0), rng())
+        curve = curve_of(points(t, 30 * np.asarray(t), 1.0))
         low, high = np.quantile(curve.value_at(np.array([1.7 * CUT]), worst=False), [0.025, 0.975])
         return high - low
 
     one, two, many = width([1.0]), width([0.5, 1]), width(np.linspace(0.1, 1, 10))
     assert one > two > many
-    weights = wear_curve(points([1.0], [30], 1.0), rng()).weights
+    weights = curve_of(points([1.0], [30], 1.0)).weights
     assert max(weights.values()) < 0.5
 
 
 def test_scatter_beyond_the_uncertainty_is_found():
     t = np.linspace(0.03, 1, 40)
-    found = [
-        wear_curve(points(t, 30 * t + rng(seed).normal(0, 2.0, t.size), 0.2), rng()).scatter
-        for seed in range(5)
-    ]
+    found = [curve_of(points(t, 30 * t + rng(seed).normal(0, 2.0, t.size), 0.2)).scatter for seed in range(5)]
     assert np.mean(found) == pytest.approx(2.0, rel=0.15)
 
 
 def test_the_worst_flute_stands_out():
     t, flute = np.tile([0.5, 1.0], 2), np.repeat([0, 1], 2)
-    curve = wear_curve(points(t, 30 * t * np.where(flute, 0.7, 1.3), 0.5, flute=flute), rng())
+    curve = curve_of(points(t, 30 * t * np.where(flute, 0.7, 1.3), 0.5, flute=flute))
     ratio = np.median(curve.wear[:, 0] / curve.wear[:, 1])
     assert ratio == pytest.approx(1.3 / 0.7, rel=0.05)
     there = np.array([CUT])
@@ -138,29 +172,31 @@ def test_the_worst_flute_stands_out():
 
 def test_twelve_flutes():
     t, flute = np.tile([0.5, 1.0], 12), np.repeat(np.arange(12), 2)
-    curve = wear_curve(points(t, 30 * t, 1.0, flute=flute), rng())
-    assert np.median(curve.wear.mean(axis=1)) == pytest.approx(30, abs=1)
-    assert np.median(curve.wear, axis=0) == pytest.approx(30, abs=2)
+    curve = curve_of(points(t, 30 * t, 1.0, flute=flute))
+    there = np.array([CUT])
+    assert np.median(curve.value_at(there, worst=False)) == pytest.approx(NEW + 30, abs=1)
+    assert np.median(curve.value_at(there, worst=True)) == pytest.approx(NEW + 30, abs=2)
 
 
 def test_no_wear_seen_is_no_negative_wear():
-    curve = wear_curve(points([0.5, 1], [-1.0, -0.5], 2.0), rng())
-    assert (curve.wear > 0).all()
-    assert np.quantile(curve.wear, 0.975) < 5
+    curve = curve_of(points([0.5, 1], [-1.0, -0.5], 2.0))
+    worn = curve.value_at(np.array([CUT]), worst=True) - curve.new[:, None]
+    assert (worn > 0).all()
+    assert np.quantile(worn, 0.975) < 5
 
 
 def test_coating_can_be_no_more_than_gone():
     lost = Points(
         np.array([150.0, 300.0]), np.array([0, 0]), np.array([0.8, 1.0]), np.array([0.03, 0.03]), 0, 0, 1.0
     )
-    curve = wear_curve(lost, rng())
+    curve = curve_of(lost, limit=0.8)
     assert curve.value_at(np.array([600.0]), worst=True).max() == 1
     said = known_range(lives(curve, lost, 0.8, 0, rng())[0])
     assert said.low95 < 150 < said.high95
 
 
 def test_the_same_points_give_the_same_draws():
-    once, again = (wear_curve(points([0.5, 1], [15, 30], 1.5), rng(3)) for _ in range(2))
+    once, again = (curve_of(points([0.5, 1], [15, 30], 1.5), 3) for _ in range(2))
     assert np.array_equal(once.wear, again.wear)
     assert once.weights == again.weights
 
@@ -197,7 +233,7 @@ def simulated(shape, checkpoints, r):
     u = np.hypot(1.2, 0.06 * wear)
     error = u * np.sqrt(0.5) * (r.normal() + r.normal(size=t.size))
     read = points(t, wear + error, u, NEW + r.normal(0, 1.3), 1.3, flute)
-    curve = wear_curve(read, r, 2000)
+    curve = wear_curve(read, LIMIT, trial_prior(CUT), r, 2000)
     return true_life * CUT, lives(curve, read, LIMIT, 0, r)[0]
 
 

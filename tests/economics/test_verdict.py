@@ -14,10 +14,10 @@ from wearscope.quantities.reasons import reason
 KNOWN = Range(1.0, 2.0, 3.0, 4.0, 5.0)
 
 
-def bit(name, chance, by_horizon=None, *, cost=KNOWN, mean_cost=1.0, **more):
+def bit(name, chance, *, cost=KNOWN, mean_cost=1.0, **more):
     return BitOutcome(
         name, 9.5, Use(9.5, 1), False, 300.0, 600.0, (), life=KNOWN, cost=cost, chance=chance,
-        chance_by_horizon=chance if by_horizon is None else by_horizon, cost_draws=np.full(3, mean_cost), **more,
+        cost_draws=np.full(3, mean_cost), **more,
     )  # fmt: skip
 
 
@@ -32,18 +32,27 @@ def bit(name, chance, by_horizon=None, *, cost=KNOWN, mean_cost=1.0, **more):
     ],
 )
 def test_how_sure_the_choice_is(chance, choice):
-    bits = (bit("Plover", 1 - chance), bit("Wren", chance))
-    assert verdict_of(bits) == Verdict(choice, ("Wren", "Plover") if chance > 0.5 else ("Plover", "Wren"), ())
+    bits = (bit("Plover", 1 - chance, mean_cost=2.0), bit("Wren", chance, mean_cost=1.0))
+    assert verdict_of(bits) == Verdict(choice, ("Wren", "Plover"), ())
 
 
-def test_a_bit_that_must_outlive_what_was_seen_is_no_choice():
-    bits = (bit("Wren", 0.95, 0.3), bit("Plover", 0.05, 0.7))
-    assert verdict_of(bits) == Verdict("cheapest-only-beyond-the-horizon", ("Wren", "Plover"), ())
+def test_where_the_photographs_do_not_tell_there_is_no_choice():
+    bits = (bit("Wren", None, mean_cost=1.0), bit("Plover", None, mean_cost=5.0))
+    assert verdict_of(bits) == Verdict("not-shown", ("Wren", "Plover"), ())
 
 
-def test_of_equal_chances_the_lower_mean_cost_comes_first():
-    bits = (bit("Wren", 0.5, mean_cost=2.0), bit("Plover", 0.5, mean_cost=1.0))
-    assert verdict_of(bits).ranked == ("Plover", "Wren")
+def test_the_lowest_expected_cost_comes_first_not_the_highest_chance():
+    bits = (bit("Wren", 0.55, mean_cost=2.0), bit("Plover", 0.45, mean_cost=1.0))
+    assert verdict_of(bits) == Verdict("undecided", ("Plover", "Wren"), ())
+
+
+def test_the_bits_of_a_kind_are_ranked_once_under_its_name():
+    bits = (
+        bit("Wren 1", 0.9, kind="Wren"),
+        bit("Wren 2", 0.9, kind="Wren", mean_cost=1.0),
+        bit("Plover", 0.1, mean_cost=2.0),
+    )
+    assert verdict_of(bits) == Verdict("cheapest", ("Wren", "Plover"), ())
 
 
 def test_what_is_missing_has_its_own_code():

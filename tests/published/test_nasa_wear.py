@@ -14,6 +14,7 @@ import pytest
 
 from wearscope.economics.curve import Points, wear_curve
 from wearscope.economics.life import HORIZON, known_range, lives
+from wearscope.economics.prior import trial_prior
 
 SERIES = """
 1  2:0 7:0.11 15:0.20 19:0.24 22:0.29 26:0.28 29:0.29 32:0.38 35:0.40 38:0.43 41:0.45 44:0.50 48:0.44
@@ -65,7 +66,7 @@ def foretold(case, limit_mm, share):
         return None
     minutes, wear = np.array(early).T
     points = Points(minutes, np.zeros(len(early), int), wear, np.full(len(early), U_MM))
-    curve = wear_curve(points, np.random.default_rng(case))
+    curve = wear_curve(points, limit_mm, trial_prior(points.parts_cut), np.random.default_rng(case))
     draws, _ = lives(curve, points, limit_mm, 0, np.random.default_rng(1000 + case))
     return truth, points.parts_cut, draws
 

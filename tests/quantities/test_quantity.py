@@ -28,7 +28,7 @@ def test_every_quantity_of_the_design_has_its_rank():
 
 def test_a_limit_of_life_follows_from_its_quantity():
     keys = {limit.key for limit in LIMITS.values()}
-    assert set(Life.toml_keys()) == keys | {f"u_{key}" for key in keys}
+    assert set(Life.toml_keys()) == keys | {f"u_{key}" for key in keys} | {"bit_to_bit"}
     assert Life(wear_land_um=200, u_wear_land_um=5).limited == ("wear_land",)
     assert Life(wear_land_um=200, u_wear_land_um=5).u_of("wear_land") == 5
     with pytest.raises(ValueError, match="u_wear_land_um without wear_land_um"):

@@ -38,7 +38,7 @@ def rows_of(trial, slope):
 
 
 def with_at_least(outcome, **parts):
-    bits = tuple(replace(bit, at_least=parts.get(bit.bit, bit.at_least)) for bit in outcome.bits)
+    bits = tuple(replace(bit, change_at=parts.get(bit.bit, bit.change_at)) for bit in outcome.bits)
     return replace(outcome, bits=bits)
 
 
@@ -47,8 +47,8 @@ def test_change_no_later_than_found_and_look_before(trial):
     rows = {(row.bit, row.flute): row for row in wall_rows(trial, outcome)}
     assert list(rows) == [("Wren", 1), ("Wren", 2), ("Plover", 1), ("Plover", 2)]
     for (name, _), row in rows.items():
-        at_least = next(bit.at_least for bit in outcome.bits if bit.bit == name)
-        assert 0.9 * at_least < row.change_at <= at_least
+        change_at = next(bit.change_at for bit in outcome.bits if bit.bit == name)
+        assert 0.9 * change_at < row.change_at <= change_at
         assert row.parts_so_far == 300
     # by hand: Wren reaches 40 µm at 34 / 0.16 = 212 parts, Plover at 567, of which 2 x 300 are promised at most
     assert rows["Wren", 1].due

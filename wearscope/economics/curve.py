@@ -1,22 +1,26 @@
-"""Wear curves: which shapes the measured points allow, and draws from all of them.
+"""Wear curves: which lives and shapes the measured points allow, and draws from all of them.
 
-A flute's wear after a share t of the parts cut so far is a · exp(δ) · g(t): a is the bit's wear now, δ says how
-much faster than the mean this flute wears, and the shape g is 0 for a new edge and 1 now. A few checkpoints
-cannot tell the shapes apart. So each shape is fitted by weighted least squares in which weak prior knowledge
-counts as further observations, weighed by how well it foretells the points (its evidence), and drawn from in that
-proportion. Where the points say little, the draws spread as wide as the prior knowledge does.
+The worst flute of a bit that lasts L parts has worn a · g(p / L) after p parts: a is the wear that ends its life, and
+the shape g is 0 for a new edge and 1 at the end. The others wear less, by exp(δ) of the scatter between flutes. So
+what is drawn is the life itself, and what is taken of it beforehand is the same for every bit (`prior.py`). A few
+checkpoints cannot tell the shapes apart. So each shape is fitted, weighed by how well it foretells the points (its
+evidence), and drawn from in that proportion. Where the points say little, the draws spread as wide as the prior does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import inf, log, pi
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 from scipy.optimize import brentq, least_squares
-from scipy.special import expit, gammaln
+from scipy.special import gammaln, logsumexp
+
+from wearscope.economics.prior import LifePrior
+from wearscope.economics.shapes import SHAPES, Shape
 
 Array = NDArray[np.float64]
 
@@ -25,10 +29,17 @@ FLUTE_SCATTER = 0.3
 SHARED = 0.5
 """Share of the variance of a point that all photos of a bit have in common (wedge angle, light, scale), so that more
 photos do not lessen it: it enters with the limit, not with the points. Common practice, no source."""
-_AMPLITUDE_SCATTER = 1.5  # of ln a around the wear seen last: 20 times either way, so that the points decide
-_LATE = 0.5  # share of the parts cut from which points say how worn the bit is now; where a search starts
+DOUBTFUL_WIDER, DOUBTFUL_SHARE = 2.0, 0.2
+"""A doubtful point counts with so many times its uncertainty, and with that share of its value besides; chosen, no
+source. A row is doubtful because a worn edge is no longer a clean arc as often as because the photo is bad."""
+_DOUBTFUL_TAIL = 3.0  # degrees of freedom of the t distribution of a doubtful point: a wild one is outvoted
 _TAIL = 6.0  # degrees of freedom of the t distribution that proposes draws: longer tails than the posterior's
-_FEW_DRAWS = 100.0  # effective draws below which the weighted draws say less than the normal approximation
+_PROPOSED = 3  # times as many proposals as draws
+_ROUNDS = 3  # times that the proposals may be moved to where the weights are
+_FEW_DRAWS = 0.05  # of the proposals, effective, below which they are moved
+_LEAST_SHOULD = 0.5  # of the points, that a sum of squares should come to
+_MOST_LIVES = 1e2  # used up at a point, beyond which no shape need be worked out: it is worn out by far
+_LEAST_WEAR = 0.05  # of the limit, that is left to wear if the value when new all but reaches it
 
 
 @dataclass(frozen=True)
@@ -47,6 +58,8 @@ class Points:
         Value of a new edge and its standard uncertainty: 0 and 0 for all that is wear by itself.
     ceiling : float
         The largest value that there can be.
+    doubtful : ndarray of bool, shape (n,)
+        Points that count less (`DOUBTFUL_WIDER`); empty for none.
     """
 
     parts: Array
@@ -56,6 +69,7 @@ class Points:
     new: float = 0.0
     u_new: float = 0.0
     ceiling: float = inf
+    doubtful: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
 
     @property
     def parts_cut(self) -> float:
@@ -67,105 +81,10 @@ class Points:
         """Number of flutes with a place in `flute`."""
         return int(self.flute.max()) + 1
 
-
-# --- Shapes, all 0 at t = 0 and 1 at t = 1
-
-
-def power(t: Array, exponent: Array) -> Array:
-    """Give t to a power: slowing below an exponent of 1, quickening above.
-
-    Parameters
-    ----------
-    t : ndarray
-    exponent : ndarray
-        Of a shape that goes with that of `t`.
-
-    Returns
-    -------
-    ndarray
-    """
-    result: Array = t**exponent
-    return result
-
-
-def saturating(t: Array, rate: Array) -> Array:
-    """Rise that dies away, (1 − exp(−rate t)) / (1 − exp(−rate)).
-
-    Parameters
-    ----------
-    t : ndarray
-    rate : ndarray
-        Above 0, of a shape that goes with that of `t`.
-
-    Returns
-    -------
-    ndarray
-    """
-    result: Array = np.expm1(-rate * t) / np.expm1(-rate)
-    return result
-
-
-def three_stage(t: Array, share: Array, settled: Array, onset: Array) -> Array:
-    """Break-in, steady wear, acceleration.
-
-    Parameters
-    ----------
-    t : ndarray
-    share : ndarray
-        Share of the wear at t = 1 that is break-in, 0 to 1.
-    settled : ndarray
-        t at which the break-in has done 63 % of it.
-    onset : ndarray
-        t at which the wear rate has grown to five times the steady one.
-
-    Returns
-    -------
-    ndarray
-    """
-    steady = t * (1 + (t / onset) ** 3) / (1 + onset**-3)
-    result: Array = share * saturating(t, 1 / settled) + (1 - share) * steady
-    return result
-
-
-@dataclass(frozen=True)
-class Shape:
-    """A family of curves over parameters that are standard normal before anything was measured.
-
-    Attributes
-    ----------
-    name : str
-    n : int
-        Number of parameters.
-    of : callable
-        From t, shape (T,), and parameters, shape (..., n), to the curve, shape (..., T).
-    """
-
-    name: str
-    n: int
-    of: Callable[[Array, Array], Array]
-
-
-def _column(z: Array, i: int) -> Array:
-    return z[..., i, None]
-
-
-# The spread of each parameter is wide enough for the wear of published tests, and no wider: exponents 0.45 to 2.2,
-# a break-in of a twentieth to two thirds of the wear, acceleration from half to five times the parts cut (95 %).
-SHAPES = (
-    Shape("line", 0, lambda t, z: np.broadcast_to(t, (*z.shape[:-1], t.size))),
-    Shape("power law", 1, lambda t, z: power(t, np.exp(0.4 * _column(z, 0)))),
-    Shape("saturating", 1, lambda t, z: saturating(t, np.exp(0.8 * _column(z, 0)))),
-    Shape(
-        "three-stage",
-        3,
-        lambda t, z: three_stage(
-            t,
-            expit(_column(z, 0) - 1.0),
-            0.15 * np.exp(0.7 * _column(z, 1)),
-            1.5 * np.exp(0.6 * _column(z, 2)),
-        ),
-    ),
-)
+    @property
+    def is_doubtful(self) -> NDArray[np.bool_]:
+        """Whether each point is doubtful, shape (n,)."""
+        return self.doubtful if self.doubtful.size else np.zeros(self.parts.size, bool)
 
 
 # --- Least squares
@@ -201,7 +120,7 @@ def least_sum_of_squares(residuals: Callable[[Array], Array], start: Array) -> M
     -------
     Minimum
     """
-    found = least_squares(residuals, start, jac="3-point", x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12)
+    found = least_squares(residuals, start, jac="3-point", x_scale="jac", xtol=1e-10, ftol=1e-10, gtol=1e-10)
     jacobian = np.asarray(found.jac, float)
     covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)
     return Minimum(found.x, covariance, float(2 * found.cost))
@@ -217,16 +136,18 @@ class WearCurve:
     Attributes
     ----------
     parts_cut : float
-        Parts at t = 1.
+        Parts at the last checkpoint.
     weights : dict of str to float
         Probability of each shape, given the points.
     scatter : float
         Scatter of the points beyond their uncertainty (standard deviation, in the quantity's unit): wear follows
         no smooth curve exactly.
+    life : ndarray, shape (N,)
+        Parts at which the worst flute that was measured reaches the limit, at its nominal value.
     new : ndarray, shape (N,)
         Value of the new edge.
     wear : ndarray, shape (N, F)
-        Wear of each flute at t = 1, a exp(δ).
+        Wear of each flute at that life.
     shape_of, shape_z : tuples
         The shapes and, for each, the parameters of its draws, shape (N_i, n); the N_i add up to N.
     ceiling : float
@@ -235,6 +156,7 @@ class WearCurve:
     parts_cut: float
     weights: dict[str, float]
     scatter: float
+    life: Array
     new: Array
     wear: Array
     shape_of: tuple[Shape, ...]
@@ -246,14 +168,21 @@ class WearCurve:
 
         Parameters
         ----------
-        t : ndarray, shape (T,)
-            Parts over `parts_cut`.
+        t : ndarray, shape (T,) or (N, T)
+            Parts over `life`.
 
         Returns
         -------
         ndarray
         """
-        return np.concatenate([shape.of(t, z) for shape, z in zip(self.shape_of, self.shape_z, strict=True)])
+        t = np.broadcast_to(t, (self.life.size, t.shape[-1]))
+        ends = np.cumsum([0] + [len(z) for z in self.shape_z])
+        return np.concatenate(
+            [
+                shape.of(t[a:b], z)
+                for shape, z, a, b in zip(self.shape_of, self.shape_z, ends, ends[1:], strict=False)
+            ]
+        )
 
     def value_at(self, parts: Array, *, worst: bool) -> Array:
         """Each draw's value of the worst flute, or of the mean of the flutes, shape (N, T).
@@ -270,48 +199,62 @@ class WearCurve:
             In the quantity's unit, at most `ceiling`.
         """
         wear = self.wear.max(axis=1) if worst else self.wear.mean(axis=1)
-        value: Array = self.new[:, None] + wear[:, None] * self.shape_at(np.asarray(parts) / self.parts_cut)
+        t = np.asarray(parts, float) / self.life[:, None]
+        value: Array = self.new[:, None] + wear[:, None] * self.shape_at(t)
         return np.minimum(value, self.ceiling)
 
 
 @dataclass(frozen=True)
 class _Problem:
-    """Points to be fitted: z holds amplitude, new value, one δ per flute, then the shape's parameters."""
+    """Points to be fitted: z holds life, value when new, one δ per flute, then the shape's parameters."""
 
     points: Points
-    t: Array
-    log_amplitude: float
+    limit: float
+    prior: LifePrior
 
-    def split(self, z: Array) -> tuple[Array, Array, Array]:
-        """Value when new, wear of each flute at t = 1, and shape parameters; z has shape (..., k)."""
+    def split(self, z: Array) -> tuple[Array, Array, Array, Array]:
+        """Life, value when new, wear of each flute by then, and shape parameters; z has shape (..., k)."""
         n = 2 + self.points.n_flutes
         new = self.points.new + self.points.u_new * z[..., 1]
-        log_wear = self.log_amplitude + _AMPLITUDE_SCATTER * z[..., :1] + FLUTE_SCATTER * z[..., 2:n]
-        return new, np.exp(log_wear), z[..., n:]
+        slower = z[..., 2:n] - z[..., 2:n].max(axis=-1, keepdims=True)
+        worn = np.maximum(self.limit - new, _LEAST_WEAR * self.limit)
+        return self.prior.life(z[..., 0]), new, worn[..., None] * np.exp(FLUTE_SCATTER * slower), z[..., n:]
 
     def predicted(self, shape: Shape, z: Array) -> Array:
         """Value at each point, shape (..., n)."""
-        new, wear, of_shape = self.split(z)
-        value: Array = new[..., None] + wear[..., self.points.flute] * shape.of(self.t, of_shape)
+        life, new, wear, of_shape = self.split(z)
+        share = np.minimum(self.points.parts / life[..., None], _MOST_LIVES)
+        value: Array = new[..., None] + wear[..., self.points.flute] * shape.of(share, of_shape)
         return np.minimum(value, self.points.ceiling)
 
-    def residuals(self, shape: Shape, s: Array) -> Callable[[Array], Array]:
-        def of(z: Array) -> Array:
-            return np.concatenate([(self.points.value - self.predicted(shape, z)) / s, z])
-
-        return of
+    def misfit(self, shape: Shape, z: Array, s: Array) -> Array:
+        """What is left over at each point, in units of `s`; that of doubtful points grows ever more slowly."""
+        left = np.clip((self.points.value - self.predicted(shape, z)) / s, -1e6, 1e6)
+        slow = np.sign(left) * np.sqrt((_DOUBTFUL_TAIL + 1) * np.log1p(left**2 / _DOUBTFUL_TAIL))
+        result: Array = np.where(self.points.is_doubtful, slow, left)
+        return result
 
     def fit(self, shape: Shape, s: Array) -> Minimum:
-        start = np.zeros(2 + self.points.n_flutes + shape.n)
-        return least_sum_of_squares(self.residuals(shape, s), start)
+        def residuals(z: Array) -> Array:
+            return np.concatenate([self.misfit(shape, z, s), z])
+
+        starts = np.zeros((3, 2 + self.points.n_flutes + shape.n))
+        starts[:, 0] = -1.5, 0.0, 1.5
+        sums = [float(np.sum(residuals(start) ** 2)) for start in starts]
+        return least_sum_of_squares(residuals, starts[int(np.argmin(sums))])
 
 
-def wear_curve(points: Points, rng: np.random.Generator, n_draws: int = 4000) -> WearCurve:
+def wear_curve(
+    points: Points, limit: float, prior: LifePrior, rng: np.random.Generator, n_draws: int = 4000
+) -> WearCurve:
     """Fit all shapes to the points and draw curves from them.
 
     Parameters
     ----------
     points : Points
+    limit : float
+        Value at which the life ends; above that when new.
+    prior : LifePrior
     rng : Generator
     n_draws : int
 
@@ -319,37 +262,37 @@ def wear_curve(points: Points, rng: np.random.Generator, n_draws: int = 4000) ->
     -------
     WearCurve
     """
-    t = points.parts / points.parts_cut
-    worn = points.value - points.new
-    late = t > _LATE * t.max()
-    problem = _Problem(
-        points, t, log(max(float(worn[late].mean()), float(np.hypot(points.u, points.u_new).min())))
-    )
+    problem = _Problem(points, limit, prior)
     u = np.sqrt(1 - SHARED) * points.u
-    fits = [problem.fit(shape, u) for shape in SHAPES]
-    scatter = _scatter(problem, fits, u)
-    s = np.hypot(u, scatter)
-    if scatter:
+    u = np.where(points.is_doubtful, np.hypot(DOUBTFUL_WIDER * u, DOUBTFUL_SHARE * points.value), u)
+    fits, s = [problem.fit(shape, u) for shape in SHAPES], u
+    for _ in range(2):  # a shape that bends to every point looks best as long as no scatter is allowed
+        scatter = _scatter(problem, fits, u)
+        if not scatter:
+            break
+        s = np.hypot(u, scatter)
         fits = [problem.fit(shape, s) for shape in SHAPES]
 
     draws, evidence = [], []
     for shape, fit in zip(SHAPES, fits, strict=True):
         z, log_evidence = _draws(problem, shape, fit, s, n_draws, rng)
         draws.append(z)
-        evidence.append(log_evidence)
+        evidence.append(log_evidence + log(shape.weight))
     weights = np.exp(np.array(evidence) - max(evidence))
     weights /= weights.sum()
     counts = np.floor(weights * n_draws + 0.5).astype(int)
     counts[np.argmax(weights)] += n_draws - counts.sum()
     parts = [problem.split(z[:count]) for z, count in zip(draws, counts, strict=True)]
+    life, new, wear = (np.concatenate([part[i] for part in parts]) for i in range(3))
     return WearCurve(
         points.parts_cut,
         {shape.name: float(weight) for shape, weight in zip(SHAPES, weights, strict=True)},
         scatter,
-        np.concatenate([new for new, _, _ in parts]),
-        np.concatenate([wear for _, wear, _ in parts]),
+        life,
+        new,
+        wear,
         SHAPES,
-        tuple(of_shape for _, _, of_shape in parts),
+        tuple(part[3] for part in parts),
         points.ceiling,
     )
 
@@ -360,18 +303,19 @@ def _scatter(problem: _Problem, fits: Sequence[Minimum], u: Array) -> float:
     As by Paule & Mandel, J. Res. NBS 87 (1982) 377-385 (from memory). As every parameter's prior counts as an
     observation, the sum of squares should be the number of points. The scatter is the same for all points and not in
     proportion to the wear: readings of a wear land scatter alike early and late, and the break-in, which scatters
-    most in proportion, would blur what follows.
+    most in proportion, would blur what follows. Doubtful points have no say in it.
     """
-    points = problem.points
+    points, sure = problem.points, ~problem.points.is_doubtful
     shape, best = min(zip(SHAPES, fits, strict=True), key=lambda fitted: fitted[1].sum_of_squares)
     scatter = 0.0
     for _ in range(4):
-        residual2 = (points.value - problem.predicted(shape, best.at)) ** 2
-        should = len(u) - float(best.at @ best.at)
-        if should <= 0 or np.sum(residual2 / u**2) <= should:
+        residual2 = (points.value - problem.predicted(shape, best.at))[sure] ** 2
+        # a curve that was bent to points held too sure is far from what was thought of it; half of them at most
+        should = max(int(sure.sum()) - float(best.at @ best.at), _LEAST_SHOULD * int(sure.sum()))
+        if should <= 0 or np.sum(residual2 / u[sure] ** 2) <= should:
             break
         most = float(np.sqrt(residual2.sum() / should))  # enough even if u were 0
-        scatter = float(brentq(_excess, 0.0, most, args=(residual2, u, should), xtol=1e-3 * most))
+        scatter = float(brentq(_excess, 0.0, most, args=(residual2, u[sure], should), xtol=1e-3 * most))
         best = problem.fit(shape, np.hypot(u, scatter))
     return scatter
 
@@ -385,26 +329,42 @@ def _draws(
 ) -> tuple[Array, float]:
     """Draws of z from the posterior, shape (n, k), and the logarithm of the evidence.
 
-    Importance sampling from a multivariate t distribution about the minimum.
+    Importance sampling (Cappé et al., J. Comput. Graph. Stat. 13 (2004) 907-929, from memory): half of the proposals
+    are of a t distribution about the minimum, the others of one twice as wide and of the prior, so that no place that
+    is likely is left out; then again about the weighted draws, if few of them count.
     """
-    k = len(fit.at)
-    root = np.linalg.cholesky(fit.covariance + 1e-12 * np.eye(k))
-    normal = rng.standard_normal((n, k))
-    stretch = np.sqrt(_TAIL / rng.chisquare(_TAIL, n))
-    z = fit.at + (normal * stretch[:, None]) @ root.T
-    misfit = (problem.points.value - problem.predicted(shape, z)) / s
-    log_target = -0.5 * (np.sum(misfit**2, axis=1) + np.sum(z**2, axis=1)) - 0.5 * k * log(2 * pi)
-    distance2 = np.sum(normal**2, axis=1) * stretch**2
-    log_proposal = (
+    k, m = len(fit.at), _PROPOSED * n
+    centre, covariance = fit.at, fit.covariance
+    for _ in range(_ROUNDS):
+        root = np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(k)), float)
+        z = rng.standard_normal((m, k))
+        stretch = np.sqrt(_TAIL / rng.chisquare(_TAIL, m))[:, None]
+        stretch[m // 2 : 3 * m // 4] *= 2.0
+        z[: 3 * m // 4] = centre + (z * stretch)[: 3 * m // 4] @ root.T
+        log_target = -0.5 * (np.sum(problem.misfit(shape, z, s) ** 2, axis=1) + np.sum(z**2, axis=1))
+        log_weight = log_target - 0.5 * k * log(2 * pi) - _log_proposal(z, centre, root)
+        log_total = float(logsumexp(log_weight))
+        weight = np.exp(np.maximum(log_weight - log_total, -700.0))
+        if 1 / np.sum(weight**2) > _FEW_DRAWS * m:
+            break
+        centre = np.asarray(weight @ z, float)
+        covariance = (z - centre).T @ (weight[:, None] * (z - centre)) + 1e-4 * fit.covariance
+    return z[rng.choice(m, n, p=weight / weight.sum())], log_total - log(m)
+
+
+def _log_proposal(z: Array, centre: Array, root: Array) -> Array:
+    """Logarithm of the density from which `_draws` proposes, shape (m,)."""
+    k = z.shape[1]
+    distance2 = np.sum(solve_triangular(root, (z - centre).T, lower=True) ** 2, axis=0)
+    normed = (
         float(gammaln((_TAIL + k) / 2) - gammaln(_TAIL / 2))
         - 0.5 * k * log(_TAIL * pi)
         - float(np.sum(np.log(np.diag(root))))
-        - 0.5 * (_TAIL + k) * np.log1p(distance2 / _TAIL)
     )
-    log_weight = log_target - log_proposal
-    highest = float(log_weight.max())
-    weight = np.exp(log_weight - highest)
-    log_evidence = highest + log(float(weight.mean()))
-    if weight.sum() ** 2 / np.sum(weight**2) < _FEW_DRAWS:
-        return fit.at + normal @ root.T, log_evidence
-    return z[rng.choice(n, n, p=weight / weight.sum())], log_evidence
+    parts = [
+        log(0.5) + normed - 0.5 * (_TAIL + k) * np.log1p(distance2 / _TAIL),
+        log(0.25) + normed - k * log(2.0) - 0.5 * (_TAIL + k) * np.log1p(distance2 / (4 * _TAIL)),
+        log(0.25) - 0.5 * k * log(2 * pi) - 0.5 * np.sum(z**2, axis=1),
+    ]
+    result: Array = logsumexp(parts, axis=0)
+    return result

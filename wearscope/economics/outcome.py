@@ -9,6 +9,7 @@ import numpy as np
 
 from wearscope.economics.cost import Use
 from wearscope.economics.curve import Array
+from wearscope.economics.ends import Ending
 from wearscope.economics.life import Range
 from wearscope.economics.readings import Limit
 from wearscope.log.records import Record
@@ -18,8 +19,8 @@ Over = Literal["parts", "minutes", "metres"]
 Choice = Literal[
     "cheapest",
     "probably-cheapest",
-    "cheapest-only-beyond-the-horizon",
     "undecided",
+    "not-shown",
     "one-bit",
     "no-price",
     "nothing-known",
@@ -84,14 +85,16 @@ class QuantityCurve:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What of a quantity could not be used for a bit.
+    """What of a quantity counts less for a bit, or could not be used.
 
     Attributes
     ----------
     quantity : str
         As in ``measurements.csv``.
     n_doubtful, n_refused : int
-        Rows left out.
+        Rows that count less, and that say nothing.
+    missing : tuple of int
+        Parts at which a flute was photographed, but no photo of it gave a usable row.
     unmeasured : tuple of int
         Flutes without a usable row where others have one; they are taken to wear like those.
     """
@@ -100,6 +103,7 @@ class Evidence:
     n_doubtful: int
     n_refused: int
     unmeasured: tuple[int, ...]
+    missing: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -127,6 +131,17 @@ class BitOutcome:
         horizon are None. None as a whole if nothing can be said, for the reason in `why_not`.
     at_least : float
         Parts that it lasts with 97.5 % probability, at most the horizon.
+    endings : tuple of Ending
+        Chips and breaks that end its life.
+    kind : str
+        What a buyer asks for: its kind, else its own name. What follows is about the next one of it, and the same for
+        all bits of a kind.
+    n_tried : int
+        Bits of the kind that have a life.
+    next_life : Range or None
+        As `life`.
+    change_at : float
+        Parts that 95 % of the next ones last, at most the horizon.
     ended_by : dict of str to float
         How often each quantity is the one that ends its life.
     cost : Range or None
@@ -134,12 +149,17 @@ class BitOutcome:
         a bit that costs nothing to use up.
     cost_at_horizon : float
         Money per part if it lasts just to the horizon.
-    chance, chance_by_horizon : float or None
-        Probability that it is the cheapest: as the curves go on, and if no bit lasts beyond its horizon.
+    regret : float or None
+        Money per part that choosing it is expected to cost more than always knowing the cheapest.
+    chance, chance_beforehand : float or None
+        Probability that it is the cheapest, None where that is not for the photographs to say
+        (`wearscope.economics.ranking.shown`); and what it was by the price list alone.
     why_not : Reason or None
         Why there is no life; None if there is one.
-    life_draws, cost_draws : ndarray, shape (N,)
-        Equally likely, in parts (at most `BEYOND` times the parts cut) and in money per part. Empty without a life.
+    wear_draws, sudden_draws : ndarray, shape (N,)
+        Parts until wear, and until a chip or a break, ends its life; equally likely, infinite where nothing did.
+    next_draws, cost_draws : ndarray, shape (N,)
+        Life and money per part of the next one. All are empty without a life.
     """
 
     bit: str
@@ -154,14 +174,27 @@ class BitOutcome:
     life: Range | None = None
     life_of_mean: Range | None = None
     at_least: float = 0.0
+    endings: tuple[Ending, ...] = ()
+    kind: str = ""
+    n_tried: int = 1
+    next_life: Range | None = None
+    change_at: float = 0.0
     ended_by: dict[str, float] = field(default_factory=dict)
     cost: Range | None = None
     cost_at_horizon: float = 0.0
+    regret: float | None = None
     chance: float | None = None
-    chance_by_horizon: float | None = None
+    chance_beforehand: float | None = None
     why_not: Reason | None = None
-    life_draws: Array = field(default_factory=lambda: np.empty(0))
+    wear_draws: Array = field(default_factory=lambda: np.empty(0))
+    sudden_draws: Array = field(default_factory=lambda: np.empty(0))
+    next_draws: Array = field(default_factory=lambda: np.empty(0))
     cost_draws: Array = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def life_draws(self) -> Array:
+        """Draws of its life, shape (N,), in parts."""
+        return np.minimum(self.wear_draws, self.sudden_draws)
 
 
 @dataclass(frozen=True)
@@ -171,11 +204,11 @@ class Verdict:
     Attributes
     ----------
     choice : str
-        What can be said; of the first of `ranked` where it is about one bit.
+        What can be said; of the first of `ranked` where it is about one kind.
     ranked : tuple of str
-        Bits with a cost, the most likely the cheapest first.
+        Kinds of bit with a cost, that of the lowest expected cost first.
     silent : tuple of str
-        Bits without a cost.
+        Kinds without a cost.
     """
 
     choice: Choice
@@ -257,7 +290,7 @@ class Outcome:
         Money expected to be lost by taking the bit that looks cheapest now.
     next_checkpoint : NextCheckpoint or None
     break_even : tuple of BreakEven
-        Each other bit against the one most likely the cheapest if none lasts beyond its horizon.
+        Each other kind against the first of the verdict.
     seed : int
         All draws start from it.
     """
@@ -271,6 +304,27 @@ class Outcome:
     next_checkpoint: NextCheckpoint | None
     break_even: tuple[BreakEven, ...]
     seed: int
+
+    def of_kind(self, kind: str) -> BitOutcome:
+        """What the trial says of the next bit of a kind: the first bit of it that has a life, else the first.
+
+        Parameters
+        ----------
+        kind : str
+
+        Returns
+        -------
+        BitOutcome
+
+        Raises
+        ------
+        KeyError
+            There is no such kind.
+        """
+        ours = [bit for bit in self.bits if (bit.kind or bit.bit) == kind]
+        if not ours:
+            raise KeyError(kind)
+        return next((bit for bit in ours if bit.life), ours[0])
 
     def bit(self, name: str) -> BitOutcome:
         """What the trial says of one bit.

@@ -1,4 +1,4 @@
-"""Which bit is the cheapest: how likely, what choosing wrongly costs, and what one more checkpoint would save."""
+"""Which bit is the cheapest: how likely, by what evidence, what a wrong choice costs, what a checkpoint saves."""
 
 from __future__ import annotations
 
@@ -9,6 +9,12 @@ from wearscope.economics.curve import Array
 _TRIES = (
     400  # outcomes of the next checkpoint that are played through; more change its worth by under 1 %, chosen
 )
+MOVED = 3.0
+"""The photographs show which bit is the cheapest if they make it so many times likelier, or less likely, than the
+price list alone (ratio of the odds; substantial by Jeffreys, Theory of Probability, appendix B, from memory)."""
+NARROWED = 1 / 3
+"""They show it too if they leave no more than this share of the spread of its cost against the others; chosen."""
+_SURE = 1e-3  # chances are told from draws, and odds beyond this say no more
 
 
 def chances(costs: Array) -> Array:
@@ -32,6 +38,59 @@ def chances(costs: Array) -> Array:
     cheapest = costs == costs.min(axis=0)
     result: Array = (cheapest / cheapest.sum(axis=0)).mean(axis=1)
     return result
+
+
+def regrets(costs: Array) -> Array:
+    """Expected extra cost of choosing each bit, against always knowing the cheapest.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (B, N)
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        0 or more.
+
+    Examples
+    --------
+    >>> regrets(np.array([[0.20, 0.24], [0.24, 0.22]])).round(3)
+    array([0.01, 0.02])
+    """
+    result: Array = costs.mean(axis=1) - costs.min(axis=0).mean()
+    return result
+
+
+def shown(costs: Array, beforehand: Array) -> bool:
+    """Whether it is the photographs, and not the price list alone, that say which bit is the cheapest.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (B, N)
+        Draws of each bit's cost per part; two bits or more.
+    beforehand : ndarray, shape (B, M)
+        The same before anything was measured: by the prior of a life and the prices.
+
+    Returns
+    -------
+    bool
+        For the bit of the lowest expected cost.
+    """
+    best = int(np.argmin(costs.mean(axis=1)))
+    now, before = (_odds(chances(draws)[best]) for draws in (costs, beforehand))
+    if max(now / before, before / now) >= MOVED:
+        return True
+    return _spread(costs, best) <= NARROWED * _spread(beforehand, best)
+
+
+def _odds(chance: float) -> float:
+    held = min(max(chance, _SURE), 1 - _SURE)
+    return held / (1 - held)
+
+
+def _spread(costs: Array, best: int) -> float:
+    """Standard deviation of how many times as much the bit costs as the cheapest of the others, as a logarithm."""
+    return float(np.std(np.log(costs[best] / np.delete(costs, best, axis=0).min(axis=0))))
 
 
 def cost_of_choosing_wrongly(costs: Array) -> float:

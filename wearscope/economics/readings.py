@@ -41,9 +41,9 @@ class Readings:
     ----------
     quantity, unit : str
     records : tuple of Record
-        With a value: ok or below the detection limit.
+        With a value: ok, below the detection limit, or doubtful.
     n_doubtful, n_refused : int
-        Rows left out.
+        Rows that count less, and that say nothing.
     points : Points or None
         None if there is no usable row.
     flutes : tuple of int
@@ -75,7 +75,7 @@ def limits_of(life: Life, bit: Bit) -> tuple[Limit, ...]:
     return tuple(
         Limit(quantity, value, life.u_of(quantity))
         for quantity in _faced(LIMITS, bit)
-        if (value := life.limit_of(quantity)) is not None
+        if not LIMITS[quantity].sudden and (value := life.limit_of(quantity)) is not None
     )
 
 
@@ -121,8 +121,9 @@ def _faced(quantities: Iterable[str], bit: Bit) -> tuple[str, ...]:
 def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
     """Gather what a bit's rows say of one quantity.
 
-    Doubtful rows are left out: there is a reason not to trust them, and a wrong point bends the whole curve. Rows
-    below the detection limit count with their value and uncertainty.
+    Doubtful rows count less (`wearscope.economics.curve.DOUBTFUL_WIDER`): there is a reason not to trust them, but an
+    edge that is worn to a flat or broken is doubtful for that very reason. Rows below the detection limit count with
+    their value and uncertainty.
 
     Parameters
     ----------
@@ -142,7 +143,9 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
         for row in records
         if row.bit == bit.name and row.parts and row.quantity == quantity and row.zone in limit.zones
     ]
-    used = tuple(row for row in rows if row.status in ("ok", "below_detection") and row.std_uncertainty)
+    used = tuple(
+        row for row in rows if row.status != "refused" and row.value is not None and row.std_uncertainty
+    )
     # in whatever order they were logged
     used = tuple(sorted(used, key=lambda row: (row.parts, row.flute, row.view)))
     faces = [(row.flute, row.view if limit.by_face else "") for row in used]
@@ -158,6 +161,7 @@ def readings(records: Sequence[Record], bit: Bit, quantity: str) -> Readings:
             new,
             u_new,
             limit.most,
+            np.array([row.status == "doubtful" for row in used]),
         )
     return Readings(
         quantity,

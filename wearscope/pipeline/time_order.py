@@ -57,7 +57,7 @@ def _followed(records: Iterable[Record]) -> list[list[Record]]:
         limit = LIMITS.get(row.quantity)
         begins = row.parts == 0 and row.zone == "unused"
         usable = row.status in ("ok", "below_detection") and row.value is not None and row.std_uncertainty
-        if limit is not None and usable and (row.zone in limit.zones or begins):
+        if limit is not None and not limit.sudden and usable and (row.zone in limit.zones or begins):
             found.setdefault((row.bit, row.flute, row.view, row.quantity), []).append(row)
     return list(found.values())
 

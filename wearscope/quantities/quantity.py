@@ -28,6 +28,10 @@ class LifeLimit:
         Whether relief and rake face wear apart.
     usual : bool
         Whether it is followed where a trial states no limit at all.
+    sudden : bool
+        Whether it does not grow but happens, so that no curve foretells it.
+    default : float or None
+        The limit where a trial states none; None for no limit.
     """
 
     key: str
@@ -36,6 +40,13 @@ class LifeLimit:
     of_coating: bool = False
     by_face: bool = False
     usual: bool = False
+    sudden: bool = False
+    default: float | None = None
+
+
+DEEPEST_CHIP_UM = 50.0
+"""Depth from which a chip ends the life of a bit where the trial does not say: the ridge that such a nick leaves on
+every part is seen under lacquer. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +133,13 @@ IN_ORDER: tuple[Quantity, ...] = (
     ),
     Quantity("coating_setback", "um", "coating setback", "µm", unseen=_NO_LOSS),
     Quantity("chip_count", "1", "chips", "", counted=True),
-    Quantity("chip_depth_max", "um", "deepest chip", "µm"),
+    Quantity(
+        "chip_depth_max",
+        "um",
+        "deepest chip",
+        "µm",
+        life=LifeLimit("chip_depth_max_um", ("used",), sudden=True, default=DEEPEST_CHIP_UM),
+    ),
     Quantity("chip_length", "um", "length lost to chips", "µm"),
     Quantity("edge_roughness", "um", "edge roughness", "µm"),
     Quantity("tear_out_max", "um", "deepest break-out", "µm"),

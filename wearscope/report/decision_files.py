@@ -30,10 +30,14 @@ COLUMNS = (
     *(f"life_parts_{end}" for end in _ENDS),
     "life_parts_at_least",
     "horizon_parts",
+    "kind",
+    *(f"next_life_parts_{end}" for end in _ENDS),
+    "next_life_parts_change_at",
     *(f"cost_per_part_{end}" for end in _ENDS),
     "currency",
+    "expected_extra_cost_per_part",
     "chance_cheapest",
-    "chance_cheapest_by_horizon",
+    "chance_cheapest_by_price_alone",
     "why_not",
 )
 """Columns of ``outcome.csv``, in order; an end of a range beyond the horizon is an empty cell."""
@@ -55,7 +59,8 @@ def outcome_document(outcome: Outcome, due: Collection[str] = ()) -> dict[str, A
     """
     document: dict[str, Any] = _plain(asdict(outcome))
     for bit, said in zip(outcome.bits, document["bits"], strict=True):
-        del said["life_draws"], said["cost_draws"], said["evidence"], said["not_faced"]
+        for kept in ("wear_draws", "sudden_draws", "next_draws", "cost_draws", "evidence", "not_faced"):
+            del said[kept]
         said["why_not"] = _why_not(bit)
         said["remarks"] = list(remarks(bit))
         said["sentences"] = list(bit_sentences(bit, outcome))
@@ -123,12 +128,17 @@ _END_WORDS = {
     "high50": "high end of 50 % range",
     "high95": "high end of 95 % range",
     "at_least": "at least, with 97.5 %",
+    "change_at": "95 % still cut at",
 }
 
 
 def _column(name: str, currency: str) -> Column:
     money = currency or "money"
-    for start, words, unit in (("life_parts_", "life", "parts"), ("cost_per_part_", "cost per part", money)):
+    for start, words, unit in (
+        ("life_parts_", "life", "parts"),
+        ("next_life_parts_", "life of the next one", "parts"),
+        ("cost_per_part_", "cost per part", money),
+    ):
         if name.startswith(start):
             return Column(name, f"{words}, {_END_WORDS[name.removeprefix(start)]}, {unit}", float)
     headings = {
@@ -136,10 +146,11 @@ def _column(name: str, currency: str) -> Column:
         "parts_cut": "cut so far, parts",
         "horizon_parts": "nothing is promised beyond, parts",
         "chance_cheapest": "chance to be the cheapest, share of 1",
-        "chance_cheapest_by_horizon": "the same if none lasts beyond what is promised, share of 1",
+        "expected_extra_cost_per_part": f"expected extra cost of choosing it, {money} per part",
+        "chance_cheapest_by_price_alone": "the same by the prices alone, share of 1",
         "why_not": "why there is no life",
     }
-    kind = str if name in ("bit", "currency", "why_not") else float
+    kind = str if name in ("bit", "kind", "currency", "why_not") else float
     return Column(name, headings.get(name, name), kind)
 
 
@@ -155,10 +166,14 @@ def _row(bit: BitOutcome, currency: str) -> tuple[str | float | None, ...]:
         *ends(bit.life),
         bit.at_least if known else None,
         bit.horizon if known else None,
+        bit.kind,
+        *ends(bit.next_life),
+        bit.change_at if bit.next_life else None,
         *ends(bit.cost),
         currency,
+        bit.regret,
         bit.chance,
-        bit.chance_by_horizon,
+        bit.chance_beforehand,
         _why_not(bit),
     )
 

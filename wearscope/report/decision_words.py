@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 
 from wearscope.economics.curve import FLUTE_SCATTER
 from wearscope.economics.decision import CLEAR
+from wearscope.economics.ends import CHIP, Ending
 from wearscope.economics.life import HORIZON
 from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.quantities.quantity import LIMITS, quantity_of
@@ -34,31 +35,44 @@ def verdict_text(outcome: Outcome) -> str:
     if verdict.choice == "nothing-known":
         return "Nothing can be said of life and cost yet."
     without = f" Nothing can be said yet of {joined(verdict.silent)}." if verdict.silent else ""
-    best, *others = [outcome.bit(name) for name in verdict.ranked]
+    best, *others = [outcome.of_kind(name) for name in verdict.ranked]
     if verdict.choice == "one-bit":
-        return f"{best.bit} costs {cost_text(best, currency)} per part.{without}"
+        return f"{_kind(best)} costs {cost_text(best, currency)} per part.{without}"
+    if verdict.choice == "not-shown":
+        return f"Not decided which bit is the cheapest per part: {_not_shown(outcome, [best, *others])}.{without}"
     chance = percent(best.chance or 0.0)
     if verdict.choice == "undecided":
         shares = joined(
             [
-                f"{bit.bit} with {percent(bit.chance or 0.0)} ({cost_text(bit, currency)})"
+                f"{_kind(bit)} with {percent(bit.chance or 0.0)} ({cost_text(bit, currency)})"
                 for bit in (best, *others)
             ],
             _MOST_NAMED,
         )
         return f"Not decided which bit is the cheapest per part: {shares}.{without}"
-    against = joined([f"{cost_text(bit, currency)} ({bit.bit})" for bit in others], _MOST_NAMED)
-    if verdict.choice == "cheapest-only-beyond-the-horizon":
-        return (
-            f"Not decided: {best.bit} is the cheapest per part ({chance}) only if it lasts beyond "
-            f"{least(outcome.axis.factor * best.horizon)} {outcome.axis.unit}, which no photograph bears "
-            f"out yet: {cost_text(best, currency)} against {against}.{without}"
-        )
+    against = joined([f"{cost_text(bit, currency)} ({_kind(bit)})" for bit in others], _MOST_NAMED)
     how = "is" if verdict.choice == "cheapest" else "is probably"
     return (
-        f"{best.bit} {how} the cheapest per part, with {chance} chance: "
+        f"{_kind(best)} {how} the cheapest per part, with {chance} chance: "
         f"{cost_text(best, currency)} against {against}.{without}"
     )
+
+
+def _kind(bit: BitOutcome) -> str:
+    """What a buyer asks for."""
+    return bit.kind or bit.bit
+
+
+def _not_shown(outcome: Outcome, ranked: Sequence[BitOutcome]) -> str:
+    """Why the photographs do not tell, and when to take the next ones."""
+    costs = joined([f"{_kind(bit)} {cost_text(bit, outcome.currency)}" for bit in ranked], _MOST_NAMED)
+    checkpoint = outcome.next_checkpoint
+    again = (
+        f"photograph again after {checkpoint.parts:.0f} parts"
+        if checkpoint
+        else "try another bit of each kind"
+    )
+    return f"as yet the prices say more of it than the photographs; {again} ({costs})"
 
 
 def trial_sentences(outcome: Outcome, due: Collection[str] = ()) -> tuple[str, ...]:
@@ -76,10 +90,14 @@ def trial_sentences(outcome: Outcome, due: Collection[str] = ()) -> tuple[str, .
     """
     return (
         *_what_is_missing(outcome),
+        *_extra_costs(outcome),
         *_whether_to_go_on(outcome, due),
         *_break_evens(outcome),
         *(
-            ["Ranges hold with 95 % probability, for the bits that were tried."]
+            [
+                "Ranges hold with 95 % probability: those of a life for the bit that was tried, costs and chances "
+                "for the next one of its kind."
+            ]
             if any(bit.life for bit in outcome.bits)
             else []
         ),
@@ -92,6 +110,17 @@ def _what_is_missing(outcome: Outcome) -> Iterable[str]:
         if bit.why_not:
             bits.setdefault(why_no_life(bit.why_not), []).append(bit.bit)
     return (f"{joined(named)}: {why}." for why, named in bits.items())
+
+
+def _extra_costs(outcome: Outcome) -> Iterable[str]:
+    ranked = [outcome.of_kind(name) for name in outcome.verdict.ranked]
+    if len(ranked) > 1:
+        each = [
+            f"{money_text(outcome.currency, 1000 * (bit.regret or 0.0))} with {_kind(bit)}" for bit in ranked
+        ]
+        yield (
+            f"Expected extra cost per 1000 parts, against always knowing the cheapest: {joined(each, _MOST_NAMED)}."
+        )
 
 
 def _whether_to_go_on(outcome: Outcome, due: Collection[str]) -> Iterable[str]:
@@ -124,7 +153,7 @@ def _whether_to_go_on(outcome: Outcome, due: Collection[str]) -> Iterable[str]:
 
 def _break_evens(outcome: Outcome) -> Iterable[str]:
     for pair in outcome.break_even:
-        if pair.price >= outcome.bit(pair.bit).price:  # as cheap already, at the medians
+        if pair.price >= outcome.of_kind(pair.bit).price:  # as cheap already, at the medians
             continue
         life = most(outcome.axis.factor * pair.life_parts)
         price = f", or for a price of {money_text(outcome.currency, pair.price)}" if pair.price > 0 else ""
@@ -169,13 +198,39 @@ def _life_sentences(bit: BitOutcome, axis: Axis, currency: str) -> Iterable[str]
         )
     if bit.life_of_mean.median is not None:
         yield f"The mean of its flutes would last {life_text(bit.life_of_mean, bit.at_least, axis)}."
+    yield from _next_sentences(bit, axis)
     first = max(bit.ended_by, key=lambda quantity: bit.ended_by[quantity])
     if len(bit.ended_by) > 1 and bit.life.median is not None:
         yield f"What ends its life is {quantity_of(first).label} ({percent(bit.ended_by[first])})."
+    yield from (_ending_sentence(ending) for ending in bit.endings)
     if bit.cost:
         yield f"A part costs {cost_text(bit, currency)}."
     else:
         yield "It costs nothing to use up, so that there is no cost per part: give its price."
+
+
+def _next_sentences(bit: BitOutcome, axis: Axis) -> Iterable[str]:
+    if bit.next_life is None:
+        return
+    low = bit.horizon if bit.next_life.low95 is None else bit.next_life.low95
+    by = (
+        f"the {bit.n_tried} that were tried"
+        if bit.n_tried > 1
+        else "one that was tried, and bit_to_bit in [life] for how much they differ"
+    )
+    yield (
+        f"The next {_kind(bit)} lasts {life_text(bit.next_life, low, axis)}, by {by}; "
+        f"95 % of them still cut after {least(axis.factor * bit.change_at)} {axis.unit}."
+    )
+
+
+def _ending_sentence(ending: Ending) -> str:
+    what = "a chip of" if ending.quantity == CHIP else "an edge that seems broken off by"
+    says = "may be, as the row is doubtful: look at it" if ending.doubtful else "is"
+    return (
+        f"Flute {ending.flute} has {what} {ending.depth_um:.0f} µm {parts_text(ending.parts)}: at "
+        f"{ending.limit_um:g} µm (chip_depth_max_um in [life]) a bit is scrap, and this one {says}."
+    )
 
 
 def _curve_sentence(curve: QuantityCurve) -> str:
@@ -227,7 +282,13 @@ def remarks(bit: BitOutcome) -> tuple[str, ...]:
         name = quantity_of(found.quantity).label
         if found.n_doubtful:
             rows, them = ("row is", "its note") if found.n_doubtful == 1 else ("rows are", "their notes")
-            lines.append(f"{found.n_doubtful} doubtful {rows} left out of the {name}; read {them}.")
+            lines.append(f"{found.n_doubtful} doubtful {rows} of the {name}, and count less; read {them}.")
+        if found.missing:
+            which = joined([str(parts) for parts in found.missing])
+            lines.append(
+                f"Not every photo after {which} parts gave the {name}: that may itself be a sign of wear; look at "
+                "that edge, or take the photo again."
+            )
         if found.unmeasured:
             which = joined([str(flute) for flute in found.unmeasured])
             flutes = f"flute {which} is" if len(found.unmeasured) == 1 else f"flutes {which} are"

@@ -25,7 +25,7 @@ class WallRow:
     next_check : int or None
         Parts after which to photograph it next; None if it is due to be changed, or was never photographed.
     change_at : int or None
-        Parts that the bit lasts with 97.5 % probability, rounded down; None if no life is known.
+        Parts that 95 % of the next bits of its kind last, rounded down; None if no life is known.
     worn_then : bool
         Whether wear may have reached a limit soon after; if not, `change_at` is only as far as can be promised.
     """
@@ -58,8 +58,9 @@ def wall_rows(trial: Trial, outcome: Outcome) -> tuple[WallRow, ...]:
     -------
     tuple of WallRow
     """
-    lasts = {bit.bit: int(rounded_down(bit.at_least)) if bit.life else None for bit in outcome.bits}
-    worn = {bit.bit: bit.life is None or bit.life.low95 is not None for bit in outcome.bits}
+    lasts = {bit.bit: int(rounded_down(bit.change_at)) if bit.next_life else None for bit in outcome.bits}
+    furthest = {bit.bit: max(o.horizon for o in outcome.bits if o.kind == bit.kind) for bit in outcome.bits}
+    worn = {bit.bit: bit.next_life is None or bit.change_at < furthest[bit.bit] for bit in outcome.bits}
     return tuple(row for bit in trial.bits for row in _rows(trial, bit, lasts[bit.name], worn[bit.name]))
 
 

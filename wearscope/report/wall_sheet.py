@@ -75,8 +75,8 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
 
 _LINE_MM, _HEAD_MM, _LEAST_LINES = 8.0, 12.0, 5
 _EXPLAINED = (
-    "Change at: so many parts the bit that was tried lasts, by its worst flute, with 97.5 % probability, in this "
-    "material at these settings. Another of its kind may wear faster: photograph it at its first checks too. Not "
+    "Change at: so many parts 95 % of the bits of its kind last, by their worst flute, in this material at these "
+    "settings. One in twenty wears faster: photograph each at its first checks too. Not "
     "before: no wear near the limit was seen; photograph it then, and cut on if it is not worn. Change a bit sooner "
     "if a flute is chipped or cracked, or if the cut or the sound is bad."
 )

@@ -26,6 +26,34 @@ def names_once(rows: list[Row], mistakes: Mistakes) -> None:
             mistakes.in_row(row, "name", f"is {shown(name)}, already the name on line {before}; rename one")
 
 
+_ALIKE = ("price", "flutes", "diameter_mm", "coating", "regrinds", "regrind_price", "resale")
+"""What the bits of one kind share: a buyer gets the next one by its name alone."""
+
+
+def kinds_alike(rows: list[Row], mistakes: Mistakes) -> None:
+    """Note every bit that is not like the first one of its kind.
+
+    Parameters
+    ----------
+    rows : list of Row
+        The bits.
+    mistakes : Mistakes
+        Where what is wrong is noted.
+    """
+    first: dict[str, Row] = {}
+    for row in rows:
+        kind = row.text("kind") or row.text("name")
+        if not kind:
+            continue
+        before = first.setdefault(kind, row)
+        for key in _ALIKE:
+            value, other = row.table.get(key), before.table.get(key)
+            if value != other:
+                says = f"is {value}, but of the same kind, {shown(kind)}, there is one with {other}"
+                says += f" (line {mistakes.line(before.where)}); make them the same, or give them kinds of their own"
+                mistakes.in_row(row, key, says)
+
+
 def photos_once(rows: list[Row], mistakes: Mistakes) -> None:
     """Note every second photo of one place.
 

@@ -23,12 +23,26 @@ _LIMIT_IN: dict[str, tuple[Any, Any]] = {
 }
 
 
+BIT_TO_BIT = 0.2
+"""Scatter of the lives of the bits of one kind where the trial does not say; common practice, no source."""
+
+
 class LimitsOfLife(Entry):
     """Limits of wear; a flute is worn out when the first of them is reached.
 
     The keys are those that the quantities name: each limit in the unit of its quantity, and under ``u_`` and that key
-    how well it is known, as a standard uncertainty. None where nothing is stated.
+    how well it is known, as a standard uncertainty. None where nothing is stated; chips have a default.
+
+    Attributes
+    ----------
+    bit_to_bit : float
+        By how much the lives of the bits of one kind differ, as the standard deviation of their logarithm, as long as
+        there is one bit of the kind; where there are more it is where the estimate starts.
     """
+
+    bit_to_bit: Annotated[
+        float, Field(gt=0, le=1, description="a share above 0 and up to 1 (20 % is 0.2)")
+    ] = BIT_TO_BIT
 
     def limit_of(self, quantity: str) -> float | None:
         """Limit of a quantity.
@@ -64,8 +78,12 @@ class LimitsOfLife(Entry):
 
     @property
     def limited(self) -> tuple[str, ...]:
-        """Quantities that have a limit."""
-        return tuple(quantity for quantity in LIMITS if self.limit_of(quantity) is not None)
+        """Quantities that have a limit and are followed by a curve."""
+        return tuple(
+            quantity
+            for quantity, limit in LIMITS.items()
+            if not limit.sudden and self.limit_of(quantity) is not None
+        )
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:
@@ -91,6 +109,6 @@ else:
         __base__=LimitsOfLife,
         __module__=__name__,
         __doc__=LimitsOfLife.__doc__,
-        **{limit.key: (_LIMIT_IN[quantity_of(key).unit][0], None) for key, limit in LIMITS.items()},
+        **{limit.key: (_LIMIT_IN[quantity_of(key).unit][0], limit.default) for key, limit in LIMITS.items()},
         **{f"u_{limit.key}": (_LIMIT_IN[quantity_of(key).unit][1], None) for key, limit in LIMITS.items()},
     )

@@ -112,11 +112,13 @@ class ScaleEntry(Entry):
 
 
 class Bit(Entry):
-    """One kind of router bit under trial.
+    """One router bit under trial.
 
     Attributes
     ----------
     name : str
+    kind : str or None
+        Make that it shares with other bits of the trial; None where it is the only one of its kind.
     price : float or None
         Price of one bit, in the trial's currency; None if the file does not say.
     flutes : int or None
@@ -154,6 +156,7 @@ class Bit(Entry):
     """
 
     name: Text = Field(description="a name in quotes")
+    kind: Text | None = Field(default=None, description="the name of the make, in quotes")
     price: float | None = Field(default=None, ge=0, description="a number, 0 or more")
     flutes: int | None = Field(default=None, ge=1, le=100, description="a whole number, 1 or more")
     diameter_mm: float | None = Field(
@@ -179,6 +182,11 @@ class Bit(Entry):
     spindle_rpm: Rpm | None = Field(default=None, description=RPM)
     feed_mm_per_min: FeedRate | None = Field(default=None, description=FEED)
     program_path: Path | None = Field(default=None, exclude=True)
+
+    @property
+    def make(self) -> str:
+        """Name of its kind, else its own: the verdict is about that."""
+        return self.kind or self.name
 
     @property
     def coated(self) -> bool:

@@ -9,7 +9,14 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.trial.checks import all_photographed, files_once, names_once, photos_once, sides_marked
+from wearscope.trial.checks import (
+    all_photographed,
+    files_once,
+    kinds_alike,
+    names_once,
+    photos_once,
+    sides_marked,
+)
 from wearscope.trial.cost import Cost
 from wearscope.trial.forms import STUDY, TRIAL, Form, heading_of
 from wearscope.trial.life import Life
@@ -154,6 +161,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
 
     names_once(rows["scale"], mistakes)
     names_once(rows["bit"], mistakes)
+    kinds_alike(rows["bit"], mistakes)
     photos_once(listed, mistakes)
     files_once(listed, path.parent, mistakes, "one picture shows one flute at one checkpoint", rows["scale"])
     sides_marked(listed, mistakes)
