@@ -271,5 +271,6 @@ def test_the_demo_program_is_as_long_as_its_drawing(tmp_path):
 
 def test_the_demo_is_fair():
     result = fair_trial(load_trial(samples.sample_trial_folder()))
-    assert (result.unfair, result.dangers, result.doubts) == ((), (), ())
-    assert result.differs == ("diameter", "surface-speed")
+    assert (result.unfair, result.dangers) == ((), ())
+    assert [doubt.code for doubt in result.doubts] == ["limit-not-faced", "program-for-one-diameter"]
+    assert result.differs == ("diameter", "surface-speed", "limits")

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.io import wavfile
 
 from wearscope.errors import WearscopeError
+from wearscope.process.encoded import NoDecoderError, NoSoundError, decoded
 
 Array = NDArray[np.float64]
 
@@ -46,12 +47,15 @@ class Recording:
         Samples per second.
     samples : ndarray, shape (N, C)
         The channels that hold sound, full scale being 1.
+    codec : str
+        What compressed it with a loss; empty if nothing did.
     """
 
     path: Path
     sha256: str
     rate_hz: int
     samples: Array
+    codec: str = ""
 
     @property
     def duration_s(self) -> float:
@@ -60,7 +64,7 @@ class Recording:
 
 
 def read_recording(path: Path) -> Recording:
-    """Read a WAV file: 8, 16, 24 or 32 bits or floating point, one channel or more.
+    """Read a recording: a WAV file of any kind, and what else the extra `recordings` decodes, such as M4A or MP3.
 
     Parameters
     ----------
@@ -73,7 +77,7 @@ def read_recording(path: Path) -> Recording:
     Raises
     ------
     RecordingRefused
-        It is no such file, damaged, clipped, silent, too short or too long, or sampled too slowly.
+        It is no recording that can be read, damaged, clipped, silent, too short or too long, or sampled too slowly.
     """
     try:
         content = path.read_bytes()
@@ -81,6 +85,8 @@ def read_recording(path: Path) -> Recording:
         raise RecordingRefused(
             f"{path} cannot be read ({error.strerror})", "check the path and its permissions"
         ) from error
+    if content[:4] not in _WAV:
+        return _of_samples(path, content, *_decoded(path, content))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks of other programs
@@ -98,9 +104,34 @@ def read_recording(path: Path) -> Recording:
     ) as error:
         raise RecordingRefused(
             f"{path} is no WAV file that can be read whole ({str(error).strip() or type(error).__name__})",
-            "save the recording as WAV, 16 or 24 bits PCM",
+            _CURE,
         ) from error
     samples, step = _full_scale_one(np.atleast_2d(stored.T).T)
+    return _of_samples(path, content, int(rate_hz), samples, "", step)
+
+
+_WAV = (b"RIFF", b"RIFX", b"RF64")
+_CURE = "save the recording as WAV, 16 or 24 bits PCM"
+
+
+def _decoded(path: Path, content: bytes) -> tuple[int, Array, str]:
+    try:
+        return decoded(content)
+    except NoDecoderError as error:
+        raise RecordingRefused(
+            f"{path} is no WAV file, and what reads others is not installed",
+            f'run pip install "wearscope[recordings]", or {_CURE}',
+        ) from error
+    except NoSoundError as error:
+        raise RecordingRefused(
+            f"{path} is no WAV file and no other recording that can be read ({error})", _CURE
+        ) from error
+
+
+def _of_samples(
+    path: Path, content: bytes, rate_hz: int, samples: Array, codec: str, step: float = 0.0
+) -> Recording:
+    """Recording of samples that can give a level."""
     _require_usable(path, rate_hz, samples)
     sounding = samples[:, np.ptp(samples, axis=0) > 0]
     if not sounding.shape[1]:
@@ -109,7 +140,7 @@ def read_recording(path: Path) -> Recording:
         raise RecordingRefused(
             f"{path} is clipped: its peaks are cut off", "lower the recording level and record again"
         )
-    return Recording(path, sha256(content).hexdigest(), int(rate_hz), sounding)
+    return Recording(path, sha256(content).hexdigest(), int(rate_hz), sounding, codec)
 
 
 def _full_scale_one(stored: NDArray[Any]) -> tuple[Array, float]:

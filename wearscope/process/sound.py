@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from math import hypot, isfinite, log10, sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import signal, stats
 
 from wearscope.metrology.findings import DETECTION
-from wearscope.process.recording import Array, Recording, RecordingRefused
+from wearscope.process.recording import SHORTEST_S, Array, Recording, RecordingRefused
 from wearscope.process.scatter import few_factor
 from wearscope.quantities.reasons import Reason, reason
 
@@ -40,6 +40,17 @@ LEAST_WIDTH_HZ = 3.0
 
 WANDER = 0.005
 """Share by which a tone wanders during a recording, as the load changes; common practice, no source."""
+
+U_CODEC_DB = 0.3
+"""Standard uncertainty of a level by what a codec leaves out, most of it above 16 kHz; from encodings of noise."""
+
+SILENCE_DB = 20.0
+"""A second that is so much quieter than the loud ones is silence, not cutting; chosen, no source."""
+
+_FEWEST_BINS = 11  # of a window in which a tone is looked for in each second; chosen, no source
+_PLAIN = (
+    50.0  # power of a tone's peak over what lies around it, from which a second shows it; chosen, no source
+)
 
 MISTAKEN = 1e-4
 """How often noise may be taken for a tone; chosen, no source."""
@@ -258,13 +269,23 @@ def level_of_recordings(
         remarks.append(reason("relative-level"))
     if first.rate_hz < FULL_RATE_HZ:
         remarks.append(reason("band-limited", up_to_hz=first.rate_hz / 2))
+    u_codec_db = 0.0
+    if codecs := {take.codec for take in takes if take.codec}:
+        u_codec_db = U_CODEC_DB
+        remarks.append(reason("compressed", codec=", ".join(sorted(codecs))))
     blocks = [_blocks(take) for take in takes]
+    for take, block in zip(takes, blocks, strict=True):
+        if block.left_out:
+            remarks.append(reason("silence-left-out", file=take.path.name, share=block.left_out))
+        if tooth_hz and (drift := _drift(block, tooth_hz)):
+            remarks.append(reason("speed-drift", file=take.path.name, share=drift))
     levels = np.array([block.level_db for block in blocks])
     n = len(takes)
     repeatability_db = float(np.std(levels, ddof=1)) if n > 1 else None
     pooled_db = sqrt((u_take_db**2 + (n - 1) * (repeatability_db or 0.0) ** 2) / n)
     few = few_factor(n) if n > 1 else 1.0
     u_db = hypot(few * pooled_db / sqrt(n), blocks[0].u_db / sqrt(n))
+    u_db = hypot(u_db, u_codec_db)
     # a tone of one take repeats no better than the level of one
     u_tone_db = hypot(few * pooled_db, u_shift_db)
     return SoundLevel(
@@ -284,6 +305,7 @@ class _Blocks:
 
     frequency_hz: Array
     power: Array
+    left_out: float = 0.0  # share of the blocks, as silent
 
     @property
     def level_db(self) -> float:
@@ -321,7 +343,42 @@ def _blocks(recording: Recording) -> _Blocks:
     power = 2 * np.array(spectra)[:, 1:] * 10 ** (a_weighting_db(frequency_hz[1:]) / 10)
     if not power.any():
         raise RecordingRefused(f"{recording.path} is silent", "check the microphone and record again")
-    return _Blocks(frequency_hz[1:], power)
+    sounding = _sounding(power.sum(axis=1))
+    heard_s = (np.count_nonzero(sounding) + 1) * BLOCK_S / 2
+    if not sounding.all() and heard_s < SHORTEST_S:
+        raise RecordingRefused(
+            f"{recording.path} holds sound for {heard_s:.1f} s only, and silence else",
+            f"record at least {SHORTEST_S:g} s of steady cutting",
+        )
+    return _Blocks(frequency_hz[1:], power[sounding], float(1 - sounding.mean()))
+
+
+def _sounding(power: Array) -> NDArray[np.bool_]:
+    """Blocks in which the cut is heard: not silent, and none beside a silent one, half of which they share."""
+    silent = power < 10 ** (-SILENCE_DB / 10) * np.quantile(power, 0.9)
+    beside = silent.copy()
+    beside[1:] |= silent[:-1]
+    beside[:-1] |= silent[1:]
+    return ~beside
+
+
+def _drift(blocks: _Blocks, tooth_hz: float) -> float:
+    """Share by which the tooth-passing tone moves from first third to last; 0 if it stays, or is not heard."""
+    f, third = blocks.frequency_hz, len(blocks.power) // 3
+    for harmonic in range(1, HARMONICS + 1):
+        near = harmonic * tooth_hz
+        inside = np.abs(f - near) <= SLIP * near
+        if np.count_nonzero(inside) < _FEWEST_BINS or not third:
+            continue
+        power = blocks.power[:, inside]
+        plain = power.max(axis=1) > _PLAIN * np.median(power, axis=1)
+        at_hz = f[inside][power.argmax(axis=1)]
+        first, last = (at_hz[part][plain[part]] for part in (slice(third), slice(-third, None)))
+        if min(len(first), len(last)) * 2 <= third:
+            continue
+        moved = float(np.median(last) - np.median(first))
+        return moved / near if abs(moved) > max(2 * WANDER * near, LEAST_WIDTH_HZ) else 0.0
+    return 0.0
 
 
 def _tones(blocks: _Blocks, shift_db: float, u_shift_db: float, tooth_hz: float) -> list[ToothTone]:

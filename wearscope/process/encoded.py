@@ -1,0 +1,73 @@
+"""Recordings as phones and recorders save them: everything but WAV, through a library that is an extra of its own."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+LOSSLESS = frozenset({"flac", "alac", "wavpack", "ape"})
+"""Codecs that keep every sample; PCM is too."""
+
+
+class NoDecoderError(Exception):
+    """The library that reads such recordings is not installed."""
+
+
+class NoSoundError(Exception):
+    """The content is no recording that can be decoded."""
+
+
+def decoded(content: bytes) -> tuple[int, NDArray[np.float64], str]:
+    """Decode a recording.
+
+    Parameters
+    ----------
+    content : bytes
+        Of its file.
+
+    Returns
+    -------
+    rate_hz : int
+    samples : ndarray, shape (N, C)
+        Full scale is 1.
+    codec : str
+        Name of the codec, empty if it loses nothing.
+
+    Raises
+    ------
+    NoDecoderError, NoSoundError
+    """
+    try:
+        import av
+        from av.error import FFmpegError
+    except ImportError as error:
+        raise NoDecoderError from error
+    try:
+        with av.open(BytesIO(content), "r") as container:
+            if not container.streams.audio:
+                raise NoSoundError("it holds no sound")
+            stream = container.streams.audio[0]
+            rate_hz, codec = int(stream.rate), str(stream.codec_context.name)
+            frames = [_samples(frame) for frame in container.decode(stream)]
+    except (FFmpegError, ValueError, EOFError) as error:
+        raise NoSoundError(getattr(error, "strerror", None) or str(error)) from error
+    if not frames:
+        raise NoSoundError("it holds no sound")
+    lossless = codec in LOSSLESS or codec.startswith("pcm")
+    return rate_hz, np.concatenate(frames), "" if lossless else codec
+
+
+def _samples(frame: Any) -> NDArray[np.float64]:  # noqa: ANN401 - a frame of a library that may not be there
+    """Samples of a frame, shape (N, C), full scale 1."""
+    stored: NDArray[Any] = frame.to_ndarray()
+    channels = len(frame.layout.channels)
+    columns = stored.T if frame.format.is_planar else stored.reshape(-1, channels)
+    values = np.asarray(columns, dtype=float)
+    if stored.dtype.kind == "f":
+        return values
+    if stored.dtype == np.uint8:
+        return (values - 128) / 128
+    return values / -float(np.iinfo(stored.dtype).min)
