@@ -95,8 +95,8 @@ def find_distortion(rulings: list[Ruling], shape: tuple[int, int]) -> Distortion
     All lines together have one lens and one tilt: with X the straightened place, the number of a line is
     ``(c + g . X) / (1 + p . X)``, as of any plane seen in perspective. Lens, tilt and each direction's c and g are
     found by least squares, with what is known of a lens beforehand as further readings (`CENTRE_STD`, `SECOND_STD`):
-    so a ruling that crosses little of the frame gives a distortion that is little known, and says so. The covariance is
-    clustered by line.
+    so a ruling that crosses little of the frame gives a distortion that is little known, and says so. The covariance
+    is clustered by line.
     """
     if max(ruling.n_lines for ruling in rulings) < LINES_FOR_RADIAL:
         return None
