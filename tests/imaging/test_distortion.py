@@ -80,6 +80,14 @@ def test_none_is_found_where_there_is_none(ruling, changes):
     assert of(Graticule(**ruling).but(**changes)).lens is None
 
 
+@pytest.mark.parametrize("angle_deg", [0.0, 31.0])
+def test_a_tilted_graticule_tells_the_lens_as_well(angle_deg):
+    found = of(Graticule(barrel=0.01, keystone=0.01, tick_rows=FULL, angle_deg=angle_deg))
+    assert found.lens is not None
+    assert abs(found.lens.at_corner - 0.01) < 3e-4
+    assert np.hypot(found.lens.centre_px[0] - 399.5, found.lens.centre_px[1] - 299.5) < 0.04 * 500.0
+
+
 def test_what_ships_has_none():
     photo = read_photo(SHIPPED / "graticule.jpg")
     assert scale_from_graticule(photo.linear(), DIVISION_UM).lens is None
@@ -95,6 +103,8 @@ def test_a_ruling_that_crosses_little_says_how_little_it_knows():
                    for more in ({"crossed": True, "tick_rows": FULL}, {}))  # fmt: skip
     short = of(Graticule(barrel=0.02, angle_deg=3.0, first=-7, last=8))
     assert ticks.u_um_per_px_x > 1.5 * grid.u_um_per_px_x
+    # a centre off by 3 % of half the diagonal changes the scale along the rows by up to 6 x 2 % x 3 %
+    assert ticks.u_um_per_px_x / ticks.um_per_px_x > 7e-4
     assert short.lens is None or short.lens.u_corner > 3 * ticks.lens.u_corner
 
 

@@ -130,6 +130,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     loaded = load(trial)
     from wearscope.log.wear_log import LOG_NAME
     from wearscope.pipeline.run import judge_trial
+    from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import danger_lines
 
@@ -148,6 +149,8 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
             if verdict.judgement and not verdict.refusal:
                 for remark in verdict.judgement.remarks:
                     typer.echo(f"{verdict.entry.file}: {remark}")
+        for scale in read_scales(loaded)[0].values():
+            typer.echo(f'scale "{scale.name}": {scale.note}')
     refusals = [verdict.refusal for verdict in verdicts if verdict.refusal]
     complain(refusals)
     raise typer.Exit(REFUSED if refusals else OK)

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+import numpy as np
+
 from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.imaging.calibration.plausible import doubts_of_scale, graticule_question
 from wearscope.imaging.calibration.scale import (
@@ -16,6 +18,7 @@ from wearscope.imaging.calibration.scale import (
     scale_from_graticule,
     scale_from_value,
 )
+from wearscope.imaging.camera_signs import STRONG_HALO, line_halo
 from wearscope.imaging.edge_line import EdgeLine
 from wearscope.imaging.edge_search import Marks, edge_line, search_px
 from wearscope.imaging.edge_verdict import FoundEdge
@@ -92,6 +95,14 @@ def scale_of_graticule(photo: Photo, division_um: float, *, name: str = "", file
     luminance = photo.linear().mean(axis=2)
     scale = scale_from_graticule(luminance, division_um, name=name, file=file)
     question = graticule_question(luminance, scale.um_per_px, scale.normal_deg, division_um)
+    green = photo.pixels[..., 1].astype(np.float32)
+    halo = line_halo(green, division_um / scale.um_per_px, scale.normal_deg)
+    if halo > STRONG_HALO:
+        scale = replace(
+            scale,
+            note=f"{scale.note}; the ground beside its lines is brighter by {halo:.0%} of their depth: the camera "
+            "sharpens or enlarges its pictures; switch sharpening off, and save them in the size of its sensor",
+        )
     return replace(scale, status="doubtful", note=f"{question}; {scale.note}") if question else scale
 
 
