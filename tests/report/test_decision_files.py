@@ -108,7 +108,7 @@ def logged(trial, tmp_path):
 def test_command(run, logged):
     code, out, err = run("outcome", SAMPLE, "--out", logged)
     assert code == 0
-    assert out.startswith("Wren is ")
+    assert out.startswith("Not decided which bit is the cheapest per part: Wren with ")
     assert all(len(line) <= 110 for line in out.splitlines()[1:])
     made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
     assert {path.name for path in (logged / "results").iterdir()} == made
