@@ -7,6 +7,7 @@ import pickle
 import re
 from pathlib import Path
 
+import fake_photos as fake
 import pytest
 from pydantic import ValidationError
 
@@ -781,3 +782,13 @@ def test_a_large_trial_is_read(folder):
     assert len(trial.photos) == len(trial.lines) == 2000
     lines = text.splitlines()
     assert all(lines[line - 1] == f'file = "{file}"' for file, line in trial.lines)
+
+
+def test_bits_of_one_kind_are_alike(tmp_path):
+    path = fake.write_trial(tmp_path, bits=("Wren 1", "Wren 2"))
+    both = re.sub(r'(name = "Wren .")', r'\1\nkind = "Wren"', path.read_text())
+    path.write_text(both)
+    assert [(bit.name, bit.make) for bit in load_trial(path).bits] == [("Wren 1", "Wren"), ("Wren 2", "Wren")]
+    path.write_text(both.replace('coating = "ZrN"', 'coating = "TiN"', 1))
+    with pytest.raises(TrialError, match='is ZrN, but of the same kind, "Wren", there is one with TiN'):
+        load_trial(path)

@@ -16,7 +16,7 @@ BEYOND = 10.0
 limit that may lie higher counts as so long."""
 QUANTILES = (0.025, 0.25, 0.5, 0.75, 0.975)
 """Ends of the 95 and 50 % ranges, and the median."""
-UNEVEN = 0.04
+UNEVEN = 0.06
 """How unevenly wear goes on beyond what was seen: its increments are those of a gamma process whose variance is this
 share of the limit times their mean. So it comes by fits and starts, and a small step may end a life that is nearly
 over. Chosen so that ranges hold the published series of `tests/published`."""

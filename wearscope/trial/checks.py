@@ -46,6 +46,8 @@ def kinds_alike(rows: list[Row], mistakes: Mistakes) -> None:
         if not kind:
             continue
         before = first.setdefault(kind, row)
+        if before is row:
+            continue
         for key in _ALIKE:
             value, other = row.table.get(key), before.table.get(key)
             if value != other:
