@@ -20,9 +20,16 @@ def distance_px(line, flute):
     return float(np.median(np.abs(offset_from(points, line))))
 
 
-@pytest.mark.parametrize("face", [GOLD, BARE])
-@pytest.mark.parametrize("background", [DARK, CARD])
-@pytest.mark.parametrize("angle_deg", ROUND)
+def crossed(each, other):
+    """All pairs of two kinds over the directions, half of them along the picture's sides, half across."""
+    return [
+        (angle_deg, background, other[(k + turn) % 2])
+        for k, angle_deg in enumerate(ROUND)
+        for turn, background in enumerate(each)
+    ]
+
+
+@pytest.mark.parametrize(("angle_deg", "background", "face"), crossed([DARK, CARD], [GOLD, BARE]))
 def test_the_edge_and_the_side_the_tool_is_on(angle_deg, background, face):
     # one test for each direction: a swapped axis or a mirrored side cannot hide
     flute = Flute(angle_deg=angle_deg, shape=(560, 600), background=background, face=face)
@@ -32,8 +39,9 @@ def test_the_edge_and_the_side_the_tool_is_on(angle_deg, background, face):
     assert chosen.line.inward @ flute.inward > 0.99
 
 
-@pytest.mark.parametrize("background", [DARK, CARD])
-@pytest.mark.parametrize("angle_deg", ROUND)
+@pytest.mark.parametrize(
+    ("angle_deg", "background"), [(angle, (DARK, CARD)[(k // 2 + k) % 2]) for k, angle in enumerate(ROUND)]
+)
 def test_the_heel_is_not_taken_for_the_edge(angle_deg, background):
     flute = Flute(angle_deg=angle_deg, shape=(640, 640), background=background, heel_um=450.0)
     chosen = choose(candidates(flute.light()))

@@ -199,6 +199,7 @@ def test_where_the_net_sees_next_to_nothing_it_is_no_tool_edge():
 marks = json.loads((INSERTS / "marks.json").read_text()) if INSERTS.is_dir() else {}
 
 
+@pytest.mark.statistics
 @pytest.mark.skipif(not marks, reason="the photographs of coated inserts are not beside the checkout")
 def test_real_inserts():
     """Open data, marked by eye within 20 px: `reference/real/coated_inserts` (Apache-2.0)."""

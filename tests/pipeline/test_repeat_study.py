@@ -347,6 +347,7 @@ def taken_again(photo, rng):
     return (255 * np.clip(linear, 0, 1) ** (1 / 2.2)).round().astype(np.uint8)
 
 
+@pytest.mark.statistics
 def test_repeats_of_photographs_agree_within_what_is_stated(tmp_path):
     folder = copy_sample_trial(tmp_path / "demo").parent
     (folder / "again").mkdir()
