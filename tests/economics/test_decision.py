@@ -55,7 +55,7 @@ def test_the_sample_trials_lives_are_the_true_ones(outcome):
     assert heron.at_least < true_life("r_used_um", "Heron", 40)
     assert heron.life.high95 is None
     assert heron.horizon == 600
-    assert plover.ended_by["coating_loss"] > 0.9
+    assert plover.ended_by["coating_loss"] > 5 * plover.ended_by["edge_radius"]
 
 
 def test_verdict_first_and_in_plain_words(outcome):

@@ -144,7 +144,7 @@ def test_one_side_clipped_is_clipped():
 def test_no_wave_file(tmp_path, content):
     path = tmp_path / "cut.wav"
     path.write_bytes(content)
-    with pytest.raises(RecordingRefused, match=r"cut\.wav is no WAV file .*; save the recording as WAV"):
+    with pytest.raises(RecordingRefused, match=r"cut\.wav is no WAV file.*save the recording as WAV"):
         read_recording(path)
 
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wearscope.economics.curve import least_sum_of_squares, power, saturating
+from wearscope.economics.curve import least_sum_of_squares
+from wearscope.economics.shapes import power, saturating
 
 
 def fitted(model, x, y, start):

@@ -12,7 +12,7 @@ from pypdf import PdfReader
 from wearscope.economics.decision import outcome_of
 from wearscope.process.fairness import fair_trial
 from wearscope.report.amounts import life_text
-from wearscope.report.decision_words import trial_sentences, verdict_text
+from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
 from wearscope.report.due_words import due_bits, due_lines, wall_rows
 from wearscope.report.html import report_html
 from wearscope.report.pdf import report_pdf
@@ -132,7 +132,8 @@ def test_one_life_is_one_text_everywhere_and_what_is_due_comes_first(trial):
     outcome = outcome_of(trial, rows_of(trial, {"Wren": 0.16, "Plover": 0.06}))
     row = wall_rows(trial, outcome)[0]
     life = life_text(outcome.bit("Wren").life, outcome.bit("Wren").at_least, outcome.axis)
-    assert f"({row.change_at} to " in life
+    said = " ".join(bit_sentences(outcome.bit("Wren"), outcome))
+    assert f"95 % of them still cut after {row.change_at} parts." in said
     assert due_bits(trial, outcome) == ("Wren",)
     first, *cautions = due_lines(trial, outcome)
     assert first == (f"CHANGE NOW: Wren has cut 300 parts, and no more than {row.change_at} can be trusted.")
