@@ -284,5 +284,7 @@ def test_the_life_range_holds_the_truth(coverage):
     for (shape, n), (of95, _) in coverage.items():
         assert of95 >= 0.9, (shape, n)
     of95, of50 = np.mean(list(coverage.values()), axis=0)
-    assert 0.9 <= of95 <= 0.99
+    # 90 to 99 %, as far as so many tries can tell it: one standard deviation of counting
+    counted = np.sqrt(0.99 * 0.01 / (N_TRIALS * len(coverage)))
+    assert 0.9 <= of95 <= 0.99 + counted
     assert 0.45 <= of50 <= 0.7  # half of the truths, and not so many more that the range says too little

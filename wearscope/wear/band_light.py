@@ -24,6 +24,9 @@ Array = NDArray[np.float64]
 # From the trace, in µm: the depths of the band, and those of the face that it is held against
 BAND_UM = (4.0, 12.0, 20.0, 30.0, 42.0, 56.0, 72.0, 90.0)
 FACE_UM = (110.0, 210.0)
+INNER = (
+    4  # of the band's depths, from 30 um on: a photo out of focus is dark at the edge where nothing has cut
+)
 BLOCK_UM = 12.0  # along the edge, averaged; the place is known no better
 WINDOW_UM, GAP_UM = (
     200.0,
@@ -70,6 +73,11 @@ class BandLight:
         return np.asarray(np.abs(self.band).mean(axis=0))
 
     @cached_property
+    def departs_inside(self) -> Array:
+        """The same of the inner part of the band alone, which what lies behind does not blur into."""
+        return np.asarray(np.abs(self.band[-INNER:]).mean(axis=0))
+
+    @cached_property
     def change(self) -> Array:
         """How much the band differs between the two sides of each place, in standard deviations; NaN near the ends.
 
@@ -107,17 +115,16 @@ class BandLight:
         int or None
         """
         for side in (1, -1):
-            if self._share(at_um, side, np.inf) >= PLAIN_ALL:
+            if self._share(at_um, side, np.inf, self.departs_inside) >= PLAIN_ALL:
                 return side
         return None
 
-    def _share(self, at_um: float, side: int, reach_um: float) -> float:
+    def _share(self, at_um: float, side: int, reach_um: float, departs: Array | None = None) -> float:
         """Share of pairs of places on both sides in which that on one side differs more from the face."""
+        departs = self.departs if departs is None else departs
         beyond_um = side * (self.s_um - at_um)
         within = np.abs(beyond_um) < reach_um
-        return _share_above(
-            self.departs[within & (beyond_um > GAP_UM)], self.departs[within & (beyond_um < -GAP_UM)]
-        )
+        return _share_above(departs[within & (beyond_um > GAP_UM)], departs[within & (beyond_um < -GAP_UM)])
 
     def end(self, used_side: int | None = None) -> tuple[float, int] | None:
         """The place where the band changes at once and is worn on one side.
