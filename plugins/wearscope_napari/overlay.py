@@ -11,7 +11,7 @@ from qtpy.QtCore import QObject, QTimer
 from wearscope.pipeline.inspection import Inspection
 from wearscope_napari import layers as drawing
 from wearscope_napari.photo_layers import PhotoLayers
-from wearscope_napari.state import BenchState
+from wearscope_napari.state import BenchState, Showing
 
 BLINK_MS = 600
 
@@ -34,10 +34,19 @@ class Overlay(QObject):
         self.blink.setInterval(BLINK_MS)
         self.blink.timeout.connect(self._blinked)
         state.laid_over.connect(self._lay)
+        state.pictured.connect(self._take_away)
         state.showing.connect(self._begin_anew)
 
-    def _begin_anew(self, _showing: object) -> None:
+    def _take_away(self, _photo: object) -> None:
+        """It belongs to the photo before."""
         self._pixels = None
+        self.blink.stop()
+        self.on_photo.remove("over")
+
+    def _begin_anew(self, showing: Showing) -> None:
+        self._pixels = None
+        if showing.another:
+            self._take_away(showing)
         self._lay()
 
     def _lay(self) -> None:

@@ -32,6 +32,7 @@ class PhotoList(QListWidget):
         state.listed.connect(self.list_photos)
         state.marked.connect(self._mark)
         state.chosen.connect(self._follow)
+        state.next_entry = self.after
 
     def list_photos(self) -> None:
         """List the photos afresh, those first that need an eye."""
@@ -54,6 +55,11 @@ class PhotoList(QListWidget):
     def photo_before(self) -> None:
         """Go to the photo before."""
         self._go(-1)
+
+    def after(self) -> PhotoEntry | None:
+        """The photo after the one chosen, if there is one."""
+        item = self.item(self.currentRow() + 1)
+        return None if item is None else _entry(item)
 
     def _go(self, step: int) -> None:
         if self.count():
