@@ -1,4 +1,4 @@
-"""Photos inspected of late, or before they were asked for: shown without waiting while all they rest on is as it was."""
+"""Photos inspected of late, or read ahead: shown without waiting while all that they rest on is as it was."""
 
 from __future__ import annotations
 

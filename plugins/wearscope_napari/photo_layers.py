@@ -12,12 +12,26 @@ import numpy as np
 from qtpy.QtCore import QObject, Signal
 
 from wearscope.imaging.photo import Photo
+from wearscope.report.style import VERMILION
 from wearscope_napari import layers as drawing
+from wearscope_napari.coordinates import to_napari
 from wearscope_napari.session import Measured
 from wearscope_napari.state import BenchState, Showing
 
 if TYPE_CHECKING:
     import napari
+
+
+PASSING = frozenset({"over", "ruler", "place"})
+"""Layers that belong to what the person is just doing."""
+
+PLACE = drawing.Drawn(
+    "place",
+    "place pointed at",
+    "points",
+    np.empty((0, 2)),
+    {"symbol": "cross", "size": 26, "face_color": VERMILION},
+)
 
 
 class PhotoLayers(QObject):
@@ -30,6 +44,7 @@ class PhotoLayers(QObject):
     parent : QObject
     """
 
+    pointed = Signal(float)  # a place along the edge, in µm, that the person has clicked on
     edited = Signal(str, object, object)  # part, napari's event, and what the layer held when it was begun
 
     def __init__(self, viewer: napari.viewer.Viewer, state: BenchState, parent: QObject) -> None:
@@ -40,11 +55,14 @@ class PhotoLayers(QObject):
         self._held: Any = None  # the layer on which the mouse button is down
         self._begun: tuple[Any, int] | None = None  # the layer being drawn on, and what it had
         state.in_hand = self.in_hand
-        self._faded: list[tuple[Any, float]] = []  # layers not seen until the photo is measured; their opacity
+        self._faded: list[
+            tuple[Any, float]
+        ] = []  # layers not seen until the photo is measured; their opacity
         state.opened.connect(self.clear)
         state.pictured.connect(self._picture)
         state.showing.connect(self._show)
         state.withdrawn.connect(self._withdrawn)
+        viewer.mouse_drag_callbacks.append(self._clicked)
 
     def in_hand(self) -> bool:
         """Whether the person is at it with the mouse: what they hold must not be put right under their hand."""
@@ -100,10 +118,11 @@ class PhotoLayers(QObject):
         To remove and add a layer takes napari many times as long as to give it other data.
         """
         wanted = {"photo", *(one.part for one in drawn)}
-        mine = {part for part in self.layers if self.there(part) is not None} - {"over", "ruler"}
+        mine = {part for part in self.layers if self.there(part) is not None} - PASSING
         if shown.photo is None or mine != wanted or self.in_hand():
             return False
-        self.remove("ruler")
+        for part in PASSING - {"over"}:
+            self.remove(part)
         self._begun = self._held = None
         photo = drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale)
         self._update(shown, [photo, *drawn])
@@ -200,6 +219,47 @@ class PhotoLayers(QObject):
         if edge is not None and edge.nshapes:
             edge.mode = "direct"
             edge.selected_data = {0}
+
+    # --- Places on the edge
+
+    def mark_place(self, s_um: float) -> None:
+        """Mark a place along the edge, and bring it into view."""
+        shown = self.state.shown
+        if shown is None or shown.inspection.on_photo is None or shown.inspection.now is None:
+            return
+        view = shown.inspection.now
+        depth_um = np.interp([s_um], view.strip.s_um, np.nan_to_num(view.silhouette_um))
+        place = to_napari(shown.inspection.on_photo.places_px(np.array([s_um]), depth_um))
+        with self.quietly():
+            active = self.viewer.layers.selection.active
+            layer = self.there("place") or self.add(PLACE)
+            layer.data = place
+            self.viewer.layers.selection.active = active
+
+    def forget_viewer(self) -> None:
+        """Listen to clicks no longer."""
+        if self._clicked in self.viewer.mouse_drag_callbacks:
+            self.viewer.mouse_drag_callbacks.remove(self._clicked)
+
+    def _clicked(self, _viewer: Any, event: Any) -> Iterator[None]:
+        """Tell of a click on the photo that was no drag."""
+        yield
+        moved = False
+        while event.type == "mouse_move":
+            moved = True
+            yield
+        shown = self.state.shown
+        if moved or shown is None or shown.inspection.on_photo is None or shown.inspection.now is None:
+            return
+        row, column = (value / scale for value, scale in zip(event.position[-2:], self._scale(), strict=True))
+        s_um, _ = shown.inspection.on_photo.on_strip((float(column), float(row)))
+        self.mark_place(s_um)
+        self.pointed.emit(s_um)
+
+    def _scale(self) -> tuple[float, float]:
+        shown = self.state.shown
+        scale = None if shown is None else drawing.on_scale(shown.um_per_px)["scale"]
+        return scale or (1.0, 1.0)
 
     # --- What the person does
 

@@ -44,6 +44,19 @@ State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
 """What needs an eye comes first."""
 
+MAIN = frozenset(
+    {
+        "edge_recession",
+        "edge_radius",
+        "coating_loss",
+        "wear_land",
+        "wedge_angle",
+        "tear_out_max",
+        "tear_out_share",
+    }
+)
+"""Numbers for which a photo is taken: where another one alone is doubtful, the photo is not."""
+
 
 @dataclass(frozen=True)
 class PhotoState:
@@ -55,11 +68,14 @@ class PhotoState:
     state : State
     why : str
         The reason, if it is refused or doubtful.
+    corrected : bool
+        Whether a person has said something of it that holds.
     """
 
     entry: PhotoEntry
     state: State
     why: str = ""
+    corrected: bool = False
 
 
 @dataclass(frozen=True)
@@ -163,7 +179,8 @@ class Session(OpenTrial):
             if stands.state == "missing":
                 refusal = refusals.get(place, "")
             known = state_of(entry, by_place.get(place, []), refusal)
-            self._states[place] = replace(known, why=why.get(entry, known.why))
+            said = corrections.get(self.disk.checksums.of(entry.path), NOTHING)
+            self._states[place] = replace(known, why=why.get(entry, known.why), corrected=not said.empty)
 
     def queue(self) -> list[PhotoState]:
         """The photos, those first that need an eye; else in the order of the trial."""
@@ -230,7 +247,8 @@ class Session(OpenTrial):
         history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)
         result, not_kept = self._keep(found, inputs)
         found = replace(found, records=self._in_time(entry, found.records))
-        self._states[place_of(entry)] = state_of(entry, found.records, result.refusal)
+        state = state_of(entry, found.records, result.refusal)
+        self._states[place_of(entry)] = replace(state, corrected=not said.empty)
         self._seen[sha256] = (said, len(history))
         photo, um_per_px = _photo_of(found, scales, said)
         return Measured(found, photo, um_per_px, said, history, seconds, not_kept, files, tuple(news))
@@ -460,10 +478,11 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
         return PhotoState(entry, "refused", refusal)
     if not records:
         return PhotoState(entry, "to measure")
-    for row in records:
-        if row.status == "doubtful":
+    doubtful = [row for row in records if row.status == "doubtful"]
+    for row in doubtful:
+        if row.quantity in MAIN:
             return PhotoState(entry, "doubtful", row.note)
-    return PhotoState(entry, "done")
+    return PhotoState(entry, "done", doubtful[0].note if doubtful else "")
 
 
 def _photo_of(

@@ -20,6 +20,7 @@ from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope_napari import layers as drawing
 from wearscope_napari.on_disk import NotListedError, UnsettledError
 from wearscope_napari.session import Measured, Session
+from wearscope_napari.window_words import in_window
 from wearscope_napari.work import Work
 
 WAIT_MS = 40
@@ -219,7 +220,9 @@ class BenchState(QObject):
         self._asked += 1
         if self.shown is None or self.shown.inspection.entry != entry:
             self.awaited.emit()
-            self.reading.do(partial(_picture, session, entry), partial(self._have, self._asked), name="picture")
+            self.reading.do(
+                partial(_picture, session, entry), partial(self._have, self._asked), name="picture"
+            )
 
         def job() -> Showing | WearscopeError:
             try:
@@ -356,7 +359,7 @@ class BenchState(QObject):
 
     def say(self, line: str) -> None:
         """Say something to the person."""
-        self.spoken.emit(line)
+        self.spoken.emit(in_window(line))
 
     def tell(self, news: str) -> None:
         """Say what became of the last thing done, and how the photo shown stands."""

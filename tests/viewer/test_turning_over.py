@@ -36,7 +36,9 @@ def same(a, b):
 
 def looks(bench):
     names = ("edge_color", "edge_width")
-    return {part: [np.asarray(getattr(bench.on_photo.layers[part], name)) for name in names] for part in SHAPES}
+    return {
+        part: [np.asarray(getattr(bench.on_photo.layers[part], name)) for name in names] for part in SHAPES
+    }
 
 
 def test_layers_kept_show_what_new_ones_would(hands, folder):
