@@ -11,7 +11,7 @@ from wearscope.errors import WearscopeError
 from wearscope.log.corrections import CorrectionLog
 from wearscope.quantities.views import VIEWS
 from wearscope.trial import Trial
-from wearscope_napari.filing import Place, Verdict, file_picture, judge, next_place, pictures_in, shows
+from wearscope.live.filing import Place, Verdict, file_picture, judge, next_place, pictures_in, shows
 from wearscope_napari.state import BenchState
 from wearscope_napari.window_words import in_window
 

@@ -8,7 +8,7 @@ import pytest
 from flutes import NEW, WORN
 from hands import Hands
 from pictures import CARD, Flute, save_light
-from wearscope_napari.filing import Place, file_picture, judge, next_place
+from wearscope.live.filing import Place, file_picture, judge, next_place
 
 from wearscope.errors import WearscopeError
 from wearscope.pipeline.sources import read_scales
