@@ -35,7 +35,9 @@ def test_the_newest_frame_counts_not_those_before_it():
             time.sleep(0.5)  # nobody looks; the camera goes on
             now = source.newest(first.number)
             assert now.number > first.number + 10
-            assert abs(float(now.pixels.mean()) - (camera.sent - 1) % 256) < 25  # of the last quarter of a second
+            assert (
+                abs(float(now.pixels.mean()) - (camera.sent - 1) % 256) < 25
+            )  # of the last quarter of a second
             assert source.newest(10**9) is None
             assert not source.stale
         finally:

@@ -29,7 +29,9 @@ def seen(pixels, view, rng=None):
     if (view.right, view.down, view.turn_deg, view.zoom) == (0.0, 0.0, 0.0, 1.0):
         moved = pixels.copy()
     else:
-        moved = cv2.warpAffine(pixels, onto, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT_101)
+        moved = cv2.warpAffine(
+            pixels, onto, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT_101
+        )
     if view.blur_px:
         moved = cv2.GaussianBlur(moved, (0, 0), view.blur_px)
     if view.shake_px >= 2:

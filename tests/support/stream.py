@@ -66,4 +66,6 @@ class Microscope:
 
 
 def jpeg(pixels):
-    return cv2.imencode(".jpg", np.ascontiguousarray(pixels[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 95])[1].tobytes()
+    return cv2.imencode(".jpg", np.ascontiguousarray(pixels[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 95])[
+        1
+    ].tobytes()

@@ -52,7 +52,9 @@ def _way(pose: Pose) -> list[str]:
         return ["these are not the grinding marks of the new-state photo: is it the right flute?"]
     lines = []
     if abs(pose.turn_deg) > TURN_DEG:
-        lines.append(f"turn it {abs(pose.turn_deg):.0f}° {'more' if pose.turn_deg > 0 else 'back'} (clockwise is more)")
+        lines.append(
+            f"turn it {abs(pose.turn_deg):.0f}° {'more' if pose.turn_deg > 0 else 'back'} (clockwise is more)"
+        )
     way = [
         f"{abs(mm):.1f} mm {(words[0] if mm > 0 else words[1])}"
         for mm, words in ((pose.right_mm, ("right", "left")), (pose.down_mm, ("down", "up")))
@@ -62,7 +64,9 @@ def _way(pose: Pose) -> list[str]:
         lines.append(f"move it {' and '.join(way)}")
     if abs(pose.zoom - 1.0) > ZOOM:
         share = f"{abs(pose.zoom - 1.0):.0%}"
-        lines.append(f"closer: it must be {share} larger" if pose.zoom > 1 else f"farther: it must be {share} smaller")
+        lines.append(
+            f"closer: it must be {share} larger" if pose.zoom > 1 else f"farther: it must be {share} smaller"
+        )
     return lines
 
 
