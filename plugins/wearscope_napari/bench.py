@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from weakref import ref
@@ -29,6 +30,7 @@ from wearscope_napari.capture import Capture
 from wearscope_napari.compare_panel import ComparePanel
 from wearscope_napari.drawing_tools import DrawingTools
 from wearscope_napari.hand_panel import HandPanel
+from wearscope_napari.live_panel import LivePanel
 from wearscope_napari.numbers import Numbers
 from wearscope_napari.overlay import Overlay
 from wearscope_napari.photo_layers import PhotoLayers
@@ -48,8 +50,23 @@ FOLDED = ("layer list", "layer controls")
 
 BELOW_PX = 210
 STRIP, NUMBERS = "Strip along the edge", "Numbers"
-KEYS = {"PageDown": "PgDown", "PageUp": "PgUp", "Control-Z": "Ctrl+Z", "Control-Shift-Z": "Ctrl+Shift+Z"}
-"""Next photo, photo before, take back, make again: by napari's names and by Qt's."""
+KEYS = {
+    "PageDown": "PgDown",
+    "PageUp": "PgUp",
+    "Control-Z": "Ctrl+Z",
+    "Control-Shift-Z": "Ctrl+Shift+Z",
+    "Alt-N": "Alt+N",
+    "Alt-D": "Alt+D",
+    "Alt-O": "Alt+O",
+    "Alt-S": "Alt+S",
+    "Alt-U": "Alt+U",
+    "Alt-R": "Alt+R",
+    "Alt-2": "Alt+2",
+    "Alt-G": "Alt+G",
+    "Alt-T": "Alt+T",
+}
+"""Next photo, photo before, take back, make again; nudge, draw anew, other side, set, swap, leave out a patch, two
+points, graticule; take a picture: by napari's names and by Qt's."""
 
 
 class WearBench(QWidget):
@@ -71,6 +88,7 @@ class WearBench(QWidget):
         self.hand = HandPanel(self.state)
         self.compare = ComparePanel(self.state)
         self.capture = Capture(self.state)
+        self.live = LivePanel(self.state, self.on_photo)
         self.run = RunPanel(self.state)
         self.numbers = Numbers()
         self.strip = StripView()
@@ -98,7 +116,22 @@ class WearBench(QWidget):
         self.on_photo.pointed.connect(self.strip.point_at)
         self.viewer.events.theme.connect(self._themed)
         self._themed()
-        acts = (self.photos.next_photo, self.photos.photo_before, self.state.undo, self.state.redo)
+        draw = partial(partial, self.hand.draw)
+        acts = (
+            self.photos.next_photo,
+            self.photos.photo_before,
+            self.state.undo,
+            self.state.redo,
+            draw("edge", "direct"),
+            draw("edge", "add_path"),
+            self.hand.turn_tool,
+            draw("transition", "add"),
+            self.hand.swap_sides,
+            draw("ignored", "add_polygon_lasso"),
+            draw("ruler", "add_line"),
+            draw("ruler", "add_rectangle"),
+            self.live.take_now,
+        )
         self._acts = dict(zip(KEYS, acts, strict=True))
         for key, act in self._acts.items():
             self.viewer.bind_key(key, lambda _viewer, act=act: act(), overwrite=True)
@@ -115,6 +148,7 @@ class WearBench(QWidget):
             ("by hand", self.hand),
             ("new over now", self.compare),
             ("taking photos", self.capture),
+            ("camera", self.live),
         ):
             tabs.addTab(page, name)
         tabs.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
@@ -258,6 +292,7 @@ class WearBench(QWidget):
 
     def finish(self) -> None:
         """Stop what runs, save what is to be saved, give back the keys, take the panels away."""
+        self.live.finish()
         self.run.close_down()
         self.state.close()
         for key in KEYS:

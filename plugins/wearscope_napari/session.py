@@ -13,6 +13,7 @@ from typing import Any, Literal
 from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import Photo, read_photo
+from wearscope.live.guide import Guide
 from wearscope.log.corrections import (
     ChangedMeanwhileError,
     CorrectionLog,
@@ -25,14 +26,16 @@ from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
 from wearscope.log.wear_log import PhotoPlace, WearLog
+from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
 from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
 from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, named, photos_refused
 from wearscope.pipeline.run import Progress, measure_trial
-from wearscope.pipeline.sources import Memory, scale_of
+from wearscope.pipeline.sources import Memory, Sources, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
+from wearscope.quantities.views import VIEWS
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
@@ -275,6 +278,17 @@ class Session(OpenTrial):
         """
         sha256 = self.disk.checksums.of(entry.path)
         return self._looked_at.photo(entry, place_of(entry), sha256) or read_photo(entry.path)
+
+    def guide(self, entry: PhotoEntry) -> Guide:
+        """What leads to a good picture for an entry that the trial does not list yet; from any thread."""
+        trial = self.trial
+        with CorrectionLog(self.log_path) as by_hand:
+            sources = Sources(self.scales(), by_hand.current(trial.name), Memory())
+        new_entry, new = trial.new_state(entry), None
+        if new_entry is not None and VIEWS[entry.view].holds("edge_recession"):
+            with suppress(PhotoRefused):
+                new = locate_new(trial, new_entry, sources)
+        return Guide(entry, sources.scales, new)
 
     def _inspect(
         self,

@@ -13,6 +13,7 @@ from qtpy.QtCore import QObject, QTimer, Signal
 
 from wearscope.errors import PhotoRefused, TrialError, WearscopeError
 from wearscope.imaging.photo import Photo
+from wearscope.live.filing import Place
 from wearscope.log.identity import OtherTrialError
 from wearscope.log.records import Record
 from wearscope.pipeline.astray import AstrayError
@@ -89,6 +90,9 @@ class BenchState(QObject):
     tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
     laid_over = Signal()  # `over` is another one
     spoken = Signal(str)  # a line for the person
+    placed = Signal()  # `place`, of the next picture, is another one
+    picture_came = Signal(object)  # path of a picture to be judged and filed
+    judged = Signal(bool, str)  # whether it was filed, and what was said of it
 
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
@@ -97,6 +101,7 @@ class BenchState(QObject):
         self.entry: PhotoEntry | None = None  # the photo chosen
         self.who = ""
         self.over = Over()
+        self.place: Place | None = None
         self.distance_um = self.pitch_um = 0.0  # of two points; from line to line of a graticule
         self.in_hand: Callable[[], bool] = lambda: False  # set by the owner of the layers
         self.work = Work(self)
@@ -349,6 +354,12 @@ class BenchState(QObject):
             self.measure(self.entry)
 
     # --- New state over now
+
+    def put(self, place: Place | None) -> None:
+        """Say what the next picture will show."""
+        if place != self.place:
+            self.place = place
+            self.placed.emit()
 
     def lay_over(self, over: Over) -> None:
         """Lay the new-state photo over the one shown, or take it away."""

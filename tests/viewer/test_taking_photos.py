@@ -8,9 +8,9 @@ import pytest
 from flutes import NEW, WORN
 from hands import Hands
 from pictures import CARD, Flute, save_light
-from wearscope.live.filing import Place, file_picture, judge, next_place
 
 from wearscope.errors import WearscopeError
+from wearscope.live.filing import Place, file_picture, judge, next_place
 from wearscope.pipeline.sources import read_scales
 from wearscope.trial import load_trial
 

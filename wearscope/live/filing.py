@@ -96,7 +96,7 @@ def entry_for(picture: Path, place: Place) -> PhotoEntry:
 def next_place(trial: Trial, place: Place) -> Place:
     """Where the picture after one at `place` most likely belongs.
 
-    The next flute without a photo at this checkpoint, bit by bit; when all have one, the first at the next checkpoint.
+    The flute without a photo at this checkpoint, bit by bit; when all have one, the first of the next checkpoint.
     """
     flutes = [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit) + 1)]
     taken = {
@@ -226,6 +226,31 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
             write_bytes(trial.path, before)
         raise WearscopeError(
             f"{picture.name} cannot be filed ({error})", "mend that; the trial is as before"
+        ) from error
+
+
+def set_aside(trial: Trial, target: Path) -> None:
+    """Copy a file whose place a newer one takes into the folder `REPLACED`, if it is there.
+
+    Parameters
+    ----------
+    trial : Trial
+    target : Path
+
+    Raises
+    ------
+    WearscopeError
+        It cannot be copied.
+    """
+    if not target.exists():
+        return
+    aside = _aside(trial, target)
+    try:
+        aside.parent.mkdir(exist_ok=True)
+        shutil.copy2(target, aside)
+    except OSError as error:
+        raise WearscopeError(
+            f"{target} cannot be kept ({error})", "make room, then take the picture again"
         ) from error
 
 
