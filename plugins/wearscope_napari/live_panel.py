@@ -51,6 +51,8 @@ class LivePanel(QWidget):
         super().__init__()
         self.state, self.on_photo = state, on_photo
         self.source: FrameSource | None = None
+        self._open: list[FrameSource] = []  # closed with the window, which does not ask its parts
+        self.destroyed.connect(partial(_close_all, self._open))
         self.guide: Guide | None = None
         self.looking = Work(self)
         self.looking.failed.connect(lambda line: self.way.setText(in_window(line)))
@@ -107,6 +109,7 @@ class LivePanel(QWidget):
         """Show a camera's picture."""
         self.finish_camera()
         self.source = FrameSource(address_of(address))
+        self._open[:] = [self.source]
         self.switch.setText("Stop")
         self._guide_anew()
         self._timer.start()
@@ -274,3 +277,8 @@ def _looked(guide: Guide, frame: Frame) -> Look | WearscopeError:
         return guide.look(frame)
     except WearscopeError as problem:
         return problem
+
+
+def _close_all(sources: list[FrameSource]) -> None:
+    for source in sources:
+        source.close()

@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
+from wearscope.cli import calibrating, deciding, filming, keeping, looking, measuring, noting
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
 from wearscope.errors import WearscopeError
 from wearscope.version import __version__
@@ -85,6 +85,7 @@ for _command in (
     measuring.measure,
     measuring.check,
     looking.view,
+    filming.frames,
     deciding.outcome,
     deciding.report,
     deciding.export,

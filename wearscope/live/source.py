@@ -56,7 +56,9 @@ class Frame:
             return self.as_sent
         pixels = _of_jpeg(self.as_sent)
         if pixels is None:
-            raise PhotoRefused("a frame of the camera is damaged", "wait for the next; if it stays so, start it again")
+            raise PhotoRefused(
+                "a frame of the camera is damaged", "wait for the next; if it stays so, start it again"
+            )
         return pixels
 
 
@@ -161,7 +163,9 @@ class FrameSource:
                 if not whole or sent is None:
                     return "ended" if is_file and some else "broken"
                 some = True
-                self._keep(sent.ravel().astype(np.uint8) if as_jpeg else np.ascontiguousarray(sent[..., ::-1]))
+                self._keep(
+                    sent.ravel().astype(np.uint8) if as_jpeg else np.ascontiguousarray(sent[..., ::-1])
+                )
                 due_s += pace_s
                 if pace_s:
                     self._stop.wait(max(0.0, due_s - time.monotonic()))
