@@ -48,7 +48,8 @@ if TYPE_CHECKING:
 FOLDED = ("layer list", "layer controls")
 """napari's own panels, by their names in its window, which leave the photo too little room on a laptop's screen."""
 
-BELOW_PX = 210
+BELOW_PX = 205
+LEAST_TEXT_PX, MOST_TEXT_PX = 40, 150
 STRIP, NUMBERS = "Strip along the edge", "Numbers"
 KEYS = {
     "PageDown": "PgDown",
@@ -107,7 +108,7 @@ class WearBench(QWidget):
         self._lay_out()
         self.who.textChanged.connect(self.state.sign)
         self.state.opened.connect(self._opened)
-        self.state.spoken.connect(self.status.setText)
+        self.state.spoken.connect(self._say)
         self.state.awaited.connect(lambda: self.numbers.setEnabled(False))  # those of the photo before
         self.state.showing.connect(self._show)
         self.state.withdrawn.connect(self._withdrawn)
@@ -164,7 +165,8 @@ class WearBench(QWidget):
         whole.addWidget(self.title)
         whole.addLayout(top)
         whole.addWidget(scroll, 1)
-        whole.addWidget(_scrolled(self.why, self.status))
+        self.texts = _Texts(self.why, self.status)
+        whole.addWidget(self.texts)
         whole.addWidget(self.run)
         whole.setContentsMargins(2, 0, 2, 2)
         whole.setSpacing(3)
@@ -209,6 +211,10 @@ class WearBench(QWidget):
         self.strip.set_theme(theme)
         self.numbers.set_theme(theme)
 
+    def _say(self, line: str) -> None:
+        self.status.setText(line)
+        self.texts.fit()
+
     def _withdrawn(self) -> None:
         self.numbers.clear()
         self.numbers.setEnabled(False)
@@ -219,6 +225,7 @@ class WearBench(QWidget):
         self.numbers.show_photo(found, showing.of_flute)
         self.numbers.setEnabled(True)
         self.strip.show_photo(found)
+        self.texts.fit()
 
     # --- Window and keys
 
@@ -310,15 +317,26 @@ class WearBench(QWidget):
                     self.viewer.window.remove_dock_widget(widget)
 
 
-def _scrolled(*widgets: QWidget) -> QScrollArea:
-    """Texts of any length in a place of one size."""
-    inner, area = QWidget(), QScrollArea()
-    column = QVBoxLayout(inner)
-    column.setContentsMargins(0, 0, 0, 0)
-    for widget in widgets:
-        column.addWidget(widget)
-    column.addStretch(1)
-    area.setWidgetResizable(True)
-    area.setWidget(inner)
-    area.setFixedHeight(86)
-    return area
+class _Texts(QScrollArea):
+    """Texts of any length, in as much room as they need and no more than there is."""
+
+    def __init__(self, *texts: QLabel) -> None:
+        super().__init__()
+        self._texts = texts
+        inner = QWidget()
+        column = QVBoxLayout(inner)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        for text in texts:
+            column.addWidget(text)
+        column.addStretch(1)
+        self.setWidgetResizable(True)
+        self.setWidget(inner)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+
+    def fit(self) -> None:
+        """Take the room that the texts need now."""
+        width = max(100, self.viewport().width() - 4)
+        needed = sum(text.heightForWidth(width) + 2 for text in self._texts if text.text())
+        self.setFixedHeight(min(max(needed + 4, LEAST_TEXT_PX), MOST_TEXT_PX))

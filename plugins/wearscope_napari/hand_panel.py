@@ -76,7 +76,8 @@ class HandPanel(QWidget):
             ("", [self.undo_button, self.redo_button, self.clear]),
         ]
         grid = QGridLayout(self)
-        grid.setVerticalSpacing(4)
+        grid.setVerticalSpacing(2)
+        grid.setContentsMargins(4, 2, 4, 2)
         grid.setColumnStretch(1, 1)
         grid.setColumnStretch(2, 1)
         for n, (name, row) in enumerate(rows):
