@@ -89,7 +89,7 @@ class WearBench(QWidget):
         self.hand = HandPanel(self.state)
         self.compare = ComparePanel(self.state)
         self.capture = Capture(self.state)
-        self.live = LivePanel(self.state, self.on_photo)
+        self.live = LivePanel(self.state)
         self.run = RunPanel(self.state)
         self.numbers = Numbers()
         self.strip = StripView()
@@ -118,7 +118,7 @@ class WearBench(QWidget):
         self.viewer.events.theme.connect(self._themed)
         self._themed()
         draw = partial(partial, self.hand.draw)
-        acts = (
+        acts: tuple[Callable[[], object], ...] = (
             self.photos.next_photo,
             self.photos.photo_before,
             self.state.undo,
@@ -144,7 +144,7 @@ class WearBench(QWidget):
         top.addWidget(self.who)
         top.addWidget(self.panels)
         top.addWidget(button("Sort", self.photos.list_photos, "put first again what needs an eye"))
-        tabs = QTabWidget()
+        self.pages = tabs = QTabWidget()
         for name, page in (
             ("by hand", self.hand),
             ("new over now", self.compare),

@@ -19,7 +19,6 @@ from wearscope.live.source import Frame, FrameSource, address_of
 from wearscope.live.taking import Patience, still
 from wearscope.live.words import advice, meters
 from wearscope.trial import PhotoEntry
-from wearscope_napari.photo_layers import PhotoLayers
 from wearscope_napari.state import BenchState
 from wearscope_napari.widgets import button, length_field
 from wearscope_napari.window_words import in_window
@@ -44,12 +43,11 @@ class LivePanel(QWidget):
     Parameters
     ----------
     state : BenchState
-    on_photo : PhotoLayers
     """
 
-    def __init__(self, state: BenchState, on_photo: PhotoLayers) -> None:
+    def __init__(self, state: BenchState) -> None:
         super().__init__()
-        self.state, self.on_photo = state, on_photo
+        self.state = state
         self.source: FrameSource | None = None
         self._open: list[FrameSource] = []  # closed with the window, which does not ask its parts
         self.destroyed.connect(partial(_close_all, self._open))
@@ -119,7 +117,7 @@ class LivePanel(QWidget):
         self._timer.stop()
         if self.source is not None:
             self.source.close()
-            self.on_photo.hide_live()
+            self.state.camera_gone.emit()
         self.source, self._number, self._look = None, 0, None
         self.switch.setText("Start")
         self.way.setText("")
@@ -187,7 +185,7 @@ class LivePanel(QWidget):
             self.way.setText(in_window(str(look)))
             return
         self._look = look
-        self.on_photo.show_live(look, guide.ghost_px)
+        self.state.frame_seen.emit(look, guide.ghost_px)
         self.meter.setText(meters(look).replace("um", "µm"))
         ready = self._patience.ready(look)
         if self._judging:

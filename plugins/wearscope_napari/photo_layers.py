@@ -64,6 +64,8 @@ class PhotoLayers(QObject):
         state.pictured.connect(self._picture)
         state.showing.connect(self._show)
         state.withdrawn.connect(self._withdrawn)
+        state.frame_seen.connect(self.show_live)
+        state.camera_gone.connect(self.hide_live)
         viewer.mouse_drag_callbacks.append(self._clicked)
 
     def in_hand(self) -> bool:

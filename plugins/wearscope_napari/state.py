@@ -90,6 +90,10 @@ class BenchState(QObject):
     tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
     laid_over = Signal()  # `over` is another one
     spoken = Signal(str)  # a line for the person
+    frame_seen = Signal(
+        object, object
+    )  # a `Look` at a camera's frame; where the edge lay in the new-state photo
+    camera_gone = Signal()  # no frame is to be seen any more
     placed = Signal()  # `place`, of the next picture, is another one
     picture_came = Signal(object)  # path of a picture to be judged and filed
     judged = Signal(bool, str)  # whether it was filed, and what was said of it
@@ -327,7 +331,8 @@ class BenchState(QObject):
 
     def undo(self) -> None:
         """Take back the last correction of this session, else the last one ever made of this photo."""
-        shown = self.shown
+        found = None if self.shown is None else self.shown.inspection
+        shown = None if found is None else (found.entry, found.photo_sha256)
         self._step(lambda session: session.undo(shown), "taken back")
 
     def redo(self) -> None:

@@ -33,7 +33,7 @@ class Theme:
                 return str(to_hex(mixed))
         return self.ink
 
-    def of_plots(self) -> dict[str, Any]:
+    def of_plots(self) -> Any:
         """Settings of matplotlib in these colours."""
         inked = ("text.color", "axes.labelcolor", "axes.edgecolor", "xtick.color", "ytick.color")
         return {"axes.facecolor": self.paper, "legend.labelcolor": self.ink} | dict.fromkeys(inked, self.ink)

@@ -83,7 +83,7 @@ def test_flutes_of_a_recording_are_filed_one_after_the_other(flutes, tmp_path, c
     trial = two_flutes(tmp_path, flutes)
     video = recorded(flutes, tmp_path / "walk.avi")
     assert main(["frames", str(video), str(trial.path), "--parts", "100", "--json"]) == 0
-    said = json.loads(capsys.readouterr().out)
+    said = json.loads(capsys.readouterr().out)["frames"]
     assert [(one["flute"], one["parts"]) for one in said] == [(1, 100), (2, 100)]
     filed = [photo for photo in load_trial(trial.path).photos if photo.parts == 100]
     assert [photo.flute for photo in filed] == [1, 2]

@@ -83,7 +83,7 @@ def frames(
                 become = f"filed as {file}" if file else f"not filed: {taken.verdict.lines[0]}"
                 typer.echo(f"frame {one.frame.number}: {place.bit}, flute {place.flute}, {become}")
     if as_json:
-        print_json(found)
+        print_json({"frames": found})
     if not found:
         complain([f"{video}: nowhere does the camera stand still over a flute; hold it still for a second"])
     raise typer.Exit(REFUSED if n_refused or not found else OK)
