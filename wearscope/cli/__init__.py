@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
+from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, starting
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
 from wearscope.errors import WearscopeError
 from wearscope.version import __version__
@@ -82,6 +82,7 @@ def _wearscope(
 
 for _command in (
     measuring.demo,
+    starting.start,
     measuring.measure,
     measuring.check,
     looking.view,
