@@ -86,16 +86,16 @@ for _command in (
     measuring.measure,
     measuring.check,
     looking.view,
-    deciding.outcome,
     deciding.report,
-    deciding.export,
     measuring.repeat,
-    calibrating.scale,
+    calibrating.calibrate,
     noting.note,
     keeping.past,
     keeping.astray,
     keeping.carry,
-    calibrating.light,
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
+
+for _old in (deciding.outcome, deciding.export, calibrating.scale, calibrating.light):  # until 0.5
+    app.command(hidden=True)(_old)

@@ -214,6 +214,16 @@ def say_to_open(paths: Iterable[Path]) -> None:
         typer.echo(f"  {shown(path)}", err=True)
 
 
+def say_moved(old: str, new: str) -> None:
+    """Say on standard error that a command has another name now.
+
+    Parameters
+    ----------
+    old, new : str
+    """
+    complain([f"{old} is now part of wearscope {new}; the old name goes away with version 0.5"])
+
+
 def user() -> str:
     """Who is logged in.
 

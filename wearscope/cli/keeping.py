@@ -45,8 +45,8 @@ def past(
     """
     loaded = load(trial)
     from wearscope.log.wear_log import LOG_NAME
+    from wearscope.pipeline.measured import measure_command
     from wearscope.pipeline.past import past_of
-    from wearscope.pipeline.reporting import measure_command
     from wearscope.report.past_words import past_lines
 
     folder = (out or loaded.folder).absolute()

@@ -21,6 +21,9 @@ _INPUT_WORDS = {
 }
 
 
+PUBLISHED_BEFORE = "Nothing that the report says has changed, so it was left as it was."
+
+
 def input_text(name: str) -> str:
     """Say what a number rests on; what the trial file has a key for is called by that key.
 

@@ -60,7 +60,7 @@ QUESTIONS = {
 _ORDERED_BY: dict[OrderedBy, str] = {
     "clock": "the camera's clock says which was taken first",
     "counter": "the camera's numbering says which was taken first",
-    "file date": "only the dates of the files say which was taken first, and copying may have changed them: look twice",
+    "file date": "only the files' dates say which was taken first, and copying may have changed them: look twice",
 }
 _ORDER_WORDS = {
     "bit, flute, checkpoint": "bit after bit, flute after flute, through all checkpoints",
@@ -241,7 +241,7 @@ def _scale_lines(plan: Plan, answers: Answers, ring: RingAngle | str | None) -> 
         return
     if isinstance(ring, str):
         yield f"# No lamp angle: {ring}"
-    yield "# ring_angle_deg = 40                  # between the line of sight and the lamp ring's light; a pin tells it"
+    yield "# ring_angle_deg = 40                  # between line of sight and lamp ring's light; a pin tells it"
 
 
 def _bit_lines(plan: Plan, answers: Answers, bit: str, at: int) -> Iterator[str]:

@@ -67,9 +67,9 @@ def renaming_of(folder: Path, plan: Plan) -> Renaming:
         pairs.append((one.seen.file, str(was.with_name(f"{stem}{was.suffix.lower()}"))))
     changed = tuple(pair for pair in pairs if pair[0] != pair[1])
     taken = {path.relative_to(folder).as_posix().casefold() for path in folder.rglob("*")}
-    for was, now in changed:
-        if now.casefold() in taken and now.casefold() != was.casefold():
-            raise StartError(f"{was} would become {now}, and there is one", "move that file away first")
+    for old, new in changed:
+        if new.casefold() in taken and new.casefold() != old.casefold():
+            raise StartError(f"{old} would become {new}, and there is one", "move that file away first")
     return Renaming(folder, changed)
 
 

@@ -24,7 +24,7 @@ from wearscope.start.seen import Seen
 Order = Literal["bit, flute, checkpoint", "bit, checkpoint, flute", "checkpoint, bit, flute"]
 
 ORDERS: tuple[Order, ...] = ("bit, checkpoint, flute", "checkpoint, bit, flute", "bit, flute, checkpoint")
-"""Ways to go through a trial, what changes last named first; nobody photographs flute 1 of all bits before flute 2."""
+"""Ways to go through a trial: what is named last changes from picture to picture. Bits come before their flutes."""
 
 Verdict = Literal["same", "other", "unclear"]
 Match = Callable[[int, int], Verdict]
