@@ -18,6 +18,7 @@ from pypdf import PdfReader
 
 import wearscope
 from wearscope import cli, samples
+from wearscope.cli import measuring
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import run as batch
 
@@ -39,6 +40,7 @@ def use_fakes(monkeypatch):
         batch, "measure_trial", partial(_in_this_process, batch.measure_trial, inspector=fake.inspector)
     )
     monkeypatch.setattr(batch, "judge_trial", partial(_in_this_process, batch.judge_trial, judge=fake.judge))
+    monkeypatch.setattr(measuring, "publish_changed", lambda *_, **__: None)  # tests/test_cli_publishing.py
 
 
 def _in_this_process(work, *arguments, jobs, **options):

@@ -10,6 +10,10 @@ from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import exact_money
 from wearscope.report.words import rounded
 from wearscope.trial import Bit, Trial
+from wearscope.trial.model import BROAD_WEDGE_DEG
+
+BROAD_WEDGE = f"wedge angle not given: {BROAD_WEDGE_DEG[0]:g} ± {COVERAGE_95 * BROAD_WEDGE_DEG[1]:.0f}° assumed (common practice, no source)"
+"""Of a bit whose wedge angle the trial file does not say."""
 
 
 def facts(trial: Trial) -> tuple[tuple[str, str], ...]:
@@ -43,8 +47,11 @@ def _of_bit(bit: Bit) -> Iterable[str]:
         yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
     if bit.diameter_mm is not None:
         yield f"{bit.diameter_mm:g} mm"
-    u = "" if bit.given("u_wedge_angle_deg") else f" ± {COVERAGE_95 * bit.u_wedge_angle_deg:.0f}° assumed"
-    yield f"wedge angle {bit.wedge_angle_deg:g}°{u}"
+    if bit.given("wedge_angle_deg"):
+        u = "" if bit.given("u_wedge_angle_deg") else f" ± {COVERAGE_95 * bit.u_wedge_angle_deg:.0f}° assumed"
+        yield f"wedge angle {bit.wedge_angle_deg:g}°{u}"
+    else:
+        yield BROAD_WEDGE
     yield f"coated with {bit.coating}" if bit.coated else "uncoated"
     own = (
         (bit.workpiece, "in {}"),
