@@ -9,6 +9,7 @@ from functools import partial
 import fake_photos as fake
 import pytest
 
+from wearscope.cli import measuring
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline import run as batch
@@ -26,6 +27,7 @@ def trial(tmp_path, monkeypatch):
     real = batch.measure_trial
     here = partial(real, inspector=fake.inspector)
     monkeypatch.setattr(batch, "measure_trial", lambda *of, jobs, **how: here(*of, jobs=1, **how))
+    monkeypatch.setattr(measuring, "publish_changed", lambda *_, **__: None)  # tests/test_cli_publishing.py
     return tmp_path / "trial"
 
 

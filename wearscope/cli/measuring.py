@@ -107,6 +107,7 @@ def _measure(
     loaded = load(trial)
     folder = (out or loaded.folder).absolute()
     from wearscope.pipeline.run import measure_trial
+    from wearscope.report.standing_words import stray_lines
     from wearscope.report.time_words import time_lines
 
     with progress_bar("Measuring", quiet) as progress:
@@ -123,6 +124,7 @@ def _measure(
         if budget:
             tables.print_budgets(result)
     if not quiet:
+        complain(f"warning: {line}" for line in stray_lines(loaded))
         complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
         complain(f"warning: {line}" for line in time_lines(result.records))
     complain(result.astray)
@@ -151,7 +153,9 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import danger_lines
+    from wearscope.report.standing_words import stray_lines
 
+    complain(f"warning: {line}" for line in stray_lines(loaded))
     fair = fair_trial(loaded)
     complain(danger_lines(fair))
     if not as_json:

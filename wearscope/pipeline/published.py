@@ -101,7 +101,8 @@ def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
     """
     results = out_dir / "results"
     sheets = [(path.name, sha256_of(path)) for path in current_sheets(trial, results, found).values()]
-    unlined = trial.model_copy(update={"lines": (), "headings": ()})  # a remark moves lines and says nothing
+    # a remark moves lines, and what the trial does not use is not told
+    unlined = trial.model_copy(update={"lines": (), "headings": (), "strays": ()})
     said = (
         __version__,
         unlined,

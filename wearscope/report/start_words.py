@@ -223,6 +223,8 @@ def trial_text(plan: Plan, answers: Answers, name: str, ring: RingAngle | str | 
         *(line for at, bit in enumerate(plan.bits) for line in _bit_lines(plan, answers, bit, at)),
         "",
         *(_pattern_lines(plan, answers) if plan.pattern else _photo_lines(plan, answers)),
+        *(f"# {one.seen.file} {_what(one)}" for one in plan.role("left out")),
+        *(f"# {one.seen.file} shows a pin" for one in plan.role("pin")),
     ]
     return "\n".join(lines) + "\n"
 

@@ -12,7 +12,8 @@ from wearscope.report.words import rounded
 from wearscope.trial import Bit, Trial
 from wearscope.trial.model import BROAD_WEDGE_DEG
 
-BROAD_WEDGE = f"wedge angle not given: {BROAD_WEDGE_DEG[0]:g} ± {COVERAGE_95 * BROAD_WEDGE_DEG[1]:.0f}° assumed (common practice, no source)"
+_BROAD_DEG, _U_BROAD_DEG = BROAD_WEDGE_DEG
+BROAD_WEDGE = f"wedge angle not given: {_BROAD_DEG:g} ± {COVERAGE_95 * _U_BROAD_DEG:.0f}° assumed (common practice, no source)"
 """Of a bit whose wedge angle the trial file does not say."""
 
 

@@ -17,13 +17,12 @@ from wearscope.imaging.edge_verdict import NO_TOOL_EDGE
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.imaging.prepared_photo import prepare
 from wearscope.start.taken import Taken, taken
-from wearscope.trial.pattern import ENDINGS, natural
+from wearscope.trial.pattern import pictures_below
 
 Kind = Literal["graticule", "pin", "edge", "unclear", "unreadable"]
 
 LOOKED_AT_PX = 1600  # the longest side that is looked at: what a picture shows at all needs no more; chosen
 ANY_PIN_MM = 1.0  # a pin is known by its two sides and two bright lines, whatever it measures
-LEFT_ALONE = ("results",)  # folders of wearscope's own
 
 
 @dataclass(frozen=True)
@@ -76,18 +75,12 @@ def pictures_in(folder: Path) -> list[Path]:
     if not folder.is_dir():
         what = "is no folder" if folder.exists() else "there is no such folder"
         raise WearscopeError(f"{folder}: {what}", "name the folder that holds the pictures")
-    found = [
-        path
-        for path in folder.rglob("*")
-        if path.suffix[1:].casefold() in ENDINGS
-        and path.is_file()
-        and not any(part.startswith(".") or part in LEFT_ALONE for part in path.relative_to(folder).parts)
-    ]
+    found = pictures_below(folder)
     if not found:
         raise WearscopeError(
             f"{folder}: there is no picture in it", "copy the photos from the camera into it"
         )
-    return sorted(found, key=lambda path: (natural(path.as_posix()), path))
+    return found
 
 
 def look(

@@ -59,13 +59,23 @@ def taken(path: Path) -> Taken:
 
 def _camera_time(path: Path) -> datetime | None:
     try:
-        with Image.open(path) as picture:
-            tags = picture.getexif().get_ifd(EXIF_IFD)
+        tags = _exif(path).get_ifd(EXIF_IFD)
         fraction = re.match(r"\d{1,6}", str(tags.get(SUB_SECONDS, ""))) or re.match("0", "0")
         said = str(tags[DATE_TIME_ORIGINAL]).strip("\0 ")
         return datetime.strptime(f"{said}.{fraction[0] if fraction else 0}", "%Y:%m:%d %H:%M:%S.%f")
     except Exception:  # no such tag, no picture, or one that says nonsense: then nothing is known
         return None
+
+
+def _exif(path: Path) -> Image.Exif:
+    if path.suffix.casefold() in (".heic", ".heif"):
+        from pillow_heif import open_heif
+
+        exif = Image.Exif()
+        exif.load(open_heif(path).info["exif"])
+        return exif
+    with Image.open(path) as picture:
+        return picture.getexif()
 
 
 def in_order(files: Sequence[str], when: Sequence[Taken]) -> tuple[list[int], OrderedBy]:
