@@ -276,7 +276,7 @@ def test_going_on_under_a_new_name(run, trial):
     renamed(trial, "bit")
     code, _, err = run("measure", trial, "--anew")
     assert code == 0
-    _, out, err = run("outcome", trial)
+    _, out, err = run("report", trial, "--static")
     (line,) = [line for line in errors(err) if "wearscope carry" in line]
     _, first, second = line.split("wearscope carry ")
     assert run("carry", *shlex.split(second))[0] == 1, "it would be mixed with the other's"

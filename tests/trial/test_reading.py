@@ -855,7 +855,9 @@ def test_pictures_that_nothing_means_are_named(folder):
     (folder / "photos/A-000-1.jpg").unlink()
     put(folder, "photos/A/0/flute1.jpg", "photos/A/20/flut1.jpg", "photos/IMG_1.HEIC", "photos/pin.jpg")
     put(folder, "photos/.hidden.jpg", "photos/A/results/sheet.png", "photos/notes.txt")
-    text = PATTERN.replace("um_per_px = 3.487\nu_um_per_px = 0.004", 'graticule = "photos/ruled.png"\ndivision_um = 100')
+    text = PATTERN.replace(
+        "um_per_px = 3.487\nu_um_per_px = 0.004", 'graticule = "photos/ruled.png"\ndivision_um = 100'
+    )
     trial = load(folder, text + "# the pin is photos/pin.jpg\n")
     assert trial.strays == ("photos/A/20/flut1.jpg", "photos/IMG_1.HEIC")
     assert stray_lines(trial)[0].startswith("photos/A/20/flut1.jpg, photos/IMG_1.HEIC: not in the trial")

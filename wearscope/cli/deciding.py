@@ -61,7 +61,8 @@ def report(
     decided, published = publish(loaded, folder, found, over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
     if as_json:
         complain(published.said["due"])
-        paths = [str(path) for path in published.paths]
+        page, pdf, *others = map(str, published.paths)
+        paths = {"html": page, "pdf": pdf, "others": others}
         document = outcome_document(decided, due_bits(loaded, decided)) | _standing_document(found)
         print_json(document | {"trial": loaded.name, "paths": paths})
     else:
