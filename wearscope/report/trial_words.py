@@ -13,7 +13,8 @@ from wearscope.trial import Bit, Trial
 from wearscope.trial.model import BROAD_WEDGE_DEG
 
 _BROAD_DEG, _U_BROAD_DEG = BROAD_WEDGE_DEG
-BROAD_WEDGE = f"wedge angle not given: {_BROAD_DEG:g} ± {COVERAGE_95 * _U_BROAD_DEG:.0f}° assumed (common practice, no source)"
+_ASSUMED = f"{_BROAD_DEG:g} ± {COVERAGE_95 * _U_BROAD_DEG:.0f}° assumed"
+BROAD_WEDGE = f"wedge angle not given: {_ASSUMED} (common practice, no source)"
 """Of a bit whose wedge angle the trial file does not say."""
 
 

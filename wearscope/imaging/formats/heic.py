@@ -12,7 +12,7 @@ from wearscope.imaging.formats.registry import Decoded, register
 
 
 def _heic(path: Path, content: bytes) -> Decoded:
-    """Decode the main picture. Its own turning (``irot``, ``imir``) is done; that of its EXIF block counts for nothing.
+    """Decode the main picture. Its own turning (``irot``, ``imir``) is done; that of its EXIF block is not.
 
     ISO/IEC 23008-12, annex A.3: where both are there, the EXIF orientation only tells what was turned (from memory).
     """
