@@ -131,7 +131,7 @@ class Capture(QWidget):
             try:
                 session.refresh()  # a picture that came just before may have gone into it
                 trial = session.trial
-                with CorrectionLog(session.log_path) as by_hand:
+                with CorrectionLog(session.log_place) as by_hand:
                     corrections = by_hand.current(trial.name)
                 verdict = judge(trial, picture, place, session.scales(), corrections, session.likenesses())
                 return verdict, file_picture(trial, picture, place) if verdict.fit else None

@@ -146,7 +146,7 @@ class Session(OpenTrial):
         trial, refusals = self.trial, {}
         with suppress(WearscopeError):  # a spoilt list; the log knows of all but those that could not be read
             refusals = photos_refused(self.out_dir / "results")
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections, also = by_hand.current(trial.name), self.pictures().files_also
             inputs = inputs_of(trial, trial.photos, corrections, self.disk.checksums.of, also)
             standing = standing_of(log, trial, inputs)
@@ -205,7 +205,7 @@ class Session(OpenTrial):
             entry = self.entry_now(entry)
             self.admit()
             scales, of_scales = self.disk.scales()
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 said_so_far = by_hand.history(
                     self.trial.name
                 )  # first: what comes after it counts as not seen
@@ -273,7 +273,7 @@ class Session(OpenTrial):
             refusal_code=found.refusal_code,
         )
         try:
-            with WearLog(self.log_path) as log, IdentityLog(self.log_path) as known:
+            with WearLog(self.log_place) as log, IdentityLog(self.log_place) as known:
                 known.claim(self.trial.name, self.trial.path)
                 return log_result(log, self.trial, result, inputs), ""
         except LogError as problem:
@@ -298,12 +298,12 @@ class Session(OpenTrial):
 
     def corrections_made(self) -> int:
         """How many rows of corrections the wear log holds of the trial."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             return len(by_hand.history(self.trial.name))
 
     def corrected_after(self, rows: int) -> list[PhotoEntry]:
         """Photos corrected since there were so many rows, and those whose numbers rest on them."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             late = by_hand.history(self.trial.name)[rows:]
         places = {(row.bit, row.flute, row.parts, row.view) for row in late}
         corrected = [entry for entry in self.trial.photos if place_of(entry) in places]
@@ -313,7 +313,7 @@ class Session(OpenTrial):
     def earlier(self, entry: PhotoEntry) -> list[Record]:
         """Rows of all checkpoints of a flute that hold now, this one included."""
         photos = self._flute(entry)
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections = by_hand.current(self.trial.name)
             also = self.pictures().files_also
             inputs = inputs_of(self.trial, photos, corrections, self.disk.checksums.of, also)
@@ -354,7 +354,7 @@ class Session(OpenTrial):
         """Take back the last correction of this session, else the last that stands of the photo shown; its photo."""
         if not self._done and shown is not None and shown.inspection.photo_sha256:
             entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 last = by_hand.last_step(self.trial.name, sha256)
             if last is not None:
                 self._done.append(Step(entry, sha256, *last))
@@ -380,7 +380,7 @@ class Session(OpenTrial):
         self._ready_to_save()
         step = steps[-1]
         kinds = changes(step.before, step.after)
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             rows = by_hand.history(self.trial.name, step.photo_sha256)
             holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
         if kinds.keys() & changes(holds, step.after).keys():
@@ -403,7 +403,7 @@ class Session(OpenTrial):
         changed = changes(step.before, step.after)
         names = ("bit", "flute", "parts", "view")
         place = {"trial": self.trial.name} | {name: getattr(step.entry, name) for name in names}
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             by_hand.append(logged(place, step.photo_sha256, changed, self.who), seen=seen)
         self._seen[step.photo_sha256] = (step.after, seen + len(changed))
         return bool(changed)

@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
+from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, upkeep
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
 from wearscope.errors import WearscopeError
 from wearscope.version import __version__
@@ -98,3 +98,4 @@ for _command in (
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
+app.add_typer(upkeep.app, name="log")
