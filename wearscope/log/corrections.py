@@ -79,7 +79,7 @@ class CorrectionLog(database.OpenLog):
 
     Parameters
     ----------
-    path : Path
+    place : LogPlace or Path
         The wear log. The first correction makes it if there is none.
 
     Raises
