@@ -8,7 +8,6 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from hashlib import file_digest
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
@@ -173,25 +172,6 @@ def named(entry: PhotoEntry, line: str) -> str:
     if entry.file in line or str(entry.path) in line:
         return line
     return f"{entry.file}: {line.removeprefix(f'{entry.path.name}: ')}"
-
-
-def sha256_of(path: Path) -> str:
-    """Checksum of a file's content.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    str
-        In hexadecimal; empty if the file cannot be read.
-    """
-    try:
-        with path.open("rb") as file:
-            return file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return ""
 
 
 def require_writable(folders: list[Path], files: list[Path]) -> None:

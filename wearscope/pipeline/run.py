@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from wearscope.errors import PhotoRefused
+from wearscope.files import checksum_of
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
 from wearscope.log.corrections import CorrectionLog
@@ -30,7 +31,6 @@ from wearscope.pipeline.results import (
     log_result,
     named,
     require_writable,
-    sha256_of,
     sheet_names,
     write_refusals,
 )
@@ -348,7 +348,7 @@ def _without_scale(
     return {
         entry: PhotoResult(
             entry,
-            sha256_of(entry.path),
+            checksum_of(entry.path),
             refusal=f'{entry.file} has no scale, for "{entry.scale}" is refused: {refused_scales[entry.scale]}',
             refusal_code="scale-refused",
         )
@@ -376,7 +376,7 @@ class _Measured:
 
 def _measure(inspector: Inspector, trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> _Measured:
     found = inspector(trial, entry, scales)
-    sha256 = found.records[0].photo_sha256 if found.records else sha256_of(entry.path)
+    sha256 = found.records[0].photo_sha256 if found.records else checksum_of(entry.path)
     result = PhotoResult(
         entry,
         sha256,
@@ -409,7 +409,7 @@ def _draw(sheet: Sheet) -> str:
 
 
 def _failed(entry: PhotoEntry, failure: Failure) -> PhotoResult:
-    sha256 = sha256_of(entry.path) if failure.known else ""
+    sha256 = checksum_of(entry.path) if failure.known else ""
     return PhotoResult(entry, sha256, refusal=failure.line, known=failure.known, refusal_code=failure.code)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
+from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.trial.checks import (
     all_photographed,
     files_once,
@@ -92,9 +93,11 @@ def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes]:
     """Absolute path of the file, what it says, and where to note what is wrong with that."""
     try:
         path = _file(path, form)
-        content = path.read_bytes()
+        content = read_file(path, TRIAL_BYTES)
     except OSError as error:
-        raise TrialError([f"{path}: cannot be read ({error.strerror}); check its permissions"]) from error
+        raise TrialError(
+            [f"{path}: cannot be read ({error.strerror}); check path and permissions"]
+        ) from error
     text = _text(path, content, form)
     places, wrong = statements(text)
     if wrong:
