@@ -15,6 +15,7 @@ import typer
 
 from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
+from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
 from wearscope.version import __version__
 
@@ -73,10 +74,10 @@ def _wearscope(
     To see what it does, without a photo of your own: wearscope demo
     """
     if version:
-        typer.echo(f"wearscope {__version__}")
+        say(f"wearscope {__version__}")
         raise typer.Exit(OK)
     if context.invoked_subcommand is None:
-        typer.echo(context.get_help(), err=True)
+        say(context.get_help(), err=True)
         raise typer.Exit(WRONG)
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import typer
-
 from wearscope.cli.common import CommandLineError, LogOption, TrialArgument, load
+from wearscope.cli.terminal import say
 from wearscope.version import __version__
 
 
@@ -32,14 +31,14 @@ def info() -> None:
     import sqlite3
     from importlib.metadata import PackageNotFoundError, version
 
-    typer.echo(f"wearscope {__version__}")
-    typer.echo(f"python {platform.python_version()}, {platform.platform()}")
-    typer.echo(f"sqlite {sqlite3.sqlite_version}")
+    say(f"wearscope {__version__}")
+    say(f"python {platform.python_version()}, {platform.platform()}")
+    say(f"sqlite {sqlite3.sqlite_version}")
     for name in _LIBRARIES:
         try:
-            typer.echo(f"{name} {version(name)}")
+            say(f"{name} {version(name)}")
         except PackageNotFoundError:
-            typer.echo(f"{name} not installed")
+            say(f"{name} not installed")
 
 
 _LIBRARIES = (

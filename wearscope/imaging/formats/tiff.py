@@ -26,9 +26,9 @@ _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _RAW = frozenset({32803, 34892})  # colour filter array, linear raw: TIFF/EP and DNG, from memory
 _LZW, _JPEG_COMPRESSION = 5, 7  # TIFF 6.0 and its Technical Note 2
 _ROUNDING = 1e-6  # by which floating-point values may leave 0 to 1
-# Makers' own ways to group pictures: none says anything of use here, and not all end on a damaged file.
-_MAKERS = "lsm mmstack micromanager ndtiff fluoview stk sis svs scn qpi ndpi bif avs eer philips scanimage indica nih mdgel"
-_MAKERS_FLAGS = {f"is_{maker}": False for maker in _MAKERS.split() if maker in tifffile.TIFF.FILE_FLAGS}
+# Ways to group pictures that say anything of use here. Makers have their own, and not all end on a damaged file.
+_GROUPED = {"shaped", "ome", "imagej", "uniform", "multipage"}
+_NOT_ASKED = {f"is_{kind}": False for kind in tifffile.TIFF.FILE_FLAGS - _GROUPED}
 
 # What it says of a damaged file is said by the refusal, and may hold anything.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
@@ -38,7 +38,7 @@ logging.getLogger("tifffile").propagate = False
 def _tiff(path: Path, content: bytes) -> Decoded:
     try:
         check_directories(path, content)
-        with tifffile.TiffFile(BytesIO(content), _multifile=False, **_MAKERS_FLAGS) as tif:
+        with tifffile.TiffFile(BytesIO(content), _multifile=False, **_NOT_ASKED) as tif:
             return _largest_picture(path, content, tif)
     except PhotoRefused:
         raise
