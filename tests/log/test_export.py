@@ -1,9 +1,9 @@
 from __future__ import annotations
 
 import csv
+import os
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -74,11 +74,10 @@ def test_a_failed_write_leaves_the_old_file_and_no_litter(tmp_path, monkeypatch)
     write_measurements(path, [ROW])
     before = path.read_bytes()
 
-    def full(self, _content):
-        self.touch()
+    def full(descriptor):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(WearscopeError, match=r"m\.csv cannot be written \(No space left on device\)"):
         write_measurements(path, [])
     assert path.read_bytes() == before

@@ -14,9 +14,10 @@ from typing import Annotated
 import typer
 
 from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
-from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
+from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
 from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
+from wearscope.files import is_utf8
 from wearscope.version import __version__
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -39,6 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
     try:
+        _require_text(sys.argv[1:] if arguments is None else arguments)
         code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
         complain([f"{_usage_message(error)}; see wearscope --help"])
@@ -54,6 +56,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if code == INTERRUPTED:
         complain(["interrupted; what was finished is kept"])
     return int(code)
+
+
+def _require_text(arguments: Sequence[str]) -> None:
+    """Refuse what is no text: it would end in the middle of the wear log, which holds names and remarks as UTF-8."""
+    for argument in arguments:
+        if not is_utf8(argument):
+            raise CommandLineError(
+                f'the command line holds what is not UTF-8: "{argument}"',
+                "type it again, or give that file a name in plain letters",
+            )
 
 
 _UsageError: type[Exception] = typer.BadParameter.__mro__[1]  # typer gives it no name of its own

@@ -80,7 +80,7 @@ def measure(
     Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
     """
     result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again, anew=anew)
-    raise typer.Exit(REFUSED if result.refusals else OK)
+    raise typer.Exit(REFUSED if result.refusals or result.undrawn else OK)
 
 
 def _measure(
@@ -118,6 +118,7 @@ def _measure(
         complain(f"warning: {line}" for line in time_lines(result.records))
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
+    complain(result.undrawn)
     if not quiet:
         _say_what_to_open(result)
     return result

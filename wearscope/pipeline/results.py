@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
-from wearscope.log.export import write_table
+from wearscope.log.export import unquoted, write_table
 from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
@@ -44,6 +44,8 @@ class PhotoResult:
         Its comparison sheet.
     known : bool
         False if the work was cut off before anything was known about the photo.
+    undrawn : str
+        Why its comparison sheet is not there although it ought to be, and the cure; else empty.
     budgets : mapping
         As in `Inspection`; they are not kept in the wear log.
     refusal_code : str
@@ -57,6 +59,7 @@ class PhotoResult:
     warnings: tuple[str, ...] = ()
     sheet: Path | None = None
     known: bool = True
+    undrawn: str = ""
     budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
     refusal_code: str = ""
 
@@ -91,6 +94,11 @@ class BatchResult:
     def refusals(self) -> tuple[PhotoResult, ...]:
         """Photos that were not measured."""
         return tuple(photo for photo in self.photos if photo.refusal)
+
+    @property
+    def undrawn(self) -> tuple[str, ...]:
+        """Why sheets that ought to be there are not, a line for each."""
+        return tuple(photo.undrawn for photo in self.photos if photo.undrawn)
 
     @property
     def sheets(self) -> tuple[Path, ...]:
@@ -281,7 +289,9 @@ def photos_refused(folder: Path) -> dict[tuple[str, int, int, str], str]:
     try:
         with path.open(newline="", encoding="utf-8") as file:
             return {
-                (row["bit"], int(row["flute"]), int(row["parts"]), row["view"]): row["refusal"]
+                (unquoted(row["bit"]), int(row["flute"]), int(row["parts"]), row["view"]): unquoted(
+                    row["refusal"]
+                )
                 for row in csv.DictReader(file)
             }
     except (OSError, ValueError, KeyError, TypeError) as error:

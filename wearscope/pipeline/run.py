@@ -15,7 +15,7 @@ from wearscope.files import checksum_of
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
 from wearscope.log.corrections import CorrectionLog
-from wearscope.log.export import write_measurements
+from wearscope.log.export import clear_parts, write_measurements
 from wearscope.log.identity import IdentityLog
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
@@ -103,6 +103,8 @@ def measure_trial(
     sheets = folder / "sheets"
     measurements, refused = folder / "measurements.csv", folder / REFUSED_NAME
     require_writable([sheets, folder, out_dir], [measurements, refused])
+    for each in (sheets, folder):
+        clear_parts(each)
     paths = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     with (
         WearLog(out_dir / LOG_NAME) as log,
@@ -222,9 +224,7 @@ class _Work:
         result = self.done[entry]
         warning = answer.line if isinstance(answer, Failure) else answer
         self.done[entry] = (
-            replace(result, warnings=(*result.warnings, warning))
-            if warning
-            else replace(result, sheet=self.sheets[entry])
+            replace(result, undrawn=warning) if warning else replace(result, sheet=self.sheets[entry])
         )
 
 
