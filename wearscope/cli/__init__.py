@@ -2,13 +2,17 @@
 
 Data goes to standard output, everything else to standard error. Exit codes: 0 every photo was measured;
 1 at least one was refused or failed as a whole; 2 the command line or the trial file is wrong;
-130 interrupted.
+130 interrupted, and as other programs say it where a signal ended it (143 for SIGTERM).
 """
 
 from __future__ import annotations
 
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 from typing import Annotated
 
 import typer
@@ -41,21 +45,50 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
     try:
         _require_text(sys.argv[1:] if arguments is None else arguments)
-        code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
+        with _ended_as_by_ctrl_c():
+            code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
         complain([f"{_usage_message(error)}; see wearscope --help"])
         return WRONG
     except WearscopeError as error:
         complain(str(error).splitlines())
         return error.exit_code
-    except (KeyboardInterrupt, typer.Abort):
-        code = INTERRUPTED
+    except (KeyboardInterrupt, typer.Abort) as stopped:
+        ended = stopped.__cause__ if isinstance(stopped, typer.Abort) else stopped
+        complain(["interrupted; what was finished is kept"])
+        return 128 + ended.number if isinstance(ended, _Ended) else INTERRUPTED
     except OSError as error:
         complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
         return REFUSED
-    if code == INTERRUPTED:
-        complain(["interrupted; what was finished is kept"])
     return int(code)
+
+
+class _Ended(KeyboardInterrupt):
+    """The system, or another program, asks this one to end."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+@contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    """Have the signals that end a program leave its files as Ctrl-C does."""
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        raise _Ended(number)
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:  # nohup has it ignored
+                before[number] = signal.signal(number, end)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _require_text(arguments: Sequence[str]) -> None:

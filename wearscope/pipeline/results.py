@@ -16,8 +16,8 @@ from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
 from wearscope.metrology.uncertainty import Budget
+from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Judgement
-from wearscope.pipeline.pool import unexpected
 from wearscope.quantities.quantity import Zone
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.version import __version__

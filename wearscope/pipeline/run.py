@@ -19,10 +19,11 @@ from wearscope.log.export import clear_parts, write_measurements
 from wearscope.log.identity import IdentityLog
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
+from wearscope.pipeline.calls import AnswerT, Call, Failure, unexpected
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
-from wearscope.pipeline.pool import AnswerT, Call, Failure, crew_for, unexpected, work_off
+from wearscope.pipeline.pool import crew_for, work_off
 from wearscope.pipeline.results import (
     REFUSED_NAME,
     BatchResult,
@@ -181,7 +182,8 @@ class _Work:
         entries.sort(key=lambda entry: entry.parts > 0)  # new-state photos first, for later sheets quote them
         for entry in entries:
             self._to_measure.append(Call(entry, partial(_measure, self.inspector, self.trial, entry, scales)))
-        with crew_for(jobs, len(entries)) as crew, closing(work_off(crew, self._next)) as answers:
+        shared = (self.inspector, self.trial, scales)
+        with crew_for(jobs, len(entries), shared) as crew, closing(work_off(crew, self._next)) as answers:
             for call, answer in answers:
                 if call.what == "draw":
                     self._drawn(call.entry, answer)
@@ -268,7 +270,11 @@ def judge_trial(
     calls = deque(
         Call(entry, partial(judge, trial, entry, scales)) for entry in trial.photos if entry not in refused
     )
-    with crew_for(jobs, len(calls)) as crew, closing(work_off(crew, partial(_first, calls))) as answers:
+    shared = (judge, trial, scales)
+    with (
+        crew_for(jobs, len(calls), shared) as crew,
+        closing(work_off(crew, partial(_first, calls))) as answers,
+    ):
         for call, answer in answers:
             done[call.entry] = _verdict(call.entry, answer)
             if progress:
@@ -309,7 +315,11 @@ def inspect_beside(
         for entry in entries
         if entry not in no_scale
     )
-    with crew_for(jobs, len(calls)) as crew, closing(work_off(crew, partial(_first, calls))) as answers:
+    shared = (inspector, trial, scales)
+    with (
+        crew_for(jobs, len(calls), shared) as crew,
+        closing(work_off(crew, partial(_first, calls))) as answers,
+    ):
         for call, answer in answers:
             yield _failed(call.entry, answer) if isinstance(answer, Failure) else answer
 

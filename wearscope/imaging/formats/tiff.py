@@ -28,7 +28,7 @@ _LZW, _JPEG_COMPRESSION = 5, 7  # TIFF 6.0 and its Technical Note 2
 _ROUNDING = 1e-6  # by which floating-point values may leave 0 to 1
 # Ways to group pictures that say anything of use here. Makers have their own, and not all end on a damaged file.
 _GROUPED = {"shaped", "ome", "imagej", "uniform", "multipage"}
-_NOT_ASKED = {f"is_{kind}": False for kind in tifffile.TIFF.FILE_FLAGS - _GROUPED}
+_NOT_ASKED: dict[str, Any] = {f"is_{kind}": False for kind in tifffile.TIFF.FILE_FLAGS - _GROUPED}
 
 # What it says of a damaged file is said by the refusal, and may hold anything.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())

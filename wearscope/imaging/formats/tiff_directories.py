@@ -89,7 +89,7 @@ def check_directories(path: Path, content: bytes) -> None:
 
 def _directories(content: bytes, layout: _Layout, first: int) -> Iterator[_Tags]:
     """Each directory once, those below others included."""
-    waiting, seen = [first], set()
+    waiting, seen = [first], set[int]()
     while waiting and len(seen) <= MAX_STEPS:
         at = waiting.pop()
         if not 0 < at < len(content) or at in seen:
