@@ -45,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
     try:
         _require_text(sys.argv[1:] if arguments is None else arguments)
-        with _ended_as_by_ctrl_c():
+        with _ended_as_by_ctrl_c() as ended_by:
             code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
         complain([f"{_usage_message(error)}; see wearscope --help"])
@@ -53,30 +53,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except WearscopeError as error:
         complain(str(error).splitlines())
         return error.exit_code
-    except (KeyboardInterrupt, typer.Abort) as stopped:
-        ended = stopped.__cause__ if isinstance(stopped, typer.Abort) else stopped
-        complain(["interrupted; what was finished is kept"])
-        return 128 + ended.number if isinstance(ended, _Ended) else INTERRUPTED
+    except (KeyboardInterrupt, typer.Abort):
+        code = INTERRUPTED
     except OSError as error:
         complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
         return REFUSED
+    if code == INTERRUPTED:
+        complain(["interrupted; what was finished is kept"])
+        return 128 + ended_by[0] if ended_by else INTERRUPTED
     return int(code)
 
 
-class _Ended(KeyboardInterrupt):
-    """The system, or another program, asks this one to end."""
-
-    def __init__(self, number: int) -> None:
-        super().__init__(number)
-        self.number = number
-
-
 @contextmanager
-def _ended_as_by_ctrl_c() -> Iterator[None]:
-    """Have the signals that end a program leave its files as Ctrl-C does."""
+def _ended_as_by_ctrl_c() -> Iterator[list[int]]:
+    """Have the signals that end a program leave its files as Ctrl-C does; those that came are in the list."""
+    came: list[int] = []
 
     def end(number: int, _frame: FrameType | None) -> None:
-        raise _Ended(number)
+        came.append(number)
+        raise KeyboardInterrupt
 
     before = {}
     if threading.current_thread() is threading.main_thread():
@@ -85,7 +80,7 @@ def _ended_as_by_ctrl_c() -> Iterator[None]:
             if number is not None and signal.getsignal(number) == signal.SIG_DFL:  # nohup has it ignored
                 before[number] = signal.signal(number, end)
     try:
-        yield
+        yield came
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
