@@ -69,7 +69,7 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell
     write_bytes(path, text.getvalue().encode())
 
 
-_FORMULA = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+_FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
 
 
 def quoted(cell: Cell) -> Cell:
@@ -82,9 +82,12 @@ def quoted(cell: Cell) -> Cell:
     Returns
     -------
     str, float or None
-        Whatever is no text stays as it is, negative numbers too.
+        Whatever is no text stays as it is, negative numbers too. Lines end with a line feed.
     """
-    return f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell
+    if not isinstance(cell, str):
+        return cell
+    text = cell.replace("\r\n", "\n").replace("\r", "\n")  # which would end the row
+    return f"'{text}" if _FORMULA.match(text) else text
 
 
 def unquoted(cell: str) -> str:

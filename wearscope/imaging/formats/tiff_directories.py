@@ -90,10 +90,12 @@ def check_directories(path: Path, content: bytes) -> None:
 def _directories(content: bytes, layout: _Layout, first: int) -> Iterator[_Tags]:
     """Each directory once, those below others included."""
     waiting, seen = [first], set[int]()
-    while waiting and len(seen) <= MAX_STEPS:
+    while waiting:
         at = waiting.pop()
-        if not 0 < at < len(content) or at in seen:
+        if not 0 < at < len(content):
             continue  # what reads the file stops there, too
+        if at in seen:
+            raise OverflowError  # and there it goes round for ever
         seen.add(at)
         (n_tags,) = layout.numbers(content, "Q" if layout.big else "H", at)
         if n_tags > MAX_STEPS:
