@@ -64,7 +64,7 @@ def check_size(path: Path, width: int, height: int, bytes_per_px: float = 3.0) -
     ------
     PhotoRefused
     """
-    most = int(MAX_BYTES / bytes_per_px)
+    most = int(MAX_BYTES / max(bytes_per_px, 1.0))
     if width * height > most:
         raise PhotoRefused(
             f"{path}: the picture is {width} × {height} pixels, over {most // 1_000_000} megapixels",
