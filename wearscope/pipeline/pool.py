@@ -70,7 +70,6 @@ def crew_for(jobs: int | Executor | None, n_calls: int, shared: Sequence[object]
     workers = Workers(n_workers, shared)
     try:
         yield workers
-        workers.dismiss()
     finally:
         workers.kill()
 

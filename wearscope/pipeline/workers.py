@@ -112,13 +112,6 @@ class Workers:
         self._hand_out()  # before anybody does anything with the answers
         yield from answers
 
-    def dismiss(self) -> None:
-        """Let the processes end, now that there is nothing more to do."""
-        for worker in self._workers:
-            worker.connection.close()
-        for worker in self._workers:
-            worker.process.join(5.0)
-
     def kill(self) -> None:
         """End the processes, whatever they are doing."""
         for worker in self._workers:

@@ -82,12 +82,15 @@ def decoded(content: bytes, longest_s: float) -> tuple[int, NDArray[np.float64],
                 n_left -= len(frames[-1])
                 if n_left < 0 or frames[-1].shape[1] > _MOST_CHANNELS:
                     break
+            samples = (
+                np.concatenate(frames) if frames else None
+            )  # not of one form, where a damaged file changes it
     except (FFmpegError, ValueError, EOFError) as error:
         raise NoSoundError(getattr(error, "strerror", None) or str(error)) from error
-    if not frames:
+    if samples is None:
         raise NoSoundError("it holds no sound")
     lossless = codec in LOSSLESS or codec.startswith("pcm")
-    return rate_hz, np.concatenate(frames), "" if lossless else codec
+    return rate_hz, samples, "" if lossless else codec
 
 
 def _samples(frame: Any) -> NDArray[np.float64]:  # noqa: ANN401 - a frame of a library that may not be there
