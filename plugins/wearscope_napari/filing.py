@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from wearscope.errors import TrialError, WearscopeError
+from wearscope.files import PHOTO_BYTES, TRIAL_BYTES, read_file
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
@@ -123,7 +124,7 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         It cannot be copied, or the trial file cannot take it; then both are as before.
     """
     try:
-        content, before = picture.read_bytes(), trial.path.read_bytes()
+        content, before = read_file(picture, PHOTO_BYTES), read_file(trial.path, TRIAL_BYTES)
     except OSError as error:
         raise WearscopeError(f"{picture.name} cannot be filed ({error})", "take it again") from error
     pattern = tomllib.loads(before.decode("utf-8-sig")).get("photos", {}).get("pattern")
@@ -133,6 +134,10 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         if old is not None
         else trial.folder / (_by_pattern(pattern, place) if pattern else _name(place, picture))
     )
+    if not target.resolve().is_relative_to(trial.folder.resolve()):
+        raise WearscopeError(
+            f"{target} lies outside the folder of the trial, where nothing is written", "mend the trial file"
+        )
     if old is None and target.exists():
         raise WearscopeError(
             f"{target} is there but not in the trial", "move it away, then take the picture again"

@@ -418,9 +418,9 @@ def test_a_photo_taken_again_while_it_is_shown_is_shown_anew(hands, folder, tmp_
 
 
 def load_hash(path):
-    from wearscope.pipeline.results import sha256_of
+    from wearscope.files import checksum_of
 
-    return sha256_of(path)
+    return checksum_of(path)
 
 
 def test_two_pictures_at_once_for_one_place(hands, folder, tmp_path_factory):

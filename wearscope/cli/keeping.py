@@ -18,6 +18,7 @@ from wearscope.cli.common import (
     print_json,
     user,
 )
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.log.identity import IdentityLog, Move, Whose
@@ -62,7 +63,7 @@ def past(
         print_json(documents.past_document(loaded, found))
         return
     for line in past_lines(found, loaded, command):
-        typer.echo(line)
+        say(line)
 
 
 def _asked(
@@ -125,11 +126,11 @@ def astray(trial: TrialArgument = None, out: LogOption = None, as_json: JsonOpti
         print_json(documents.astray_document(loaded, folder, found, moves))
         return
     for one in found:
-        typer.echo(astray_line(one, loaded, folder))
+        say(astray_line(one, loaded, folder))
     for made in moves:
-        typer.echo(f"{move_text(made)}; to take that back, run {back_command(loaded, folder, made)}")
+        say(f"{move_text(made)}; to take that back, run {back_command(loaded, folder, made)}")
     if not found:
-        typer.echo("nothing has lost its place")
+        say("nothing has lost its place")
 
 
 def _moves_of(trial: Trial, identity: IdentityLog) -> list[Move]:
@@ -182,7 +183,7 @@ def carry(
     with IdentityLog(log_place(folder)) as identity:
         if adopt:
             identity.claim(loaded.name, loaded.path, adopt=True)
-            typer.echo(f"{loaded.path} is the trial {loaded.name} of the wear log from now on", err=True)
+            say(f"{loaded.path} is the trial {loaded.name} of the wear log from now on", err=True)
             return
         identity.require(loaded.name, loaded.path)
         if take_back is not None and take_back not in {one.move_id for one in _moves_of(loaded, identity)}:
@@ -199,7 +200,7 @@ def carry(
     if as_json:
         print_json({"moved": asdict(made)})
         return
-    typer.echo(moved_text(made))
+    say(moved_text(made))
     if made.takes_back is None:
         complain([f"to take that back, run {back_command(loaded, folder, made)}"])
 

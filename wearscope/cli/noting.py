@@ -19,6 +19,7 @@ from wearscope.cli.common import (
     print_json,
     user,
 )
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.log.notes import Note
@@ -203,9 +204,9 @@ def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: b
     for one, change in zip(notes, found, strict=True):
         if place_line(one) != place:
             place = place_line(one)
-            typer.echo(place)
-        typer.echo(
+            say(place)
+        say(
             f"  {note_line(one)}{f'; {change_text(change)}' if change else ''} [{one.noted_by}, {one.noted_at[:10]}]"
         )
     if not notes:
-        typer.echo("nothing is noted yet; see wearscope note --help")
+        say("nothing is noted yet; see wearscope note --help")

@@ -9,11 +9,11 @@ from functools import cache
 from pathlib import Path
 
 from wearscope.errors import LogError
+from wearscope.files import checksum_of
 from wearscope.log.astray import Astray
 from wearscope.log.identity import IdentityLog, Orphan, Whose
 from wearscope.log.place import LogPlace
 from wearscope.log.wear_log import LoggedInspection, WearLog
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.standing import place_of
 from wearscope.report.astray_words import astray_line
 from wearscope.trial.model import Trial
@@ -24,7 +24,7 @@ class AstrayError(LogError):
 
 
 def astray_from(
-    trial: Trial, place: LogPlace, checksum: Callable[[Path], str] = sha256_of
+    trial: Trial, place: LogPlace, checksum: Callable[[Path], str] = checksum_of
 ) -> tuple[Astray, ...]:
     """What of a wear log has lost its place.
 

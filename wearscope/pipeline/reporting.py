@@ -11,6 +11,7 @@ from pathlib import Path
 from wearscope.economics.decision import outcome_of
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.errors import WearscopeError
+from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.identity import IdentityLog
@@ -235,7 +236,7 @@ def _shows_current(sheet: Path, standing: Standing) -> bool:
 def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
     """What a repeat study of the trial's flutes found, a line for each quantity; empty if none lies here."""
     try:
-        found = json.loads((results / "repeat-study.json").read_text(encoding="utf-8"))
+        found = json.loads(read_file(results / "repeat-study.json", TRIAL_BYTES))
         return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
     except (OSError, ValueError, KeyError, TypeError):
         return ()
