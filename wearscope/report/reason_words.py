@@ -27,8 +27,8 @@ WORDS: dict[str, str] = {
     "contradict each other; say so with used_side in the trial file",
     "band-alone": "nothing but the light along the edge shows where the used edge ends; look whether it ends there, "
     "or set the transition by hand",
-    "place-unconfirmed": "the edge brightens along its length without a plain end of wear beside it; look whether the "
-    "used edge ends there, or set the transition by hand",
+    "place-unconfirmed": "the edge brightens along its length without a plain end of wear beside it; look whether "
+    "the used edge ends there, or set the transition by hand",
     "zone-out-of-frame": "hardly any {zone} edge is in the frame beside the transition; photograph the place where "
     "the used edge ends",
     "nothing-to-compare-with": "no used edge beside an unused one is in this photo, and there is no new-state photo "
