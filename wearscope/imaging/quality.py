@@ -15,8 +15,8 @@ from wearscope.light.strip import Strip, grey
 WORST_BLUR_UM = 20.0  # as much as an edge radius that matters; chosen, no source
 WORST_BLUR_PX = 4.5  # at 5 pixels a reference edge has been found 12 µm off, at 4.2 none by 2.1 µm
 COARSE_PX = 1.5  # pixels of blur that any camera has, which is no fault of the focus where they are large
-# Share of the worst blur, below which what is seen near the edge is in focus, whatever a model of its light says: 0.34
-# and less on four ragged real edges that the model takes for soft, 0.74 and more on path-traced edges out of focus
+# Share of the worst blur, below which what is seen near the edge is in focus, whatever a model of its light says:
+# at most 0.34 on four ragged real edges that the model takes for soft, 0.74 and more on path-traced ones out of focus
 IN_FOCUS, DETAIL_PX = 0.5, 6.0
 MOST_CLIPPED = 0.3  # of the edge: the rest of it no longer stands for the whole; chosen, no source
 LEAST_CONTRAST = 0.06  # at 0.05 a trace has been seen 90 µm off, at 0.09 none

@@ -20,8 +20,8 @@ WORDS: dict[str, str] = {
     "reduction of the camera, focus on the edge, or mark the edge with edge_near",
     "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
     "behind the flute",
-    "light-unlike-an-edge": "the photo is in focus, but the light across the edge is not that of a rounded edge: it may "
-    "be broken, burnt out or covered; look at it, clean it, and dim the lamp",
+    "light-unlike-an-edge": "the photo is in focus, but the light across the edge is not that of a rounded edge: it "
+    "may be broken, burnt out or covered; look at it, clean it, and dim the lamp",
     "new-state-edge-doubtful": "the edge of the new-state photo is doubtful; see its rows",
     # the transition, and the zones beside it
     "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
