@@ -14,6 +14,8 @@ WORDS: dict[str, str] = {
     "picture, or mark the edge with edge_near",
     "edge-disputed": "another line in this photo may be the cutting edge; look where it was taken, and mark the edge "
     "with edge_near",
+    "edge-by-look": "the edge was told by the look of the picture alone; look where it was taken, and mark it with "
+    "edge_near",
     "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
     "tool_at",
     "no-grain": "the face shows no grinding marks and no grain at all, as a print or a drawing; switch off the noise "
