@@ -45,7 +45,7 @@ CLEARLY = 1.5  # times the evidence of the net's next line, from which its first
 # of 1251 pictures of other things, at least 0.30 on 88 of 89 of real and rendered tools (sample_images/scenes)
 NO_TOOL_EDGE = 0.2
 SAME_REACHES = 1.5  # of the net's lines, within which one lies on a line that was traced
-# And within which both mean one line: at most 0.27 where a careful eye sees it too, on 57 real and 33 rendered photos;
+# And within which both mean one line: at most 0.27 where a careful eye sees it too, on 57 real and 33 rendered ones;
 # 0.38 and more on four where the trace has gone over to a line beside the edge
 ONE_LINE_REACHES = 0.33
 SIDE_SURE = 4.0  # log odds of the rules, from which the net does not dispute the side of a line
