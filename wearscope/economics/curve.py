@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import inf, log, pi
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,8 @@ _ROUNDS = 3  # times that the proposals may be moved to where the weights are
 _FEW_DRAWS = 0.05  # of the proposals, effective, below which they are moved
 _LEAST_SHOULD = 0.5  # of the points, that a sum of squares should come to
 _MOST_LIVES = 1e2  # used up at a point, beyond which no shape need be worked out: it is worn out by far
+_FITTED = 1e-6  # relative, to which a minimum is found: draws are only proposed about it
+_STEP = 1e-5  # of a parameter, for slopes: all are standard normal beforehand
 _LEAST_WEAR = 0.05  # of the limit, that is left to wear if the value when new all but reaches it
 
 
@@ -107,7 +110,12 @@ class Minimum:
     sum_of_squares: float
 
 
-def least_sum_of_squares(residuals: Callable[[Array], Array], start: Array) -> Minimum:
+def least_sum_of_squares(
+    residuals: Callable[[Array], Array],
+    start: Array,
+    slopes: Callable[[Array], Array] | Literal["3-point"] = "3-point",
+    sure: float = 1e-10,
+) -> Minimum:
     """Minimise a sum of squared residuals.
 
     Parameters
@@ -115,12 +123,16 @@ def least_sum_of_squares(residuals: Callable[[Array], Array], start: Array) -> M
     residuals : callable
         From parameters, shape (k,), to residuals, shape (n,), each divided by its standard uncertainty.
     start : ndarray, shape (k,)
+    slopes : callable or "3-point"
+        From parameters to the slopes of the residuals, shape (n, k); by differences of single calls if not given.
+    sure : float
+        Relative change of the parameters or of the sum below which the search ends.
 
     Returns
     -------
     Minimum
     """
-    found = least_squares(residuals, start, jac="3-point", x_scale="jac", xtol=1e-10, ftol=1e-10, gtol=1e-10)
+    found = least_squares(residuals, start, jac=slopes, x_scale="jac", xtol=sure, ftol=sure, gtol=sure)
     jacobian = np.asarray(found.jac, float)
     covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)
     return Minimum(found.x, covariance, float(2 * found.cost))
@@ -236,12 +248,18 @@ class _Problem:
 
     def fit(self, shape: Shape, s: Array) -> Minimum:
         def residuals(z: Array) -> Array:
-            return np.concatenate([self.misfit(shape, z, s), z])
+            return np.concatenate([self.misfit(shape, z, s), z], axis=-1)
 
         starts = np.zeros((3, 2 + self.points.n_flutes + shape.n))
         starts[:, 0] = -1.5, 0.0, 1.5
-        sums = [float(np.sum(residuals(start) ** 2)) for start in starts]
-        return least_sum_of_squares(residuals, starts[int(np.argmin(sums))])
+        step = _STEP * np.eye(starts.shape[1])
+
+        def slopes(z: Array) -> Array:  # all at once: the arrays are small, and a call takes longer than its sums
+            result: Array = ((residuals(z + step) - residuals(z - step)) / (2 * _STEP)).T
+            return result
+
+        sums = np.sum(residuals(starts) ** 2, axis=1)
+        return least_sum_of_squares(residuals, starts[int(np.argmin(sums))], slopes, _FITTED)
 
 
 def wear_curve(
