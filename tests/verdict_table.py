@@ -129,7 +129,7 @@ def a_trial(base, r: np.random.Generator) -> list[Said]:
     trial = base.model_copy(
         update={"bits": tuple(bits), "photos": tuple(photos), "life": limits, "cost": type(base.cost)()}
     )
-    outcome = decision.outcome_of(trial, rows)
+    outcome = decision.outcome_of(trial, rows, n_draws=DRAWS)
     costs = np.array([10.0, 10.0 * ratio]) / (unit * bought)
     first = outcome.verdict.ranked[0]
     return [
@@ -150,7 +150,6 @@ def _holds(known, horizon: float, true: float) -> bool:
 
 def table(n_trials: int, seed: int) -> str:
     """What was found, as Markdown."""
-    decision.N_DRAWS = DRAWS
     base = load_trial(SAMPLE)
     r = np.random.default_rng(seed)
     said = [one for _ in range(n_trials) for one in a_trial(base, r)]
