@@ -29,23 +29,24 @@ def drawn(points, limit, u_limit=0.0, n_unseen=0, seed=0):
 @pytest.mark.parametrize("limit", [20.0, 33.0, 39.0])
 def test_a_line_known_for_certain(limit):
     worst, mean = drawn(line(0.1), limit)
-    ahead = max(
-        (limit - 6) / 0.1 / 300 - 1, 0
-    )  # wear goes on by fits and starts, so that its median lags its mean
-    assert np.median(worst) == pytest.approx((limit - 6) / 0.1, rel=0.002 + 0.15 * ahead)
+    true = (limit - 6) / 0.1
+    # wear goes on by fits and starts, so that its median lags its mean; within 50 parts it was looked at again
+    assert np.median(worst) == pytest.approx(true, abs=2.5 + 0.2 * max(true - 300, 0))
+    if true < 300:
+        assert ((worst > 50 * (true // 50) - 1) & (worst < 50 * (true // 50 + 1) + 1)).mean() > 0.99
     assert np.array_equal(worst, mean)
 
 
 def test_by_the_worst_flute_and_the_mean_beside_it():
     worst, mean = drawn(line(0.1, flutes=2), 30.0)
-    assert np.median(worst) == pytest.approx(240, rel=0.01)
+    assert np.median(worst) == pytest.approx(240, rel=0.015)
     assert np.median(mean) == pytest.approx(24 / 0.09, rel=0.01)
     assert (worst <= mean).all()
 
 
 def test_the_limits_own_uncertainty_widens_the_life():
     sure, unsure = (drawn(line(0.1), 30.0, u)[0] for u in (0.0, 3.0))
-    assert np.std(sure) < 3
+    assert np.std(sure) < 50 / np.sqrt(12)  # any place between two looks 50 parts apart
     assert np.std(unsure) == pytest.approx(30, rel=0.1)  # 3 µm at 0.1 µm per part
 
 

@@ -131,6 +131,7 @@ def outcome_of(
         wrong,
         checkpoint,
         _break_even(bits, verdict),
+        trial.life.bit_to_bit,
         SEED,
     )
 
