@@ -19,7 +19,8 @@ from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.pictures import Likenesses, look_at, same_as_others
-from wearscope.quantities.views import ViewKey, suffix
+from wearscope.quantities.quantity import ViewKey
+from wearscope.quantities.views import suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
 
