@@ -19,8 +19,8 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QApplication
 from wearscope_napari import session as at_work
 from wearscope_napari.contributions import open_bench
-from wearscope_napari.filing import Place, file_picture
 
+from wearscope.live.filing import Place, file_picture
 from wearscope.log import place as log_place
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
