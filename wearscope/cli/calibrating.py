@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from wearscope.cli.common import REFUSED, CommandLineError, JsonOption, complain, print_json, say_moved
+from wearscope.cli.terminal import say
 from wearscope.errors import PhotoRefused
 
 _Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule, or of a round pin.")]
@@ -178,7 +179,7 @@ def _tell(
         print_json(document)
     elif not refused:
         for line in lines_of(document):
-            typer.echo(line)
+            say(line)
     if refused:
         complain([document["note"]])
         raise typer.Exit(REFUSED)

@@ -23,6 +23,7 @@ from wearscope.cli.common import (
     say_moved,
     say_to_open,
 )
+from wearscope.cli.terminal import say
 from wearscope.errors import TrialError
 
 if TYPE_CHECKING:
@@ -105,12 +106,12 @@ def print_spoken(said: Mapping[str, Any]) -> None:
     """Print the outcome of a trial, as `Spoken` has it: what is due first."""
     for line in said["due"]:
         _print_wrapped([line])
-    typer.echo(said["verdict"])
+    say(said["verdict"])
     for bit, sentences in said["bits"]:
-        typer.echo(f"\nBit {bit}")
+        say(f"\nBit {bit}")
         _print_wrapped(sentences)
     if said["to_do"]:
-        typer.echo("\nWhat to do")
+        say("\nWhat to do")
         _print_wrapped(said["to_do"])
 
 
@@ -204,4 +205,4 @@ def _print_wrapped(sentences: Iterable[str]) -> None:
 
     width = min(get_terminal_size().columns, 110)
     for sentence in sentences:
-        typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+        say(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))

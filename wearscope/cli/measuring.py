@@ -23,6 +23,7 @@ from wearscope.cli.common import (
     shown,
 )
 from wearscope.cli.deciding import print_spoken, publish_changed, warn_unfair
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.pipeline.published import Published
@@ -39,7 +40,7 @@ def demo(
     from wearscope.samples import copy_sample_trial
 
     trial_file = copy_sample_trial(folder)
-    typer.echo(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
+    say(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
     _measure(trial_file, None, None, as_json=False, quiet=False)
 
 
@@ -49,6 +50,13 @@ def measure(
         Path | None,
         typer.Option(
             metavar="DIR", help="Where results/ and the wear log go; by default beside the trial file."
+        ),
+    ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Keep the wear log in a PostgreSQL database, postgresql+psycopg://USER@HOST/DATABASE, from now on.",
         ),
     ] = None,
     jobs: JobsOption = None,
@@ -78,6 +86,10 @@ def measure(
     Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history. The
     report, its tables and the wall sheet are made anew when what they say has changed.
     """
+    if log is not None:
+        from wearscope.log.where import use_address
+
+        use_address((out or load(trial).folder).absolute(), log)
     result = _measure(
         trial,
         out,
@@ -89,7 +101,7 @@ def measure(
         anew=anew,
         with_report=not no_report,
     )
-    raise typer.Exit(REFUSED if result.refusals else OK)
+    raise typer.Exit(REFUSED if result.refusals or result.undrawn else OK)
 
 
 def _measure(
@@ -129,6 +141,7 @@ def _measure(
         complain(f"warning: {line}" for line in time_lines(result.records))
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
+    complain(result.undrawn)
     published = publish_changed(loaded, folder, quiet=quiet) if with_report else None
     if as_json:
         print_json(documents.measured_document(loaded, result, published, budget=budget))
@@ -136,7 +149,7 @@ def _measure(
         if published is not None:
             warn_unfair(loaded)
             if not as_json:
-                typer.echo("")
+                say("")
                 print_spoken(published.said)
         _say_what_to_open(result, published)
     return result
@@ -148,7 +161,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.run import judge_trial
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
@@ -161,7 +174,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:
-        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log_path=loaded.folder / LOG_NAME)
+        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log=log_place(loaded.folder))
     if as_json:
         photos = [documents.verdict_document(verdict) for verdict in verdicts]
         print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})
@@ -170,9 +183,9 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
         for verdict in verdicts:
             if verdict.judgement and not verdict.refusal:
                 for remark in verdict.judgement.remarks:
-                    typer.echo(f"{verdict.entry.file}: {remark}")
+                    say(f"{verdict.entry.file}: {remark}")
         for scale in read_scales(loaded)[0].values():
-            typer.echo(f'scale "{scale.name}": {scale.note}')
+            say(f'scale "{scale.name}": {scale.note}')
     refusals = [verdict.refusal for verdict in verdicts if verdict.refusal]
     complain(refusals)
     raise typer.Exit(REFUSED if refusals else OK)
@@ -224,7 +237,7 @@ def repeat(
     complain(result.unanswered)
     if not result.quantities:
         complain(["no quantity has enough values to study; give each flute two photos or more"])
-    typer.echo(f"Every value: {shown(result.table)}", err=True)
+    say(f"Every value: {shown(result.table)}", err=True)
     raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
 
 
@@ -233,9 +246,9 @@ def _say_what_to_open(result: BatchResult, published: Published | None) -> None:
     from wearscope.report import standing_words
 
     if published is not None and not published.now:
-        typer.echo(standing_words.PUBLISHED_BEFORE, err=True)
+        say(standing_words.PUBLISHED_BEFORE, err=True)
     if result.n_left:
-        typer.echo(standing_words.left_text(result.n_left, len(result.photos)), err=True)
+        say(standing_words.left_text(result.n_left, len(result.photos)), err=True)
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
     n_silent = len(result.photos) - len(result.refusals) - n_measured
     silent = (
@@ -252,4 +265,4 @@ def _say_what_to_open(result: BatchResult, published: Published | None) -> None:
     if result.refusals:
         lines.append(f"  {shown(result.refused)}  photos to take again, and why")
     for line in lines:
-        typer.echo(line, err=True)
+        say(line, err=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from wearscope.cli.common import OK, CommandLineError, progress_of, shown
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.start.answers import Answers, Question
@@ -71,16 +72,16 @@ def start(
         graticule=found.graticule is not None, pin=found.pin is not None, named=found.named is not None
     )
     if asking:
-        typer.echo(start_words.shown_line(found), err=True)
+        say(start_words.shown_line(found), err=True)
         given = _ask(asked, found, folder)
     require_answered(given, asked, where)
     require_one_for_each(given, _bits(found, given), where)
     scale, question = scale_of_folder(found.graticule, given)
     if question:
-        typer.echo(f"wearscope: warning: {question}", err=True)
+        say(f"wearscope: warning: {question}", err=True)
     plan = _plan(found, given, scale, asking=asking)
-    typer.echo(f"{folder}:\n" + "\n".join(start_words.plan_lines(plan)))
-    typer.echo(f"  {start_words.scale_line(scale.um_per_px, _width_px(plan))}")
+    say(f"{folder}:\n" + "\n".join(start_words.plan_lines(plan)))
+    say(f"  {start_words.scale_line(scale.um_per_px, _width_px(plan))}")
     if asking and not yes and not _yes(f"Write {shown(target)}?", default=True):
         raise typer.Exit(OK)
     if rename:
@@ -88,7 +89,7 @@ def start(
     ring = ring_of_folder(found.pin, given, scale)
     name = given.name or folder.absolute().name
     write_trial(target, start_words.trial_text(plan, given, name, ring, date.today().isoformat()))
-    typer.echo(f"Written: {shown(target)}. Next: wearscope measure {shown(target)}", err=True)
+    say(f"Written: {shown(target)}. Next: wearscope measure {shown(target)}", err=True)
 
 
 def _has_terminal() -> bool:
@@ -135,7 +136,7 @@ def _answer(key: str, text: str, *, needed: bool, default: str = "") -> Any:  # 
         try:
             return typed(key, answer)
         except ValueError as problem:
-            typer.echo(f"  {problem}", err=True)
+            say(f"  {problem}", err=True)
 
 
 def _plan(found: Shown, given: Answers, scale: Any, *, asking: bool) -> Plan:  # noqa: ANN401 - imported late
@@ -175,12 +176,12 @@ def _rename(folder: Path, plan: Plan, *, yes: bool, asking: bool) -> Plan:
     planned = renaming.renaming_of(folder, plan)
     if not planned.pairs:
         return plan
-    typer.echo("New names:\n" + "\n".join(renaming_lines(planned.pairs)))
+    say("New names:\n" + "\n".join(renaming_lines(planned.pairs)))
     if not yes and not (asking and _yes(f"Rename these {len(planned.pairs)} pictures?")):
-        typer.echo("Nothing was renamed; --yes says yes beforehand.", err=True)
+        say("Nothing was renamed; --yes says yes beforehand.", err=True)
         return plan
     undo = renaming.rename(planned)
-    typer.echo(
+    say(
         f"Renamed; {shown(undo)} keeps the old names: wearscope start {folder} --undo-rename", err=True
     )
     return renaming.renamed_plan(plan, planned)
@@ -189,8 +190,8 @@ def _rename(folder: Path, plan: Plan, *, yes: bool, asking: bool) -> Plan:
 def _say_undone(done: Any) -> None:  # noqa: ANN401 - imported late
     from wearscope.report.start_words import renaming_lines
 
-    typer.echo("\n".join(renaming_lines(done.pairs)))
-    typer.echo(
+    say("\n".join(renaming_lines(done.pairs)))
+    say(
         "The old names are back. A trial file that names the new ones has to be written again: move it away and "
         "run wearscope start.",
         err=True,

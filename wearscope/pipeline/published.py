@@ -10,9 +10,10 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from wearscope.files import TRIAL_BYTES, checksum_of, read_file
 from wearscope.log.export import write_json
 from wearscope.pipeline.measured import Measured, refusals_of
-from wearscope.pipeline.results import sha256_of, sheet_names
+from wearscope.pipeline.results import sheet_names
 from wearscope.pipeline.standing import sheet_holds
 from wearscope.process.fairness import fair_trial
 from wearscope.trial import PhotoEntry, Trial
@@ -79,7 +80,7 @@ def repeat_study_lines(trial: Trial, results: Path) -> tuple[str, ...]:
     tuple of str
     """
     try:
-        found = json.loads((results / "repeat-study.json").read_text(encoding="utf-8"))
+        found = json.loads(read_file(results / "repeat-study.json", TRIAL_BYTES))
         return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
     except (OSError, ValueError, KeyError, TypeError):
         return ()
@@ -100,7 +101,7 @@ def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
     str
     """
     results = out_dir / "results"
-    sheets = [(path.name, sha256_of(path)) for path in current_sheets(trial, results, found).values()]
+    sheets = [(path.name, checksum_of(path)) for path in current_sheets(trial, results, found).values()]
     # a remark moves lines, and what the trial does not use is not told
     unlined = trial.model_copy(update={"lines": (), "headings": (), "strays": ()})
     said = (
@@ -157,7 +158,7 @@ def still_published(results: Path, fingerprint: str) -> Published | None:
     Published or None
     """
     with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
-        noted = json.loads((results / PUBLISHED_NAME).read_text(encoding="utf-8"))
+        noted = json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))
         files = noted["files"]
         if noted["says"] == fingerprint and all(_version(results / name) == files[name] for name in files):
             return Published(noted["said"], tuple(results / name for name in files), now=False)

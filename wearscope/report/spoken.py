@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from wearscope.economics.outcome import Outcome
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
-from wearscope.report.due_words import due_bits, due_lines
+from wearscope.report.due_words import due_bits, due_notice
 from wearscope.trial import Trial
 
 
@@ -43,7 +43,7 @@ def spoken(trial: Trial, outcome: Outcome) -> Spoken:
     Spoken
     """
     return Spoken(
-        tuple(due_lines(trial, outcome)),
+        tuple(due_notice(trial, outcome)),
         verdict_text(outcome),
         tuple((bit.bit, tuple(bit_sentences(bit, outcome))) for bit in outcome.bits),
         tuple(trial_sentences(outcome, due_bits(trial, outcome))),

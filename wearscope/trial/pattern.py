@@ -9,6 +9,7 @@ from os.path import normpath
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from wearscope.files import is_utf8
 from wearscope.quantities.views import USUAL, VIEWS
 from wearscope.trial.mistakes import Mistakes, Row, shown
 from wearscope.trial.spelling import composed, on_disk
@@ -153,7 +154,10 @@ def _rows_found(
     for path in files:
         file = str(path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path)
         fits = next(filter(None, (form.fullmatch(_name(path, base)) for form in stem_forms)), None)
-        if fits is not None:
+        if not is_utf8(file):
+            says = "is not in UTF-8; rename it or move it away"
+            mistakes.in_row(Row((*row.where, "pattern"), {}, file), "name", says)
+        elif fits is not None:
             read = {
                 key: int(text) if _FORMS[key] == _WHOLE else text for key, text in fits.groupdict().items()
             }

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
+from wearscope.files import TRIAL_BYTES, is_utf8, read_file
 from wearscope.trial.checks import (
     all_photographed,
     files_once,
@@ -92,11 +93,15 @@ def load_study(path: Path) -> Study:
 
 def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes, str]:
     """Absolute path of the file, what it says, where to note what is wrong with that, and its text."""
+    if not is_utf8(str(path.absolute())):
+        raise TrialError([f"{path}: its path is not UTF-8; give file and folders names in plain letters"])
     try:
         path = _file(path, form)
-        content = path.read_bytes()
+        content = read_file(path, TRIAL_BYTES)
     except OSError as error:
-        raise TrialError([f"{path}: cannot be read ({error.strerror}); check its permissions"]) from error
+        raise TrialError(
+            [f"{path}: cannot be read ({error.strerror}); check path and permissions"]
+        ) from error
     text = _text(path, content, form)
     places, wrong = statements(text)
     if wrong:

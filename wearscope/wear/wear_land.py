@@ -270,10 +270,10 @@ def _measured(
     end = Input("inner end of the flat", 0.0, search.blur_um * (UNRESOLVED + U_BURNT * line.burnt))
     u_drawn_on = float(np.sqrt(np.mean(measured.datum.u_datum_um[used] ** 2)))
     drawn_on = Input("new-state line drawn on", 0.0, u_drawn_on)
-    wandering = Input("wandering of the inner end (mean)", 0.0, line.u_noise_um)
+    wandering = Input("wandering of the inner end", 0.0, line.u_noise_um, of=("mean",))
     # anything from none to all that the rounding hides
     gaps = Input("where no flat is seen", 0.0, unseen * limit_um / np.sqrt(3.0))
-    ragged = Input("wandering of the inner end (widest)", 0.0, min(line.ragged_um, STRAIGHT_UM))
+    ragged = Input("wandering of the inner end", 0.0, min(line.ragged_um, STRAIGHT_UM), of=("widest",))
     scale, tilted = Input("scale", 1.0, measured.u_scale), Input("view tilt", tilt, measured.edge.tilt.u)
 
     def budget(value: float, *own: Input) -> Budget:
