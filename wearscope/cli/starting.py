@@ -181,9 +181,7 @@ def _rename(folder: Path, plan: Plan, *, yes: bool, asking: bool) -> Plan:
         say("Nothing was renamed; --yes says yes beforehand.", err=True)
         return plan
     undo = renaming.rename(planned)
-    say(
-        f"Renamed; {shown(undo)} keeps the old names: wearscope start {folder} --undo-rename", err=True
-    )
+    say(f"Renamed; {shown(undo)} keeps the old names: wearscope start {folder} --undo-rename", err=True)
     return renaming.renamed_plan(plan, planned)
 
 

@@ -13,7 +13,9 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BeforeValidator, Field, ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.quantities.views import NAMED, ViewKey
+from wearscope.files import TRIAL_BYTES, read_file
+from wearscope.quantities.quantity import ViewKey
+from wearscope.quantities.views import NAMED, USUAL
 from wearscope.start.series import ORDERS, Order
 from wearscope.trial.entry import Entry, Text, UmPerPx, UncertaintyUmPerPx
 from wearscope.trial.mistakes import did_you_mean, shown
@@ -98,7 +100,7 @@ class Answers(Entry):
     edge_radius_um: float | None = Field(
         default=None, gt=0, le=1000, description="microns, above 0 and up to 1000"
     )
-    view: ViewKey = Field(default="relief", description=NAMED)
+    view: ViewKey = Field(default=USUAL.key, description=NAMED)
     order: Order | None = Field(default=None, description="one of " + ", ".join(f'"{o}"' for o in ORDERS))
     graticule: Text | None = Field(default=None, description="the name of a picture, in quotes")
     pin: Text | None = Field(default=None, description="the name of a picture, in quotes")
@@ -185,7 +187,7 @@ def read_answers(path: Path) -> Answers:
         All that is wrong with it, a line for each key.
     """
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        document = tomllib.loads(read_file(path, TRIAL_BYTES).decode("utf-8-sig"))
     except OSError as error:
         raise TrialError([f"{path}: cannot be read ({error.strerror}); check the path"]) from error
     except ValueError as error:

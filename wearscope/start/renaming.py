@@ -6,10 +6,10 @@ import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from hashlib import sha256
 from pathlib import Path, PurePosixPath
 
 from wearscope.errors import WearscopeError
+from wearscope.files import checksum_of
 from wearscope.log.export import write_table
 from wearscope.start.names import names_tell
 from wearscope.start.plan import Plan, Planned, StartError
@@ -96,7 +96,7 @@ def rename(renaming: Renaming) -> Path:
         raise StartError(
             f"{undo} is the list of an earlier renaming", "undo that with --undo-rename, or move it away"
         )
-    sums = [sha256((folder / was).read_bytes()).hexdigest() for was, _ in renaming.pairs]
+    sums = [checksum_of(folder / was) for was, _ in renaming.pairs]
     write_table(undo, COLUMNS, [(*pair, each) for pair, each in zip(renaming.pairs, sums, strict=True)])
     try:
         _move(folder, renaming.pairs)
@@ -132,7 +132,7 @@ def undo_renaming(folder: Path) -> Renaming:
     except (OSError, ValueError, KeyError) as error:
         raise StartError(f"{undo} cannot be read ({error})", "rename the pictures by hand") from error
     for was, now, checksum in rows:
-        if not (folder / now).is_file() or sha256((folder / now).read_bytes()).hexdigest() != checksum:
+        if checksum_of(folder / now) != checksum:
             raise StartError(f"{now}, once {was}, is gone or has changed", "put it back, then undo again")
         if (folder / was).exists() and was.casefold() != now.casefold():
             raise StartError(f"{now} was {was}, and there is one again", "move that file away first")
