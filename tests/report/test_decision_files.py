@@ -9,8 +9,8 @@ import pytest
 from decided import SAMPLE, named, rows_of
 
 from wearscope.economics.decision import outcome_of
+from wearscope.files import checksum_of
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.report.curves import draw_curves, write_curves
 from wearscope.report.decision_files import COLUMNS, write_outcome
@@ -100,7 +100,7 @@ def logged(trial, tmp_path):
     with WearLog(tmp_path / LOG_NAME) as log:
         for entry, rest_on in inputs_of(trial, trial.photos, {}).items():
             rows = [r for r in rows_of(trial) if (r.bit, r.flute, r.parts, r.view) == place_of(entry)]
-            made = (entry.file, sha256_of(entry.path), "", __version__, "2026-01-05", "", rest_on.named())
+            made = (entry.file, checksum_of(entry.path), "", __version__, "2026-01-05", "", rest_on.named())
             log.append(LoggedInspection(trial.name, *place_of(entry), *made), rows)
     return tmp_path
 

@@ -21,6 +21,7 @@ from wearscope.cli.common import (
     print_json,
     say_to_open,
 )
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.pipeline.reporting import Measured
@@ -64,12 +65,12 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
         return _exit_code(measured)
     for line in due_notice(trial, found):
         _print_wrapped([line])
-    typer.echo(verdict_text(found))
+    say(verdict_text(found))
     for bit in found.bits:
-        typer.echo(f"\nBit {bit.bit}")
+        say(f"\nBit {bit.bit}")
         _print_wrapped(bit_sentences(bit, found))
     if sentences := trial_sentences(found, due):
-        typer.echo("\nWhat to do")
+        say("\nWhat to do")
         _print_wrapped(sentences)
     say_to_open(written)
     return _exit_code(measured)
@@ -172,4 +173,4 @@ def _print_wrapped(sentences: Iterable[str]) -> None:
 
     width = min(get_terminal_size().columns, 110)
     for sentence in sentences:
-        typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+        say(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
