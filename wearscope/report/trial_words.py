@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from wearscope.economics.cost import use_of
+from wearscope.economics.cost import change_over, use_of
 from wearscope.economics.readings import limits_of
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.process.fairness import BitConditions
@@ -107,7 +107,7 @@ def using_up_sum(bit: Bit, cost: Cost, currency: str) -> str:
     """
     use = use_of(bit, cost)
     terms = [f"{stated(bit.price):.2f}"]
-    change = cost.change_over_minutes / 60 * cost.rate_per_hour
+    change = change_over(cost)
     for n, what, money in ((use.lives, "change", change), (bit.regrinds, "regrind", bit.regrind_price)):
         if n and money:
             terms.append(f"{what} at {money:.2f}" if n == 1 else f"{n} {what}s at {money:.2f}")
