@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import csv
 import json
 import os
 import re
@@ -20,6 +21,7 @@ import wearscope
 from wearscope import cli, samples
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import run as batch
+from wearscope.pipeline.results import photos_refused
 
 TESTS = Path(__file__).parent
 
@@ -386,6 +388,7 @@ sys.path.append({tests!r})
 from functools import partial
 import fake_photos as fake
 from wearscope.pipeline import run as batch
+from wearscope.pipeline.results import photos_refused
 from wearscope import cli
 
 if __name__ == "__main__":
@@ -813,6 +816,104 @@ def test_version_and_info():
     said = process("info")
     assert said.returncode == 0
     assert f"numpy {np.__version__}\n" in said.stdout
+
+
+def test_info_says_what_works_and_what_to_install_for_the_rest(run, monkeypatch):
+    from wearscope.cli import self_check
+
+    monkeypatch.setattr(self_check, "find_spec", lambda name: None)
+    code, out, _ = run("info")
+    lines = {line[8:].partition(":")[0]: line for line in out.partition("\n\n")[0].splitlines()}
+    assert list(lines)[:4] == ["photos", "edges", "wear log", "fonts"]
+    assert all(lines[part].startswith("works") for part in list(lines)[:4])
+    for part in ("viewer", "camera", "packed TIFF", "recordings", "Parquet", "cluster"):
+        assert lines[part].startswith("absent"), part
+        assert "pip install" in lines[part], part
+    assert code == 0
+    code, out, _ = run("info", "--json")
+    document = json.loads(out)
+    assert [check["part"] for check in document["checks"]] == list(lines)
+    assert document["versions"]["numpy"] == np.__version__
+
+
+def test_info_ends_with_1_where_nothing_could_be_measured(run, monkeypatch):
+    from wearscope.imaging import photo
+
+    def broken(path, content):
+        raise ImportError("libpng is not here")
+
+    monkeypatch.setattr(photo, "photo_of", broken)
+    code, out, _ = run("info")
+    assert code == 1
+    assert out.startswith("BROKEN  photos: fails (ImportError: libpng is not here); install wearscope again")
+
+
+def test_an_argument_that_is_no_text(run, trial):
+    code, out, err = run("note", trial, "--bit", "Wren", "--parts", "0", "--remark", "caf\udce9")
+    assert (code, out) == (2, "")
+    assert err.startswith('wearscope: the command line holds what is not UTF-8: "caf')
+    assert "\udce9" not in err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of files are bytes there")
+def test_a_file_name_that_is_no_text(run, trial):
+    text = (trial / "trial.toml").read_text()
+    pattern = '[photos]\npattern = "photos/{bit}-{parts}-{flute}.jpg"\n'
+    (trial / "trial.toml").write_text(text[: text.index("[[photo]]")] + pattern)
+    os.rename(trial / "photos" / "Wren-40-1.jpg", os.fsencode(trial) + b"/photos/Wr\xe9n-40-1.jpg")  # noqa: PTH104
+    code, out, err = run("check", trial)
+    assert (code, out) == (2, "")
+    assert "is not in UTF-8; rename it or move it away" in err
+    assert re.search(r"Wr\\udce9n-40-1\.jpg", err), "it is shown, and named"
+
+
+def test_a_sheet_that_is_missing_is_said_and_is_no_success(run, trial, monkeypatch):
+    from wearscope.log import export
+
+    fake.tell(trial, "Wren", 40, 1, "sheet")
+    real = export.replace_file
+
+    def full(path, content):
+        if path.suffix == ".png":
+            raise OSError(28, "No space left on device")
+        real(path, content)
+
+    monkeypatch.setattr("wearscope.report.sheets.page.replace_file", full)
+    for how in (["-q"], ["--json"], []):
+        code, out, err = run("measure", trial, *how)
+        assert code == 1, how
+        (line,) = errors(err)
+        assert (
+            "photos/Wren-40-1.jpg: its comparison sheet cannot be written (No space left on device)" in line
+        )
+        if how == ["--json"]:
+            assert json.loads(out)["undrawn"] == [line.removeprefix("wearscope: ")]
+    monkeypatch.undo()
+
+
+def test_hostile_names_reach_neither_terminal_nor_spreadsheet(run, tmp_path, monkeypatch):
+    fake.write_trial(tmp_path, bits=("=cmd\\u001b]52;c;AAAA\\u0007",), flutes=(1,), parts=(0, 40))
+    use_fakes(monkeypatch)
+    bit = "=cmd\x1b]52;c;AAAA\x07"
+    name = next((tmp_path / "photos").iterdir()).name
+    text = (tmp_path / "trial.toml").read_text()
+    for parts in (0, 40):
+        old = f"photos/=cmd\\u001b]52;c;AAAA\\u0007-{parts}-1.jpg"
+        assert old in text, name
+        (tmp_path / "photos" / f"=x-{parts}.jpg").write_text(f"photo {parts}")
+        text = text.replace(old, f"photos/=x-{parts}.jpg")
+    (tmp_path / "trial.toml").write_text(text)
+    fake.tell(tmp_path, "=x", 40, 1, "x")
+    (tmp_path / "photos" / "=x-40.jpg").write_text("refuse")
+    for command in (["measure"], ["check"], ["past"], ["outcome"], ["export"], ["note", "--bit", bit]):
+        _, out, err = run(command[0], tmp_path, *command[1:])
+        assert not re.search("[\x00-\x08\x0b-\x1f\x7f]", out + err), command
+    assert list((tmp_path / "results").glob("*.csv"))
+    for path in (tmp_path / "results").glob("*.csv"):
+        with path.open(newline="", encoding="utf-8") as file:
+            assert not [cell for row in csv.reader(file) for cell in row if cell.startswith("=")], path
+    (refused,) = photos_refused(tmp_path / "results")
+    assert refused[0] == bit
 
 
 def test_help_imports_nothing_heavy():

@@ -9,10 +9,10 @@ from functools import partial
 import fake_photos as fake
 import pytest
 
+from wearscope.files import checksum_of
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline import run as batch
-from wearscope.pipeline.results import sha256_of
 from wearscope.trial import load_trial
 from wearscope.trial.correction import NOTHING, Correction
 
@@ -62,7 +62,7 @@ ONE = ("--bit", "Wren", "--flute", "1", "--parts", "120", "--quantity", "edge_re
 def corrected(trial, by="Ann"):
     """Say where the transition is in the photo of flute 1 of Wren after 120 parts."""
     place = {"trial": TRIAL, "bit": "Wren", "flute": 1, "parts": 120, "view": "relief"}
-    sha256 = sha256_of(trial / "photos" / "Wren-120-1.jpg")
+    sha256 = checksum_of(trial / "photos" / "Wren-120-1.jpg")
     said = changes(NOTHING, Correction(transition_px=(10.0, 20.0)))
     with CorrectionLog(trial / LOG_NAME) as log:
         log.append(logged(place, sha256, said, by))

@@ -175,7 +175,7 @@ def test_what_the_viewer_computes_needs_no_window():
     plugin = ROOT.parent / "plugins" / "wearscope_napari"
     if not plugin.is_dir():
         pytest.skip("not a checkout")
-    for name in ("coordinates", "filing", "layers", "session"):
+    for name in ("coordinates", "layers", "session"):
         for imported in imported_by(plugin / f"{name}.py"):
             assert not imported.startswith(("napari", "qtpy", "vispy", "matplotlib")), name
 

@@ -191,7 +191,7 @@ def test_a_sheet_that_cannot_be_drawn_costs_no_number(tmp_path):
     result = measured(trial, tmp_path)
     assert result.refusals == result.sheets == ()
     assert len(result.records) == 36
-    (warning,) = [line for photo in result.photos for line in photo.warnings]
+    (warning,) = result.undrawn
     assert "its comparison sheet could not be drawn" in warning
 
 
@@ -262,8 +262,8 @@ def test_a_full_disk_costs_the_sheet_alone(tmp_path, monkeypatch):
     result = measured(trial, tmp_path)
     assert (result.sheets, result.refusals) == ((), ())
     for photo in result.photos:
-        (warning,) = photo.warnings
-        assert "its comparison sheet cannot be written (No space left on device); make room" in warning
+        assert photo.warnings == ()
+        assert "its comparison sheet cannot be written (No space left on device); make room" in photo.undrawn
 
 
 def test_a_sheet_of_an_earlier_run_does_not_outlive_its_numbers(tmp_path):

@@ -12,7 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
-from wearscope.trial import load_trial
+from wearscope.trial import load_trial, reading
 
 TRIAL = """\
 [trial]
@@ -623,11 +623,11 @@ def test_a_trial_file_that_may_not_be_read_is_said(folder):
 
 
 def test_a_trial_file_that_fails_to_read_is_said(folder, monkeypatch):
-    def refuse(self: Path) -> bytes:
+    def refuse(path: Path, most_bytes: int) -> bytes:
         raise PermissionError(13, "Permission denied")
 
     load(folder, TRIAL)
-    monkeypatch.setattr(Path, "read_bytes", refuse)
+    monkeypatch.setattr(reading, "read_file", refuse)
     with pytest.raises(TrialError, match=r"trial\.toml: cannot be read \(Permission denied\)"):
         load_trial(folder / "trial.toml")
 

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from wearscope.cli.common import REFUSED, CommandLineError, JsonOption, complain, print_json
+from wearscope.cli.terminal import say
 from wearscope.errors import PhotoRefused
 
 
@@ -121,7 +122,7 @@ def _tell(
         print_json(document)
     elif not refused:
         for line in lines_of(document):
-            typer.echo(line)
+            say(line)
     if refused:
         complain([document["note"]])
         raise typer.Exit(REFUSED)

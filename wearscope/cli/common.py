@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wearscope.cli.terminal import console_for, say, visible
 from wearscope.errors import WearscopeError
 
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
-    from rich.console import Console
-
     from wearscope.pipeline.run import Progress
     from wearscope.trial import PhotoEntry, Trial
 
@@ -61,7 +60,7 @@ def complain(lines: Iterable[str]) -> None:
     lines : iterable of str
     """
     for line in lines:
-        typer.echo(f"wearscope: {line}", err=True)
+        say(f"wearscope: {line}", err=True)
 
 
 def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
@@ -100,24 +99,7 @@ def print_json(document: dict[str, Any]) -> None:
     ----------
     document : dict
     """
-    typer.echo(json.dumps(document, indent=2, allow_nan=False))
-
-
-def console_for(*, stderr: bool) -> Console:
-    """Console that prints text as it is given.
-
-    Parameters
-    ----------
-    stderr : bool
-        Whether it is that of standard error.
-
-    Returns
-    -------
-    Console
-    """
-    from rich.console import Console
-
-    return Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+    say(json.dumps(document, indent=2, allow_nan=False))
 
 
 @contextmanager
@@ -147,13 +129,13 @@ def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),
-        TextColumn("{task.fields[file]}"),
+        TextColumn("{task.fields[file]}", markup=False),
     )
     with Bar(*columns, console=console, transient=True) as bar:
         task = bar.add_task(what, total=None, file="")
 
         def show(done: int, total: int, entry: PhotoEntry) -> None:
-            bar.update(task, completed=done, total=total, file=entry.file)
+            bar.update(task, completed=done, total=total, file=visible(entry.file))
 
         yield show
 
@@ -180,9 +162,9 @@ def say_to_open(paths: Iterable[Path]) -> None:
     ----------
     paths : iterable of Path
     """
-    typer.echo("To open:", err=True)
+    say("To open:", err=True)
     for path in paths:
-        typer.echo(f"  {shown(path)}", err=True)
+        say(f"  {shown(path)}", err=True)
 
 
 def user() -> str:

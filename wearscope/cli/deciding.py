@@ -21,6 +21,7 @@ from wearscope.cli.common import (
     print_json,
     say_to_open,
 )
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.pipeline.reporting import Measured
@@ -49,7 +50,7 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
     from wearscope.report.curves import write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
     from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
-    from wearscope.report.due_words import due_bits, due_lines
+    from wearscope.report.due_words import due_bits, due_notice
     from wearscope.report.fairness_words import fair_warnings
 
     measured = _measured(trial, folder)
@@ -59,17 +60,17 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
     results = folder / "results"
     written = [*write_outcome(results, found, due), *write_curves(found, results)]
     if as_json:
-        complain(due_lines(trial, found))
+        complain(due_notice(trial, found))
         print_json(outcome_document(found, due) | _standing_document(measured))
         return _exit_code(measured)
-    for line in due_lines(trial, found):
+    for line in due_notice(trial, found):
         _print_wrapped([line])
-    typer.echo(verdict_text(found))
+    say(verdict_text(found))
     for bit in found.bits:
-        typer.echo(f"\nBit {bit.bit}")
+        say(f"\nBit {bit.bit}")
         _print_wrapped(bit_sentences(bit, found))
     if sentences := trial_sentences(found, due):
-        typer.echo("\nWhat to do")
+        say("\nWhat to do")
         _print_wrapped(sentences)
     say_to_open(written)
     return _exit_code(measured)
@@ -172,4 +173,4 @@ def _print_wrapped(sentences: Iterable[str]) -> None:
 
     width = min(get_terminal_size().columns, 110)
     for sentence in sentences:
-        typer.echo(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))
+        say(fill(sentence, width, initial_indent="  ", subsequent_indent="    "))

@@ -46,6 +46,7 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
         "trial": trial.name,
         "rows": rows,
         "refused": [_entry_document(photo.entry) | {"refusal": photo.refusal} for photo in result.refusals],
+        "undrawn": list(result.undrawn),
         "out_of_order": time_lines(result.records),
         "left_as_they_were": result.n_left,
         "astray": list(result.astray),

@@ -23,6 +23,7 @@ from wearscope.cli.common import (
     shown,
 )
 from wearscope.cli.deciding import decide, write_report
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.pipeline.results import BatchResult
@@ -38,12 +39,12 @@ def demo(
     from wearscope.samples import copy_sample_trial
 
     trial_file = copy_sample_trial(folder)
-    typer.echo(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
+    say(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
     _measure(trial_file, None, None, as_json=False, quiet=False)
-    typer.echo("")
+    say("")
     loaded = load(trial_file)
     decide(loaded, loaded.folder, "parts", as_json=False)
-    typer.echo("The report, for the screen and for paper.", err=True)
+    say("The report, for the screen and for paper.", err=True)
     write_report(loaded, loaded.folder, "parts", interactive=True, as_json=False)
 
 
@@ -53,6 +54,13 @@ def measure(
         Path | None,
         typer.Option(
             metavar="DIR", help="Where results/ and the wear log go; by default beside the trial file."
+        ),
+    ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Keep the wear log in a PostgreSQL database, postgresql+psycopg://USER@HOST/DATABASE, from now on.",
         ),
     ] = None,
     jobs: JobsOption = None,
@@ -78,8 +86,12 @@ def measure(
 
     Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
     """
+    if log is not None:
+        from wearscope.log.where import use_address
+
+        use_address((out or load(trial).folder).absolute(), log)
     result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again, anew=anew)
-    raise typer.Exit(REFUSED if result.refusals else OK)
+    raise typer.Exit(REFUSED if result.refusals or result.undrawn else OK)
 
 
 def _measure(
@@ -117,6 +129,7 @@ def _measure(
         complain(f"warning: {line}" for line in time_lines(result.records))
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
+    complain(result.undrawn)
     if not quiet:
         _say_what_to_open(result)
     return result
@@ -128,7 +141,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.run import judge_trial
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
@@ -139,7 +152,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:
-        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log_path=loaded.folder / LOG_NAME)
+        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log=log_place(loaded.folder))
     if as_json:
         photos = [documents.verdict_document(verdict) for verdict in verdicts]
         print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})
@@ -148,9 +161,9 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
         for verdict in verdicts:
             if verdict.judgement and not verdict.refusal:
                 for remark in verdict.judgement.remarks:
-                    typer.echo(f"{verdict.entry.file}: {remark}")
+                    say(f"{verdict.entry.file}: {remark}")
         for scale in read_scales(loaded)[0].values():
-            typer.echo(f'scale "{scale.name}": {scale.note}')
+            say(f'scale "{scale.name}": {scale.note}')
     refusals = [verdict.refusal for verdict in verdicts if verdict.refusal]
     complain(refusals)
     raise typer.Exit(REFUSED if refusals else OK)
@@ -202,7 +215,7 @@ def repeat(
     complain(result.unanswered)
     if not result.quantities:
         complain(["no quantity has enough values to study; give each flute two photos or more"])
-    typer.echo(f"Every value: {shown(result.table)}", err=True)
+    say(f"Every value: {shown(result.table)}", err=True)
     raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
 
 
@@ -211,7 +224,7 @@ def _say_what_to_open(result: BatchResult) -> None:
     from wearscope.report import standing_words
 
     if result.n_left:
-        typer.echo(standing_words.left_text(result.n_left, len(result.photos)), err=True)
+        say(standing_words.left_text(result.n_left, len(result.photos)), err=True)
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
     n_silent = len(result.photos) - len(result.refusals) - n_measured
     silent = (
@@ -224,4 +237,4 @@ def _say_what_to_open(result: BatchResult) -> None:
     if result.refusals:
         lines.append(f"  {shown(result.refused)}  photos to take again, and why")
     for line in lines:
-        typer.echo(line, err=True)
+        say(line, err=True)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.located_edge import LocatedEdge
-from wearscope.imaging.quality import refusal
+from wearscope.imaging.quality import refusal, softer_than_photo
 from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
@@ -26,6 +26,7 @@ from wearscope.pipeline.face_outcome import (
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.wear.chips import find_chips
 from wearscope.wear.coating_map import read_coating
@@ -99,7 +100,13 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     of_scale = (*bit_doubts(located, trial.bit(entry.bit)), *blur_doubts(fit.blur_um))
     drawing = EdgeDrawing(view, None)
     return inspection_of(
-        entry, findings, located, drawing, placing, doubts=located.doubts, scale_doubts=of_scale
+        entry,
+        findings,
+        located,
+        drawing,
+        placing,
+        doubts=(*located.doubts, *light_doubts(located, fit)),
+        scale_doubts=of_scale,
     )
 
 
@@ -253,3 +260,20 @@ def require_quality(located: LocatedEdge, fit: LightFit) -> None:
     wrong = refusal(located.quality, fit.blur_um, located.um_per_px)
     if wrong is not None:
         raise PhotoRefused(f"{located.name}: {wrong[0]}", *wrong[1:])
+
+
+def light_doubts(located: LocatedEdge, fit: LightFit) -> tuple[Reason, ...]:
+    """Why the light across an edge that is in focus may not be what it is taken for.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    fit : LightFit
+        Of the edge where it is as new.
+
+    Returns
+    -------
+    tuple of Reason
+    """
+    soft = softer_than_photo(located.quality, fit.blur_um, located.um_per_px)
+    return (reason("light-unlike-an-edge"),) if soft else ()

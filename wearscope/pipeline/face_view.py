@@ -97,7 +97,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         drawing,
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *followed.doubts_of_match),
-        (*pair.doubts, *divided.zones.doubts),
+        followed.doubts,
         followed.doubts_of_scale,
     )
 

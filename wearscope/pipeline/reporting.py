@@ -11,12 +11,14 @@ from pathlib import Path
 from wearscope.economics.decision import outcome_of
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.errors import WearscopeError
+from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.identity import IdentityLog
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LOG_NAME, LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.log.wear_log import LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.pictures import look_again
 from wearscope.pipeline.results import REFUSED_NAME, photos_refused, sheet_names
@@ -129,12 +131,12 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     """
     command = measure_command(trial, out_dir)
     with (
-        WearLog(out_dir / LOG_NAME) as log,
-        CorrectionLog(log.path) as by_hand,
-        IdentityLog(log.path) as known,
+        WearLog(log_place(out_dir)) as log,
+        CorrectionLog(log.place) as by_hand,
+        IdentityLog(log.place) as known,
     ):
         known.require(trial.name, trial.path)
-        astray = astray_from(trial, log.path)
+        astray = astray_from(trial, log.place)
         pictures = look_again(trial, out_dir / "results", keep=False)
         said = by_hand.current(trial.name)
         inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
@@ -145,11 +147,11 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             tuple(log.note_history(trial=trial.name)),
             standing_of(log, trial, inputs),
             command,
-            tuple(astray_lines(trial, log.path, astray)),
+            tuple(astray_lines(trial, log.place, astray)),
         )
     if found.records:
         return found
-    require_nothing_renamed(trial, out_dir / LOG_NAME, astray)
+    require_nothing_renamed(trial, log.place, astray)
     if any(each.state == "out of date" for each in found.standing.values()):
         raise NothingHoldsError(
             f"no number of {trial.name} holds any more", f"run {command}", (*found.astray, *found.behind)
@@ -159,7 +161,7 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             f"no photo of {trial.name} could be measured",
             f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run {command}",
         )
-    raise NothingHoldsError(f"{out_dir / LOG_NAME} holds no measurement of {trial.name}", f"run {command}")
+    raise NothingHoldsError(f"{log.place} holds no measurement of {trial.name}", f"run {command}")
 
 
 def publish_report(
@@ -234,7 +236,7 @@ def _shows_current(sheet: Path, standing: Standing) -> bool:
 def _repeat_study(trial: Trial, results: Path) -> tuple[str, ...]:
     """What a repeat study of the trial's flutes found, a line for each quantity; empty if none lies here."""
     try:
-        found = json.loads((results / "repeat-study.json").read_text(encoding="utf-8"))
+        found = json.loads(read_file(results / "repeat-study.json", TRIAL_BYTES))
         return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
     except (OSError, ValueError, KeyError, TypeError):
         return ()

@@ -11,11 +11,11 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from hashlib import sha256
 from math import isclose
 from operator import mul, truediv
 from pathlib import Path
 
+from wearscope.files import PROGRAM_BYTES, checksum_of
 from wearscope.process import cutting
 from wearscope.process.part_program import PartProgram, read_program
 from wearscope.process.program_words import ProgramRefused
@@ -292,10 +292,7 @@ def _program(path: Path, unit: str | None) -> _Read:
 
 
 def _sha256(path: Path | None) -> str:
-    try:
-        return sha256(path.read_bytes()).hexdigest() if path else ""
-    except OSError:  # said by the program's refusal
-        return ""
+    return checksum_of(path, PROGRAM_BYTES) if path else ""  # why it cannot be read, its refusal says
 
 
 # --- What differs

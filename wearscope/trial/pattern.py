@@ -9,6 +9,7 @@ from os.path import normpath
 from pathlib import Path
 from typing import Any
 
+from wearscope.files import is_utf8
 from wearscope.quantities.views import USUAL, VIEWS
 from wearscope.trial.mistakes import Mistakes, Row, shown
 from wearscope.trial.tables import check_known, entry_of
@@ -70,6 +71,10 @@ def photos_found(row: Row, folder: Path, rows: dict[str, list[Row]], mistakes: M
         file = str(path.relative_to(folder) if path.is_relative_to(folder) else path)
         name = path.relative_to(base).as_posix()
         fits = exact.fullmatch(name) or any_bit.fullmatch(name)
+        if not is_utf8(file):
+            says = "is not in UTF-8; rename it or move it away"
+            mistakes.in_row(Row((*row.where, "pattern"), {}, file), "name", says)
+            continue
         if fits is None:
             whole = ", ".join(key for key in mistakes.form.placeholders if forms[key] == _WHOLE)
             says = f"does not fit {pattern} with {whole} as whole numbers; rename it or move it away"

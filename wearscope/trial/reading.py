@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
+from wearscope.files import TRIAL_BYTES, is_utf8, read_file
 from wearscope.trial.checks import (
     all_photographed,
     files_once,
@@ -90,11 +91,15 @@ def load_study(path: Path) -> Study:
 
 def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes]:
     """Absolute path of the file, what it says, and where to note what is wrong with that."""
+    if not is_utf8(str(path.absolute())):
+        raise TrialError([f"{path}: its path is not UTF-8; give file and folders names in plain letters"])
     try:
         path = _file(path, form)
-        content = path.read_bytes()
+        content = read_file(path, TRIAL_BYTES)
     except OSError as error:
-        raise TrialError([f"{path}: cannot be read ({error.strerror}); check its permissions"]) from error
+        raise TrialError(
+            [f"{path}: cannot be read ({error.strerror}); check path and permissions"]
+        ) from error
     text = _text(path, content, form)
     places, wrong = statements(text)
     if wrong:
