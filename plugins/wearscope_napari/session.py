@@ -33,6 +33,7 @@ from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
@@ -43,19 +44,6 @@ from wearscope_napari.open_trial import OpenTrial
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
 """What needs an eye comes first."""
-
-MAIN = frozenset(
-    {
-        "edge_recession",
-        "edge_radius",
-        "coating_loss",
-        "wear_land",
-        "wedge_angle",
-        "tear_out_max",
-        "tear_out_share",
-    }
-)
-"""Numbers for which a photo is taken: where another one alone is doubtful, the photo is not."""
 
 
 @dataclass(frozen=True)
@@ -480,7 +468,7 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
         return PhotoState(entry, "to measure")
     doubtful = [row for row in records if row.status == "doubtful"]
     for row in doubtful:
-        if row.quantity in MAIN:
+        if quantity_of(row.quantity).main:
             return PhotoState(entry, "doubtful", row.note)
     return PhotoState(entry, "done", doubtful[0].note if doubtful else "")
 

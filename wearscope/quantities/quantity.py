@@ -88,6 +88,8 @@ class Quantity:
         How it can end the life of a bit.
     by_scale : bool
         Whether it rests on the scale: lengths do, and whatever is counted within or beyond a length.
+    main : bool
+        Whether a photo is taken for it: where another number alone is doubtful, the photo as a whole is not.
     """
 
     key: str
@@ -101,6 +103,7 @@ class Quantity:
     of_the_photo: bool = False
     life: LifeLimit | None = None
     by_scale: bool = True
+    main: bool = False
 
 
 _NO_WEAR, _NO_LOSS = "no wear seen", "no loss seen"
@@ -133,6 +136,7 @@ IN_ORDER: tuple[Quantity, ...] = (
         _FACES,
         unseen=_NO_WEAR,
         life=LifeLimit("edge_recession_um", ("difference",)),
+        main=True,
     ),
     Quantity(
         "edge_radius",
@@ -142,14 +146,21 @@ IN_ORDER: tuple[Quantity, ...] = (
         (*_FACES, "profile"),
         unseen=_NO_WEAR,
         life=LifeLimit("edge_radius_um", ("used", "whole"), usual=True),
+        main=True,
     ),
-    Quantity("wedge_angle", "deg", "wedge angle", "°", ("profile",), by_scale=False),
+    Quantity("wedge_angle", "deg", "wedge angle", "°", ("profile",), by_scale=False, main=True),
     Quantity("apex_to_arc", "um", "apex to arc", "µm", ("profile",)),
     Quantity("departure_length_a", "um", "departure length a", "µm", ("profile",)),
     Quantity("departure_length_b", "um", "departure length b", "µm", ("profile",)),
     Quantity("departure_ratio", "1", "departure ratio, a over b", "", ("profile",), by_scale=False),
     Quantity(
-        "wear_land", "um", "wear land, mean", "µm", ("relief",), life=LifeLimit("wear_land_um", ("used",))
+        "wear_land",
+        "um",
+        "wear land, mean",
+        "µm",
+        ("relief",),
+        life=LifeLimit("wear_land_um", ("used",)),
+        main=True,
     ),
     Quantity(
         "wear_land_max",
@@ -168,6 +179,7 @@ IN_ORDER: tuple[Quantity, ...] = (
         100.0,
         unseen=_NO_LOSS,
         life=LifeLimit("coating_loss", ("used",), most=1.0, of_coating=True, by_face=True, usual=True),
+        main=True,
     ),
     Quantity("coating_setback", "um", "coating setback", "µm", _FACES, unseen=_NO_LOSS),
     Quantity("chip_count", "1", "chips", "", _FACES, counted=True),
@@ -181,8 +193,8 @@ IN_ORDER: tuple[Quantity, ...] = (
     ),
     Quantity("chip_length", "um", "length lost to chips", "µm", _FACES),
     Quantity("edge_roughness", "um", "edge roughness", "µm", _FACES),
-    Quantity("tear_out_max", "um", "deepest break-out", "µm", ("part",)),
-    Quantity("tear_out_share", "1", "edge broken out", "%", ("part",), 100.0),
+    Quantity("tear_out_max", "um", "deepest break-out", "µm", ("part",), main=True),
+    Quantity("tear_out_share", "1", "edge broken out", "%", ("part",), 100.0, main=True),
     Quantity("sharpness", "um", "blur of the edge", "µm", (*_FACES, "profile"), of_the_photo=True),
     Quantity("registration_residual", "um", "misfit to the new-state photo", "µm", _FACES, of_the_photo=True),
 )
