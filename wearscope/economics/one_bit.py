@@ -230,8 +230,6 @@ def _with_life(base: BitOutcome, followed: Sequence[Followed], prior: LifePrior,
 
 def _quantity_curve(one: Followed) -> QuantityCurve:
     parts = np.linspace(0.0, HORIZON * one.curve.parts_cut, N_GRID)
-    wear = one.curve.wear
-    ratio = float(np.median(wear.max(axis=1) / wear.min(axis=1))) if wear.shape[1] > 1 else None
     return QuantityCurve(
         one.found.quantity,
         one.found.unit,
@@ -242,7 +240,6 @@ def _quantity_curve(one: Followed) -> QuantityCurve:
         _band(one.paths.value_at(parts, worst=False)),
         one.curve.weights,
         one.curve.scatter,
-        ratio,
     )
 
 
