@@ -106,6 +106,7 @@ def _measure(
             progress=progress,
             again=again or budget,  # the wear log keeps no budgets
             anew=anew,
+            budgets=budget,
         )
     if as_json:
         print_json(documents.measured_document(loaded, result, budget=budget))
