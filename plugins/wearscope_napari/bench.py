@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from weakref import ref
 
+from matplotlib.colors import to_hex
 from qtpy.QtCore import QEvent, QObject, Qt
 from qtpy.QtGui import QKeySequence
 from qtpy.QtWidgets import (
+    QDockWidget,
     QFileDialog,
     QHBoxLayout,
     QLabel,
@@ -34,11 +36,17 @@ from wearscope_napari.photo_list import PhotoList
 from wearscope_napari.run_panel import RunPanel
 from wearscope_napari.state import BenchState, Showing
 from wearscope_napari.strip_view import StripView
+from wearscope_napari.theme import Theme
+from wearscope_napari.why_panel import WhyPanel
 from wearscope_napari.widgets import button
 
 if TYPE_CHECKING:
     import napari
 
+FOLDED = ("layer list", "layer controls")
+"""napari's own panels, by their names in its window, which leave the photo too little room on a laptop's screen."""
+
+BELOW_PX = 210
 STRIP, NUMBERS = "Strip along the edge", "Numbers"
 KEYS = {"PageDown": "PgDown", "PageUp": "PgUp", "Control-Z": "Ctrl+Z", "Control-Shift-Z": "Ctrl+Shift+Z"}
 """Next photo, photo before, take back, make again: by napari's names and by Qt's."""
@@ -66,6 +74,9 @@ class WearBench(QWidget):
         self.run = RunPanel(self.state)
         self.numbers = Numbers()
         self.strip = StripView()
+        self.why = WhyPanel(self.state)
+        self.panels = button("Layers", self.fold, "show or fold away napari's own lists of layers")
+        self._folded: list[QDockWidget] = []
         self.title = QLabel("No trial open")
         self.title.setWordWrap(True)
         self.who = QLineEdit()
@@ -83,6 +94,10 @@ class WearBench(QWidget):
         self.state.showing.connect(self._show)
         self.state.withdrawn.connect(self._withdrawn)
         self.state.reread.connect(self._name)
+        self.strip.pointed.connect(self.on_photo.mark_place)
+        self.on_photo.pointed.connect(self.strip.point_at)
+        self.viewer.events.theme.connect(self._themed)
+        self._themed()
         acts = (self.photos.next_photo, self.photos.photo_before, self.state.undo, self.state.redo)
         self._acts = dict(zip(KEYS, acts, strict=True))
         for key, act in self._acts.items():
@@ -93,6 +108,7 @@ class WearBench(QWidget):
         top = QHBoxLayout()
         top.addWidget(button("Open trial …", self.ask_for_trial, "a trial file"))
         top.addWidget(self.who)
+        top.addWidget(self.panels)
         top.addWidget(button("Sort", self.photos.list_photos, "put first again what needs an eye"))
         tabs = QTabWidget()
         for name, page in (
@@ -114,15 +130,19 @@ class WearBench(QWidget):
         whole.addWidget(self.title)
         whole.addLayout(top)
         whole.addWidget(scroll, 1)
+        whole.addWidget(_scrolled(self.why, self.status))
         whole.addWidget(self.run)
-        whole.addWidget(self.status)
-        self.setMinimumWidth(440)
+        whole.setContentsMargins(2, 0, 2, 2)
+        whole.setSpacing(3)
+        self.setMinimumWidth(400)
 
     # --- Trial and photo
 
     def ask_for_trial(self) -> None:
         """Ask for a trial file and open it."""
-        path, _ = QFileDialog.getOpenFileName(self, "Open a trial", "", "Trial files (*.toml)")
+        session = self.state.session
+        start = "" if session is None else str(session.trial.folder)
+        path, _ = QFileDialog.getOpenFileName(self, "Open a trial", start, "Trial files (*.toml)")
         if path:
             self.open_trial(Path(path))
 
@@ -133,6 +153,7 @@ class WearBench(QWidget):
     def _opened(self) -> None:
         session = self.state.session
         assert session is not None
+        self._withdrawn()  # numbers of the trial before
         self._settle()
         self._name()
         if not self.who.text().strip():
@@ -141,7 +162,18 @@ class WearBench(QWidget):
     def _name(self) -> None:
         session = self.state.session
         assert session is not None
-        self.title.setText(f"{session.trial.name}\n{session.trial.path}")
+        self.title.setText(session.trial.name)
+        self.title.setToolTip(str(session.trial.path))
+
+    def _themed(self, _event: object = None) -> None:
+        from napari.utils.theme import get_theme
+
+        colours = get_theme(self.viewer.theme)
+        theme = Theme(
+            to_hex(str(colours.background.as_hex("long"))), to_hex(str(colours.text.as_hex("long")))
+        )
+        self.strip.set_theme(theme)
+        self.numbers.set_theme(theme)
 
     def _withdrawn(self) -> None:
         self.numbers.clear()
@@ -173,6 +205,18 @@ class WearBench(QWidget):
         if self._window() is not window:
             self._window = ref(window)
             window.installEventFilter(self)
+            self._folded = [dock for dock in window.findChildren(QDockWidget) if dock.objectName() in FOLDED]
+            self.fold()
+            below = [
+                dock for dock in window.findChildren(QDockWidget) if dock.objectName() in (STRIP, NUMBERS)
+            ]
+            window.resizeDocks(below, [BELOW_PX] * len(below), Qt.Orientation.Vertical)
+
+    def fold(self) -> None:
+        """Fold napari's own lists of layers away, or show them again."""
+        shown = any(not dock.isHidden() for dock in self._folded)
+        for dock in self._folded:
+            dock.setVisible(not shown)
 
     def _below(self) -> tuple[tuple[str, QWidget], ...]:
         return (STRIP, self.strip), (NUMBERS, self.numbers)
@@ -214,14 +258,32 @@ class WearBench(QWidget):
 
     def finish(self) -> None:
         """Stop what runs, save what is to be saved, give back the keys, take the panels away."""
-        self.run.end()
+        self.run.close_down()
         self.state.close()
         for key in KEYS:
             self.viewer.bind_key(key, None)
         with suppress(RuntimeError, LookupError):  # with the window, Qt's own parts are gone
             self.overlay.blink.stop()
             self.capture.finish()
+            self.on_photo.forget_viewer()
+            self.viewer.events.theme.disconnect(self._themed)
+            for dock in self._folded:
+                dock.setVisible(True)
             docked = list(self.viewer.window.dock_widgets.values())
             for _, widget in self._below():
                 if widget in docked:
                     self.viewer.window.remove_dock_widget(widget)
+
+
+def _scrolled(*widgets: QWidget) -> QScrollArea:
+    """Texts of any length in a place of one size."""
+    inner, area = QWidget(), QScrollArea()
+    column = QVBoxLayout(inner)
+    column.setContentsMargins(0, 0, 0, 0)
+    for widget in widgets:
+        column.addWidget(widget)
+    column.addStretch(1)
+    area.setWidgetResizable(True)
+    area.setWidget(inner)
+    area.setFixedHeight(86)
+    return area

@@ -8,11 +8,12 @@ from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
 
 from wearscope.errors import WearscopeError
+from wearscope.live.filing import Place, Verdict, file_picture, judge, next_place, pictures_in, shows
 from wearscope.log.corrections import CorrectionLog
 from wearscope.quantities.views import VIEWS
 from wearscope.trial import Trial
-from wearscope_napari.filing import Place, Verdict, file_picture, judge, pictures_in, shows
 from wearscope_napari.state import BenchState
+from wearscope_napari.window_words import in_window
 
 LOOK_EVERY_MS = 700
 
@@ -85,6 +86,12 @@ class Capture(QWidget):
             combo.addItems(names)
             combo.setCurrentText(before)
 
+    def go_to(self, place: Place) -> None:
+        """Say that the next picture shows another place."""
+        self.bit.setCurrentText(place.bit)
+        self.flute.setValue(place.flute)
+        self.parts.setValue(place.parts)
+
     def start(self, folder: Path) -> None:
         """Watch a folder; what is in it already is left alone."""
         self.folder = folder
@@ -131,30 +138,36 @@ class Capture(QWidget):
             try:
                 session.refresh()  # a picture that came just before may have gone into it
                 trial = session.trial
-                with CorrectionLog(session.log_path) as by_hand:
+                with CorrectionLog(session.log_place) as by_hand:
                     corrections = by_hand.current(trial.name)
                 verdict = judge(trial, picture, place, session.scales(), corrections, session.likenesses())
                 return verdict, file_picture(trial, picture, place) if verdict.fit else None
-            except WearscopeError as problem:
-                return Verdict(False, (str(problem),)), None
+            except WearscopeError as problem:  # not the picture's fault
+                return Verdict(True, (str(problem),)), None
 
         self.state.work.do(job, lambda result: self._taken(picture, place, *result))
 
     def _taken(self, picture: Path, place: Place, verdict: Verdict, trial: Trial | None) -> None:
         said = "; ".join(verdict.lines)
         if trial is None or self.state.session is None:
-            self.verdict.setText(f"{picture.name}: take it again. {said}")
+            what = "not filed." if verdict.fit else "take it again."
+            self.verdict.setText(in_window(f"{picture.name}: {what} {said}"))
             return
         self.state.reload()
         new = next(photo for photo in trial.photos if shows(photo, place))
         self.state.choose(new)
+        if self.place == place:  # the person has not gone on meanwhile
+            self.go_to(next_place(trial, place))
         self.verdict.setText(f"{picture.name}: filed as {new.file}. {said}")
 
     def _toggle(self) -> None:
         if self.folder is not None:
             self.finish()
             return
-        chosen = QFileDialog.getExistingDirectory(self, "The folder that the microscope's program saves into")
+        trial = self._trial()
+        start = "" if trial is None else str(trial.folder)
+        what = "The folder that the microscope's program saves into"
+        chosen = QFileDialog.getExistingDirectory(self, what, start)
         if chosen:
             self.start(Path(chosen))
 

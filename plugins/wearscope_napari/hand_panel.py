@@ -11,6 +11,7 @@ from wearscope.trial.correction import NOTHING
 from wearscope_napari import layers as drawing
 from wearscope_napari.state import BenchState
 from wearscope_napari.widgets import button, length_field
+from wearscope_napari.window_words import DRAW, SET, SIDE, SWAP
 
 FORGOTTEN = {
     "edge line": "edge",
@@ -50,12 +51,10 @@ class HandPanel(QWidget):
     def _lay_out(self) -> None:
         draw = partial(partial, self.draw)
         nudge = button("Nudge", draw("edge", "direct"), "drag the points of the edge line")
-        redraw = button("Draw anew", draw("edge", "add_path"), "drag along the cutting edge")
-        turn = button(
-            "Tool on other side", self.turn_tool, "the tool lies on the other side of the edge line"
-        )
-        where = button("Set", draw("transition", "add"), "click where the used edge begins")
-        swap = button("Swap used and unused", self.swap_sides, "the other side of the transition has cut")
+        redraw = button(DRAW, draw("edge", "add_path"), "drag along the cutting edge")
+        turn = button(SIDE, self.turn_tool, "the tool lies on the other side of the edge line")
+        where = button(SET, draw("transition", "add"), "click where the used edge begins")
+        swap = button(SWAP, self.swap_sides, "the other side of the transition has cut")
         paint = button("Leave out a patch", draw("ignored", "add_polygon_lasso"), "drag round resin or glare")
         points = button(
             "Two points", draw("ruler", "add_line"), "give their distance, then drag between them"

@@ -33,9 +33,11 @@ from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
+from wearscope_napari.looked_at import LookedAt
 from wearscope_napari.on_disk import TRIES, UnsettledError
 from wearscope_napari.open_trial import OpenTrial
 
@@ -54,11 +56,14 @@ class PhotoState:
     state : State
     why : str
         The reason, if it is refused or doubtful.
+    corrected : bool
+        Whether a person has said something of it that holds.
     """
 
     entry: PhotoEntry
     state: State
     why: str = ""
+    corrected: bool = False
 
 
 @dataclass(frozen=True)
@@ -116,7 +121,7 @@ class Session(OpenTrial):
     """A trial that a person works on, always as its files are now.
 
     Its methods may be called from one background thread; `queue`, `undoable`, `redoable`, `refresh`, `entry_now`,
-    `differ` from another meanwhile.
+    `differ`, `picture` from another meanwhile.
 
     Parameters
     ----------
@@ -134,6 +139,7 @@ class Session(OpenTrial):
         self._done: list[Step] = []
         self._undone: list[Step] = []
         self._memory = Memory()
+        self._looked_at = LookedAt()
         self._seen: dict[str, tuple[Correction, int]] = {}
         self._likenesses: Likenesses | None = None
 
@@ -146,7 +152,7 @@ class Session(OpenTrial):
         trial, refusals = self.trial, {}
         with suppress(WearscopeError):  # a spoilt list; the log knows of all but those that could not be read
             refusals = photos_refused(self.out_dir / "results")
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections, also = by_hand.current(trial.name), self.pictures().files_also
             inputs = inputs_of(trial, trial.photos, corrections, self.disk.checksums.of, also)
             standing = standing_of(log, trial, inputs)
@@ -161,7 +167,8 @@ class Session(OpenTrial):
             if stands.state == "missing":
                 refusal = refusals.get(place, "")
             known = state_of(entry, by_place.get(place, []), refusal)
-            self._states[place] = replace(known, why=why.get(entry, known.why))
+            said = corrections.get(self.disk.checksums.of(entry.path), NOTHING)
+            self._states[place] = replace(known, why=why.get(entry, known.why), corrected=not said.empty)
 
     def queue(self) -> list[PhotoState]:
         """The photos, those first that need an eye; else in the order of the trial."""
@@ -205,7 +212,7 @@ class Session(OpenTrial):
             entry = self.entry_now(entry)
             self.admit()
             scales, of_scales = self.disk.scales()
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 said_so_far = by_hand.history(
                     self.trial.name
                 )  # first: what comes after it counts as not seen
@@ -216,14 +223,9 @@ class Session(OpenTrial):
                 self._memory = Memory()
             news |= dict.fromkeys((*of_scales, *of_photos))
             start = perf_counter()
-            not_its_own = same_as_others(self.trial, self.pictures())
-            found = inspect_photo(self.trial, entry, scales, corrections, self._memory, not_its_own)
+            found = self._inspect(entry, inputs, scales, corrections)
             seconds = perf_counter() - start
-            if (
-                found.photo_sha256 in ("", inputs.photo.photo_sha256)
-                and self.disk.is_as_read()
-                and self._inputs(entry, corrections) == inputs
-            ):
+            if self._holds(found, inputs, corrections):
                 break
             self._memory = Memory()
         else:
@@ -233,10 +235,59 @@ class Session(OpenTrial):
         history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)
         result, not_kept = self._keep(found, inputs)
         found = replace(found, records=self._in_time(entry, found.records))
-        self._states[place_of(entry)] = state_of(entry, found.records, result.refusal)
+        state = state_of(entry, found.records, result.refusal)
+        self._states[place_of(entry)] = replace(state, corrected=not said.empty)
         self._seen[sha256] = (said, len(history))
         photo, um_per_px = _photo_of(found, scales, said)
         return Measured(found, photo, um_per_px, said, history, seconds, not_kept, files, tuple(news))
+
+    def read_ahead(self, entry: PhotoEntry) -> None:
+        """Inspect a photo before it is asked for; nothing is written, and `measure` does so if all is as it was."""
+        with suppress(WearscopeError):
+            self.refresh()
+            entry = self.entry_now(entry)
+            scales, _ = self.disk.scales()
+            with CorrectionLog(self.log_place) as by_hand:
+                corrections = by_hand.current(self.trial.name)
+            inputs = self._inputs(entry, corrections)
+            if not self.disk.photos_changed(self._files(entry, inputs)):
+                self._inspect(entry, inputs, scales, corrections)
+
+    def picture(self, entry: PhotoEntry) -> Photo:
+        """A photo as it is to be seen, before it is measured.
+
+        Raises
+        ------
+        PhotoRefused
+            It cannot be read.
+        """
+        sha256 = self.disk.checksums.of(entry.path)
+        return self._looked_at.photo(entry, place_of(entry), sha256) or read_photo(entry.path)
+
+    def _inspect(
+        self,
+        entry: PhotoEntry,
+        inputs: Inputs,
+        scales: Mapping[str, Scale],
+        corrections: Mapping[str, Correction],
+    ) -> Inspection:
+        """What a photo gives; found out once while all that it rests on stays as it is."""
+        trial, place = self.trial, place_of(entry)
+        found = self._looked_at.found(place, trial, inputs)
+        if found is None or found.entry != entry:
+            not_its_own = same_as_others(trial, self.pictures())
+            found = inspect_photo(trial, entry, scales, corrections, self._memory, not_its_own)
+            if found.photo_sha256 and self._holds(found, inputs, corrections):
+                self._looked_at.keep(place, trial, inputs, found)
+        return found
+
+    def _holds(self, found: Inspection, inputs: Inputs, corrections: Mapping[str, Correction]) -> bool:
+        """Whether what a photo rests on is still as it was before it was inspected."""
+        return (
+            found.photo_sha256 in ("", inputs.photo.photo_sha256)
+            and self.disk.is_as_read()
+            and self._inputs(found.entry, corrections) == inputs
+        )
 
     def _inputs(self, entry: PhotoEntry, corrections: Mapping[str, Correction]) -> Inputs:
         also = self.pictures().files_also
@@ -273,7 +324,7 @@ class Session(OpenTrial):
             refusal_code=found.refusal_code,
         )
         try:
-            with WearLog(self.log_path) as log, IdentityLog(self.log_path) as known:
+            with WearLog(self.log_place) as log, IdentityLog(self.log_place) as known:
                 known.claim(self.trial.name, self.trial.path)
                 return log_result(log, self.trial, result, inputs), ""
         except LogError as problem:
@@ -298,12 +349,12 @@ class Session(OpenTrial):
 
     def corrections_made(self) -> int:
         """How many rows of corrections the wear log holds of the trial."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             return len(by_hand.history(self.trial.name))
 
     def corrected_after(self, rows: int) -> list[PhotoEntry]:
         """Photos corrected since there were so many rows, and those whose numbers rest on them."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             late = by_hand.history(self.trial.name)[rows:]
         places = {(row.bit, row.flute, row.parts, row.view) for row in late}
         corrected = [entry for entry in self.trial.photos if place_of(entry) in places]
@@ -313,7 +364,7 @@ class Session(OpenTrial):
     def earlier(self, entry: PhotoEntry) -> list[Record]:
         """Rows of all checkpoints of a flute that hold now, this one included."""
         photos = self._flute(entry)
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections = by_hand.current(self.trial.name)
             also = self.pictures().files_also
             inputs = inputs_of(self.trial, photos, corrections, self.disk.checksums.of, also)
@@ -354,7 +405,7 @@ class Session(OpenTrial):
         """Take back the last correction of this session, else the last that stands of the photo shown; its photo."""
         if not self._done and shown is not None and shown.inspection.photo_sha256:
             entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 last = by_hand.last_step(self.trial.name, sha256)
             if last is not None:
                 self._done.append(Step(entry, sha256, *last))
@@ -380,7 +431,7 @@ class Session(OpenTrial):
         self._ready_to_save()
         step = steps[-1]
         kinds = changes(step.before, step.after)
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             rows = by_hand.history(self.trial.name, step.photo_sha256)
             holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
         if kinds.keys() & changes(holds, step.after).keys():
@@ -403,7 +454,7 @@ class Session(OpenTrial):
         changed = changes(step.before, step.after)
         names = ("bit", "flute", "parts", "view")
         place = {"trial": self.trial.name} | {name: getattr(step.entry, name) for name in names}
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             by_hand.append(logged(place, step.photo_sha256, changed, self.who), seen=seen)
         self._seen[step.photo_sha256] = (step.after, seen + len(changed))
         return bool(changed)
@@ -415,10 +466,11 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
         return PhotoState(entry, "refused", refusal)
     if not records:
         return PhotoState(entry, "to measure")
-    for row in records:
-        if row.status == "doubtful":
+    doubtful = [row for row in records if row.status == "doubtful"]
+    for row in doubtful:
+        if quantity_of(row.quantity).main:
             return PhotoState(entry, "doubtful", row.note)
-    return PhotoState(entry, "done")
+    return PhotoState(entry, "done", doubtful[0].note if doubtful else "")
 
 
 def _photo_of(

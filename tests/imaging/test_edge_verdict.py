@@ -14,7 +14,7 @@ from pictures import BARE, CARD, DARK, Flute
 from wearscope.imaging.edge_line import offset_from
 from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
-from wearscope.imaging.edge_selection import candidates
+from wearscope.imaging.edge_selection import DECISIVE, candidates
 from wearscope.imaging.edge_verdict import (
     NO_TOOL_EDGE,
     SIDE_SURE,
@@ -75,6 +75,9 @@ def test_where_rules_do_not_decide_the_net_may():
     edge = proposal([flute.at_px(s) for s in (-1400.0, 1400.0)], tuple(flute.inward))
     found = unmarked_edge(light, [], (edge,), None, 20.0)
     assert distance_px(found.line, flute) < ROUGH_PX
+    assert codes(found) == ["edge-by-look"]
+    (weak, *_) = (replace(each, evidence=0.5 * DECISIVE) for each in candidates(light))
+    assert codes(unmarked_edge(light, [weak], (edge,), None, 20.0)) == []  # the rules see it there, too
     beside = proposal([flute.at_px(s, 500.0) for s in (-1400.0, 1400.0)], tuple(flute.inward), 0.8)
     assert unmarked_edge(light, [], (edge, beside), None, 20.0) is None  # two alike: neither is told
     unsure = ProposedLine(
@@ -166,6 +169,16 @@ def test_two_lines_that_the_net_takes_for_the_edge_are_disputed():
     assert codes(unmarked_edge(light, candidates(light), (edge, heel), None, 20.0)) == ["edge-disputed"]
     faint = replace(heel, evidence=0.5)
     assert codes(unmarked_edge(light, candidates(light), (edge, faint), None, 20.0)) == []
+
+
+@pytest.mark.parametrize(("beside_px", "doubts"), [(0.0, []), (3.0, []), (10.0, ["edge-disputed"])])
+def test_a_trace_that_has_gone_over_to_a_line_beside_the_edge_is_disputed(beside_px, doubts):
+    flute = Flute(shape=(640, 900))
+    light = flute.light()
+    seen = proposal(
+        [flute.at_px(s, beside_px * flute.um_per_px) for s in (-1300.0, 1300.0)], tuple(flute.inward)
+    )
+    assert codes(unmarked_edge(light, candidates(light), (seen,), None, 20.0)) == doubts
 
 
 def test_where_the_net_sees_another_line_that_one_is_traced_and_disputed():

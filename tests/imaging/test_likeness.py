@@ -6,7 +6,7 @@ The truth is how each file was made: by saving one picture again, or by exposing
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, cycle
 from pathlib import Path
 
 import cv2
@@ -89,8 +89,10 @@ COPIES = {
 }
 
 
-@pytest.mark.parametrize("name", ["wren-300-1.jpg", "plover-000-2.jpg", "heron-150-1.jpg"])
-@pytest.mark.parametrize("copy", COPIES)
+@pytest.mark.parametrize(
+    ("copy", "name"),
+    list(zip(COPIES, cycle(["wren-300-1.jpg", "plover-000-2.jpg", "heron-150-1.jpg"]), strict=False)),
+)
 def test_a_copy_is_the_same_picture(name, copy, tmp_path):
     original = SAMPLE / name
     assert same(original, COPIES[copy](cv2.imread(str(original)), tmp_path / "copy"))
@@ -129,9 +131,15 @@ FLUTES = {
 MOVED = ((2.0, 0.0), (-2.0, 0.0), (0.0, 2.0), (0.0, -2.0), (3.0, 3.0), (5.0, 0.0), (0.0, 5.0), (2.4, -1.3))
 
 
-@pytest.mark.parametrize("shift_px", MOVED)
-@pytest.mark.parametrize("flute", FLUTES)
-@pytest.mark.parametrize("ending", [".png", ".jpg"])
+@pytest.mark.parametrize(
+    ("flute", "shift_px", "ending"),
+    [
+        (flute, shift_px, (".png", ".jpg")[(at + of) // 2 % 2])
+        for at, flute in enumerate(FLUTES)
+        for of, shift_px in enumerate(MOVED)
+        if (at + of) % 2
+    ],
+)
 def test_the_flute_photographed_again_is_another_picture(flute, shift_px, ending, tmp_path):
     """Put back within 2 to 5 pixels, seconds later: other noise, no wear."""
     first = FLUTES[flute]
@@ -139,8 +147,10 @@ def test_the_flute_photographed_again_is_another_picture(flute, shift_px, ending
     assert not same(first.save(tmp_path / f"a{ending}"), again.save(tmp_path / f"b{ending}"))
 
 
-@pytest.mark.parametrize("shift_px", MOVED)
-@pytest.mark.parametrize("name", ["wren-000-1.jpg", "heron-150-1.jpg", "plover-150-1.jpg"])
+@pytest.mark.parametrize(
+    ("shift_px", "name"),
+    list(zip(MOVED, cycle(["wren-000-1.jpg", "heron-150-1.jpg", "plover-150-1.jpg"]), strict=False)),
+)
 def test_a_rendered_flute_photographed_again(name, shift_px, tmp_path):
     """A path-traced photo moved, with noise of its own: two exposures that share all but the noise."""
     calm = cv2.medianBlur(cv2.imread(str(SAMPLE / name)), 3)

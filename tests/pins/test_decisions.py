@@ -228,7 +228,8 @@ def test_cost_per_part_is_money_over_lives(both):
     assert wigeon.cost.low95 == pytest.approx(20 / wigeon.next_life.high95, rel=0.005)
     assert wigeon.cost.high95 == pytest.approx(20 / wigeon.next_life.low95, rel=0.005)
     assert gadwall.cost_at_horizon == pytest.approx(70 / (3 * 600))
-    assert gadwall.cost.high95 == pytest.approx(70 / (3 * gadwall.next_life.low95), rel=0.005)
+    # both ends lie between the same two draws, which may be a hundredth apart out there
+    assert gadwall.cost.high95 == pytest.approx(70 / (3 * gadwall.next_life.low95), rel=0.01)
 
 
 def test_chances_are_counted_over_the_draws(both):

@@ -319,7 +319,7 @@ def test_the_bench_measures_neither(folder):
 
 @pytest.mark.usefixtures("bench")
 def test_a_new_picture_that_is_an_old_one_is_not_filed(folder, tmp_path):
-    from wearscope_napari.filing import Place, judge
+    from wearscope.live.filing import Place, judge
 
     trial = load_trial(folder)
     picture = tmp_path / "IMG_7.png"

@@ -17,7 +17,7 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
+from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, upkeep
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
 from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
@@ -139,3 +139,4 @@ for _command in (
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
+app.add_typer(upkeep.app, name="log")

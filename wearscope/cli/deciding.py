@@ -50,7 +50,7 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
     from wearscope.report.curves import write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
     from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
-    from wearscope.report.due_words import due_bits, due_lines
+    from wearscope.report.due_words import due_bits, due_notice
     from wearscope.report.fairness_words import fair_warnings
 
     measured = _measured(trial, folder)
@@ -60,10 +60,10 @@ def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
     results = folder / "results"
     written = [*write_outcome(results, found, due), *write_curves(found, results)]
     if as_json:
-        complain(due_lines(trial, found))
+        complain(due_notice(trial, found))
         print_json(outcome_document(found, due) | _standing_document(measured))
         return _exit_code(measured)
-    for line in due_lines(trial, found):
+    for line in due_notice(trial, found):
         _print_wrapped([line])
     say(verdict_text(found))
     for bit in found.bits:

@@ -45,14 +45,14 @@ def past(
     at least.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.past import past_of
     from wearscope.pipeline.reporting import measure_command
     from wearscope.report.past_words import past_lines
 
     folder = (out or loaded.folder).absolute()
     where = _asked(bit, flute, parts, view, quantity, zone)
-    found = past_of(loaded, folder / LOG_NAME, where)
+    found = past_of(loaded, log_place(folder), where)
     command = measure_command(loaded, folder)
     if not found.numbers and not found.refusals:
         _require_known(loaded, where)
@@ -113,15 +113,15 @@ def astray(trial: TrialArgument = None, out: LogOption = None, as_json: JsonOpti
     """
     loaded = load(trial, photos_to_come=True)
     from wearscope.log.identity import IdentityLog
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.astray import astray_from
     from wearscope.report.astray_words import astray_line, back_command, move_text
 
     folder = (out or loaded.folder).absolute()
-    with IdentityLog(folder / LOG_NAME) as identity:
+    with IdentityLog(log_place(folder)) as identity:
         identity.require(loaded.name, loaded.path)
         moves = _moves_of(loaded, identity)
-    found = astray_from(loaded, folder / LOG_NAME)
+    found = astray_from(loaded, log_place(folder))
     if as_json:
         print_json(documents.astray_document(loaded, folder, found, moves))
         return
@@ -170,7 +170,7 @@ def carry(
     """
     loaded = load(trial, photos_to_come=True)
     from wearscope.log.identity import IdentityLog
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.report.astray_words import back_command, moved_text
 
     folder = (out or loaded.folder).absolute()
@@ -180,7 +180,7 @@ def carry(
             "it is not clear what is to be done",
             "give --trial NAME, or --bit NAME --to NEW, or --take-back N, or --adopt",
         )
-    with IdentityLog(folder / LOG_NAME) as identity:
+    with IdentityLog(log_place(folder)) as identity:
         if adopt:
             identity.claim(loaded.name, loaded.path, adopt=True)
             say(f"{loaded.path} is the trial {loaded.name} of the wear log from now on", err=True)

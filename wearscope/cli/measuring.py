@@ -56,6 +56,13 @@ def measure(
             metavar="DIR", help="Where results/ and the wear log go; by default beside the trial file."
         ),
     ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Keep the wear log in a PostgreSQL database, postgresql+psycopg://USER@HOST/DATABASE, from now on.",
+        ),
+    ] = None,
     jobs: JobsOption = None,
     budget: Annotated[
         bool,
@@ -79,6 +86,10 @@ def measure(
 
     Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
     """
+    if log is not None:
+        from wearscope.log.where import use_address
+
+        use_address((out or load(trial).folder).absolute(), log)
     result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again, anew=anew)
     raise typer.Exit(REFUSED if result.refusals or result.undrawn else OK)
 
@@ -131,7 +142,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.run import judge_trial
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
@@ -142,7 +153,7 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:
-        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log_path=loaded.folder / LOG_NAME)
+        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log=log_place(loaded.folder))
     if as_json:
         photos = [documents.verdict_document(verdict) for verdict in verdicts]
         print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})

@@ -96,12 +96,13 @@ def _edges() -> str:
 def _log() -> str:
     import sqlite3
 
-    from wearscope.log.database import open_engine, writing
+    from wearscope.log.database import writing
+    from wearscope.log.place import LOG_NAME, LogFile
 
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "wear-log.sqlite"
-        engine = open_engine(path)
-        with writing(engine, path):
+        place = LogFile(Path(folder) / LOG_NAME)
+        engine = place.engine()
+        with writing(engine, place):
             pass
         engine.dispose()
     return f"a wear log can be written (SQLite {sqlite3.sqlite_version})"

@@ -291,6 +291,8 @@ class Outcome:
     next_checkpoint : NextCheckpoint or None
     break_even : tuple of BreakEven
         Each other kind against the first of the verdict.
+    bit_to_bit : float
+        How much the lives of bits of a kind are taken to differ where only one was tried, as a share.
     seed : int
         All draws start from it.
     """
@@ -303,6 +305,7 @@ class Outcome:
     wrong_choice_per_1000_parts: float | None
     next_checkpoint: NextCheckpoint | None
     break_even: tuple[BreakEven, ...]
+    bit_to_bit: float
     seed: int
 
     def of_kind(self, kind: str) -> BitOutcome:

@@ -17,7 +17,8 @@ from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.identity import IdentityLog
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LOG_NAME, LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.log.wear_log import LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.pictures import look_again
 from wearscope.pipeline.results import REFUSED_NAME, photos_refused, sheet_names
@@ -130,12 +131,12 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     """
     command = measure_command(trial, out_dir)
     with (
-        WearLog(out_dir / LOG_NAME) as log,
-        CorrectionLog(log.path) as by_hand,
-        IdentityLog(log.path) as known,
+        WearLog(log_place(out_dir)) as log,
+        CorrectionLog(log.place) as by_hand,
+        IdentityLog(log.place) as known,
     ):
         known.require(trial.name, trial.path)
-        astray = astray_from(trial, log.path)
+        astray = astray_from(trial, log.place)
         pictures = look_again(trial, out_dir / "results", keep=False)
         said = by_hand.current(trial.name)
         inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
@@ -146,11 +147,11 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             tuple(log.note_history(trial=trial.name)),
             standing_of(log, trial, inputs),
             command,
-            tuple(astray_lines(trial, log.path, astray)),
+            tuple(astray_lines(trial, log.place, astray)),
         )
     if found.records:
         return found
-    require_nothing_renamed(trial, out_dir / LOG_NAME, astray)
+    require_nothing_renamed(trial, log.place, astray)
     if any(each.state == "out of date" for each in found.standing.values()):
         raise NothingHoldsError(
             f"no number of {trial.name} holds any more", f"run {command}", (*found.astray, *found.behind)
@@ -160,7 +161,7 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
             f"no photo of {trial.name} could be measured",
             f"do what {out_dir / 'results' / REFUSED_NAME} says of each, then run {command}",
         )
-    raise NothingHoldsError(f"{out_dir / LOG_NAME} holds no measurement of {trial.name}", f"run {command}")
+    raise NothingHoldsError(f"{log.place} holds no measurement of {trial.name}", f"run {command}")
 
 
 def publish_report(

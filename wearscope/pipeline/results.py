@@ -13,6 +13,7 @@ from pathlib import Path
 from wearscope.errors import WearscopeError
 from wearscope.log.export import unquoted, write_table
 from wearscope.log.inputs import Inputs
+from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
 from wearscope.metrology.uncertainty import Budget
@@ -74,7 +75,8 @@ class BatchResult:
         In the order of the trial.
     records : tuple of Record
         The rows of ``measurements.csv``: what the wear log now holds of the trial's photos.
-    measurements, refused, wear_log : Path
+    measurements, refused : Path
+    wear_log : LogPlace
         Files written.
     n_left : int
         Number of photos left as they were, for neither they nor what their numbers rest on have changed.
@@ -86,7 +88,7 @@ class BatchResult:
     records: tuple[Record, ...]
     measurements: Path
     refused: Path
-    wear_log: Path
+    wear_log: LogPlace
     n_left: int = 0
     astray: tuple[str, ...] = ()
 

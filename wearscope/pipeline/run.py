@@ -17,7 +17,9 @@ from wearscope.imaging.photo import read_photo
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import clear_parts, write_measurements
 from wearscope.log.identity import IdentityLog
-from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.log.place import LogPlace
+from wearscope.log.wear_log import WearLog
+from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.calls import AnswerT, Call, Failure, unexpected
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
@@ -111,14 +113,14 @@ def measure_trial(
         clear_parts(each)
     paths = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     with (
-        WearLog(out_dir / LOG_NAME) as log,
-        CorrectionLog(out_dir / LOG_NAME) as by_hand,
-        IdentityLog(out_dir / LOG_NAME) as known,
+        WearLog(log_place(out_dir)) as log,
+        CorrectionLog(log.place) as by_hand,
+        IdentityLog(log.place) as known,
     ):
         known.require(trial.name, trial.path)
-        astray = astray_from(trial, log.path)
+        astray = astray_from(trial, log.place)
         if not anew:
-            require_nothing_renamed(trial, log.path, astray)
+            require_nothing_renamed(trial, log.place, astray)
         known.claim(trial.name, trial.path)
         corrections = by_hand.current(trial.name)
         pictures = look_again(trial, folder, keep=True)
@@ -142,8 +144,8 @@ def measure_trial(
             photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
-    lines = tuple(astray_lines(trial, out_dir / LOG_NAME, astray))
-    return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left, lines)
+    lines = tuple(astray_lines(trial, log.place, astray))
+    return BatchResult(photos, records, measurements, refused, log.place, n_left, lines)
 
 
 def _in_time(photos: Sequence[PhotoResult]) -> tuple[PhotoResult, ...]:
@@ -241,7 +243,7 @@ def judge_trial(
     jobs: int | Executor | None = None,
     progress: Progress | None = None,
     judge: Judge | None = None,
-    log_path: Path | None = None,
+    log: LogPlace | None = None,
 ) -> tuple[PhotoVerdict, ...]:
     """Judge every photo of a trial as it would be measured; nothing is measured or written.
 
@@ -255,7 +257,7 @@ def judge_trial(
     judge : callable, optional
         What judges one photo; must be picklable if other processes are to call it. By default `judge_photo`, with the
         corrections in the wear log.
-    log_path : Path, optional
+    log : LogPlace, optional
         Wear log with what people have said of photos, if it exists.
 
     Returns
@@ -266,7 +268,7 @@ def judge_trial(
     pictures = look_at(trial)
     not_its_own = same_as_others(trial, pictures)
     if judge is None:
-        corrections = _said(trial, log_path)
+        corrections = _said(trial, log)
         judge = partial(judge_photo, corrections=corrections, not_its_own=not_its_own)
     refused = _refused_before(not_its_own, pictures)
     scales, refused_scales = read_scales(trial)
@@ -336,11 +338,11 @@ def _first(calls: deque[Call[AnswerT]]) -> Call[AnswerT] | None:
 # --- Before a photo is worked on
 
 
-def _said(trial: Trial, log_path: Path | None) -> dict[str, Correction]:
+def _said(trial: Trial, log: LogPlace | None) -> dict[str, Correction]:
     """What people have said of the photos of a trial, by the photo's sha256."""
-    if log_path is None or not log_path.is_file():
+    if log is None or not log.exists():
         return {}
-    with CorrectionLog(log_path) as by_hand:
+    with CorrectionLog(log) as by_hand:
         return by_hand.current(trial.name)
 
 

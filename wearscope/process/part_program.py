@@ -8,7 +8,8 @@ from hashlib import sha256
 from pathlib import Path
 
 from wearscope.files import PROGRAM_BYTES, read_file
-from wearscope.process.program_moves import MM_PER_INCH, Control, Move
+from wearscope.process.program_moves import MM_PER_INCH, Control
+from wearscope.process.program_paths import Move
 from wearscope.process.program_words import ProgramRefused, numbered_words
 from wearscope.quantities.reasons import Reason, reason
 

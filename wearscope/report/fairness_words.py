@@ -54,6 +54,8 @@ _PROGRAM_REMARKS = {
     "unit-by-iso": "line {line}: G{g:g} is taken as the unit (G70 inch, G71 mm, as in ISO 6983-1), not as a cycle",
     "arc-ends-off": "line {line}: an arc ends {off_mm:.3f} mm off its circle, more than by rounding; taken so",
     "axis-at-zero": "line {line}: {axis}0 is taken as an axis that does not turn",
+    "pecked-once": "line {line}: G{g:g} bores in pecks; each hole counts once, not the ways back into it",
+    "rapid-after-cycle": "line {line}: moves after G80 are taken as rapid, as before the drilling cycle",
     "dwell-by-x": "line {line}: X is taken as the time of the dwell G4",
     "no-decimal-point": "no length has a decimal point; lengths are taken as whole mm or inches",
 }

@@ -271,8 +271,9 @@ def _verdict(pages: Pages, report: Report) -> None:
     pages.say(report.title, size=11, colour=GREY)
     pages.start_section("Verdict")
     for line in report.due:
-        urgent = line not in CAUTIONS
-        pages.say(line, size=12 if urgent else 9, bold=urgent, colour=RED if urgent else GREY)
+        pages.say(line, size=12, bold=True, colour=RED)
+    if report.due:
+        pages.say(" ".join(CAUTIONS), size=9)
     top = pages.get_y()
     pages.set_left_margin(_MARGIN_MM + 4)
     pages.set_x(_MARGIN_MM + 4)
@@ -299,8 +300,9 @@ def _verdict(pages: Pages, report: Report) -> None:
     if report.sentences:
         pages.heading("What to do", 1)
         pages.items(report.sentences)
-    pages.heading("Before you change a bit", 1, room_mm=55)
-    pages.items(CAUTIONS)
+    if not report.due:
+        pages.heading("Before you change a bit", 1, room_mm=55)
+        pages.items(CAUTIONS)
 
 
 def _curves(pages: Pages, report: Report) -> None:

@@ -115,7 +115,7 @@ class Report:
     behind : tuple of str
         What is out of date or missing, and so not in the verdict.
     due : tuple of str
-        Which bits are to be changed now, and how safely: before all else. Empty if none is.
+        Which bits are to be changed now, before all else, with `CAUTIONS` beside it. Empty if none is.
     """
 
     title: str

@@ -13,7 +13,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from wearscope.quantities.views import NAMED, USUAL, ViewKey
+from wearscope.quantities.quantity import ViewKey
+from wearscope.quantities.views import NAMED, USUAL
 from wearscope.trial.cost import Cost
 from wearscope.trial.entry import (
     DEPTH,

@@ -9,23 +9,38 @@ import shutil
 import tomllib
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from wearscope.errors import TrialError, WearscopeError
-from wearscope.files import PHOTO_BYTES, TRIAL_BYTES, read_file
+from wearscope.files import PHOTO_BYTES, TRIAL_BYTES, checksum_of, read_file
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.pictures import Likenesses, look_at, same_as_others
-from wearscope.quantities.views import ViewKey, suffix
+from wearscope.quantities.quantity import ViewKey
+from wearscope.quantities.views import suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
+from wearscope.trial.model import Bit
 
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".webp", ".tif", ".tiff")
 REPLACED = "replaced"
 """Folder beside the trial file for pictures whose place a newer one has taken."""
+
+OTHER_FLUTE = frozenset({"other-flute", "other-colour"})
+"""Refusals of a photo that does not fit its new-state photo."""
+
+KINDS = (
+    (b"\xff\xd8\xff", (".jpg", ".jpeg")),
+    (b"\x89PNG", (".png",)),
+    (b"BM", (".bmp",)),
+    (b"RIFF", (".webp",)),
+    (b"II", (".tif", ".tiff")),
+    (b"MM", (".tif", ".tiff")),
+)
+"""First bytes of each kind of picture, and how its name ends."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +94,34 @@ def entry_for(picture: Path, place: Place) -> PhotoEntry:
     )
 
 
+def next_place(trial: Trial, place: Place) -> Place:
+    """Where the picture after one at `place` most likely belongs.
+
+    The next flute without a photo at this checkpoint, bit by bit; when all have one, the first at the next
+    checkpoint.
+    """
+    flutes = [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit) + 1)]
+    taken = {
+        (one.bit, one.flute) for one in trial.photos if (one.parts, one.view) == (place.parts, place.view)
+    }
+    here = (place.bit, place.flute)
+    at = flutes.index(here) if here in flutes else -1
+    for bit, flute in flutes[at + 1 :] + flutes[: at + 1]:
+        if (bit, flute) not in taken and (bit, flute) != here:
+            return replace(place, bit=bit, flute=flute)
+    parts = sorted({one.parts for one in trial.photos} | {place.parts})
+    later = [one for one in parts if one > place.parts]
+    following = later[0] if later else 2 * parts[-1] - parts[-2] if len(parts) > 1 else place.parts
+    if following == place.parts or not flutes:
+        return place  # nothing says how many parts are cut between two checkpoints
+    bit, flute = flutes[0]
+    return replace(place, bit=bit, flute=flute, parts=following)
+
+
+def _flutes(trial: Trial, bit: Bit) -> int:
+    return bit.flutes or max((one.flute for one in trial.photos if one.bit == bit.name), default=1)
+
+
 def judge(
     trial: Trial,
     picture: Path,
@@ -98,16 +141,30 @@ def judge(
     not_its_own = same_as_others(with_it, look_at(with_it, known)).get(entry)
     if not_its_own is not None:
         return Verdict(False, (str(not_its_own),))
+    if any(checksum_of(old.path) == checksum_of(picture) for old in trial.photos if shows(old, place)):
+        return Verdict(False, (f"{picture.name} is filed there already; take another one",))
     judged = judge_photo(trial, entry, scales)
     if judged.verdict == "refused":
         return Verdict(False, judged.remarks)
-    found = inspect_photo(
-        trial, entry, scales, corrections
-    )  # lays it over the new-state photo: is it this flute?
+    # lays it over the new-state photo: is it this flute?
+    found = inspect_photo(trial, entry, scales, corrections)
     if found.refusal:
         return Verdict(False, (found.refusal,))
+    for later in _resting_on(with_it, entry):  # or else the photos of this flute do not fit it
+        against = inspect_photo(with_it, later, scales, corrections)
+        if against.refusal_code in OTHER_FLUTE:
+            other = f"{picture.name} does not show the flute of {later.file}, which is filed as later"
+            return Verdict(False, (f"{other}; choose the flute and checkpoint that it shows",))
     absent = [row.note for row in found.records if row.quantity == "used_length" and row.status == "refused"]
     return Verdict(True, (*absent, *found.warnings, *judged.remarks))
+
+
+def _resting_on(trial: Trial, entry: PhotoEntry) -> list[PhotoEntry]:
+    """The first later photos that would be compared with a new-state photo, as far as they are there."""
+    later = [
+        one for one in trial.photos if one != entry and trial.new_state(one) == entry and one.path.exists()
+    ]
+    return sorted(later, key=lambda one: one.parts)[:2]
 
 
 def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
@@ -138,6 +195,17 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         raise WearscopeError(
             f"{target} lies outside the folder of the trial, where nothing is written", "mend the trial file"
         )
+    endings = next((ends for first, ends in KINDS if content.startswith(first)), ())
+    if endings and target.suffix.casefold() not in endings:
+        if old is not None:
+            raise WearscopeError(
+                f"{old.file} is to be replaced by {picture.name}, a picture of another kind ({endings[0]})",
+                f"have the pictures saved as {target.suffix}, or take {old.file} out of the trial first",
+            )
+        target, pattern = (
+            target.with_suffix(endings[0]),
+            None,
+        )  # a name by the pattern would say what it is not
     if old is None and target.exists():
         raise WearscopeError(
             f"{target} is there but not in the trial", "move it away, then take the picture again"
