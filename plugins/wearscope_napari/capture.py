@@ -149,7 +149,7 @@ class Capture(QWidget):
             try:
                 session.refresh()  # a picture that came just before may have gone into it
                 trial = session.trial
-                with CorrectionLog(session.log_path) as by_hand:
+                with CorrectionLog(session.log_place) as by_hand:
                     corrections = by_hand.current(trial.name)
                 return take(trial, picture, place, session.scales(), corrections, session.likenesses())
             except WearscopeError as problem:  # not the picture's fault

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.imaging.photo import read_photo
 from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_trial
@@ -55,7 +56,7 @@ def _is_trial(path: Path) -> bool:
     if path.suffix.casefold() != ".toml":
         return False
     try:
-        text = path.read_text(encoding="utf-8-sig", errors="replace")
+        text = read_file(path, TRIAL_BYTES).decode("utf-8-sig", errors="replace")
     except OSError:
         return False
     return "[trial]" in text

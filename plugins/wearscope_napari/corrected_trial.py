@@ -72,7 +72,7 @@ class CorrectedTrial(OpenTrial):
         """Take back the last correction of this session, else the last that stands of the photo shown; its photo."""
         if not self._done and shown is not None and shown[1]:
             entry, sha256 = shown
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 last = by_hand.last_step(self.trial.name, sha256)
             if last is not None:
                 self._done.append(Step(entry, sha256, *last))
@@ -98,7 +98,7 @@ class CorrectedTrial(OpenTrial):
         self._ready_to_save()
         step = steps[-1]
         kinds = changes(step.before, step.after)
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             rows = by_hand.history(self.trial.name, step.photo_sha256)
             holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
         if kinds.keys() & changes(holds, step.after).keys():
@@ -121,7 +121,7 @@ class CorrectedTrial(OpenTrial):
         changed = changes(step.before, step.after)
         names = ("bit", "flute", "parts", "view")
         place = {"trial": self.trial.name} | {name: getattr(step.entry, name) for name in names}
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             by_hand.append(logged(place, step.photo_sha256, changed, self.who), seen=seen)
         self._seen[step.photo_sha256] = (step.after, seen + len(changed))
         return bool(changed)

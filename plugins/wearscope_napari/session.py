@@ -32,6 +32,7 @@ from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, Sources, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
+from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.views import VIEWS
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
@@ -43,19 +44,6 @@ from wearscope_napari.on_disk import TRIES, UnsettledError
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
 """What needs an eye comes first."""
-
-MAIN = frozenset(
-    {
-        "edge_recession",
-        "edge_radius",
-        "coating_loss",
-        "wear_land",
-        "wedge_angle",
-        "tear_out_max",
-        "tear_out_share",
-    }
-)
-"""Numbers for which a photo is taken: where another one alone is doubtful, the photo is not."""
 
 
 @dataclass(frozen=True)
@@ -150,7 +138,7 @@ class Session(CorrectedTrial):
         trial, refusals = self.trial, {}
         with suppress(WearscopeError):  # a spoilt list; the log knows of all but those that could not be read
             refusals = photos_refused(self.out_dir / "results")
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections, also = by_hand.current(trial.name), self.pictures().files_also
             inputs = inputs_of(trial, trial.photos, corrections, self.disk.checksums.of, also)
             standing = standing_of(log, trial, inputs)
@@ -210,7 +198,7 @@ class Session(CorrectedTrial):
             entry = self.entry_now(entry)
             self.admit()
             scales, of_scales = self.disk.scales()
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 said_so_far = by_hand.history(
                     self.trial.name
                 )  # first: what comes after it counts as not seen
@@ -245,7 +233,7 @@ class Session(CorrectedTrial):
             self.refresh()
             entry = self.entry_now(entry)
             scales, _ = self.disk.scales()
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 corrections = by_hand.current(self.trial.name)
             inputs = self._inputs(entry, corrections)
             if not self.disk.photos_changed(self._files(entry, inputs)):
@@ -265,7 +253,7 @@ class Session(CorrectedTrial):
     def guide(self, entry: PhotoEntry) -> Guide:
         """What leads to a good picture for an entry that the trial does not list yet; from any thread."""
         trial = self.trial
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             sources = Sources(self.scales(), by_hand.current(trial.name), Memory())
         new_entry, new = trial.new_state(entry), None
         if new_entry is not None and VIEWS[entry.view].holds("edge_recession"):
@@ -333,7 +321,7 @@ class Session(CorrectedTrial):
             refusal_code=found.refusal_code,
         )
         try:
-            with WearLog(self.log_path) as log, IdentityLog(self.log_path) as known:
+            with WearLog(self.log_place) as log, IdentityLog(self.log_place) as known:
                 known.claim(self.trial.name, self.trial.path)
                 return log_result(log, self.trial, result, inputs), ""
         except LogError as problem:
@@ -358,12 +346,12 @@ class Session(CorrectedTrial):
 
     def corrections_made(self) -> int:
         """How many rows of corrections the wear log holds of the trial."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             return len(by_hand.history(self.trial.name))
 
     def corrected_after(self, rows: int) -> list[PhotoEntry]:
         """Photos corrected since there were so many rows, and those whose numbers rest on them."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             late = by_hand.history(self.trial.name)[rows:]
         places = {(row.bit, row.flute, row.parts, row.view) for row in late}
         corrected = [entry for entry in self.trial.photos if place_of(entry) in places]
@@ -373,7 +361,7 @@ class Session(CorrectedTrial):
     def earlier(self, entry: PhotoEntry) -> list[Record]:
         """Rows of all checkpoints of a flute that hold now, this one included."""
         photos = self._flute(entry)
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections = by_hand.current(self.trial.name)
             also = self.pictures().files_also
             inputs = inputs_of(self.trial, photos, corrections, self.disk.checksums.of, also)
@@ -392,7 +380,7 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
         return PhotoState(entry, "to measure")
     doubtful = [row for row in records if row.status == "doubtful"]
     for row in doubtful:
-        if row.quantity in MAIN:
+        if quantity_of(row.quantity).main:
             return PhotoState(entry, "doubtful", row.note)
     return PhotoState(entry, "done", doubtful[0].note if doubtful else "")
 

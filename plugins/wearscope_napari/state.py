@@ -140,7 +140,7 @@ class BenchState(QObject):
         self._looking.start()
         session.who = self.who or session.who
         self.pitch_um = next((scale.division_um for scale in trial.scales if scale.division_um), 0.0)
-        self.say(f"{len(trial.photos)} photos. Wear log: {session.log_path}")
+        self.say(f"{len(trial.photos)} photos. Wear log: {session.log_place}")
         self.opened.emit()
         self.listed.emit()
         self.work.do(session.read_states, lambda _: self._states_read(session), name="states")

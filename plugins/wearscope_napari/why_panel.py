@@ -6,8 +6,8 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QLabel
 
 from wearscope.pipeline.inspection import Inspection
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report import words
-from wearscope_napari.session import MAIN
 from wearscope_napari.state import BenchState, Showing
 from wearscope_napari.window_words import in_window
 
@@ -45,7 +45,7 @@ def why_text(found: Inspection) -> str:
         return f"Refused: {in_window(found.refusal)}"
     rows: dict[str, list[str]] = {}
     for row in found.records:
-        if row.status == "doubtful" and row.quantity in MAIN:
+        if row.status == "doubtful" and quantity_of(row.quantity).main:
             rows.setdefault(words.note_text(row), []).append(words.row_name(row))
     lines = [f"Doubtful: {', '.join(names)}. {in_window(note)}" for note, names in rows.items()]
     return "\n".join([*lines, *map(in_window, found.warnings)])

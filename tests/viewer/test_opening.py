@@ -11,6 +11,8 @@ from qtpy.QtWidgets import QFileDialog
 from wearscope_napari.bench import WearBench
 from wearscope_napari.contributions import get_reader, open_bench
 
+from wearscope.log.place import LogFile
+
 
 def benches(viewer):
     return [widget for widget in viewer.window.dock_widgets.values() if isinstance(widget, WearBench)]
@@ -140,7 +142,7 @@ def test_from_the_command_line(make_napari_viewer, folder, monkeypatch):
     monkeypatch.setattr(napari, "run", lambda: None)
     assert main(["view", str(folder)]) == 0
     (bench,) = benches(viewer)
-    assert bench.state.session.log_path == folder / "wear-log.sqlite"
+    assert bench.state.session.log_place == LogFile(folder / "wear-log.sqlite")
     bench.finish()
     assert Path(wearscope_napari.app.__file__).name == "app.py"
 

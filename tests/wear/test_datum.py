@@ -8,7 +8,7 @@ from wearscope.light.strip import UNUSED, USED
 from wearscope.quantities.reasons import reason
 from wearscope.wear.band_light import BandLight
 from wearscope.wear.datum import find_zones, lay_datum
-from wearscope.wear.zones import GUARD_UM, Sign
+from wearscope.wear.zones import GUARD_UM, UNCONFIRMED_U_UM, Sign
 
 S_UM = np.arange(-2400.0, 2400.0, 3.5)
 
@@ -73,6 +73,22 @@ def test_a_place_that_the_light_of_the_band_alone_shows_is_doubtful():
     assert (zones.place.at_um, zones.place.used_side) == (pytest.approx(200.0, abs=20.0), 1)
     assert zones.doubts == (reason("band-alone"),)
     assert not find_zones(S_UM, difference(), 1, [], None, band=band).doubts
+
+
+@pytest.mark.parametrize("band_ends_um", [200.0, 700.0, None])
+def test_a_bright_line_counts_where_the_light_of_the_band_ends_too(band_ends_um):
+    bright = Sign(
+        "bright-line", difference(noise=0.05) / 18.0, 0, rises=False, smallest=0.05, u_place_um=30.0
+    )
+    flat = np.random.default_rng(5).normal(0.0, 0.3, len(S_UM))
+    s_um = S_UM[::4]
+    worn = np.zeros(len(s_um), bool) if band_ends_um is None else s_um > band_ends_um
+    band = BandLight(s_um, (np.where(worn, 0.9, 0.1) + 0.01 * np.sin(s_um))[None])
+    zones = find_zones(S_UM, flat, 1, [bright], 1, band=band)
+    assert zones.place.signs == ("bright-line",)
+    assert zones.doubts == (() if band_ends_um == 200.0 else (reason("place-unconfirmed"),))
+    assert (zones.place.u_at_um > UNCONFIRMED_U_UM) is bool(zones.doubts)
+    assert not find_zones(S_UM, difference(), 1, [bright], 1, band=band).doubts  # the edge line will do
 
 
 @pytest.mark.parametrize("side", [1, -1])

@@ -14,12 +14,13 @@ from datetime import datetime
 from pathlib import Path
 
 from wearscope.errors import TrialError, WearscopeError
+from wearscope.files import PHOTO_BYTES, TRIAL_BYTES, checksum_of, read_file
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.pictures import Likenesses, look_at, same_as_others
-from wearscope.pipeline.results import sha256_of
-from wearscope.quantities.views import ViewKey, suffix
+from wearscope.quantities.quantity import ViewKey
+from wearscope.quantities.views import suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import Bit
@@ -206,7 +207,7 @@ def judge(
     not_its_own = same_as_others(with_it, look_at(with_it, known)).get(entry)
     if not_its_own is not None:
         return Verdict(False, (str(not_its_own),))
-    if any(sha256_of(old.path) == sha256_of(picture) for old in trial.photos if shows(old, place)):
+    if any(checksum_of(old.path) == checksum_of(picture) for old in trial.photos if shows(old, place)):
         return Verdict(False, (f"{picture.name} is filed there already; take another one",))
     judged = judge_photo(trial, entry, scales)
     if judged.verdict == "refused":
@@ -252,7 +253,7 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         It cannot be copied, or the trial file cannot take it; then both are as before.
     """
     try:
-        content, before = picture.read_bytes(), trial.path.read_bytes()
+        content, before = read_file(picture, PHOTO_BYTES), read_file(trial.path, TRIAL_BYTES)
     except OSError as error:
         raise WearscopeError(f"{picture.name} cannot be filed ({error})", "take it again") from error
     pattern = tomllib.loads(before.decode("utf-8-sig")).get("photos", {}).get("pattern")
@@ -262,6 +263,10 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         if old is not None
         else trial.folder / (_by_pattern(pattern, place) if pattern else _name(place, picture))
     )
+    if not target.resolve().is_relative_to(trial.folder.resolve()):
+        raise WearscopeError(
+            f"{target} lies outside the folder of the trial, where nothing is written", "mend the trial file"
+        )
     endings = next((ends for first, ends in KINDS if content.startswith(first)), ())
     if endings and target.suffix.casefold() not in endings:
         if old is not None:

@@ -7,7 +7,14 @@ from typing import Literal
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.light.edge_light import LightFit
 from wearscope.pipeline.face_known import bit_doubts, edge_of, lighting_of
-from wearscope.pipeline.face_new import fit_as_new, found_new, locate_new, require_quality, shows_wear
+from wearscope.pipeline.face_new import (
+    fit_as_new,
+    found_new,
+    light_doubts,
+    locate_new,
+    require_quality,
+    shows_wear,
+)
 from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, own_step
 from wearscope.pipeline.face_stages import follow_face
 from wearscope.pipeline.inspection import Judgement
@@ -45,17 +52,13 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
         fit = fit_as_new(located, edge.radius_um, lighting_of(trial, entry))
         require_quality(located, fit)
         worn = shows_wear(trial, entry, sources, edge)
-        doubts = (*located.doubts, *((NEW_STATE_SHOWS_WEAR,) if worn else ()))
+        doubts = (*located.doubts, *light_doubts(located, fit), *((NEW_STATE_SHOWS_WEAR,) if worn else ()))
         of_scale = (*bit_doubts(located, bit), *blur_doubts(fit.blur_um))
         step = own_step(found_new(trial, entry, sources), coated=bit.coated)
         return _judgement(entry, located, fit, doubts, of_scale, (), step)
     followed = follow_face(trial, entry, sources)
     pair, located = followed.pair, followed.divided.located
-    doubts = (
-        *pair.doubts,
-        *followed.divided.zones.doubts,
-        *((NEW_STATE_SHOWS_WEAR,) if pair.new_worn else ()),
-    )
+    doubts = (*followed.doubts, *((NEW_STATE_SHOWS_WEAR,) if pair.new_worn else ()))
     remarks = (*pair.warnings, *followed.doubts_of_match)
     step = own_step(pair.now, coated=bit.coated)
     return _judgement(entry, located, followed.fitted.own, doubts, followed.doubts_of_scale, remarks, step)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.located_edge import LocatedEdge
-from wearscope.imaging.quality import refusal
+from wearscope.imaging.quality import refusal, softer_than_photo
 from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
@@ -18,6 +18,7 @@ from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, doubted
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
+    findings_along,
     inspection_of,
     light_seen,
     method_of,
@@ -25,14 +26,13 @@ from wearscope.pipeline.face_outcome import (
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import PhotoEntry, Trial
-from wearscope.wear.chips import chip_findings, find_chips
-from wearscope.wear.coating import coating_findings
+from wearscope.wear.chips import find_chips
 from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
-from wearscope.wear.roughness import find_roughness, roughness_findings
 from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
@@ -72,20 +72,18 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
     words = method_words("new-state", edge, lighting, wedge_known=bit.given("wedge_angle_deg"))
     method = method_of(words, by_hand=sources.by_hand(entry))
-    findings = [unused_radius_finding(measured, method)]
-    coating = None
-    if edge.coated:
-        coating = read_coating(measured)
-        findings += coating_findings(measured, coating, method)
-    findings.append(sharpness_finding(fit, u_scale, light_seen(located), method))
+    coating = read_coating(measured) if edge.coated else None
     # `strip` follows the edge into a wide notch; the one along the line does not
     along = measured_strip(
         located.strip, located.trace_um, zones, fits, edge, u_scale, u_scale_along=located.u_scale_along
     )
     chips = find_chips(along)
-    findings += chip_findings(chips, method)
-    rough = find_roughness(measured, found_new(trial, entry, sources).trace_um - located.smooth_um)
-    findings += roughness_findings(rough, u_scale, method)
+    found_um = found_new(trial, entry, sources).trace_um - located.smooth_um
+    findings = [
+        unused_radius_finding(measured, method),
+        sharpness_finding(fit, u_scale, light_seen(located), method),
+        *findings_along(measured, coating, chips, found_um, method),
+    ]
     view = EdgeView(
         strip,
         measured.silhouette_um,
@@ -102,7 +100,13 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     of_scale = (*bit_doubts(located, trial.bit(entry.bit)), *blur_doubts(fit.blur_um))
     drawing = EdgeDrawing(view, None)
     return inspection_of(
-        entry, findings, located, drawing, placing, doubts=located.doubts, scale_doubts=of_scale
+        entry,
+        findings,
+        located,
+        drawing,
+        placing,
+        doubts=(*located.doubts, *light_doubts(located, fit)),
+        scale_doubts=of_scale,
     )
 
 
@@ -256,3 +260,20 @@ def require_quality(located: LocatedEdge, fit: LightFit) -> None:
     wrong = refusal(located.quality, fit.blur_um, located.um_per_px)
     if wrong is not None:
         raise PhotoRefused(f"{located.name}: {wrong[0]}", *wrong[1:])
+
+
+def light_doubts(located: LocatedEdge, fit: LightFit) -> tuple[Reason, ...]:
+    """Why the light across an edge that is in focus may not be what it is taken for.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    fit : LightFit
+        Of the edge where it is as new.
+
+    Returns
+    -------
+    tuple of Reason
+    """
+    soft = softer_than_photo(located.quality, fit.blur_um, located.um_per_px)
+    return (reason("light-unlike-an-edge"),) if soft else ()

@@ -27,6 +27,7 @@ from wearscope.pipeline.face_known import (
 )
 from wearscope.pipeline.face_new import (
     fit_as_new,
+    light_doubts,
     locate_new,
     require_quality,
     shows_wear,
@@ -320,6 +321,12 @@ class Followed:
     laid: Laid
     divided: Divided
     fitted: Fitted
+
+    @property
+    def doubts(self) -> tuple[Reason, ...]:
+        """Why its rows may be of something else than they say."""
+        own = light_doubts(self.divided.located, self.fitted.own)
+        return (*self.pair.doubts, *self.divided.zones.doubts, *own)
 
     @property
     def doubts_of_match(self) -> tuple[str, ...]:

@@ -14,12 +14,16 @@ WORDS: dict[str, str] = {
     "picture, or mark the edge with edge_near",
     "edge-disputed": "another line in this photo may be the cutting edge; look where it was taken, and mark the edge "
     "with edge_near",
+    "edge-by-look": "the edge was told by the look of the picture alone; look where it was taken, and mark it with "
+    "edge_near",
     "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
     "tool_at",
     "no-grain": "the face shows no grinding marks and no grain at all, as a print or a drawing; switch off the noise "
     "reduction of the camera, focus on the edge, or mark the edge with edge_near",
     "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
     "behind the flute",
+    "light-unlike-an-edge": "the photo is in focus, but the light across the edge is not that of a rounded edge: it "
+    "may be broken, burnt out or covered; look at it, clean it, and dim the lamp",
     "new-state-edge-doubtful": "the edge of the new-state photo is doubtful; see its rows",
     # the transition, and the zones beside it
     "no-sign-of-wear": "no sign of wear begins or ends in this photo; photograph the place where the used edge ends",
@@ -27,6 +31,8 @@ WORDS: dict[str, str] = {
     "contradict each other; say so with used_side in the trial file",
     "band-alone": "nothing but the light along the edge shows where the used edge ends; look whether it ends there, "
     "or set the transition by hand",
+    "place-unconfirmed": "the edge brightens along its length without a plain end of wear beside it; look whether "
+    "the used edge ends there, or set the transition by hand",
     "zone-out-of-frame": "hardly any {zone} edge is in the frame beside the transition; photograph the place where "
     "the used edge ends",
     "nothing-to-compare-with": "no used edge beside an unused one is in this photo, and there is no new-state photo "
@@ -67,6 +73,9 @@ WORDS: dict[str, str] = {
     "more nearly square to the camera, or check view_tilt_deg",
     "nearly-too-blunt": "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in "
     "profile",
+    "angles-unsure": "the wedge angle is known to ± {u_wedge_deg:.0f}° and the view's tilt to ± {u_tilt_deg:.1f}°, "
+    "and most of what makes this number unsure comes from there; find out the wedge angle (90 less rake less "
+    "clearance, or a photo of the end of the bit) and give wedge_angle_deg with u_wedge_angle_deg",
     "edge-bent": "the edge is bent ({per_mm:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg",
     "zone-too-short": "no zone long enough to average over; show more of the edge, beside the transition, sharp and "
     "lit",

@@ -65,8 +65,11 @@ class Zones:
     @property
     def doubts(self) -> tuple[Reason, ...]:
         """Why the place, and all that is divided by it, is doubtful."""
-        alone = self.place is not None and self.place.signs == BAND_ALONE
-        return (reason("band-alone"),) if alone else ()
+        if self.place is None:
+            return ()
+        if self.place.signs == BAND_ALONE:
+            return (reason("band-alone"),)
+        return () if self.place.confirmed else (reason("place-unconfirmed"),)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from scipy.ndimage import median_filter
 from skimage.measure import label, regionprops
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
-from wearscope.wear.band_light import BandLight
+from wearscope.wear.band_light import APART_UM, BandLight
 from wearscope.wear.steps import Step, half_change, step_curve
 
 Array = NDArray[np.float64]
@@ -28,6 +28,9 @@ LEAST_TOGETHER = (
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do; chosen
 OUTVOTE = 3  # signs of the same place outvote the light of the band, which is one of their causes; chosen
 MOST_U_PLACE_UM = 150.0  # half of the guard: a place known no better is none; chosen
+LEAST_AGREEING = 2  # signs with their greatest change at one place need no light of the band besides; chosen
+# root mean square on six flanks of end mills whose place no light of the band bears out: 7 to 238 um off
+UNCONFIRMED_U_UM = 120.0
 HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
 SHORTEST_ZONE_UM = 250.0  # beyond the guard; less is not a zone to average over; chosen
 
@@ -73,12 +76,15 @@ class Transition:
         each other.
     signs : tuple of str
         The signs that show it.
+    confirmed : bool
+        Whether signs that would not do alone are borne out by the light of the band.
     """
 
     at_um: float
     u_at_um: float
     used_side: int
     signs: tuple[str, ...]
+    confirmed: bool = True
 
 
 def chip_mask(
@@ -164,14 +170,18 @@ def find_transition(
         # sure enough of itself, it need not give way to what may show something else
         place_um = first.best.at_um
     near: list[tuple[Sign, Step, tuple[float, float]]] = []
+    agreeing = 0
     for sign, value, curve, use in zip(signs, values, curves, usable, strict=True):
-        step = curve.near(place_um, GUARD_UM / 2.0) if curve is not None and use else None
+        if curve is None or not use:
+            continue
+        step = curve.near(place_um, GUARD_UM / 2.0)
         if step is None or step.significance < LEAST_OF_ONE or abs(step.height) < sign.smallest:
             continue
         half = half_change(s_um, value, step, degree=sign.degree)
         # signs that change far from the common place show something else (a scratch, the end of the coating)
         if half is not None and abs(half[0] - place_um) < GUARD_UM:
             near.append((sign, step, half))
+            agreeing += step == curve.best
     if not near:
         return None
     at = np.array([place[0] for _, _, place in near])
@@ -182,8 +192,18 @@ def find_transition(
     u_mean = float(np.hypot(1.0 / np.sqrt(weight.sum()), spread))
     if u_mean > MOST_U_PLACE_UM:
         return None
+    names = tuple(sign.name for sign, *_ in near)
     used = used_side or _agreed_side(_side(near), band if len(near) < OUTVOTE else None, mean)
-    return Transition(mean, u_mean, used, tuple(sign.name for sign, *_ in near))
+    edge_tells = near[0][0] is signs[0] and near[0][1].significance >= least
+    if edge_tells or agreeing >= LEAST_AGREEING or band is None or _bears_out(band, mean, used_side):
+        return Transition(mean, u_mean, used, names)
+    return Transition(mean, float(np.hypot(u_mean, UNCONFIRMED_U_UM)), used, names, confirmed=False)
+
+
+def _bears_out(band: BandLight, at_um: float, used_side: int | None) -> bool:
+    """Whether the light of the band ends near a place, too: where it does not, a bright line may end elsewhere."""
+    end = band.end(used_side)
+    return end is not None and abs(end[0] - at_um) < APART_UM
 
 
 def _agreed_side(voted: int | None, band: BandLight | None, at_um: float) -> int:
