@@ -78,7 +78,8 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     if edge.coated:
         coating = read_coating(measured)
         findings += coating_findings(measured, coating, method)
-    findings.append(sharpness_finding(fit, u_scale, light_seen(located), method))
+    finest_um = located.quality.finest_um
+    findings.append(sharpness_finding(fit, finest_um, u_scale, light_seen(located), method))
     # `strip` follows the edge into a wide notch; the one along the line does not
     along = measured_strip(
         located.strip, located.trace_um, zones, fits, edge, u_scale, u_scale_along=located.u_scale_along
