@@ -17,7 +17,7 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, upkeep
+from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, starting, upkeep
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
 from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
@@ -123,20 +123,21 @@ def _wearscope(
 
 for _command in (
     measuring.demo,
+    starting.start,
     measuring.measure,
     measuring.check,
     looking.view,
-    deciding.outcome,
     deciding.report,
-    deciding.export,
     measuring.repeat,
-    calibrating.scale,
+    calibrating.calibrate,
     noting.note,
     keeping.past,
     keeping.astray,
     keeping.carry,
-    calibrating.light,
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
 app.add_typer(upkeep.app, name="log")
+
+for _old in (deciding.outcome, deciding.export, calibrating.scale, calibrating.light):  # until 0.5
+    app.command(hidden=True)(_old)

@@ -46,8 +46,8 @@ def past(
     """
     loaded = load(trial)
     from wearscope.log.where import log_place
+    from wearscope.pipeline.measured import measure_command
     from wearscope.pipeline.past import past_of
-    from wearscope.pipeline.reporting import measure_command
     from wearscope.report.past_words import past_lines
 
     folder = (out or loaded.folder).absolute()

@@ -53,9 +53,10 @@ class Followed:
         ndarray
         """
         assert self.limit is not None
-        rng = np.random.default_rng([SEED, *f"{self.found.quantity}/limit".encode()])
         draws = np.empty(self.order.size)
-        draws[self.order] = self.limit.value + self.limit.u * rng.standard_normal(self.order.size)
+        draws[self.order] = self.limit.value + self.limit.u * limit_error(
+            self.found.quantity, self.order.size
+        )
         return draws
 
     def seen_at(self, parts: float) -> Array:
@@ -71,6 +72,21 @@ class Followed:
         """
         seen: Array = self.paths.value_at(np.array([parts]), worst=True)[self.order, 0]
         return seen
+
+
+def limit_error(quantity: str, n: int) -> Array:
+    """By how much a limit is off, in its standard uncertainties: the same draws for all bits of a trial.
+
+    Parameters
+    ----------
+    quantity : str
+    n : int
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    return np.random.default_rng([SEED, *f"{quantity}/limit".encode()]).standard_normal(n)
 
 
 def bit_outcome(

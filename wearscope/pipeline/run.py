@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -220,7 +220,8 @@ class _Work:
         """Log a result; a sheet of an earlier run does not outlive it."""
         result = self.done[entry] = self.log(result)
         if result.known:
-            self.sheets[entry].unlink(missing_ok=True)
+            with suppress(OSError):  # open in another program, where that keeps it: it is too old to be shown
+                self.sheets[entry].unlink(missing_ok=True)
         return result
 
     def _drawn(self, entry: PhotoEntry, answer: str | Failure) -> None:
