@@ -58,7 +58,7 @@ def test_those_of_one_kind_stand_beside_each_other(run, shop):
     assert sorted(map(tuple, document["verdicts"])) == [("autumn", "Stock Wren."), ("spring", "Stock Wren.")]
     code, out, _ = run("history", shop)
     assert code == 0
-    assert "Wren was tried 2 times: autumn, spring. Not in one material" in " ".join(out.split())
+    assert "Wren was tried 2 times: autumn, spring. The materials differ" in " ".join(out.split())
 
 
 def test_what_does_not_hold_now_is_named_and_not_told(run, shop):

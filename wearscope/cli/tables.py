@@ -138,7 +138,8 @@ def print_history(history: History) -> None:
 
     table = _table("Bits tried")
     for head in HEADS:
-        table.add_column(head.replace(" (95 %)", ",\n95 %"), overflow="fold")
+        # a day and a number of parts are never broken
+        table.add_column(head.replace(" (95 %)", ",\n95 %"), no_wrap=head in ("Measured", "Parts"))
     for row in history_rows(history.bits):
         table.add_row(*row)
     console_for(stderr=False).print(table)

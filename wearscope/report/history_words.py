@@ -56,7 +56,7 @@ class History:
     left_out: tuple[str, ...]
 
 
-HEADS = ("Kind", "Trial", "In", "Measured", "Parts cut", "Lasts (95 %)", "Cost per part (95 %)", "Price")
+HEADS = ("Kind", "Trial", "In", "Measured", "Parts", "Lasts (95 %)", "Cost per part (95 %)", "Price")
 
 
 def history_rows(bits: Iterable[TriedBit]) -> list[tuple[str, ...]]:
@@ -102,7 +102,7 @@ def several_trials(bits: Sequence[TriedBit]) -> list[str]:
             continue
         line = f"{kind} was tried {len(tried)} times: {', '.join(tried)}."
         if len(set(tried.values())) > 1:
-            line += " Not in one material: its lives there are no lives of each other."
+            line += " The materials differ, so do not compare these lives."
         said.append(line)
     return said
 
