@@ -166,6 +166,7 @@ def test_json_is_one_document(run, trial):
         "trial",
         "rows",
         "refused",
+        "undrawn",
         "out_of_order",
         "left_as_they_were",
         "astray",
@@ -846,7 +847,7 @@ def test_info_says_what_works_and_what_to_install_for_the_rest(run, monkeypatch)
     lines = {line[8:].partition(":")[0]: line for line in out.partition("\n\n")[0].splitlines()}
     assert list(lines)[:4] == ["photos", "edges", "wear log", "fonts"]
     assert all(lines[part].startswith("works") for part in list(lines)[:4])
-    for part in ("viewer", "camera", "packed TIFF", "recordings", "Parquet", "cluster"):
+    for part in ("viewer", "PostgreSQL", "packed TIFF", "recordings", "Parquet", "cluster"):
         assert lines[part].startswith("absent"), part
         assert "pip install" in lines[part], part
     assert code == 0

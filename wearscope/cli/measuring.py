@@ -130,6 +130,7 @@ def _measure(
             progress=progress,
             again=again or budget,  # the wear log keeps no budgets
             anew=anew,
+            budgets=budget,
         )
     if not (as_json or quiet):
         tables.print_summary(result)

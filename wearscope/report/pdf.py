@@ -313,6 +313,7 @@ def _verdict(pages: Pages, report: Report) -> None:
         pages.say(line, size=12, bold=True, colour=RED)
     if report.due:
         pages.say(" ".join(CAUTIONS), size=9)
+        pages.ln(2)
     top = pages.get_y()
     pages.set_left_margin(_MARGIN_MM + 4)
     pages.set_x(_MARGIN_MM + 4)
@@ -363,9 +364,9 @@ def _cost(pages: Pages, report: Report) -> None:
         pages.picture(picture, costs_alt(report), width_mm=82, height_mm=120)
         pages.say(COSTS_CAPTION, size=9, colour=GREY)
     pages.rows(
-        ("Bit", "Price", "Using it up", "Lasts", "Cost per part"),
-        [(bit.bit, bit.price, bit.using_up, bit.life, bit.cost) for bit in report.bits],
-        (2, 2, 3, 4, 3),
+        ("Bit", "Using it up", "The next one lasts", "A part costs", "Edge cut per part"),
+        [(bit.bit, bit.using_up, bit.next_life, bit.cost, bit.edge_cut) for bit in report.bits],
+        (2, 4, 3, 3, 3),
     )
     pages.say(" ".join(report.cost_notes), size=9, colour=GREY)
 
