@@ -166,6 +166,7 @@ def test_json_is_one_document(run, trial):
         "trial",
         "rows",
         "refused",
+        "undrawn",
         "out_of_order",
         "left_as_they_were",
         "astray",

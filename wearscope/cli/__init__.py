@@ -134,6 +134,7 @@ for _command in (
     keeping.past,
     keeping.astray,
     keeping.carry,
+    keeping.history,
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
