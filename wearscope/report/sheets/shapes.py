@@ -21,6 +21,7 @@ from matplotlib.transforms import Affine2D, Bbox
 from numpy.typing import NDArray
 
 from wearscope.report.style import HALO, INK, PAPER
+from wearscope.texts import visible
 
 Align = Literal["left", "center", "right"]
 Colour = tuple[float, float, float, float]
@@ -169,7 +170,7 @@ class Text:
         below = text_extent(self.text, self.size, self.bold)[2]
         x, y, angle = (right - below, bottom, 90.0) if self.upright else (left, self.y, 0.0)
         font = _font(self.size, self.bold)
-        canvas.renderer.draw_text(canvas.pen(self.colour), x, y, self.text, font, angle)
+        canvas.renderer.draw_text(canvas.pen(self.colour), x, y, visible(self.text), font, angle)
 
 
 @dataclass(frozen=True, eq=False)
@@ -348,7 +349,7 @@ def text_extent(text: str, size: float, bold: bool) -> tuple[float, float, float
     width, above, below : float
         In pixels; the last two from the baseline, and at least those of the font's own line.
     """
-    wide, high, below = _ruler().get_text_width_height_descent(text, _font(size, bold), ismath=False)
+    wide, high, below = _ruler().get_text_width_height_descent(visible(text), _font(size, bold), ismath=False)
     above = high - below
     return float(wide), max(float(above), _ABOVE * size), max(float(below), _BELOW * size)
 
