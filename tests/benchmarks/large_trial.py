@@ -2,8 +2,8 @@
 
     python tests/benchmarks/large_trial.py FOLDER --photos 10000 --jobs 2
 
-The photos are the pairs of ``tests/reference`` over and over, each with noise of its own, for no picture may stand at two
-places. FOLDER should be empty or hold an earlier trial of this script, whose photos are kept. Takes hours; its figures
+The photos are the pairs of ``tests/reference`` over and over, each moved and with noise of its own, for no picture may
+stand at two places. FOLDER should be empty or hold an earlier trial of this script, whose photos are kept. Takes hours; its figures
 are in the contributor's guide.
 """
 
@@ -26,6 +26,7 @@ PAIRS = sorted(
     for path in (Path(__file__).parents[1] / "reference").glob("*/truth.json")
     if "tilted" not in path.parts
 )
+MOVED_PX = 24  # to either side, as a bit that is put back
 LATER = 9  # photos of a flute after the new-state one
 
 
@@ -48,11 +49,13 @@ def write(folder: Path, n_photos: int) -> Path:
         for n in range(1 + LATER):
             path = folder / "photos" / f"{flute}-{n}.jpg"
             if not path.exists():
-                noise = np.random.default_rng([flute, n]).normal(0.0, 2.0, pictures["new"].shape)
-                noisy = pictures["worn" if n else "new"] + noise
-                cv2.imwrite(
-                    str(path), np.clip(noisy, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95]
-                )
+                draw = np.random.default_rng([flute, n])
+                picture = pictures["worn" if n else "new"]
+                top, left = draw.integers(0, 2 * MOVED_PX, 2)
+                high, wide = picture.shape[0] - 2 * MOVED_PX, picture.shape[1] - 2 * MOVED_PX
+                moved = picture[top : top + high, left : left + wide]
+                noisy = np.clip(moved + draw.normal(0.0, 3.0, moved.shape), 0, 255).astype(np.uint8)
+                cv2.imwrite(str(path), noisy, [cv2.IMWRITE_JPEG_QUALITY, 95])
             text += f'[[photo]]\nbit = "B{flute}"\nflute = 1\nparts = {50 * n}\nscale = "{flute % len(PAIRS)}"\nfile = "photos/{path.name}"\n'
     (folder / "trial.toml").write_text(text)
     return folder / "trial.toml"
