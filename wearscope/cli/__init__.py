@@ -19,7 +19,17 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, starting, upkeep
+from wearscope.cli import (
+    calibrating,
+    deciding,
+    filming,
+    keeping,
+    looking,
+    measuring,
+    noting,
+    starting,
+    upkeep,
+)
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
 from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
@@ -133,6 +143,7 @@ for _command in (
     measuring.measure,
     measuring.check,
     looking.view,
+    filming.frames,
     deciding.report,
     measuring.repeat,
     calibrating.calibrate,
