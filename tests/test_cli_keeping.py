@@ -9,10 +9,11 @@ from functools import partial
 import fake_photos as fake
 import pytest
 
+from wearscope.cli import measuring
+from wearscope.files import checksum_of
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline import run as batch
-from wearscope.pipeline.results import sha256_of
 from wearscope.trial import load_trial
 from wearscope.trial.correction import NOTHING, Correction
 
@@ -26,6 +27,7 @@ def trial(tmp_path, monkeypatch):
     real = batch.measure_trial
     here = partial(real, inspector=fake.inspector)
     monkeypatch.setattr(batch, "measure_trial", lambda *of, jobs, **how: here(*of, jobs=1, **how))
+    monkeypatch.setattr(measuring, "publish_changed", lambda *_, **__: None)  # tests/test_cli_publishing.py
     return tmp_path / "trial"
 
 
@@ -62,7 +64,7 @@ ONE = ("--bit", "Wren", "--flute", "1", "--parts", "120", "--quantity", "edge_re
 def corrected(trial, by="Ann"):
     """Say where the transition is in the photo of flute 1 of Wren after 120 parts."""
     place = {"trial": TRIAL, "bit": "Wren", "flute": 1, "parts": 120, "view": "relief"}
-    sha256 = sha256_of(trial / "photos" / "Wren-120-1.jpg")
+    sha256 = checksum_of(trial / "photos" / "Wren-120-1.jpg")
     said = changes(NOTHING, Correction(transition_px=(10.0, 20.0)))
     with CorrectionLog(trial / LOG_NAME) as log:
         log.append(logged(place, sha256, said, by))
@@ -274,7 +276,7 @@ def test_going_on_under_a_new_name(run, trial):
     renamed(trial, "bit")
     code, _, err = run("measure", trial, "--anew")
     assert code == 0
-    _, out, err = run("outcome", trial)
+    _, out, err = run("report", trial, "--static")
     (line,) = [line for line in errors(err) if "wearscope carry" in line]
     _, first, second = line.split("wearscope carry ")
     assert run("carry", *shlex.split(second))[0] == 1, "it would be mixed with the other's"

@@ -6,6 +6,7 @@ import dataclasses
 import doctest
 import importlib
 import inspect
+import re
 
 import pytest
 from numpydoc.docscrape import ClassDoc
@@ -23,8 +24,22 @@ def described():
     return {
         name: thing
         for name, thing in public_things()
-        if not inspect.ismodule(thing) and not name.startswith(COMMANDS)
+        if not inspect.ismodule(thing)
+        and not name.startswith(COMMANDS)
+        and not described_elsewhere(name, thing)
     }
+
+
+def described_elsewhere(name: str, thing: object) -> bool:
+    """Whether it is said to do what a class has described that it may stand for."""
+    said = re.match(r"As in `(\w+)`", inspect.getdoc(thing) or "")
+    if said is None:
+        return False
+    module = importlib.import_module(thing.__module__)
+    for each in MODULES if not hasattr(module, said[1]) else [module.__name__]:
+        if hasattr(importlib.import_module(each), said[1]):
+            return hasattr(getattr(importlib.import_module(each), said[1]), name.rpartition(".")[2])
+    return False
 
 
 def described_badly(name: str, thing: object) -> list[str]:

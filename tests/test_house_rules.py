@@ -6,32 +6,41 @@ import ast
 import dataclasses
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
 from public_things import public_things
 
 import wearscope
+from wearscope.quantities.quantity import QUANTITIES, VIEW_LABELS
 
 ROOT = Path(wearscope.__file__).parent
 SOURCES = sorted(ROOT.rglob("*.py"))
 DISPLAY = ("PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "napari", "vispy", "dask", "psycopg")
 
 
+@cache
+def parsed(source):
+    return list(ast.walk(ast.parse(source.read_text(encoding="utf-8"))))
+
+
+@cache
 def imported_by(source):
     """Every module that a file imports, in functions too."""
-    for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+    found = set()
+    for node in parsed(source):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{source}: relative import"
-            yield node.module
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+            found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+    return found
 
 
 def test_the_search_finds_imports():
     # the tests below would be idle if it did not
-    assert "wearscope.imaging.located_edge.follow_edge" in set(imported_by(ROOT / "pipeline" / "sources.py"))
+    assert "wearscope.imaging.located_edge.follow_edge" in imported_by(ROOT / "pipeline" / "sources.py")
 
 
 def module_graph():
@@ -42,7 +51,7 @@ def module_graph():
         names[source] = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
     graph = {}
     for source, name in names.items():
-        imports = set(imported_by(source)) & set(names.values())
+        imports = imported_by(source) & set(names.values())
         # "from wearscope.cli import tables" is of the module and not of the package around it
         around = {other for other in imports if any(one.startswith(f"{other}.") for one in imports)}
         graph[name] = imports - around - {name}
@@ -93,6 +102,60 @@ def test_no_circles():
     assert on_circles(packages) == set()
 
 
+@cache
+def texts_in(source):
+    """Every whole text of a file, by which a quantity or a view would be compared by name."""
+    return {node.value for node in parsed(source) if isinstance(node, ast.Constant)}
+
+
+def told_in(name, *own):
+    """Modules of wearscope and its viewer that name something or import from a module of its own."""
+    sources = [*SOURCES, *(ROOT.parent / "plugins" / "wearscope_napari").rglob("*.py")]
+    own_files = {ROOT.joinpath(*module.split(".")).with_suffix(".py") for module in own}
+    assert all(file.exists() for file in own_files)
+    own_names = {f"wearscope.{module}" for module in own}
+    return {
+        str(source.relative_to(ROOT.parent))
+        for source in sources
+        if source not in own_files and (name in texts_in(source) or own_names & imported_by(source))
+    }
+
+
+@pytest.mark.parametrize(
+    ("quantity", "estimator"), [("edge_roughness", "wear.roughness"), ("tear_out_max", "wear.tear_out")]
+)
+def test_a_quantity_touches_three_files_besides_its_estimator(quantity, estimator):
+    # what it is; the call of its estimator; words, where it has a reason that no other has
+    words = {"wearscope/report/reason_words.py"}
+    its_sheet = {"wearscope/report/sheets/part.py"} if quantity == "tear_out_max" else set()
+    assert len(told_in(quantity, estimator) - its_sheet | words) <= 3
+
+
+def test_most_quantities_are_named_where_they_are_said_and_estimated_alone():
+    # what is headline, of the photo or of the profile has more said of it; that is no duty of a new one
+    plain = {"wear_land_max", "coating_setback", "edge_roughness", "tear_out_max", "tear_out_share"}
+    assert plain <= set(QUANTITIES)
+    for quantity in plain:
+        places = told_in(quantity)
+        assert len(places) == 2, (quantity, places)
+        assert "wearscope/quantities/quantity.py" in places
+
+
+@pytest.mark.parametrize(
+    ("view", "way"),
+    [("profile", ("pipeline.section_view",)), ("part", ("pipeline.part_view", "report.sheets.part"))],
+)
+def test_a_view_touches_three_files_besides_its_way_and_its_sheet(view, way):
+    # what it and its quantities are; the registry of ways; words, where it has a reason that no other has
+    sheet = {"wearscope/report/sheets/section.py"} if view == "profile" else set()
+    assert len(told_in(view, *way) - sheet | {"wearscope/report/reason_words.py"}) <= 3
+
+
+def test_no_view_is_compared_by_name_elsewhere():
+    for view in VIEW_LABELS:
+        assert len(told_in(view)) <= 3, view
+
+
 def test_wear_knows_nothing_of_imaging():
     for source in (ROOT / "wear").rglob("*.py"):
         beyond = {name for name in imported_by(source) if name.startswith("wearscope.")}
@@ -112,7 +175,7 @@ def test_what_the_viewer_computes_needs_no_window():
     plugin = ROOT.parent / "plugins" / "wearscope_napari"
     if not plugin.is_dir():
         pytest.skip("not a checkout")
-    for name in ("coordinates", "filing", "layers", "session"):
+    for name in ("coordinates", "layers", "session"):
         for imported in imported_by(plugin / f"{name}.py"):
             assert not imported.startswith(("napari", "qtpy", "vispy", "matplotlib")), name
 

@@ -1,4 +1,4 @@
-"""What napari asks for by the manifest: a reader, sample data."""
+"""What napari asks for by the manifest: commands, a reader, sample data."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.imaging.photo import read_photo
 from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_trial
@@ -19,6 +20,24 @@ if TYPE_CHECKING:
 
 LayerData = tuple[Any, dict[str, Any], str]
 PANEL = "Wear bench"
+
+
+def choose_trial() -> None:
+    """Ask for a trial, and open it on the bench."""
+    if (bench := open_bench()) is not None:
+        bench.ask_for_trial()
+
+
+def measure_all() -> None:
+    """Measure every photo of the trial on the bench."""
+    if (bench := open_bench()) is not None:
+        bench.run.measure_all()
+
+
+def take_photos() -> None:
+    """Show the camera's page of the bench."""
+    if (bench := open_bench()) is not None:
+        bench.pages.setCurrentWidget(bench.live)
 
 
 def get_reader(path: str | Sequence[str]) -> Callable[[str | Sequence[str]], list[LayerData]] | None:
@@ -37,7 +56,7 @@ def _is_trial(path: Path) -> bool:
     if path.suffix.casefold() != ".toml":
         return False
     try:
-        text = path.read_text(encoding="utf-8-sig", errors="replace")
+        text = read_file(path, TRIAL_BYTES).decode("utf-8-sig", errors="replace")
     except OSError:
         return False
     return "[trial]" in text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from matplotlib import rc_context
 from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
 from qtpy.QtCore import Qt
@@ -24,12 +25,14 @@ from wearscope.pipeline.inspection import Inspection
 from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.views import USUAL
 from wearscope.report import words
-from wearscope.report.style import INK, ORANGE, VERMILION
+from wearscope.report.style import ORANGE, VERMILION
 from wearscope.trial import PhotoEntry
 from wearscope_napari.margins import Margins
+from wearscope_napari.theme import Theme
+from wearscope_napari.window_words import in_window
 
-CURVE_FIRST = ("edge_recession", "edge_radius", "coating_loss")
-"""Whose curve is shown until a row is chosen: the first of these that the photo has."""
+FIRST = ("edge_recession", "edge_radius", "coating_loss")
+"""Stand first; the curve of the first of these that the photo has is shown until a row is chosen."""
 
 MARGINS = Margins()
 
@@ -53,7 +56,7 @@ class Numbers(QWidget):
         self.figure = Figure(figsize=(3.4, 1.7))
         self.curve = FigureCanvasQTAgg(self.figure)
         self.curve.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
-        self.curve.setMinimumWidth(210)
+        self.curve.setMinimumWidth(150)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.title)
@@ -61,7 +64,8 @@ class Numbers(QWidget):
         column.addWidget(self.reason)
         beside.addLayout(column, 5)
         beside.addWidget(self.curve, 2)
-        self.setMinimumSize(680, 240)
+        self.setMinimumSize(480, 150)
+        self._theme = Theme()
         self._rows: list[Record] = []
         self._of_flute: list[Record] = []
 
@@ -79,7 +83,7 @@ class Numbers(QWidget):
         self.title.setText(photo_text(entry))
         earlier = sorted({row.parts for row in of_flute if row.parts < entry.parts})
         known = {(row.parts, row.quantity, row.zone): row for row in of_flute}
-        self._rows, self._of_flute = in_order(found.records), list(of_flute)
+        self._rows, self._of_flute = sorted(in_order(found.records), key=_rank), list(of_flute)
         self.table.blockSignals(True)
         self.table.setRowCount(len(self._rows))
         self.table.setColumnCount(3 + len(earlier))
@@ -90,18 +94,24 @@ class Numbers(QWidget):
             cells += [_cell(known.get((parts, row.quantity, row.zone))) for parts in earlier]
             for column, text in enumerate(cells):
                 item = QTableWidgetItem(text)
-                item.setToolTip(words.note_text(row))
+                item.setToolTip(in_window(words.note_text(row)))
                 self.table.setItem(n, column, item)
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         self.table.blockSignals(False)
         again = [n for n, row in enumerate(self._rows) if before and _number(row) == _number(before)]
-        first = [n for name in CURVE_FIRST for n, row in enumerate(self._rows) if row.quantity == name]
+        first = [n for name in FIRST for n, row in enumerate(self._rows) if row.quantity == name]
         if again or first:
             self.table.selectRow((again or first)[0])
         self._chosen()
         if found.refusal:
-            self.reason.setText(found.refusal)
+            self.reason.setText(in_window(found.refusal))
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw in the colours of the window from now on."""
+        self._theme = theme
+        self.figure.set_facecolor(theme.paper)
+        self._chosen()
 
     def clear(self) -> None:
         """Show no number."""
@@ -123,7 +133,7 @@ class Numbers(QWidget):
             self.curve.draw_idle()
             return
         said = f"{words.row_name(row)}: {words.finding(row, longest=400)}"
-        self.reason.setText(f"{said}\nmethod: {row.method}; {words.INTERVAL_REMARK}")
+        self.reason.setText(f"{in_window(said)}\nmethod: {row.method}; {words.INTERVAL_REMARK}")
         self._draw(row)
 
     def _draw(self, chosen: Record) -> None:
@@ -131,7 +141,9 @@ class Numbers(QWidget):
         factor = quantity_of(chosen.quantity).shown_factor
         rows = [r for r in self._of_flute if _number(r) == _number(chosen) and r.value is not None]
         MARGINS.clear(self.figure)
-        axes = self.figure.subplots()
+        theme = self._theme
+        with rc_context(theme.of_plots()):
+            axes = self.figure.subplots()
         for row in rows:
             assert row.value is not None
             half = 1.96 * (row.std_uncertainty or 0.0) * factor
@@ -141,12 +153,12 @@ class Numbers(QWidget):
                 [row.value * factor],
                 yerr=[half],
                 fmt="o" if row.status != "below_detection" else "v",
-                color=VERMILION if now else INK,
-                markerfacecolor="white" if row.status != "ok" else None,
+                color=theme.line(VERMILION) if now else theme.ink,
+                markerfacecolor=theme.paper if row.status != "ok" else None,
                 capsize=3,
             )
         line = sorted((r.parts, r.value * factor) for r in rows if r.value is not None)
-        axes.plot([x for x, _ in line], [y for _, y in line], color=ORANGE, linewidth=1, zorder=0)
+        axes.plot([x for x, _ in line], [y for _, y in line], color=theme.line(ORANGE), linewidth=1, zorder=0)
         axes.set_xlabel("parts cut", fontsize=8)
         unit = quantity_of(chosen.quantity).shown_unit
         axes.set_ylabel(f"{quantity_of(chosen.quantity).label}\n{unit}".strip(), fontsize=8)
@@ -158,6 +170,10 @@ def photo_text(entry: PhotoEntry) -> str:
     """What a photo shows, in words."""
     view = "" if entry.view == USUAL.key else f", {words.VIEW_WORDS[entry.view]}"
     return f"{entry.bit}, flute {entry.flute}, {words.parts_text(entry.parts)}{view}"
+
+
+def _rank(row: Record) -> int:
+    return FIRST.index(row.quantity) if row.quantity in FIRST else len(FIRST)
 
 
 def _number(row: Record) -> tuple[str, str]:

@@ -8,8 +8,8 @@ from pathlib import Path
 from threading import RLock
 
 from wearscope.errors import WearscopeError
+from wearscope.files import checksum_of
 from wearscope.imaging.calibration.scale import Scale
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.sources import read_scales
 from wearscope.pipeline.standing import place_of
 from wearscope.trial import PhotoEntry, Trial, load_trial
@@ -51,7 +51,7 @@ class Checksums:
         version, now = (seen.st_mtime_ns, seen.st_size), time.time_ns()
         if path in self._known and self._known[path][0] == version:
             return self._known[path][1]
-        found = sha256_of(path)
+        found = checksum_of(path)
         if (
             now - seen.st_mtime_ns > SETTLED_NS
         ):  # else it may change once more within the same tick of its clock

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from wearscope.errors import LogError
 from wearscope.log.identity import IdentityLog, OtherTrialError
-from wearscope.log.wear_log import LOG_NAME
+from wearscope.log.place import LogPlace
+from wearscope.log.where import log_place
 from wearscope.pipeline.astray import (
     AstrayError,
     astray_from,
@@ -40,9 +41,9 @@ class OpenTrial:
         return self.disk.trial
 
     @property
-    def log_path(self) -> Path:
+    def log_place(self) -> LogPlace:
         """The wear log."""
-        return self.out_dir / LOG_NAME
+        return log_place(self.out_dir)
 
     # --- As the files are now
 
@@ -75,11 +76,11 @@ class OpenTrial:
         if self._admitted is trial:
             return
         try:
-            with IdentityLog(self.log_path) as known:
+            with IdentityLog(self.log_place) as known:
                 known.require(trial.name, trial.path)
-            astray = astray_from(trial, self.log_path, self.disk.checksums.of)
-            require_nothing_renamed(trial, self.log_path, astray)
-            self.remarks = tuple(astray_lines(trial, self.log_path, astray))
+            astray = astray_from(trial, self.log_place, self.disk.checksums.of)
+            require_nothing_renamed(trial, self.log_place, astray)
+            self.remarks = tuple(astray_lines(trial, self.log_place, astray))
         except LogError as problem:
             if isinstance(problem, OtherTrialError | AstrayError):
                 raise

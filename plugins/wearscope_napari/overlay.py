@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 from qtpy.QtCore import QObject, QTimer
 
 from wearscope.pipeline.inspection import Inspection
+from wearscope.report import words
 from wearscope_napari import layers as drawing
 from wearscope_napari.photo_layers import PhotoLayers
-from wearscope_napari.state import BenchState
+from wearscope_napari.state import BenchState, Showing
 
 BLINK_MS = 600
+NEW = "new state"
 
 
 class Overlay(QObject):
@@ -30,21 +32,35 @@ class Overlay(QObject):
         super().__init__(parent)
         self.state, self.on_photo = state, on_photo
         self._pixels: NDArray[np.uint8] | None = None
+        self._now = ""
         self.blink = QTimer(self)
         self.blink.setInterval(BLINK_MS)
         self.blink.timeout.connect(self._blinked)
         state.laid_over.connect(self._lay)
+        state.pictured.connect(self._take_away)
         state.showing.connect(self._begin_anew)
 
-    def _begin_anew(self, _showing: object) -> None:
+    def _take_away(self, _photo: object) -> None:
+        """It belongs to the photo before, or is not wanted any more."""
+        self.blink.stop()
+        self.on_photo.remove("over")
+        self._label("")
+
+    def _begin_anew(self, showing: Showing) -> None:
         self._pixels = None
+        if showing.another:
+            self._take_away(showing)
         self._lay()
+
+    def _label(self, text: str) -> None:
+        """Say on the photo which part of it is which."""
+        label = self.on_photo.viewer.canvas.overlays.text
+        label.text, label.visible, label.position, label.font_size = text, bool(text), "top_left", 12
 
     def _lay(self) -> None:
         state = self.state
         if not state.over.wanted or state.shown is None:
-            self.blink.stop()
-            self.on_photo.remove("over")
+            self._take_away(None)
             return
         if self._pixels is None:
             found = state.shown.inspection
@@ -78,6 +94,9 @@ class Overlay(QObject):
         else:
             layer.data = shown
         layer.visible = True
+        assert self.state.shown is not None
+        self._now = f"now: {words.parts_text(self.state.shown.inspection.entry.parts)}"
+        self._label(NEW if over.blinking else f"left {NEW}, right {self._now}")
         if over.blinking:
             self.blink.start()
         else:
@@ -87,3 +106,4 @@ class Overlay(QObject):
         layer = self.on_photo.there("over")
         if layer is not None:
             layer.visible = not layer.visible
+            self._label(NEW if layer.visible else self._now)

@@ -4,18 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from qtpy.QtCore import QObject, Signal
 
+from wearscope.imaging.photo import Photo
+from wearscope.live.guide import Look
+from wearscope.report.style import VERMILION
 from wearscope_napari import layers as drawing
+from wearscope_napari.coordinates import to_napari
 from wearscope_napari.session import Measured
 from wearscope_napari.state import BenchState, Showing
 
 if TYPE_CHECKING:
     import napari
+
+
+LIVE = frozenset({"live", "live edge", "ghost"})
+PASSING = frozenset({"over", "ruler", "place"}) | LIVE
+"""Layers that belong to what the person is just doing."""
+
+PLACE = drawing.Drawn(
+    "place",
+    "place pointed at",
+    "points",
+    np.empty((0, 2)),
+    {"symbol": "cross", "size": 26, "face_color": VERMILION},
+)
 
 
 class PhotoLayers(QObject):
@@ -28,6 +46,7 @@ class PhotoLayers(QObject):
     parent : QObject
     """
 
+    pointed = Signal(float)  # a place along the edge, in µm, that the person has clicked on
     edited = Signal(str, object, object)  # part, napari's event, and what the layer held when it was begun
 
     def __init__(self, viewer: napari.viewer.Viewer, state: BenchState, parent: QObject) -> None:
@@ -38,9 +57,16 @@ class PhotoLayers(QObject):
         self._held: Any = None  # the layer on which the mouse button is down
         self._begun: tuple[Any, int] | None = None  # the layer being drawn on, and what it had
         state.in_hand = self.in_hand
+        self._faded: list[
+            tuple[Any, float]
+        ] = []  # layers not seen until the photo is measured; their opacity
         state.opened.connect(self.clear)
+        state.pictured.connect(self._picture)
         state.showing.connect(self._show)
         state.withdrawn.connect(self._withdrawn)
+        state.frame_seen.connect(self.show_live)
+        state.camera_gone.connect(self.hide_live)
+        viewer.mouse_drag_callbacks.append(self._clicked)
 
     def in_hand(self) -> bool:
         """Whether the person is at it with the mouse: what they hold must not be put right under their hand."""
@@ -65,12 +91,48 @@ class PhotoLayers(QObject):
 
     def _show(self, showing: Showing) -> None:
         with self.quietly():
-            if showing.another:
+            if showing.another and not self._exchange(showing.measured, showing.drawn):
                 self.renew(showing.measured, showing.drawn)
-            else:
+            elif not showing.another:
                 self._update(showing.measured, showing.drawn)
             if showing.another or showing.rescaled:
                 self.viewer.reset_view()
+
+    def _picture(self, photo: Photo) -> None:
+        """Show a photo by itself, before anything is known of it."""
+        if self.there("photo") is None:
+            return  # the first one comes with all the rest
+        with self.quietly():
+            self.layers["photo"].data = drawing.photo_layer(photo.pixels, photo.full_scale).data
+            self._unfade()
+            for layer in (self.there(part) for part in self.layers if part not in PASSING | {"photo"}):
+                if layer is not None:
+                    self._faded.append((layer, layer.opacity))
+                    layer.opacity = 0.0  # to hide it, or take its shapes away, takes napari much longer
+            self.viewer.canvas.overlays.scale_bar.visible = False  # it may have another scale
+
+    def _unfade(self) -> None:
+        faded, self._faded = self._faded, []
+        for layer, opacity in faded:
+            layer.opacity = opacity
+
+    def _exchange(self, shown: Measured, drawn: list[drawing.Drawn]) -> bool:
+        """Have the layers show another photo; False where others are needed, or one is under the person's hand.
+
+        To remove and add a layer takes napari many times as long as to give it other data.
+        """
+        wanted = {"photo", *(one.part for one in drawn)}
+        mine = {part for part in self.layers if self.there(part) is not None} - PASSING
+        if shown.photo is None or mine != wanted or self.in_hand():
+            return False
+        for part in ("ruler", "place"):
+            self.remove(part)
+        self._begun = self._held = None
+        photo = drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale)
+        self._update(shown, [photo, *drawn])
+        self._unfade()
+        self._take_up()
+        return True
 
     def _withdrawn(self) -> None:
         with self.quietly():
@@ -80,7 +142,7 @@ class PhotoLayers(QObject):
         """Remove all layers that are the bench's own."""
         for layer in [layer for layer in self.viewer.layers if drawing.PART in layer.metadata]:
             self.viewer.layers.remove(layer)
-        self.layers = {}
+        self.layers, self._faded = {}, []
 
     def renew(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
         """Draw a photo and what was found on it afresh."""
@@ -92,11 +154,15 @@ class PhotoLayers(QObject):
                 self.add(one)
             for part in drawing.BY_HAND & self.layers.keys():
                 self.watch(part)
-            self._ready_edge()
-            if "transition" in self.layers:
-                self.layers["transition"].mode = "select"
-            self.viewer.layers.selection.active = self.layers.get("transition", self.layers["edge"])
+            self._take_up()
             self.viewer.canvas.overlays.scale_bar.visible = shown.um_per_px is not None
+
+    def _take_up(self) -> None:
+        """Have what is dragged most ready to be dragged."""
+        self._ready_edge()
+        if "transition" in self.layers:
+            self.layers["transition"].mode = "select"
+        self.viewer.layers.selection.active = self.layers.get("transition", self.layers["edge"])
 
     def add(self, one: drawing.Drawn) -> Any:
         """Add one layer to the photo that is shown."""
@@ -110,8 +176,8 @@ class PhotoLayers(QObject):
         }[one.kind]
         place = drawing.on_scale(shown.um_per_px)
         data = one.data
-        if one.kind == "labels" and shown.photo is not None and data.shape == (1, 1):
-            data = np.zeros(shown.photo.pixels.shape[:2], np.uint8)
+        if shown.photo is not None:
+            data = _filled(one, shown.photo).data
         located = dict(one.located)
         if one.kind == "shapes" and not len(data):
             data = None
@@ -123,6 +189,10 @@ class PhotoLayers(QObject):
         self.layers[one.part] = layer
         return layer
 
+    def _add(self, one: drawing.Drawn, place: dict[str, Any]) -> Any:
+        add = self.viewer.add_image if one.kind == "image" else self.viewer.add_points
+        return add(one.data, name=one.name, metadata={drawing.PART: one.part}, **one.located, **place)
+
     def remove(self, part: str) -> None:
         """Remove one layer, if it is there."""
         layer = self.there(part)
@@ -132,7 +202,7 @@ class PhotoLayers(QObject):
 
     def _update(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
         place = drawing.on_scale(shown.um_per_px)
-        for one in drawn:
+        for one in drawn if shown.photo is None else [_filled(one, shown.photo) for one in drawn]:
             layer = self.there(one.part)
             if layer is None or drawing.shows(layer, one):
                 continue
@@ -143,9 +213,6 @@ class PhotoLayers(QObject):
                     located = {k: v for k, v in one.located.items() if k != "opacity"}
                     layer.add(one.data, **located)
                     layer.selected_data = set()
-            elif one.kind == "labels":
-                same = one.data.shape == layer.data.shape
-                layer.data = one.data if same else np.zeros_like(layer.data)
             else:
                 layer.data = one.data
         self._ready_edge()
@@ -160,6 +227,75 @@ class PhotoLayers(QObject):
         if edge is not None and edge.nshapes:
             edge.mode = "direct"
             edge.selected_data = {0}
+
+    # --- The live picture
+
+    def show_live(self, look: Look, ghost_px: drawing.Array) -> None:
+        """Show a frame, the edge as found, and where it lay in the new-state photo."""
+        with self.quietly():
+            if self.there("live") is None:
+                active = self.viewer.layers.selection.active
+                for one in drawing.live_layers(look.frame.pixels):
+                    shown = self.state.shown  # one unit for all, or napari heeds none
+                    scale = drawing.on_scale(None if shown is None else shown.um_per_px)
+                    self.layers[one.part] = self._add(one, scale)
+                self.viewer.layers.selection.active = active
+                self.viewer.reset_view()
+            for part, data in (
+                ("live", look.frame.pixels),
+                ("live edge", to_napari(look.edge_px)),
+                ("ghost", to_napari(ghost_px)),
+            ):
+                if (layer := self.there(part)) is not None:
+                    layer.data = data
+
+    def hide_live(self) -> None:
+        """Take the live picture away."""
+        with self.quietly():
+            for part in LIVE:
+                self.remove(part)
+            self.viewer.reset_view()
+
+    # --- Places on the edge
+
+    def mark_place(self, s_um: float) -> None:
+        """Mark a place along the edge, and bring it into view."""
+        shown = self.state.shown
+        if shown is None or shown.inspection.on_photo is None or shown.inspection.now is None:
+            return
+        view = shown.inspection.now
+        depth_um = np.interp([s_um], view.strip.s_um, np.nan_to_num(view.silhouette_um))
+        place = to_napari(shown.inspection.on_photo.places_px(np.array([s_um]), depth_um))
+        with self.quietly():
+            active = self.viewer.layers.selection.active
+            layer = self.there("place") or self.add(PLACE)
+            layer.data = place
+            self.viewer.layers.selection.active = active
+
+    def forget_viewer(self) -> None:
+        """Listen to clicks no longer."""
+        if self._clicked in self.viewer.mouse_drag_callbacks:
+            self.viewer.mouse_drag_callbacks.remove(self._clicked)
+
+    def _clicked(self, _viewer: Any, event: Any) -> Iterator[None]:
+        """Tell of a click on the photo that was no drag."""
+        yield
+        moved = False
+        while event.type == "mouse_move":
+            moved = True
+            yield
+        shown = self.state.shown
+        if moved or shown is None or shown.inspection.on_photo is None or shown.inspection.now is None:
+            return
+        row, column = (value / scale for value, scale in zip(event.position[-2:], self._scale(), strict=True))
+        s_um, _ = shown.inspection.on_photo.on_strip((float(column), float(row)))
+        self.mark_place(s_um)
+        self.pointed.emit(s_um)
+
+    def _scale(self) -> tuple[float, float]:
+        shown = self.state.shown
+        scale = None if shown is None else drawing.on_scale(shown.um_per_px)["scale"]
+        return scale or (1.0, 1.0)
 
     # --- What the person does
 
@@ -185,3 +321,10 @@ class PhotoLayers(QObject):
         while event.type == "mouse_move":
             yield
         self._held = None
+
+
+def _filled(one: drawing.Drawn, photo: Photo) -> drawing.Drawn:
+    """The same, with labels as large as the photo where there is nothing to be labelled."""
+    if one.kind != "labels" or one.data.shape != (1, 1):
+        return one
+    return replace(one, data=np.zeros(photo.pixels.shape[:2], np.uint8))

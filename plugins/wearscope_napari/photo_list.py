@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QColor
+from qtpy.QtGui import QColor, QIcon, QPixmap
 from qtpy.QtWidgets import QListWidget, QListWidgetItem
 
 from wearscope.trial import PhotoEntry
 from wearscope_napari.numbers import photo_text
 from wearscope_napari.session import PhotoState
 from wearscope_napari.state import BenchState
+from wearscope_napari.window_words import in_window
 
 STATE_COLOURS = {"refused": "#E4572E", "doubtful": "#E69F00", "to measure": "#B8BEC6", "done": "#3FA66B"}
+
+BY_HAND = "✎ by hand"
+"""Behind a photo of which a person has said something."""
 
 
 class PhotoList(QListWidget):
@@ -27,11 +31,12 @@ class PhotoList(QListWidget):
         super().__init__()
         self._state = state
         self.setToolTip("what needs an eye comes first; Page Down and Page Up go through it")
-        self.setMinimumHeight(130)
+        self.setMinimumHeight(56)
         self.currentItemChanged.connect(self._picked)
         state.listed.connect(self.list_photos)
         state.marked.connect(self._mark)
         state.chosen.connect(self._follow)
+        state.next_entry = self.after
 
     def list_photos(self) -> None:
         """List the photos afresh, those first that need an eye."""
@@ -54,6 +59,11 @@ class PhotoList(QListWidget):
     def photo_before(self) -> None:
         """Go to the photo before."""
         self._go(-1)
+
+    def after(self) -> PhotoEntry | None:
+        """The photo after the one chosen, if there is one."""
+        item = self.item(self.currentRow() + 1)
+        return None if item is None else _entry(item)
 
     def _go(self, step: int) -> None:
         if self.count():
@@ -86,6 +96,9 @@ def _entry(item: QListWidgetItem) -> PhotoEntry:
 
 
 def _mark(item: QListWidgetItem, photo: PhotoState) -> None:
-    item.setText(f"{photo.state}:  {photo_text(photo.entry)}")
-    item.setToolTip(photo.why or photo.entry.file)
-    item.setForeground(QColor(STATE_COLOURS[photo.state]))
+    by_hand = f"  {BY_HAND}" if photo.corrected else ""
+    item.setText(f"{photo.state}:  {photo_text(photo.entry)}{by_hand}")
+    item.setToolTip(in_window(photo.why) or photo.entry.file)
+    swatch = QPixmap(12, 12)
+    swatch.fill(QColor(STATE_COLOURS[photo.state]))
+    item.setIcon(QIcon(swatch))  # the words keep the colour of the theme, which can be read

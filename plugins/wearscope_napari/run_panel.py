@@ -12,6 +12,7 @@ from wearscope.trial import PhotoEntry
 from wearscope_napari.session import Session
 from wearscope_napari.state import BenchState
 from wearscope_napari.widgets import button
+from wearscope_napari.work import Work
 
 
 class RunPanel(QWidget):
@@ -27,6 +28,7 @@ class RunPanel(QWidget):
         self.state = state
         self.measuring = False
         self._stop = Event()
+        self._work = Work(self)  # not napari's, which asks of its own whether to close, and names a function
         self.all = button("Measure all", self.measure_all, "every photo of the trial, in the background")
         self.stop = button("Stop", self.end, "end after the photos under way; what is done is kept")
         self.stop.setEnabled(False)
@@ -45,10 +47,13 @@ class RunPanel(QWidget):
         """Stop after the photos under way."""
         self._stop.set()
 
+    def close_down(self) -> None:
+        """Stop, and come back when the photos under way are done."""
+        self.end()
+        self._work.close()
+
     def measure_all(self) -> None:
         """Measure every photo of the trial in the background."""
-        from napari.qt.threading import create_worker
-
         session = self.state.session
         if session is None or self.measuring:
             return
@@ -63,7 +68,7 @@ class RunPanel(QWidget):
 
         def progress(done: int, _of: int, _entry: PhotoEntry) -> None:
             told.done.emit(done)
-            if self._stop.is_set() or worker.abort_requested:
+            if self._stop.is_set():
                 raise _StoppedError
 
         def run() -> tuple[str, list[PhotoEntry]]:
@@ -81,13 +86,10 @@ class RunPanel(QWidget):
                 return line, session.corrected_after(rows)
             except WearscopeError as problem:
                 return str(problem), []
+            except Exception as error:  # the person must see that it failed, whatever it was
+                return f"the program failed ({error}); please report this", []
 
-        worker = create_worker(run, _start_thread=False)
-        worker.returned.connect(lambda done: self._over(session, *done))
-        worker.errored.connect(
-            lambda error: self._over(session, f"the program failed ({error}); please report this", [])
-        )
-        worker.start()
+        self._work.do(run, lambda done: self._over(session, *done))
 
     def _over(self, session: Session, line: str, late: list[PhotoEntry]) -> None:
         self.measuring = False

@@ -8,36 +8,38 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter
-from typing import Any, Literal
+from typing import Literal
 
-from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
+from wearscope.errors import LogError, PhotoRefused, WearscopeError
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import Photo, read_photo
+from wearscope.live.guide import Guide
 from wearscope.log.corrections import (
-    ChangedMeanwhileError,
     CorrectionLog,
     LoggedCorrection,
-    changes,
-    logged,
     standing,
 )
 from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
 from wearscope.log.wear_log import PhotoPlace, WearLog
+from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
 from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
 from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, named, photos_refused
 from wearscope.pipeline.run import Progress, measure_trial
-from wearscope.pipeline.sources import Memory, scale_of
+from wearscope.pipeline.sources import Memory, Sources, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
+from wearscope.quantities.quantity import quantity_of
+from wearscope.quantities.views import VIEWS
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
+from wearscope_napari.corrected_trial import CorrectedTrial
+from wearscope_napari.looked_at import LookedAt
 from wearscope_napari.on_disk import TRIES, UnsettledError
-from wearscope_napari.open_trial import OpenTrial
 
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
@@ -54,11 +56,14 @@ class PhotoState:
     state : State
     why : str
         The reason, if it is refused or doubtful.
+    corrected : bool
+        Whether a person has said something of it that holds.
     """
 
     entry: PhotoEntry
     state: State
     why: str = ""
+    corrected: bool = False
 
 
 @dataclass(frozen=True)
@@ -102,21 +107,11 @@ class Measured:
         return bool(standing(self.history))
 
 
-@dataclass(frozen=True)
-class Step:
-    """A correction that can be taken back."""
-
-    entry: PhotoEntry
-    photo_sha256: str
-    before: Correction
-    after: Correction
-
-
-class Session(OpenTrial):
+class Session(CorrectedTrial):
     """A trial that a person works on, always as its files are now.
 
     Its methods may be called from one background thread; `queue`, `undoable`, `redoable`, `refresh`, `entry_now`,
-    `differ` from another meanwhile.
+    `differ`, `picture` from another meanwhile.
 
     Parameters
     ----------
@@ -128,13 +123,10 @@ class Session(OpenTrial):
     """
 
     def __init__(self, trial: Trial, out_dir: Path, who: str | None = None) -> None:
-        super().__init__(trial, out_dir)
-        self.who = getpass.getuser() if who is None else who
+        super().__init__(trial, out_dir, getpass.getuser() if who is None else who)
         self._states: dict[PhotoPlace, PhotoState] = {}
-        self._done: list[Step] = []
-        self._undone: list[Step] = []
         self._memory = Memory()
-        self._seen: dict[str, tuple[Correction, int]] = {}
+        self._looked_at = LookedAt()
         self._likenesses: Likenesses | None = None
 
     # --- Which photo needs an eye first
@@ -146,7 +138,7 @@ class Session(OpenTrial):
         trial, refusals = self.trial, {}
         with suppress(WearscopeError):  # a spoilt list; the log knows of all but those that could not be read
             refusals = photos_refused(self.out_dir / "results")
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections, also = by_hand.current(trial.name), self.pictures().files_also
             inputs = inputs_of(trial, trial.photos, corrections, self.disk.checksums.of, also)
             standing = standing_of(log, trial, inputs)
@@ -161,7 +153,8 @@ class Session(OpenTrial):
             if stands.state == "missing":
                 refusal = refusals.get(place, "")
             known = state_of(entry, by_place.get(place, []), refusal)
-            self._states[place] = replace(known, why=why.get(entry, known.why))
+            said = corrections.get(self.disk.checksums.of(entry.path), NOTHING)
+            self._states[place] = replace(known, why=why.get(entry, known.why), corrected=not said.empty)
 
     def queue(self) -> list[PhotoState]:
         """The photos, those first that need an eye; else in the order of the trial."""
@@ -205,7 +198,7 @@ class Session(OpenTrial):
             entry = self.entry_now(entry)
             self.admit()
             scales, of_scales = self.disk.scales()
-            with CorrectionLog(self.log_path) as by_hand:
+            with CorrectionLog(self.log_place) as by_hand:
                 said_so_far = by_hand.history(
                     self.trial.name
                 )  # first: what comes after it counts as not seen
@@ -216,14 +209,9 @@ class Session(OpenTrial):
                 self._memory = Memory()
             news |= dict.fromkeys((*of_scales, *of_photos))
             start = perf_counter()
-            not_its_own = same_as_others(self.trial, self.pictures())
-            found = inspect_photo(self.trial, entry, scales, corrections, self._memory, not_its_own)
+            found = self._inspect(entry, inputs, scales, corrections)
             seconds = perf_counter() - start
-            if (
-                found.photo_sha256 in ("", inputs.photo.photo_sha256)
-                and self.disk.is_as_read()
-                and self._inputs(entry, corrections) == inputs
-            ):
+            if self._holds(found, inputs, corrections):
                 break
             self._memory = Memory()
         else:
@@ -233,10 +221,70 @@ class Session(OpenTrial):
         history = tuple(row for row in said_so_far if row.photo_sha256 == sha256)
         result, not_kept = self._keep(found, inputs)
         found = replace(found, records=self._in_time(entry, found.records))
-        self._states[place_of(entry)] = state_of(entry, found.records, result.refusal)
+        state = state_of(entry, found.records, result.refusal)
+        self._states[place_of(entry)] = replace(state, corrected=not said.empty)
         self._seen[sha256] = (said, len(history))
         photo, um_per_px = _photo_of(found, scales, said)
         return Measured(found, photo, um_per_px, said, history, seconds, not_kept, files, tuple(news))
+
+    def read_ahead(self, entry: PhotoEntry) -> None:
+        """Inspect a photo before it is asked for; nothing is written, and `measure` does so if all is as it was."""
+        with suppress(WearscopeError):
+            self.refresh()
+            entry = self.entry_now(entry)
+            scales, _ = self.disk.scales()
+            with CorrectionLog(self.log_place) as by_hand:
+                corrections = by_hand.current(self.trial.name)
+            inputs = self._inputs(entry, corrections)
+            if not self.disk.photos_changed(self._files(entry, inputs)):
+                self._inspect(entry, inputs, scales, corrections)
+
+    def picture(self, entry: PhotoEntry) -> Photo:
+        """A photo as it is to be seen, before it is measured.
+
+        Raises
+        ------
+        PhotoRefused
+            It cannot be read.
+        """
+        sha256 = self.disk.checksums.of(entry.path)
+        return self._looked_at.photo(entry, place_of(entry), sha256) or read_photo(entry.path)
+
+    def guide(self, entry: PhotoEntry) -> Guide:
+        """What leads to a good picture for an entry that the trial does not list yet; from any thread."""
+        trial = self.trial
+        with CorrectionLog(self.log_place) as by_hand:
+            sources = Sources(self.scales(), by_hand.current(trial.name), Memory())
+        new_entry, new = trial.new_state(entry), None
+        if new_entry is not None and VIEWS[entry.view].holds("edge_recession"):
+            with suppress(PhotoRefused):
+                new = locate_new(trial, new_entry, sources)
+        return Guide(entry, sources.scales, new)
+
+    def _inspect(
+        self,
+        entry: PhotoEntry,
+        inputs: Inputs,
+        scales: Mapping[str, Scale],
+        corrections: Mapping[str, Correction],
+    ) -> Inspection:
+        """What a photo gives; found out once while all that it rests on stays as it is."""
+        trial, place = self.trial, place_of(entry)
+        found = self._looked_at.found(place, trial, inputs)
+        if found is None or found.entry != entry:
+            not_its_own = same_as_others(trial, self.pictures())
+            found = inspect_photo(trial, entry, scales, corrections, self._memory, not_its_own)
+            if found.photo_sha256 and self._holds(found, inputs, corrections):
+                self._looked_at.keep(place, trial, inputs, found)
+        return found
+
+    def _holds(self, found: Inspection, inputs: Inputs, corrections: Mapping[str, Correction]) -> bool:
+        """Whether what a photo rests on is still as it was before it was inspected."""
+        return (
+            found.photo_sha256 in ("", inputs.photo.photo_sha256)
+            and self.disk.is_as_read()
+            and self._inputs(found.entry, corrections) == inputs
+        )
 
     def _inputs(self, entry: PhotoEntry, corrections: Mapping[str, Correction]) -> Inputs:
         also = self.pictures().files_also
@@ -273,7 +321,7 @@ class Session(OpenTrial):
             refusal_code=found.refusal_code,
         )
         try:
-            with WearLog(self.log_path) as log, IdentityLog(self.log_path) as known:
+            with WearLog(self.log_place) as log, IdentityLog(self.log_place) as known:
                 known.claim(self.trial.name, self.trial.path)
                 return log_result(log, self.trial, result, inputs), ""
         except LogError as problem:
@@ -298,12 +346,12 @@ class Session(OpenTrial):
 
     def corrections_made(self) -> int:
         """How many rows of corrections the wear log holds of the trial."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             return len(by_hand.history(self.trial.name))
 
     def corrected_after(self, rows: int) -> list[PhotoEntry]:
         """Photos corrected since there were so many rows, and those whose numbers rest on them."""
-        with CorrectionLog(self.log_path) as by_hand:
+        with CorrectionLog(self.log_place) as by_hand:
             late = by_hand.history(self.trial.name)[rows:]
         places = {(row.bit, row.flute, row.parts, row.view) for row in late}
         corrected = [entry for entry in self.trial.photos if place_of(entry) in places]
@@ -313,7 +361,7 @@ class Session(OpenTrial):
     def earlier(self, entry: PhotoEntry) -> list[Record]:
         """Rows of all checkpoints of a flute that hold now, this one included."""
         photos = self._flute(entry)
-        with WearLog(self.log_path) as log, CorrectionLog(self.log_path) as by_hand:
+        with WearLog(self.log_place) as log, CorrectionLog(self.log_place) as by_hand:
             corrections = by_hand.current(self.trial.name)
             also = self.pictures().files_also
             inputs = inputs_of(self.trial, photos, corrections, self.disk.checksums.of, also)
@@ -323,91 +371,6 @@ class Session(OpenTrial):
         flute = (entry.bit, entry.flute, entry.view)
         return [one for one in self.trial.photos if (one.bit, one.flute, one.view) == flute]
 
-    # --- Corrections
-
-    def correct(self, entry: PhotoEntry, photo_sha256: str, **said: Any) -> None:
-        """Save what a person says of a photo that was shown; it is on the disk when this returns.
-
-        Parameters
-        ----------
-        entry : PhotoEntry
-        photo_sha256 : str
-            Of the picture that was shown.
-        **said
-            Fields of `Correction`; the others stay as they are.
-
-        Raises
-        ------
-        ChangedMeanwhileError
-            Someone else has corrected the same photo since it was measured.
-        LogError
-            The wear log cannot be written.
-        """
-        self._ready_to_save()
-        before, seen = self._seen.get(photo_sha256, (NOTHING, 0))
-        step = Step(entry, photo_sha256, before, replace(before, **said))
-        if self._append(step, seen):
-            self._done.append(step)
-            self._undone.clear()
-
-    def undo(self, shown: Measured | None = None) -> PhotoEntry | None:
-        """Take back the last correction of this session, else the last that stands of the photo shown; its photo."""
-        if not self._done and shown is not None and shown.inspection.photo_sha256:
-            entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
-            with CorrectionLog(self.log_path) as by_hand:
-                last = by_hand.last_step(self.trial.name, sha256)
-            if last is not None:
-                self._done.append(Step(entry, sha256, *last))
-        return self._turn_back(self._done, self._undone)
-
-    def redo(self) -> PhotoEntry | None:
-        """Make again what was taken back last."""
-        return self._turn_back(self._undone, self._done)
-
-    @property
-    def undoable(self) -> bool:
-        """Whether there is a correction to take back."""
-        return bool(self._done)
-
-    @property
-    def redoable(self) -> bool:
-        """Whether there is a correction to make again."""
-        return bool(self._undone)
-
-    def _turn_back(self, steps: list[Step], onto: list[Step]) -> PhotoEntry | None:
-        if not steps:
-            return None
-        self._ready_to_save()
-        step = steps[-1]
-        kinds = changes(step.before, step.after)
-        with CorrectionLog(self.log_path) as by_hand:
-            rows = by_hand.history(self.trial.name, step.photo_sha256)
-            holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
-        if kinds.keys() & changes(holds, step.after).keys():
-            steps.pop()
-            raise ChangedMeanwhileError.by(rows[-1].by)
-        # only what this step changed goes back: someone else may have said other things since
-        target = replace(holds, **{kind: getattr(step.before, kind) for kind in kinds})
-        self._append(replace(step, before=holds, after=target), len(rows))
-        onto.append(replace(step, before=step.after, after=step.before))
-        steps.pop()
-        return step.entry
-
-    def _ready_to_save(self) -> None:
-        """Know the trial by its present name; what a person says is kept even if its file is wrong for now."""
-        with suppress(TrialError):
-            self.refresh()
-        self.admit()
-
-    def _append(self, step: Step, seen: int) -> bool:
-        changed = changes(step.before, step.after)
-        names = ("bit", "flute", "parts", "view")
-        place = {"trial": self.trial.name} | {name: getattr(step.entry, name) for name in names}
-        with CorrectionLog(self.log_path) as by_hand:
-            by_hand.append(logged(place, step.photo_sha256, changed, self.who), seen=seen)
-        self._seen[step.photo_sha256] = (step.after, seen + len(changed))
-        return bool(changed)
-
 
 def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> PhotoState:
     """How a photo stands with these numbers, or refused as a whole."""
@@ -415,10 +378,11 @@ def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> Phot
         return PhotoState(entry, "refused", refusal)
     if not records:
         return PhotoState(entry, "to measure")
-    for row in records:
-        if row.status == "doubtful":
+    doubtful = [row for row in records if row.status == "doubtful"]
+    for row in doubtful:
+        if quantity_of(row.quantity).main:
             return PhotoState(entry, "doubtful", row.note)
-    return PhotoState(entry, "done")
+    return PhotoState(entry, "done", doubtful[0].note if doubtful else "")
 
 
 def _photo_of(

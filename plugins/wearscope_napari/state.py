@@ -11,7 +11,9 @@ from typing import Any
 
 from qtpy.QtCore import QObject, QTimer, Signal
 
-from wearscope.errors import TrialError, WearscopeError
+from wearscope.errors import PhotoRefused, TrialError, WearscopeError
+from wearscope.imaging.photo import Photo
+from wearscope.live.filing import Place
 from wearscope.log.identity import OtherTrialError
 from wearscope.log.records import Record
 from wearscope.pipeline.astray import AstrayError
@@ -19,6 +21,7 @@ from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope_napari import layers as drawing
 from wearscope_napari.on_disk import NotListedError, UnsettledError
 from wearscope_napari.session import Measured, Session
+from wearscope_napari.window_words import in_window
 from wearscope_napari.work import Work
 
 WAIT_MS = 40
@@ -79,6 +82,7 @@ class BenchState(QObject):
     marked = Signal()  # how they stand is another one
     chosen = Signal()  # `entry` is another photo
     awaited = Signal()  # another photo than the one shown is being measured
+    pictured = Signal(object)  # that photo itself, a `Photo`, before it is measured
     showing = Signal(object)  # a `Showing`
     withdrawn = Signal()  # what was shown does not hold any more, and nothing takes its place
     reread = Signal()  # the trial file is another one now
@@ -86,6 +90,13 @@ class BenchState(QObject):
     tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
     laid_over = Signal()  # `over` is another one
     spoken = Signal(str)  # a line for the person
+    frame_seen = Signal(
+        object, object
+    )  # a `Look` at a camera's frame; where the edge lay in the new-state photo
+    camera_gone = Signal()  # no frame is to be seen any more
+    placed = Signal()  # `place`, of the next picture, is another one
+    picture_came = Signal(object)  # path of a picture to be judged and filed
+    judged = Signal(bool, str)  # whether it was filed, and what was said of it
 
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
@@ -94,10 +105,15 @@ class BenchState(QObject):
         self.entry: PhotoEntry | None = None  # the photo chosen
         self.who = ""
         self.over = Over()
+        self.place: Place | None = None
         self.distance_um = self.pitch_um = 0.0  # of two points; from line to line of a graticule
         self.in_hand: Callable[[], bool] = lambda: False  # set by the owner of the layers
         self.work = Work(self)
         self.work.failed.connect(self.tell)
+        self.work.idle.connect(lambda idle: self.read_ahead() if idle else None)
+        self.reading = Work(self)  # pictures alone, which do not wait for the measuring
+        self.next_entry: Callable[[], PhotoEntry | None] = lambda: None  # set by the list
+        self._ahead: PhotoEntry | None = None  # to be inspected when there is nothing else to do
         self._asked = 0  # results of earlier askings are out of date
         self._news = ""  # what became of the last correction: stays said until the next one
         self._listed: Trial | None = None  # the trial as the panels know it
@@ -124,7 +140,7 @@ class BenchState(QObject):
         self._looking.start()
         session.who = self.who or session.who
         self.pitch_um = next((scale.division_um for scale in trial.scales if scale.division_um), 0.0)
-        self.say(f"{len(trial.photos)} photos. Wear log: {session.log_path}")
+        self.say(f"{len(trial.photos)} photos. Wear log: {session.log_place}")
         self.opened.emit()
         self.listed.emit()
         self.work.do(session.read_states, lambda _: self._states_read(session), name="states")
@@ -175,6 +191,7 @@ class BenchState(QObject):
         self.work.glance(partial(session.differ, files), partial(self._looked, asked))
 
     def _looked(self, asked: int, changed: bool) -> None:
+        self.read_ahead()  # if it has not come to it yet
         if not changed or asked != self._asked:
             return
         if self.entry is None:
@@ -212,6 +229,9 @@ class BenchState(QObject):
         self._asked += 1
         if self.shown is None or self.shown.inspection.entry != entry:
             self.awaited.emit()
+            self.reading.do(
+                partial(_picture, session, entry), partial(self._have, self._asked), name="picture"
+            )
 
         def job() -> Showing | WearscopeError:
             try:
@@ -222,6 +242,25 @@ class BenchState(QObject):
             return Showing(shown, session.earlier(entry), drawn)
 
         self.work.do(job, partial(self._show, self._asked), name="measure")
+
+    def _have(self, asked: int, photo: Photo | None) -> None:
+        """Show the picture of the photo that is being measured, with nothing on it yet."""
+        seen = None if self.shown is None else self.shown.inspection.entry
+        if photo is None or asked != self._asked or seen == self.entry or self.in_hand():
+            return
+        self.shown = None  # what is drawn from now on is not on the photo before
+        self.pictured.emit(photo)
+        self.steps_changed.emit()
+
+    def read_ahead(self) -> None:
+        """Inspect the photo that most likely comes next, while the person looks at this one."""
+        session, entry = self.session, self._ahead
+        if (
+            session is not None
+            and entry is not None
+            and self.work.glance(partial(session.read_ahead, entry), lambda _: None)
+        ):
+            self._ahead = None
 
     def measure_unseen(self, entries: Iterable[PhotoEntry]) -> None:
         """Bring the wear log up to date with photos that are not shown."""
@@ -263,6 +302,9 @@ class BenchState(QObject):
         self.marked.emit()
         self.tell(self._news)
         self.steps_changed.emit()
+        if another:
+            self._ahead = self.next_entry()
+            self.read_ahead()
 
     def _withdraw(self, why: str) -> None:
         """Show nothing, for nothing holds, and say why."""
@@ -289,7 +331,8 @@ class BenchState(QObject):
 
     def undo(self) -> None:
         """Take back the last correction of this session, else the last one ever made of this photo."""
-        shown = self.shown
+        found = None if self.shown is None else self.shown.inspection
+        shown = None if found is None else (found.entry, found.photo_sha256)
         self._step(lambda session: session.undo(shown), "taken back")
 
     def redo(self) -> None:
@@ -317,6 +360,12 @@ class BenchState(QObject):
 
     # --- New state over now
 
+    def put(self, place: Place | None) -> None:
+        """Say what the next picture will show."""
+        if place != self.place:
+            self.place = place
+            self.placed.emit()
+
     def lay_over(self, over: Over) -> None:
         """Lay the new-state photo over the one shown, or take it away."""
         self.over = over
@@ -326,7 +375,7 @@ class BenchState(QObject):
 
     def say(self, line: str) -> None:
         """Say something to the person."""
-        self.spoken.emit(line)
+        self.spoken.emit(in_window(line))
 
     def tell(self, news: str) -> None:
         """Say what became of the last thing done, and how the photo shown stands."""
@@ -352,4 +401,12 @@ class BenchState(QObject):
         """Save what is to be saved; take on no more."""
         self._asked += 1
         self._looking.stop()
+        self.reading.close()
         self.work.close()
+
+
+def _picture(session: Session, entry: PhotoEntry) -> Photo | None:
+    try:
+        return session.picture(entry)
+    except PhotoRefused:
+        return None  # measuring it says why

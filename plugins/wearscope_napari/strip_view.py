@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
+from qtpy.QtCore import Signal
 from qtpy.QtWidgets import QVBoxLayout, QWidget
 
 from wearscope.light.strip import UNUSED, USED, EdgeView
 from wearscope.pipeline.inspection import Inspection
-from wearscope.report.style import BLUE, INK, ORANGE, SKY, VERMILION
+from wearscope.report.style import BLUE, ORANGE, SKY, VERMILION
 from wearscope.report.tone import to_display, white_level
 from wearscope.wear.section import SectionView
 from wearscope_napari.layers import sections, strips, tip_axes
 from wearscope_napari.margins import Margins
+from wearscope_napari.theme import Theme
 
 SHOWN_UM = (-60.0, 260.0)
 MOST_COLUMNS = 1200
@@ -24,39 +29,85 @@ MARGINS = Margins()
 class StripView(QWidget):
     """Pictures of the strip over a plot of the recession, on one axis along the edge; or the tip of a section."""
 
+    pointed = Signal(float)  # a place along the edge, in µm, that the person has clicked on
+
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._theme = Theme()
+        self._found: Inspection | None = None
+        self._marks: list[Any] = []
         self.figure = Figure(figsize=(9.0, 2.6))
         self.canvas = FigureCanvasQTAgg(self.figure)
         self.canvas.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
-        self.setMinimumHeight(230)
+        self.canvas.mpl_connect("button_press_event", self._clicked)
+        self.setMinimumSize(420, 150)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.canvas)
 
     def clear(self) -> None:
         """Show nothing."""
+        self._found, self._marks = None, []
         MARGINS.clear(self.figure)
+        self.canvas.draw_idle()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw in the colours of the window from now on."""
+        self._theme = theme
+        self.figure.set_facecolor(theme.paper)
+        if self._found is not None:
+            self.show_photo(self._found)
         self.canvas.draw_idle()
 
     def show_photo(self, found: Inspection) -> None:
         """Show the strip of one photo; nothing if it has none."""
-        MARGINS.clear(self.figure)
-        views = strips(found)
-        tips = [(word, BLUE if word == "new" else INK, section) for word, section in sections(found)]
+        self.clear()
+        self._found = found
+        with rc_context(self._theme.of_plots()):
+            self._draw(found)
+        self.canvas.draw_idle()
+
+    def _draw(self, found: Inspection) -> None:
+        views, theme = strips(found), self._theme
+        new, now = theme.line(BLUE), theme.ink
+        tips = [(word, new if word == "new" else now, section) for word, section in sections(found)]
         if views:
             axes = self.figure.subplots(len(views) + 1, 1, sharex=True)
             white = white_level([view.strip for _, view in views])
+            turned = runs_backwards(found)
             for (word, view), on in zip(views, axes, strict=False):
-                _picture(on, view, white, word)
-            _recession(axes[-1], views[-1][1])
+                _picture(on, view, white, word, turned)
+            _recession(axes[-1], views[-1][1], theme)
+            if turned:
+                axes[0].invert_xaxis()  # shared by all
         elif tips:
             shape, rest = self.figure.subplots(1, 2, width_ratios=(1, 2))
             _shape(shape, tips)
             _residuals(rest, tips)
         else:
-            self.figure.text(0.5, 0.5, "no strip: this photo was not measured", ha="center", color=INK)
+            self.figure.text(0.5, 0.5, "no strip: this photo was not measured", ha="center")
+
+    def point_at(self, s_um: float) -> None:
+        """Mark a place along the edge."""
+        for mark in self._marks:
+            mark.remove()
+        self._marks = []
+        if self._found is not None and strips(self._found):
+            self._marks = [on.axvline(s_um / 1e3, color=VERMILION, linewidth=1.0) for on in self.figure.axes]
         self.canvas.draw_idle()
+
+    def _clicked(self, event: Any) -> None:
+        if self._found is not None and strips(self._found) and event.xdata is not None:
+            self.point_at(1e3 * event.xdata)
+            self.pointed.emit(1e3 * event.xdata)
+
+
+def runs_backwards(found: Inspection) -> bool:
+    """Whether the edge runs leftward in the photo, or upward if it stands upright: then the strip is shown turned."""
+    if found.on_photo is None:
+        return False
+    across, down = found.on_photo.located.line.direction
+    return bool(across < 0 if abs(across) > abs(down) else down < 0)
 
 
 def _shape(axes: Axes, tips: list[tuple[str, str, SectionView]]) -> None:
@@ -98,7 +149,7 @@ def _residuals(axes: Axes, tips: list[tuple[str, str, SectionView]]) -> None:
     axes.tick_params(labelsize=7)
 
 
-def _picture(axes: Axes, view: EdgeView, white: float, word: str) -> None:
+def _picture(axes: Axes, view: EdgeView, white: float, word: str, turned: bool) -> None:
     strip = view.strip
     rows = (strip.d_um >= SHOWN_UM[0]) & (strip.d_um <= SHOWN_UM[1])
     every = max(1, len(strip.s_um) // MOST_COLUMNS)
@@ -113,11 +164,13 @@ def _picture(axes: Axes, view: EdgeView, white: float, word: str) -> None:
     )
     axes.set_ylabel(f"{word}\nµm", fontsize=8)
     axes.tick_params(labelsize=7)
+    if turned:
+        axes.invert_yaxis()
     for start, end in view.chips_um:
         axes.axvspan(start / 1e3, end / 1e3, color="magenta", alpha=0.3, linewidth=0)
 
 
-def _recession(axes: Axes, view: EdgeView) -> None:
+def _recession(axes: Axes, view: EdgeView, theme: Theme) -> None:
     s_mm = view.strip.s_um / 1e3
     for zone, colour in ((USED, ORANGE), (UNUSED, SKY)):
         axes.fill_between(
@@ -130,8 +183,8 @@ def _recession(axes: Axes, view: EdgeView) -> None:
             alpha=0.3,
             linewidth=0,
         )
-    axes.plot(s_mm, view.recession_um, color=INK, linewidth=0.8)
-    axes.axhline(0.0, color=BLUE, linewidth=0.6)
+    axes.plot(s_mm, view.recession_um, color=theme.ink, linewidth=0.8)
+    axes.axhline(0.0, color=theme.line(BLUE), linewidth=0.6)
     if view.transition_um is not None:
         axes.axvline(view.transition_um / 1e3, color=VERMILION, linewidth=1.2)
     known = view.recession_um[view.zone != 0]

@@ -42,12 +42,13 @@ class Work(QObject):
         self._count(1)
         self._pool.submit(self._run, job, then, name, number)
 
-    def glance(self, look: Callable[[], Any], then: Callable[[Any], None]) -> None:
-        """Have a short look in the background if nothing else is to be done; it does not count as work."""
+    def glance(self, look: Callable[[], Any], then: Callable[[Any], None]) -> bool:
+        """Have a short look in the background; it does not count as work. False if there is something to be done."""
         if self._closing or self._waiting or self._glancing:
-            return
+            return False
         self._glancing = True
         self._pool.submit(self._glance, look, then)
+        return True
 
     def _glance(self, look: Callable[[], Any], then: Callable[[Any], None]) -> None:
         try:

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from wearscope.economics import curve as of_curves
 from wearscope.economics.curve import SHARED, Points, wear_curve
-from wearscope.economics.life import HORIZON, known_range, lives
+from wearscope.economics.life import HORIZON, known_range, paths
 from wearscope.economics.prior import LIFE_SPREAD, trial_prior
 from wearscope.economics.shapes import SHAPES, three_stage
 
@@ -182,12 +182,43 @@ def test_twelve_flutes():
     assert np.median(curve.value_at(there, worst=False)) == pytest.approx(NEW + 30, abs=1)
 
 
-@pytest.mark.xfail(strict=True, reason="known: the worst of many flutes alike is told 0.7 um too high")
 def test_the_worst_of_twelve_flutes_alike():
     t, flute = np.tile([0.5, 1.0], 12), np.repeat(np.arange(12), 2)
     curve = curve_of(points(t, 30 * t, 1.0, flute=flute))
     # the largest of twelve normal readings of standard deviation 1 is 1.6 above them in the median
     assert np.median(curve.value_at(np.array([CUT]), worst=True)) == pytest.approx(NEW + 30, abs=2)
+
+
+def test_every_shape_is_fitted_where_twelve_flutes_wear_alike_along_a_line():
+    """All shapes bend to a line, or nearly: whatever is far from it stopped before it was at its minimum."""
+    t, flute = np.tile([0.5, 1.0], 12), np.repeat(np.arange(12), 2)
+    read = points(t, 30 * t, 1.0, u_new=0.5, flute=flute)
+    problem = of_curves._Problem(read, 50.0, trial_prior(CUT))
+    for shape in SHAPES:
+        assert problem.fit(shape, np.sqrt(1 - SHARED) * read.u).sum_of_squares < 20, shape.name
+
+
+@pytest.mark.parametrize(
+    ("t", "worn", "flute"),
+    [
+        (
+            [0.5, 1.0, 0.5, 1.0],
+            [6.0, 12.0, 6.0, 12.0],
+            [0, 0, 1, 1],
+        ),  # alike: the worst of them may be either
+        ([0.3, 0.6, 1.0], [2.0, 5.0, 14.0], [0, 0, 0]),
+    ],
+)
+def test_each_shape_is_weighed_as_plain_draws_from_beforehand_would(t, worn, flute):
+    """The evidence of a shape is the mean likelihood of draws from what was thought of it before anything was seen."""
+    read = points(t, worn, 1.5, flute=np.array(flute))
+    problem = of_curves._Problem(read, LIMIT, trial_prior(CUT))
+    for shape in SHAPES:
+        fit = problem.fit(shape, read.u)
+        _, log_evidence = of_curves._draws(problem, shape, fit, read.u, 2000, rng())
+        z = rng(1).standard_normal((200_000, 2 + read.n_flutes + shape.n))
+        misfit2 = np.sum(problem.misfit(shape, z, read.u) ** 2, axis=1)
+        assert log_evidence == pytest.approx(np.log(np.mean(np.exp(-0.5 * misfit2))), abs=0.25)
 
 
 def test_no_wear_seen_is_no_negative_wear():
@@ -203,7 +234,7 @@ def test_coating_can_be_no_more_than_gone():
     )
     curve = curve_of(lost, limit=0.8)
     assert curve.value_at(np.array([600.0]), worst=True).max() == 1
-    said = known_range(lives(curve, lost, 0.8, 0, rng())[0])
+    said = known_range(paths(curve, lost, 0, rng()).lives(0.8)[0])
     assert said.low95 < 150 < said.high95
 
 
@@ -246,7 +277,7 @@ def simulated(shape, checkpoints, r):
     error = u * np.sqrt(0.5) * (r.normal() + r.normal(size=t.size))
     read = points(t, wear + error, u, NEW + r.normal(0, 1.3), 1.3, flute)
     curve = wear_curve(read, LIMIT, trial_prior(CUT), r, 2000)
-    return true_life * CUT, lives(curve, read, LIMIT, 0, r)[0]
+    return true_life * CUT, paths(curve, read, 0, r).lives(LIMIT)[0]
 
 
 def in_range(true, low, high):

@@ -59,11 +59,13 @@ def test_the_sample_trials_lives_are_the_true_ones(outcome):
 
 
 def test_verdict_first_and_in_plain_words(outcome):
-    # Wren is worn out after 275 parts; Heron must last 3.3 times as long to be as cheap, and a straight line says 3.7
+    # Wren is worn out after 275 parts; Heron must last 3.3 times as long to be as cheap, and a straight line says 3.7,
+    # but wear may quicken, and bits for one job seldom differ by so much: neither is sure
     assert re.match(
-        r"Not decided which bit is the cheapest per part: Wren with \d+ % \([\d.]+ to [\d.]+ c\), Heron with ",
+        r"Wren is probably the cheapest per part, with \d+ % chance: [\d.]+ to [\d.]+ c against at most [\d.]+ c \(Heron\)",
         verdict_text(outcome),
     )
+    assert 0.5 < named(outcome, "Wren").chance < 0.8
     assert sum(bit.chance for bit in outcome.bits) == pytest.approx(1)
     assert named(outcome, "Plover").chance < 0.1
     said = " ".join(trial_sentences(outcome))
@@ -119,7 +121,9 @@ def test_metres_are_those_of_the_program(trial, tmp_path):
 
 def test_a_limit_that_is_not_sure_is_the_same_for_all_bits(trial):
     """Two bits of one price, the second wearing a tenth slower: wherever the limit lies, the second lasts longer."""
-    entries = [photo for photo in trial.photos if (photo.bit, photo.flute) == ("Wren", 1) and photo.parts]
+    photo = next(photo for photo in trial.photos if (photo.bit, photo.flute) == ("Wren", 1) and photo.parts)
+    # looked at often, so that there is little doubt of when the limit was passed
+    entries = [photo.model_copy(update={"parts": parts}) for parts in range(15, 301, 15)]
     wren = trial.bits[0].model_copy(update={"flutes": 1, "r_unused_um": 6.0, "u_r_unused_um": 0.01})
     other = wren.model_copy(update={"name": "Wagtail"})
     rows = [
@@ -403,7 +407,7 @@ def test_scatter_is_estimated_where_more_were_tried(trial):
     assert alike.verdict.silent == ()
     assert alike.verdict.ranked == ("Wren",)
     assert len({bit.change_at for bit in apart.bits}) == 1
-    assert "The next Wren lasts " in " ".join(bit_sentences(alike.bits[0], alike))
+    assert "The next Wren you buy lasts " in " ".join(bit_sentences(alike.bits[0], alike))
 
 
 def test_bits_without_a_price_have_a_life_and_no_cost(trial):

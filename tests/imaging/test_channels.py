@@ -63,8 +63,9 @@ def test_a_picture_without_fringes_is_left_as_it_is():
     assert channel_shift(light[..., 0], light[..., 1]).size_px < 0.05
 
 
-def test_what_no_lens_does_is_left_alone():
-    light = fringed(scene(DARK, GOLD), (9.0, 0.0), (0.0, 0.0))
+@pytest.mark.parametrize("shift", [(9.0, 0.0), (0.0, 4.5)], ids=["too far to tell", "told, and too far"])
+def test_what_no_lens_does_is_left_alone(shift):
+    light = fringed(scene(DARK, GOLD), shift, (0.0, 0.0))
     moved, red, _ = laid_over(light)
     np.testing.assert_array_equal(moved[..., 0], light[..., 0])
     assert red is None

@@ -19,6 +19,8 @@ from skimage.color import rgb2xyz
 from skimage.color.colorconv import xyz_from_rgb
 
 from wearscope.errors import PhotoRefused
+from wearscope.files import read_file
+from wearscope.imaging import photo as photo_files
 from wearscope.imaging.photo import read_photo, srgb_to_linear
 
 HEIGHT, WIDTH = 72, 110
@@ -609,8 +611,8 @@ def test_a_png_with_a_changed_byte_is_refused(tmp_path, rgb):
         (b"Dear all, the photos follow.\n" * 9, "it looks like text"),
         ("Größe: 3 µm\n".encode() * 9, "it looks like text"),
         (bytes(range(256)), "is no picture in a known format"),
-        (b"\0\0\0\x18ftypheic\0\0\0\0mif1heic", "is a HEIC picture"),
-        (b"\0\0\0\x18ftypmif1\0\0\0\0mif1heic", "is a HEIC picture"),
+        (b"\0\0\0\x18ftypheic\0\0\0\0mif1heic", "HEIC picture"),
+        (b"\0\0\0\x18ftypmif1\0\0\0\0mif1heic", "HEIC picture"),
         (b"\0\0\0\x1cftypavif\0\0\0\0", "is an AVIF picture"),
         (b"\0\0\0\x18ftypcrx \0\0\0\0", "is a camera's raw file"),
         (b"\0\0\0\x18ftypisom\0\0\0\0", "is a video"),
@@ -681,10 +683,10 @@ def test_a_path_that_is_no_file_is_refused(tmp_path, monkeypatch):
     assert refusal(tmp_path) == f"{tmp_path}: is a folder; name the photo in it"
     assert "there is no such file" in refusal(tmp_path / "missing.jpg")
 
-    def refuse(self: Path) -> bytes:
+    def refuse(path: Path, most_bytes: int) -> bytes:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "read_bytes", refuse)
+    monkeypatch.setattr(photo_files, "read_file", refuse)
     assert "cannot be read (Permission denied)" in refusal(tmp_path / "a.jpg")
 
 
@@ -699,14 +701,15 @@ def test_a_photo_is_read_once_and_left_as_it_is(tmp_path, rgb, monkeypatch):
     paths = [save(tmp_path, name, rgb) for name in ("a.jpg", "a.png", "a.tif")]
     contents = {path: path.read_bytes() for path in paths}
     read = []
-    read_bytes = Path.read_bytes
-    monkeypatch.setattr(Path, "read_bytes", lambda path: read.append(path) or read_bytes(path))
+    monkeypatch.setattr(
+        photo_files, "read_file", lambda path, most_bytes: read.append(path) or read_file(path, most_bytes)
+    )
     for path in paths:
         changed = path.stat().st_mtime_ns
         photo = read_photo(path)
         assert path.stat().st_mtime_ns == changed
         assert read == [path]
-        assert read_bytes(path) == contents[path]
+        assert path.read_bytes() == contents[path]
         path.unlink()  # nothing is read later
         photo.linear()
         read.clear()

@@ -55,7 +55,7 @@ def test_a_log_without_corrections_is_read_and_extended(tmp_path):
     with WearLog(path) as log:
         from wearscope.log import database
 
-        with database.writing(log._engine, path) as connection:
+        with database.writing(log._engine, log.place) as connection:
             assert connection.execute(text("select count(*) from measurement")).scalar_one() == 0
     with CorrectionLog(path) as log:
         assert log.current("Birch") == {}

@@ -1,9 +1,9 @@
 from __future__ import annotations
 
 import csv
+import os
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -74,11 +74,10 @@ def test_a_failed_write_leaves_the_old_file_and_no_litter(tmp_path, monkeypatch)
     write_measurements(path, [ROW])
     before = path.read_bytes()
 
-    def full(self, _content):
-        self.touch()
+    def full(descriptor):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(WearscopeError, match=r"m\.csv cannot be written \(No space left on device\)"):
         write_measurements(path, [])
     assert path.read_bytes() == before
@@ -96,3 +95,36 @@ def test_a_folder_that_is_not_there(tmp_path):
     with pytest.raises(WearscopeError, match="cannot be written"):
         write_measurements(tmp_path / "gone" / "m.csv", [ROW])
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\n", "＝", "＋", "－", "＠"])
+def test_what_begins_like_a_formula_is_quoted_and_comes_back(tmp_path, sign):
+    """The signs that spreadsheets take for a formula's beginning: OWASP, CSV Injection, from memory."""
+    texts = [f"{sign}cmd|' /C calc'!A0", f"'{sign}1", f"''{sign}1"]
+    export.write_table(tmp_path / "a.csv", ["a", "b", "c", "d"], [(*texts, -1.5)])
+    with (tmp_path / "a.csv").open(newline="", encoding="utf-8") as file:
+        _, row = csv.reader(file)
+    assert all(cell.startswith("'") for cell in row[:3])
+    assert [export.unquoted(cell) for cell in row[:3]] == texts
+    assert row[3] == "-1.5", "numbers stay numbers"
+
+
+def test_what_is_no_formula_stays_as_it_is(tmp_path):
+    for text in ("", "'", "Wren", "'Wren'", "3 = 4", "– none", "O'Brien"):
+        assert export.quoted(text) == export.unquoted(text) == text
+
+
+def test_what_a_killed_run_left_is_cleared_and_what_is_being_written_is_not(tmp_path):
+    old, new, other = (tmp_path / name for name in (".aa.part", ".bb.part", "part"))
+    for path in (old, new, other):
+        path.touch()
+    os.utime(old, (0, 0))
+    os.utime(other, (0, 0))
+    export.clear_parts(tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == {".bb.part", "part"}
+
+
+def test_a_carriage_return_ends_no_row(tmp_path):
+    export.write_table(tmp_path / "a.csv", ["a", "b"], [("x\r=1", "y\r\nz")])
+    with (tmp_path / "a.csv").open(newline="", encoding="utf-8") as file:
+        assert list(csv.reader(file)) == [["a", "b"], ["x\n=1", "y\nz"]]

@@ -22,7 +22,7 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import create_engine
 
 from wearscope.errors import LogError
-from wearscope.log import database, schema
+from wearscope.log import place, schema
 from wearscope.log.corrections import CorrectionLog, LoggedCorrection
 from wearscope.log.identity import IdentityLog
 from wearscope.log.migrations import bring_up
@@ -171,11 +171,12 @@ import os, signal, sys
 from pathlib import Path
 from sqlalchemy import event
 sys.path.insert(0, sys.argv[1])
-from wearscope.log import checksums, database
+from wearscope.log import checksums
+from wearscope.log.place import LogFile
 import test_migrations as t
 
 path, left = Path(sys.argv[2]), int(sys.argv[3])
-real, open_engine = checksums.checksum_of, database.open_engine
+real, open_engine = checksums.checksum_of, LogFile.engine
 
 def counted(*of):
     global left
@@ -184,12 +185,12 @@ def counted(*of):
         os.kill(os.getpid(), signal.SIGKILL)
     return real(*of)
 
-def small(path):  # so that half of the work is in the file already
-    engine = open_engine(path)
+def small(place):  # so that half of the work is in the file already
+    engine = open_engine(place)
     event.listen(engine, "connect", lambda plain, _: plain.execute("PRAGMA cache_size = 1"))
     return engine
 
-checksums.checksum_of, database.open_engine = counted, small
+checksums.checksum_of, LogFile.engine = counted, small
 t.kill_before_commit(left)
 t.anything(path)
 """
@@ -300,7 +301,7 @@ def test_a_version_that_is_not_the_true_one_is_noticed(old, said):
 
 
 def test_a_log_in_the_middle_of_being_written_by_another_is_read(old, monkeypatch):
-    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(place, "BUSY_TIMEOUT_S", 0.1)
     with closing(sqlite3.connect(old, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         with WearLog(old) as log:

@@ -17,7 +17,7 @@ from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from wearscope.errors import LogError
-from wearscope.log import database, schema
+from wearscope.log import place, schema
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.order import in_order, natural_key
 from wearscope.log.records import Record
@@ -416,7 +416,7 @@ def test_two_programs_write_at_once(path):
 
 
 def test_a_log_that_stays_locked_is_reported(path, monkeypatch):
-    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(place, "BUSY_TIMEOUT_S", 0.1)
     with WearLog(path) as log:
         log.append(inspection(), [record()])
         other = sqlite3.connect(path, isolation_level=None)

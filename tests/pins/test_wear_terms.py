@@ -249,12 +249,12 @@ def test_the_length_of_chips_goes_by_the_scale_along_the_edge():
 def test_no_chips():
     rows = chip_rows(NOTCHES[2:], **SEEN)
     count, deepest, length = (rows[q, "used"] for q in ("chip_count", "chip_depth_max", "chip_length"))
-    assert (count.value, deepest.value, length.value) == (0, 13.5, 0.0)
+    assert (count.value, deepest.value, length.value) == (0, 7.5, 0.0)
     assert {deepest.status, length.status} == {"below_detection"}
-    assert deepest.u == pytest.approx(15.0 / np.sqrt(3.0))  # anything from none to the limit
+    assert deepest.u == pytest.approx(15.0 / np.sqrt(12.0))  # anything from none to 15 µm
     assert contributions(length.budget) == {"ends of the notches": 7.0}
     assert detection_limit(length) == pytest.approx(DETECT * 7.0, rel=0.01)
-    assert detection_limit(deepest) == pytest.approx(15.0, rel=0.01)
+    assert detection_limit(deepest) == pytest.approx(DETECT * 15.0 / np.sqrt(12.0))
 
 
 # --- Wear land
@@ -302,9 +302,11 @@ def test_a_land_that_the_rounding_would_hide():
     limit = RECESSION_UM + RADIUS_UM + 4.0 * BLUR_UM + 14.0
     for quantity in ("wear_land", "wear_land_max"):
         row = rows[quantity, "used"]
-        assert (row.value, row.status) == (0.0, "below_detection")
-        assert detection_limit(row) == pytest.approx(limit, rel=0.01)
-        assert row.u == pytest.approx(limit / np.sqrt(3.0), rel=1e-6)  # anything from none to all of it
+        # anything from none to all of it: a uniform distribution, JCGM 100:2008, 4.3.7
+        assert row.status == "below_detection"
+        assert row.value == pytest.approx(limit / 2.0, rel=1e-6)
+        assert row.u == pytest.approx(limit / np.sqrt(12.0), rel=1e-6)
+        assert detection_limit(row) == pytest.approx(DETECT * limit / np.sqrt(12.0), rel=1e-6)
 
 
 # --- Coating

@@ -17,7 +17,7 @@ from wearscope.metrology.uncertainty import coverage_factor
 from wearscope.pipeline import sources
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.sources import read_scales
-from wearscope.report.budget_words import ADVICE, kind_of, lines, what_to_improve
+from wearscope.report.budget_words import ADVICE, lines, what_to_improve
 from wearscope.trial import load_trial
 
 ROUNDING = {
@@ -110,7 +110,7 @@ class TestRows:
             assert (budget.value, budget.u) == pytest.approx((record.value, record.std_uncertainty))
             assert budget.shares.sum() == pytest.approx(1.0)
             # each kind of source has its words
-            assert {kind_of(term.source.name) for term in budget.terms} <= set(ADVICE)
+            assert {term.source.kind for term in budget.terms} <= set(ADVICE)
             assert what_to_improve(budget)
             assert sum(line.contribution**2 for line in lines(budget)) == pytest.approx(budget.u**2, rel=0.01)
 
@@ -152,8 +152,16 @@ class TestNumbers:
         assert abs(along) < 25.0
         assert abs(across) < 12.0
 
-    @pytest.mark.parametrize("background", [DARK, CARD])
-    @pytest.mark.parametrize("angle_deg", [0.0, 38.0, 90.0, 142.0, 180.0, 218.0, 270.0, 322.0])
+    @pytest.mark.parametrize(
+        ("angle_deg", "background"),
+        list(
+            zip(
+                [0.0, 38.0, 90.0, 142.0, 180.0, 218.0, 270.0, 322.0],
+                [DARK, CARD, CARD, DARK] * 2,
+                strict=True,
+            )
+        ),
+    )
     def test_every_direction(self, tmp_path, angle_deg, background):
         # the used zone on either side, the tool on every side of its edge: no swap or mirror can hide
         side = 1 if angle_deg < 180.0 else -1

@@ -9,7 +9,8 @@ from functools import partial
 import pytest
 from fake_photos import a_trial
 
-from wearscope.pipeline.pool import Call, Failure, crew_for, work_off
+from wearscope.pipeline.calls import Call, Failure
+from wearscope.pipeline.pool import crew_for, work_off
 
 
 @pytest.fixture

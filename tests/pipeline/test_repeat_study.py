@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 
@@ -11,10 +12,10 @@ import cv2
 import numpy as np
 import pytest
 
+from wearscope.files import checksum_of
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.pipeline import repeat_study as repeat
 from wearscope.pipeline.repeat_study import measure_study
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.report import repeat_words
 from wearscope.samples import copy_sample_trial
@@ -137,7 +138,8 @@ def test_a_copy_is_no_repeat(tmp_path):
 
 def test_the_result_does_not_depend_on_how_many_work_on_it(tmp_path):
     path = write_study(tmp_path)
-    one, two = (recession(measured(path, jobs=jobs)) for jobs in (1, 2))
+    with ThreadPoolExecutor(2) as threads:
+        one, two = (recession(measured(path, jobs=jobs)) for jobs in (1, threads))
     np.testing.assert_array_equal(one.values, two.values)
     assert one.anova == two.anova
 
@@ -261,7 +263,7 @@ def test_the_report_of_the_trial_tells_what_the_study_found(study, run, tmp_path
     with WearLog(tmp_path / LOG_NAME) as log:
         entry = trial.photos[1]
         rest_on = inputs_of(trial, [entry], {})[entry].named()
-        made = (entry.file, sha256_of(entry.path), "", __version__, "2026-01-05", "", rest_on)
+        made = (entry.file, checksum_of(entry.path), "", __version__, "2026-01-05", "", rest_on)
         log.append(
             LoggedInspection(trial.name, *place_of(entry), *made),
             [fake.row(entry, "edge_recession", "difference", 12.0)],

@@ -5,11 +5,11 @@ The truth is what was done to the photos: the files of two of them exchanged.
 
 from __future__ import annotations
 
-import re
-import shutil
+import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import fake_photos as fake
 import numpy as np
 import pytest
@@ -21,17 +21,17 @@ from reference_pairs import SHIPPED, pairs_in
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.pipeline.face_order import OwnStep, own_step
 from wearscope.pipeline.inspection import Judgement
-from wearscope.pipeline.reporting import measured as standing
+from wearscope.pipeline.measured import measured as standing
 from wearscope.pipeline.run import judge_trial, measure_trial
 from wearscope.pipeline.sources import Memory, Sources, read_scales
 from wearscope.pipeline.time_order import in_time, judged_in_time
 from wearscope.quantities.reasons import reason, reasons_in
 from wearscope.report.reason_words import note_of
 from wearscope.report.time_words import time_lines
-from wearscope.trial import load_trial
 from wearscope.wear.recession import rounding_findings
 
 SAMPLE = Path(__file__).parents[2] / "sample_images"
+CUT_PX = 760, 420
 
 # --- Rows that contradict each other
 
@@ -194,20 +194,22 @@ def test_an_edge_that_stands_out_is_doubtful():
 
 
 def sample(folder, *exchanged):
-    """One flute of the sample trial with the files of two checkpoints exchanged."""
-    (folder / "photos").mkdir()
-    for name in ("graticule.jpg", "wren-000-1.jpg", "wren-150-1.jpg", "wren-300-1.jpg"):
-        shutil.copy(SAMPLE / "photos" / name, folder / "photos" / name)
-    shutil.copy(SAMPLE / "drawer-front.nc", folder)
-    text = (SAMPLE / "trial.toml").read_text()
-    head, *tables = text.split("[[photo]]")
-    head = re.sub(r"\[\[bit\]\]\nname = \"(Plover|Heron)\"(.|\n)*", "", head)
-    wanted = "".join(f"[[photo]]{one}" for one in tables if re.search(r"wren-\d+-1", one))
+    """One flute of the sample trial, cut to what lies around its transition, two checkpoints' files exchanged."""
+    truth = json.loads((SAMPLE / "truth.json").read_text())
+    paths = {}
+    for parts in (0, 150, 300):
+        name = f"photos/wren-{parts:03}-1.jpg"
+        left, top = (
+            round(at - 0.5 * side)
+            for at, side in zip(truth["photos"][name]["transition_px"], CUT_PX, strict=True)
+        )
+        cut = cv2.imread(str(SAMPLE / name))[top : top + CUT_PX[1], left : left + CUT_PX[0]]
+        paths[parts] = folder / f"wren-{parts:03}-1.png"
+        cv2.imwrite(str(paths[parts]), cut)
     if exchanged:
-        one, other = (f"wren-{parts:03}-1" for parts in exchanged)
-        wanted = wanted.replace(one, "@").replace(other, one).replace("@", other)
-    (folder / "trial.toml").write_text(head + wanted)
-    return load_trial(folder)
+        one, other = exchanged
+        paths[one], paths[other] = paths[other], paths[one]
+    return write_trial(folder, paths, um_per_px=truth["graticule"]["um_per_px"], coating="none")
 
 
 def of_wear(records):
@@ -248,7 +250,7 @@ def test_exchanged_files(tmp_path, exchanged, codes, n_doubtful):
     )
     lines = time_lines(result.records)
     assert len(lines) == (1 if exchanged else 0)
-    assert not exchanged or all(f"wren-{max(exchanged)}-1.jpg" in line for line in lines)
+    assert not exchanged or all(f"wren-{max(exchanged)}-1.png" in line for line in lines)
     # the same again, and to whoever decides
     assert measure_trial(trial, tmp_path, jobs=1).records == result.records
     assert standing(trial, tmp_path).records == result.records

@@ -102,6 +102,69 @@ def test_a_file_of_another_system(read, tmp_path):
     assert program.remarks == ()
 
 
+def test_a_comment_inside_another_is_one_where_no_control_can_take_it_for_words(read):
+    assert cut(read, "G1 (a 6 mm (1/4 in) bit) X10") == pytest.approx(10)
+    assert cut(read, "((top) face)\nG1 X10") == pytest.approx(10)
+
+
+def test_lines_that_ask_the_control_for_its_settings_move_nothing(read):
+    assert cut(read, "$I\n$$\n?\n$G\nG1 X10\n") == pytest.approx(10)
+
+
+def test_no_feed_on_a_rapid_move_is_no_feed_for_the_cut_that_follows(read):
+    program = read("G21 G90\nG0 F0 X0 Y0 Z5\nG1 X10\nF500\nX20\n")
+    assert program.cut_length_mm == pytest.approx(20)
+    assert [move.feed_mm_per_min for move in program.moves] == [None, 500]
+    assert program.cut_minutes is None
+
+
+# --- Drilling cycles: RS274/NGC (NISTIR 6556) 3.5.16, from memory
+
+
+@pytest.mark.parametrize(
+    ("cycle", "mm"),
+    [
+        ("G81", 7),  # from R2 down to Z-5 at feed rate, up again as a rapid move
+        ("G82 P0.5", 7),
+        ("G83 Q1", 7),
+        ("G73 Q1", 7),
+        ("G85", 14),  # bored: out at feed rate too
+        ("G89 P0.5", 14),
+    ],
+)
+def test_three_holes(read, cycle, mm):
+    program = read(START + f"G98 {cycle} X10 Y10 Z-5 R2 F200\nX20\nX30 Y20\nG80\nG0 X0 Y0\nG1 X10 F1000\n")
+    assert program.cut_length_mm == pytest.approx(3 * mm + 10)
+    assert program.upright_mm == pytest.approx(3 * mm)
+    assert program.cut_minutes == pytest.approx(3 * mm / 200 + 10 / 1000)
+
+
+def test_each_hole_may_have_its_own_depth_and_r_holds_on(read):
+    assert cut(read, "G99 G81 X10 Z-5 R2\nX20 Z-8\nZ-3\nX30 R1\nG80\n") == pytest.approx(7 + 10 + 5 + 4)
+
+
+@pytest.mark.parametrize(("back", "z"), [("G98", 5), ("G99", 2)])
+def test_where_the_tool_is_after_a_hole(read, back, z):
+    """G98 goes back to where it came from, Z5, and G99 to R: a cut down from there to Z-1 tells."""
+    assert cut(read, f"{back} G81 X10 Z-5 R2\nG80\nG1 Z-1\n") == pytest.approx(7 + z + 1)
+    unsaid = read(START + "G81 X10 Z-5 R2\nG80\nG1 Z-1\n")  # then that cut is left out, and that is said
+    assert unsaid.cut_length_mm == pytest.approx(7)
+    assert "move-left-out" in {remark.code for remark in unsaid.remarks}
+    assert cut(read, "G81 X10 Z-5 R5\nG80\nG1 Z-1\n") == pytest.approx(10 + 6)  # both are the same place
+
+
+def test_holes_in_inches(read):
+    assert cut(read, "G98 G81 X1 Y1 Z-0.5 R0.1\n", START.replace("G21", "G20")) == pytest.approx(25.4 * 0.6)
+
+
+def test_after_a_cycle_moves_are_rapid_only_if_they_were_before(read):
+    program = read(START + "G0 X5\nG98 G81 X10 Z-5 R2\nG80\nX50\nG1 X60\n")
+    assert program.cut_length_mm == pytest.approx(7 + 10)
+    assert "rapid-after-cycle" in {remark.code for remark in program.remarks}
+    with pytest.raises(ProgramRefused, match="a coordinate without G0"):
+        read(START + "G1 X5\nG98 G81 X10 Z-5 R2\nG80\nX50\n")
+
+
 # --- Arcs
 
 
@@ -246,8 +309,14 @@ def test_what_is_assumed_is_said(read):
     [
         ("G41 D1 X10", r"G41 \(cutter compensation\)"),
         ("G42.1 D3", r"G42\.1 \(cutter compensation\)"),
-        ("G81 X10 Z-5 R2", r"G81 \(a canned cycle\)"),
-        ("G73 X1 Z-1", r"G73 \(a canned cycle\)"),
+        ("G84 X10 Z-5 R2", r"G84 \(a canned cycle\)"),
+        ("G76 X1 Z-1", r"G76 \(a canned cycle\)"),
+        ("G81 X10 Z-5", r"G81 \(a drilling cycle\) without Z below R"),
+        ("G81 X10 Z-5 R-6", r"G81 \(a drilling cycle\) without Z below R"),
+        ("G91 G81 X10 Z-5 R2", r"G81 \(a drilling cycle\) with G18, G19, G91"),
+        ("G18 G83 X10 Z-5 R2 Q1", r"G83 \(a drilling cycle\) with G18"),
+        ("G81 X10 Z-5 R2 L3", "the word L3"),
+        ("G1 X10 F0", "the feed F0"),
         ("M98 P100", "M98 .*subprogram"),
         ("M100", "M100 .*macro"),
         ("G65 P9000", r"G65 \(a macro call\)"),
@@ -278,7 +347,7 @@ def test_what_is_assumed_is_said(read):
         ("G1 X1,5", '",5", which is no word'),
         ("G1 X", '"X", which is no word'),
         ("G1 X10 (open", "a comment that is not closed"),
-        ("G1 (a (b) c) X10", "a comment .* one inside another"),
+        ("G1 (a (b) Y7) X10", "a comment .* one inside another"),
         ("G1 F0 X10", "the feed F0"),
         ("G80\nX10", "a coordinate without G0, G1, G2 or G3"),
         ("G53 G1 X10", "G53 with a move at feed rate"),

@@ -192,7 +192,7 @@ def test_what_cannot_be_is_refused():
         {"dof": 3, "shape": "triangular"},
     ):
         with pytest.raises(ValueError, match=r"^input 'length' "):
-            Input(**({"name": "length", "value": 1.0, "u": 0.1} | wrong))
+            Input(**({"kind": "length", "value": 1.0, "u": 0.1} | wrong))
     length, other = Input("length", 1.0, 0.1), Input("length", 2.0, 0.1)
     with pytest.raises(ValueError, match="'length'; give each its own name"):
         linear(0.0, [(1.0, length), (1.0, other)])

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from wearscope.economics.curve import Points, wear_curve
-from wearscope.economics.life import known_range, lives
+from wearscope.economics.life import known_range, paths
 from wearscope.economics.prior import trial_prior
 
 CUTS = np.array([1, *range(15, 316, 15)], float)
@@ -73,7 +73,7 @@ def test_ranges_hold_though_wear_quickens():
             points = Points(at[seen], np.zeros(seen.sum(), int), value[seen], np.full(seen.sum(), u))
             prior = trial_prior(points.parts_cut)
             curve = wear_curve(points, limit, prior, np.random.default_rng(number), 2000)
-            draws, _ = lives(curve, points, limit, 0, np.random.default_rng(1000 + number))
+            draws, _ = paths(curve, points, 0, np.random.default_rng(1000 + number)).lives(limit)
             said = known_range(draws)
             n += 1
             held += said.low95 <= truth <= said.high95

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from wearscope.economics.curve import Points, wear_curve
-from wearscope.economics.life import HORIZON, known_range, lives
+from wearscope.economics.life import HORIZON, known_range, paths
 from wearscope.economics.prior import trial_prior
 
 SERIES = """
@@ -67,7 +67,7 @@ def foretold(case, limit_mm, share):
     minutes, wear = np.array(early).T
     points = Points(minutes, np.zeros(len(early), int), wear, np.full(len(early), U_MM))
     curve = wear_curve(points, limit_mm, trial_prior(points.parts_cut), np.random.default_rng(case))
-    draws, _ = lives(curve, points, limit_mm, 0, np.random.default_rng(1000 + case))
+    draws, _ = paths(curve, points, 0, np.random.default_rng(1000 + case)).lives(limit_mm)
     return truth, points.parts_cut, draws
 
 

@@ -17,7 +17,9 @@ from wearscope.economics.shapes import power, saturating
 def fitted(model, x, y, start):
     """Parameters, their standard deviations and the residual sum of squares."""
     x, y = np.array(x, float), np.array(y, float)
-    fit = least_sum_of_squares(lambda b: model(x, b) - y, np.array(start, float))
+    fit = least_sum_of_squares(
+        lambda b: model(x, np.moveaxis(b[..., None], -2, 0)) - y, np.array(start, float)
+    )
     s2 = fit.sum_of_squares / (x.size - len(start))
     return fit.at, np.sqrt(s2 * np.diag(fit.covariance)), fit.sum_of_squares, fit.covariance * s2
 

@@ -9,8 +9,8 @@ import pytest
 from decided import SAMPLE, named, rows_of
 
 from wearscope.economics.decision import outcome_of
+from wearscope.files import checksum_of
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.report.curves import draw_curves, write_curves
 from wearscope.report.decision_files import COLUMNS, write_outcome
@@ -100,7 +100,7 @@ def logged(trial, tmp_path):
     with WearLog(tmp_path / LOG_NAME) as log:
         for entry, rest_on in inputs_of(trial, trial.photos, {}).items():
             rows = [r for r in rows_of(trial) if (r.bit, r.flute, r.parts, r.view) == place_of(entry)]
-            made = (entry.file, sha256_of(entry.path), "", __version__, "2026-01-05", "", rest_on.named())
+            made = (entry.file, checksum_of(entry.path), "", __version__, "2026-01-05", "", rest_on.named())
             log.append(LoggedInspection(trial.name, *place_of(entry), *made), rows)
     return tmp_path
 
@@ -109,11 +109,12 @@ def test_command(run, logged):
     code, out, err = run("outcome", SAMPLE, "--out", logged)
     assert code == 0
     assert out.lstrip().startswith("CHANGE NOW: Wren has cut 300 parts")
-    assert "Not decided which bit is the cheapest per part: Wren with " in out
-    assert all(len(line) <= 110 for line in out.splitlines() if not line.startswith("Not decided"))
+    assert "Wren is probably the cheapest per part, with " in out
+    assert all(len(line) <= 110 for line in out.splitlines() if not line.startswith("Wren is probably"))
     made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
     assert {path.name for path in (logged / "results").iterdir()} == made
     assert all(name in err for name in made)
+    assert "outcome is now part of wearscope report" in err.splitlines()[0]
     code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
     kept = json.loads((logged / "results/outcome.json").read_text())
     assert json.loads(out) == kept | {"behind": [], "astray": []}

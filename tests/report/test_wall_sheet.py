@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from html import unescape
 
 import fake_photos as fake
 import pytest
@@ -13,7 +14,7 @@ from wearscope.economics.decision import outcome_of
 from wearscope.process.fairness import fair_trial
 from wearscope.report.amounts import life_text
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
-from wearscope.report.due_words import due_bits, due_lines, wall_rows
+from wearscope.report.due_words import due_bits, due_lines, due_notice, wall_rows
 from wearscope.report.html import report_html
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import report_of
@@ -38,7 +39,7 @@ def rows_of(trial, slope):
 
 
 def with_at_least(outcome, **parts):
-    bits = tuple(replace(bit, change_at=parts.get(bit.bit, bit.change_at)) for bit in outcome.bits)
+    bits = tuple(replace(bit, at_least=parts.get(bit.bit, bit.at_least)) for bit in outcome.bits)
     return replace(outcome, bits=bits)
 
 
@@ -47,8 +48,10 @@ def test_change_no_later_than_found_and_look_before(trial):
     rows = {(row.bit, row.flute): row for row in wall_rows(trial, outcome)}
     assert list(rows) == [("Wren", 1), ("Wren", 2), ("Plover", 1), ("Plover", 2)]
     for (name, _), row in rows.items():
-        change_at = next(bit.change_at for bit in outcome.bits if bit.bit == name)
-        assert 0.9 * change_at < row.change_at <= change_at
+        bit = outcome.bit(name)
+        assert 0.9 * bit.at_least < row.change_at <= bit.at_least  # this very bit, by its own photos
+        assert 0.9 * bit.change_at < row.next_at <= bit.change_at  # the next ones, of which one tells less
+        assert row.next_at < row.change_at
         assert row.parts_so_far == 300
     # by hand: Wren reaches 40 µm at 34 / 0.16 = 212 parts, Plover at 567, of which 2 x 300 are promised at most
     assert rows["Wren", 1].due
@@ -70,8 +73,8 @@ def test_a_bit_that_hardly_wears_is_photographed_not_thrown_away(trial):
     }
     text = PdfReader(io.BytesIO(wall_sheet_pdf(trial, early, "2026-01-06"))).pages[0].extract_text()
     text = " ".join(text.split())
-    assert "change it now" not in text
-    assert text.count("now not before 200 parts") == 4
+    assert "CHANGE NOW" not in text
+    assert text.count("now not before 200 parts not before 200 parts") == 4
 
 
 @pytest.mark.parametrize(
@@ -89,9 +92,17 @@ def test_on_one_page_with_cautions_and_room_to_write(trial):
     text = " ".join(page.extract_text().split())
     assert page.mediabox.width == pytest.approx(841.89, abs=0.1)  # A4 across: 297 mm, ISO 216
     assert all(caution in text for caution in CAUTIONS)
-    assert "change it now" in text
+    assert "CHANGE NOW: Wren" in text
     assert "edge radius 54.00 ± 0.98 µm, of 40 µm" in text  # 6 + 0.16 x 300; 1.96 x 0.5
-    for head in ("Parts so far", "Next check due at", "Change at", "Date", "Parts since new", "Who"):
+    for head in (
+        "Parts so far",
+        "Next check",
+        "Change this one",
+        "Change the next ones",
+        "Date",
+        "Parts since new",
+        "Who",
+    ):
         assert head in text
 
 
@@ -133,23 +144,32 @@ def test_one_life_is_one_text_everywhere_and_what_is_due_comes_first(trial):
     row = wall_rows(trial, outcome)[0]
     life = life_text(outcome.bit("Wren").life, outcome.bit("Wren").at_least, outcome.axis)
     said = " ".join(bit_sentences(outcome.bit("Wren"), outcome))
-    assert f"95 % of them still cut after {row.change_at} parts." in said
+    assert f"95 % of them still cut after {row.next_at} parts." in said
     assert due_bits(trial, outcome) == ("Wren",)
-    first, *cautions = due_lines(trial, outcome)
-    assert first == (f"CHANGE NOW: Wren has cut 300 parts, and no more than {row.change_at} can be trusted.")
-    assert tuple(cautions) == CAUTIONS
+    (first,) = due_lines(trial, outcome)
+    # the low end of the life that stands beside it
+    assert (
+        first
+        == f"CHANGE NOW: Wren has cut 300 parts; by its photos it may be worn out from {row.change_at} parts on."
+    )
+    assert f"({row.change_at} to " in life
+    assert due_notice(trial, outcome) == (first, *CAUTIONS)
     page = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome, "2026-01-06"))).pages[0].extract_text()
     page = " ".join(page.split())
     assert page.index(first) < page.index(CAUTIONS[0]) < page.index("Parts so far")
     report = report_of(
         trial, (), outcome, fair_trial(trial), (), refusals={}, sheets={}, made_at="2026-01-06T08:00:00"
     )
-    assert report.due == (first, *CAUTIONS)
+    assert report.due == (first,)
     assert next(bit.life for bit in report.bits if bit.bit == "Wren") == life
-    html = report_html(report, interactive=False)
-    assert html.index(first) < html.index('class="verdict"')
+    html = unescape(report_html(report, interactive=False))
+    assert html.index(first) < html.index(CAUTIONS[0]) < html.index('class="verdict"')
     pdf = " ".join(PdfReader(io.BytesIO(report_pdf(report))).pages[0].extract_text().split())
-    assert pdf.index(first) < pdf.index(verdict_text(outcome)[:30])
+    assert pdf.index(first) < pdf.index(CAUTIONS[0]) < pdf.index(verdict_text(outcome)[:30])
+    assert [html.count(caution) for caution in CAUTIONS] == [pdf.count(caution) for caution in CAUTIONS]
+    assert {html.count(caution) for caution in CAUTIONS} == {1}
+    calm = replace(report, due=())
+    assert {unescape(report_html(calm, interactive=False)).count(caution) for caution in CAUTIONS} == {1}
 
 
 def test_nobody_is_told_to_cut_on_with_what_is_due(trial):

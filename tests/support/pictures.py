@@ -7,6 +7,7 @@ takes the coating's colour away beside it; grind marks belong to the tool and mo
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -128,7 +129,15 @@ class Flute:
 
     def save(self, path: Path) -> Path:
         """Write the photo as the 8-bit sRGB file that a microscope would write."""
-        return save_light(self.light(), path)
+        path.write_bytes(_file_of(self, path.suffix))
+        return path
+
+
+@lru_cache(maxsize=64)
+def _file_of(flute: Flute, suffix: str) -> bytes:
+    """Many tests photograph the same flute: it is drawn once."""
+    with tempfile.TemporaryDirectory() as folder:
+        return save_light(flute.light(), Path(folder) / f"photo{suffix}").read_bytes()
 
 
 def save_light(light: NDArray[np.floating], path: Path) -> Path:

@@ -15,13 +15,13 @@ from wearscope_napari import session as at_work
 from wearscope_napari.on_disk import Checksums, NotListedError, UnsettledError
 
 from wearscope.errors import TrialError
+from wearscope.files import checksum_of
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.identity import IdentityLog, OtherTrialError
 from wearscope.log.inputs import fingerprint_of
 from wearscope.log.wear_log import LOG_NAME, WearLog
 from wearscope.pipeline.astray import AstrayError
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.run import measure_trial
 from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.trial import load_trial
@@ -42,7 +42,7 @@ def asked(monkeypatch):
 
     def inspect(trial, entry, scales, corrections, memory, not_its_own):
         calls.append((trial, entry, scales))
-        sha256 = sha256_of(entry.path)
+        sha256 = checksum_of(entry.path)
         return replace(fake.inspector(trial, entry, scales), photo_sha256=sha256)
 
     monkeypatch.setattr(at_work, "inspect_photo", inspect)
@@ -287,16 +287,16 @@ def test_a_change_within_one_tick_of_the_clock_is_noticed(tmp_path):
     for word in ("one", "two"):
         path.write_text(word)
         os.utime(path, ns=(now, now))
-        assert sums.of(path) == sha256_of(path)
+        assert sums.of(path) == checksum_of(path)
 
 
 def test_a_file_that_has_not_changed_is_read_once(tmp_path, monkeypatch):
     read = []
-    monkeypatch.setattr(on_disk, "sha256_of", lambda path: (read.append(path), sha256_of(path))[1])
+    monkeypatch.setattr(on_disk, "checksum_of", lambda path: (read.append(path), checksum_of(path))[1])
     sums, path = Checksums(), tmp_path / "photo.jpg"
     path.write_text("one")
     os.utime(path, (1e9, 1e9))
-    assert [sums.of(path) for _ in range(3)] == [sha256_of(path)] * 3
+    assert [sums.of(path) for _ in range(3)] == [checksum_of(path)] * 3
     assert len(read) == 1
 
 

@@ -19,9 +19,9 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QApplication
 from wearscope_napari import session as at_work
 from wearscope_napari.contributions import open_bench
-from wearscope_napari.filing import Place, file_picture
 
-from wearscope.log import database
+from wearscope.live.filing import Place, file_picture
+from wearscope.log import place as log_place
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
 from wearscope.trial import load_trial
@@ -418,9 +418,9 @@ def test_a_photo_taken_again_while_it_is_shown_is_shown_anew(hands, folder, tmp_
 
 
 def load_hash(path):
-    from wearscope.pipeline.results import sha256_of
+    from wearscope.files import checksum_of
 
-    return sha256_of(path)
+    return checksum_of(path)
 
 
 def test_two_pictures_at_once_for_one_place(hands, folder, tmp_path_factory):
@@ -470,20 +470,14 @@ def deny_writing(monkeypatch, code=sqlite3.SQLITE_READONLY):
 
         raise OperationalError("BEGIN IMMEDIATE", None, error)
 
-    real = database._begin
+    real = log_place._begin
 
     def begin(connection):
         if connection.get_execution_options().get("writes", False):
             refuse(connection)
         real(connection)
 
-    monkeypatch.setattr(database, "_begin", begin)
-    engine = database.open_engine
-
-    def open_engine(path):
-        return engine(path)
-
-    monkeypatch.setattr(database, "open_engine", open_engine)
+    monkeypatch.setattr(log_place, "_begin", begin)
 
 
 def test_a_folder_that_cannot_be_written_still_shows_the_photo(hands, folder, monkeypatch):
@@ -503,7 +497,7 @@ def test_a_folder_that_cannot_be_written_still_shows_the_photo(hands, folder, mo
 def test_a_log_locked_by_another_program(hands, folder, monkeypatch):
     hands.open(folder, 100)
     bench = hands.bench
-    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.2)
+    monkeypatch.setattr(log_place, "BUSY_TIMEOUT_S", 0.2)
     other = sqlite3.connect(folder / "wear-log.sqlite", isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
     before = transition_px(bench)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from flutes import NEW, WORN
 from hands import Hands
 from pictures import CARD, Flute, save_light
-from wearscope_napari.filing import Place, file_picture, judge
 
 from wearscope.errors import WearscopeError
+from wearscope.live.filing import Place, file_picture, judge, next_place
 from wearscope.pipeline.sources import read_scales
 from wearscope.trial import load_trial
 
@@ -116,3 +118,83 @@ def test_nothing_to_be_seen_in_it(watching, inbox):
     save_light(Flute(background=CARD, face=CARD, marks=0.0).light(), inbox / "IMG_3.png")
     told(watching, "take it again")
     assert isinstance(watching, Hands)
+
+
+def test_another_flutes_picture_does_not_replace_a_new_state_photo(folder, tmp_path):
+    """By itself it is as good a photo as any; what was taken later of this flute shows that it is not its own."""
+    trial = load_trial(folder)
+    scales, _ = read_scales(trial)
+    new = Place("Dunlin", 1, 0, "relief", "bench")
+    other = judge(trial, replace(NEW, marks_seed=7, seed=5).save(tmp_path / "other.png"), new, scales)
+    assert not other.fit
+    assert "100.png" in other.lines[0]
+    assert judge(trial, replace(NEW, seed=5).save(tmp_path / "same.png"), new, scales).fit
+
+
+def test_the_same_picture_is_not_filed_twice(folder):
+    trial = load_trial(folder)
+    again = folder / "IMG_7.png"
+    again.write_bytes((folder / "100.png").read_bytes())
+    verdict = judge(trial, again, Place("Dunlin", 1, 100, "relief", "bench"), read_scales(trial)[0])
+    assert not verdict.fit
+    assert "already" in verdict.lines[0]
+
+
+def test_a_name_does_not_say_another_kind_than_the_picture_is(folder, tmp_path):
+    text = (folder / "trial.toml").read_text()
+    head = text[: text.index("[[photo]]")]
+    (folder / "trial.toml").write_text(
+        head + '[photos]\npattern = "p/{bit}/{parts}/{flute}.jpg"\nview = "relief"\nscale = "bench"\n'
+    )
+    (folder / "p/Dunlin/0").mkdir(parents=True)
+    NEW.save(folder / "p/Dunlin/0/1.jpg")
+    trial = file_picture(load_trial(folder), WORN.save(tmp_path / "IMG.bmp"), PLACE)
+    assert {photo.file for photo in trial.photos} == {"p/Dunlin/0/1.jpg", "p/Dunlin/300/1.bmp"}
+    before = (folder / "trial.toml").read_bytes()
+    with pytest.raises(WearscopeError, match="another kind"):
+        file_picture(trial, NEW.save(tmp_path / "new.bmp"), replace(PLACE, parts=0))
+    assert (folder / "trial.toml").read_bytes() == before
+    assert not (folder / "replaced").exists()
+
+
+def test_flute_and_checkpoint_move_on(folder):
+    trial = load_trial(folder)
+    (bit,) = trial.bits
+    two = trial.model_copy(update={"bits": (bit.model_copy(update={"flutes": 2}),)})
+    here = Place("Dunlin", 1, 100, "relief", "bench")
+    assert next_place(two, here) == replace(here, flute=2)
+    assert next_place(trial, here) == replace(here, parts=200)  # the only flute
+    assert next_place(trial, replace(here, parts=200)) == replace(here, parts=300)  # as far on as before
+    alone = trial.model_copy(update={"photos": ()})
+    assert next_place(alone, here) == here  # nothing says how far apart checkpoints are
+
+
+def test_a_trial_file_that_is_wrong_is_not_the_pictures_fault(watching, folder, inbox):
+    text = (folder / "trial.toml").read_text()
+    (folder / "trial.toml").write_text(text.replace("um_per_px = 3.5", "um_per_px = -3.5"))
+    WORN.worn(seed=21).save(inbox / "IMG_9.png")
+    told(watching, "not filed")
+    assert "um_per_px" in watching.bench.capture.verdict.text()
+    assert "take it again" not in watching.bench.capture.verdict.text()
+
+
+def test_nothing_of_the_trial_before_stays_when_an_empty_one_is_opened(hands, folder, tmp_path_factory):
+    hands.open(folder, 100)
+    empty = tmp_path_factory.mktemp("empty") / "trial.toml"
+    text = (folder / "trial.toml").read_text()
+    empty.write_text(text[: text.index("[[photo]]")])
+    hands.open(empty)
+    assert hands.bench.numbers.table.rowCount() == 0
+    assert not hands.bench.numbers.isEnabled()
+    assert not hands.bench.strip.figure.axes
+    assert not hands.bench.on_photo.layers
+
+
+def test_napari_asks_nothing_of_its_own_while_all_are_measured(hands, folder):
+    """What it would ask by names a function of the program."""
+    hands.open(folder)
+    hands.bench.run.measure_all()
+    assert hands.bench.run.measuring
+    assert not hands.bench.viewer.window._task_status_manager.is_busy()
+    hands.idle()
+    assert "measured" in hands.bench.status.text()

@@ -63,7 +63,11 @@ def test_the_lamps_image_in_the_rounding_is_no_land():
     assert RECESSION_UM + RADIUS_UM < land.limit_um < RECESSION_UM + RADIUS_UM + 35.0
     rows = land_findings(land, (), "light-fit")
     assert [row.status for row in rows] == ["below_detection"] * 2
-    assert all(row.value == 0.0 and row.interval95[1] >= land.limit_um for row in rows)
+    for row in rows:
+        low, high = row.interval95
+        assert low <= 0.0
+        assert high >= land.limit_um
+        assert row.detection_limit == pytest.approx(3.29 * row.u)
 
 
 def test_a_land_within_the_rounding_is_not_seen_but_inside_the_interval():

@@ -2,20 +2,38 @@
 
 Data goes to standard output, everything else to standard error. Exit codes: 0 every photo was measured;
 1 at least one was refused or failed as a whole; 2 the command line or the trial file is wrong;
-130 interrupted.
+130 interrupted, and as other programs say it where a signal ended it (143 for SIGTERM).
 """
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting
-from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, complain
+from wearscope.cli import (
+    calibrating,
+    deciding,
+    filming,
+    keeping,
+    looking,
+    measuring,
+    noting,
+    starting,
+    upkeep,
+)
+from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
+from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
+from wearscope.texts import is_utf8
 from wearscope.version import __version__
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -34,11 +52,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code.
     """
+    if arguments is None:  # what libraries have to say is for developers, who ask for it
+        os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
     try:
-        code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
+        _require_text(sys.argv[1:] if arguments is None else arguments)
+        with _ended_as_by_ctrl_c() as ended_by:
+            code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
         complain([f"{_usage_message(error)}; see wearscope --help"])
         return WRONG
@@ -52,7 +76,40 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return REFUSED
     if code == INTERRUPTED:
         complain(["interrupted; what was finished is kept"])
+        return 128 + ended_by[0] if ended_by else INTERRUPTED
     return int(code)
+
+
+@contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[list[int]]:
+    """Have the signals that end a program leave its files as Ctrl-C does; those that came are in the list."""
+    came: list[int] = []
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        came.append(number)
+        raise KeyboardInterrupt
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:  # nohup has it ignored
+                before[number] = signal.signal(number, end)
+    try:
+        yield came
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _require_text(arguments: Sequence[str]) -> None:
+    """Refuse what is no text: it would end in the middle of the wear log, which holds names and remarks as UTF-8."""
+    for argument in arguments:
+        if not is_utf8(argument):
+            raise CommandLineError(
+                f'the command line holds what is not UTF-8: "{argument}"',
+                "type it again, or give that file a name in plain letters",
+            )
 
 
 _UsageError: type[Exception] = typer.BadParameter.__mro__[1]  # typer gives it no name of its own
@@ -73,28 +130,32 @@ def _wearscope(
     To see what it does, without a photo of your own: wearscope demo
     """
     if version:
-        typer.echo(f"wearscope {__version__}")
+        say(f"wearscope {__version__}")
         raise typer.Exit(OK)
     if context.invoked_subcommand is None:
-        typer.echo(context.get_help(), err=True)
+        say(context.get_help(), err=True)
         raise typer.Exit(WRONG)
 
 
 for _command in (
     measuring.demo,
+    starting.start,
     measuring.measure,
     measuring.check,
     looking.view,
-    deciding.outcome,
+    filming.frames,
     deciding.report,
-    deciding.export,
     measuring.repeat,
-    calibrating.scale,
+    calibrating.calibrate,
     noting.note,
     keeping.past,
     keeping.astray,
     keeping.carry,
-    calibrating.light,
+    keeping.history,
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
+app.add_typer(upkeep.app, name="log")
+
+for _old in (deciding.outcome, deciding.export, calibrating.scale, calibrating.light):  # until 0.5
+    app.command(hidden=True)(_old)

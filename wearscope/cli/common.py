@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wearscope.cli.terminal import console_for, say
 from wearscope.errors import WearscopeError
+from wearscope.texts import visible
 
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
-    from rich.console import Console
-
     from wearscope.pipeline.run import Progress
     from wearscope.trial import PhotoEntry, Trial
 
@@ -61,7 +61,7 @@ def complain(lines: Iterable[str]) -> None:
     lines : iterable of str
     """
     for line in lines:
-        typer.echo(f"wearscope: {line}", err=True)
+        say(f"wearscope: {line}", err=True)
 
 
 def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
@@ -100,24 +100,7 @@ def print_json(document: dict[str, Any]) -> None:
     ----------
     document : dict
     """
-    typer.echo(json.dumps(document, indent=2, allow_nan=False))
-
-
-def console_for(*, stderr: bool) -> Console:
-    """Console that prints text as it is given.
-
-    Parameters
-    ----------
-    stderr : bool
-        Whether it is that of standard error.
-
-    Returns
-    -------
-    Console
-    """
-    from rich.console import Console
-
-    return Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+    say(json.dumps(document, indent=2, allow_nan=False))
 
 
 @contextmanager
@@ -135,8 +118,37 @@ def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
     Progress or None
         What to tell of each photo that is done; None where no bar is shown.
     """
+    if quiet:
+        yield None
+        return
+    with progress_of(what) as say:
+        if say is None:
+            yield None
+            return
+
+        def show(done: int, total: int, entry: PhotoEntry) -> None:
+            say(done, total, entry.file)
+
+        yield show
+
+
+@contextmanager
+def progress_of(what: str) -> Iterator[Callable[[int, int, str], None] | None]:
+    """Progress bar over files on standard error, where that is a terminal.
+
+    Parameters
+    ----------
+    what : str
+        What is going on.
+
+    Yields
+    ------
+    callable or None
+        What to tell of each file that is done: the number done, the number of all, its name; None where no bar is
+        shown.
+    """
     console = console_for(stderr=True)
-    if quiet or not console.is_terminal:
+    if not console.is_terminal:
         yield None
         return
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
@@ -147,13 +159,13 @@ def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),
-        TextColumn("{task.fields[file]}"),
+        TextColumn("{task.fields[file]}", markup=False),
     )
     with Bar(*columns, console=console, transient=True) as bar:
         task = bar.add_task(what, total=None, file="")
 
-        def show(done: int, total: int, entry: PhotoEntry) -> None:
-            bar.update(task, completed=done, total=total, file=entry.file)
+        def show(done: int, total: int, file: str) -> None:
+            bar.update(task, completed=done, total=total, file=visible(file))
 
         yield show
 
@@ -180,9 +192,19 @@ def say_to_open(paths: Iterable[Path]) -> None:
     ----------
     paths : iterable of Path
     """
-    typer.echo("To open:", err=True)
+    say("To open:", err=True)
     for path in paths:
-        typer.echo(f"  {shown(path)}", err=True)
+        say(f"  {shown(path)}", err=True)
+
+
+def say_moved(old: str, new: str) -> None:
+    """Say on standard error that a command has another name now.
+
+    Parameters
+    ----------
+    old, new : str
+    """
+    complain([f"{old} is now part of wearscope {new}; the old name goes away with version 0.5"])
 
 
 def user() -> str:

@@ -1,14 +1,17 @@
-"""The commands that look after the wear log: past, astray, carry."""
+"""The commands that look after the wear log: past, astray, carry; and over all logs: history."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wearscope.cli import documents
+from wearscope.cli import documents, tables
 from wearscope.cli.common import (
+    OK,
+    REFUSED,
     CommandLineError,
     JsonOption,
     LogOption,
@@ -16,8 +19,10 @@ from wearscope.cli.common import (
     complain,
     load,
     print_json,
+    say_to_open,
     user,
 )
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.log.identity import IdentityLog, Move, Whose
@@ -44,14 +49,14 @@ def past(
     at least.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
+    from wearscope.pipeline.measured import measure_command
     from wearscope.pipeline.past import past_of
-    from wearscope.pipeline.reporting import measure_command
     from wearscope.report.past_words import past_lines
 
     folder = (out or loaded.folder).absolute()
     where = _asked(bit, flute, parts, view, quantity, zone)
-    found = past_of(loaded, folder / LOG_NAME, where)
+    found = past_of(loaded, log_place(folder), where)
     command = measure_command(loaded, folder)
     if not found.numbers and not found.refusals:
         _require_known(loaded, where)
@@ -62,7 +67,7 @@ def past(
         print_json(documents.past_document(loaded, found))
         return
     for line in past_lines(found, loaded, command):
-        typer.echo(line)
+        say(line)
 
 
 def _asked(
@@ -112,24 +117,24 @@ def astray(trial: TrialArgument = None, out: LogOption = None, as_json: JsonOpti
     """
     loaded = load(trial, photos_to_come=True)
     from wearscope.log.identity import IdentityLog
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.astray import astray_from
     from wearscope.report.astray_words import astray_line, back_command, move_text
 
     folder = (out or loaded.folder).absolute()
-    with IdentityLog(folder / LOG_NAME) as identity:
+    with IdentityLog(log_place(folder)) as identity:
         identity.require(loaded.name, loaded.path)
         moves = _moves_of(loaded, identity)
-    found = astray_from(loaded, folder / LOG_NAME)
+    found = astray_from(loaded, log_place(folder))
     if as_json:
         print_json(documents.astray_document(loaded, folder, found, moves))
         return
     for one in found:
-        typer.echo(astray_line(one, loaded, folder))
+        say(astray_line(one, loaded, folder))
     for made in moves:
-        typer.echo(f"{move_text(made)}; to take that back, run {back_command(loaded, folder, made)}")
+        say(f"{move_text(made)}; to take that back, run {back_command(loaded, folder, made)}")
     if not found:
-        typer.echo("nothing has lost its place")
+        say("nothing has lost its place")
 
 
 def _moves_of(trial: Trial, identity: IdentityLog) -> list[Move]:
@@ -169,7 +174,7 @@ def carry(
     """
     loaded = load(trial, photos_to_come=True)
     from wearscope.log.identity import IdentityLog
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.report.astray_words import back_command, moved_text
 
     folder = (out or loaded.folder).absolute()
@@ -179,10 +184,10 @@ def carry(
             "it is not clear what is to be done",
             "give --trial NAME, or --bit NAME --to NEW, or --take-back N, or --adopt",
         )
-    with IdentityLog(folder / LOG_NAME) as identity:
+    with IdentityLog(log_place(folder)) as identity:
         if adopt:
             identity.claim(loaded.name, loaded.path, adopt=True)
-            typer.echo(f"{loaded.path} is the trial {loaded.name} of the wear log from now on", err=True)
+            say(f"{loaded.path} is the trial {loaded.name} of the wear log from now on", err=True)
             return
         identity.require(loaded.name, loaded.path)
         if take_back is not None and take_back not in {one.move_id for one in _moves_of(loaded, identity)}:
@@ -199,7 +204,7 @@ def carry(
     if as_json:
         print_json({"moved": asdict(made)})
         return
-    typer.echo(moved_text(made))
+    say(moved_text(made))
     if made.takes_back is None:
         complain([f"to take that back, run {back_command(loaded, folder, made)}"])
 
@@ -223,3 +228,40 @@ def _renaming(
     if not to.isdecimal() or int(to) < 1:
         raise CommandLineError(f"--to is {to}", "give the new number of the flute, 1 or more")
     return Whose(trial.name, bit, flute), Whose(trial.name, bit, int(to))
+
+
+def history(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder that holds the trials.")],
+    year: Annotated[
+        int | None,
+        typer.Option(min=2000, max=9999, metavar="YEAR", help="Only trials measured in that year."),
+    ] = None,
+    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Print it as PDF too.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List all that was tried below a folder: kinds, lives, costs, what was learnt.
+
+    Those of one kind stand beside each other, whatever trial they are of. A trial whose report does not say what is
+    measured now is named, and left out.
+    """
+    from datetime import date
+
+    from wearscope.log.export import write_bytes
+    from wearscope.pipeline.history import history_of
+    from wearscope.report.history_words import history_pdf, several_trials
+
+    found = history_of(folder, year)
+    if as_json:
+        print_json(asdict(found))
+    else:
+        tables.print_history(found)
+        for line in several_trials(found.bits):
+            say(line)
+        for trial, verdict in found.verdicts:
+            say(f"\n{trial}\n  {verdict}")
+    complain(found.left_out)
+    if pdf is not None:
+        title = f"{folder.absolute().name}: bits tried" + (f" in {year}" if year else "")
+        write_bytes(pdf, history_pdf(found, title, date.today().isoformat()))
+        say_to_open([pdf])
+    raise typer.Exit(REFUSED if found.left_out else OK)

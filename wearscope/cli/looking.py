@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import typer
 
-from wearscope.cli.common import CommandLineError, LogOption, TrialArgument, load
+from wearscope.cli.common import (
+    OK,
+    REFUSED,
+    CommandLineError,
+    JsonOption,
+    LogOption,
+    TrialArgument,
+    load,
+    print_json,
+)
+from wearscope.cli.terminal import say
 from wearscope.version import __version__
 
 
@@ -26,20 +38,35 @@ def view(
     open_viewer(loaded.path, out)
 
 
-def info() -> None:
-    """Print the versions that a bug report needs."""
+def info(as_json: JsonOption = False) -> None:
+    """Try what works on this computer, say what to install for the rest, and the versions that a bug report needs."""
     import platform
     import sqlite3
     from importlib.metadata import PackageNotFoundError, version
 
-    typer.echo(f"wearscope {__version__}")
-    typer.echo(f"python {platform.python_version()}, {platform.platform()}")
-    typer.echo(f"sqlite {sqlite3.sqlite_version}")
+    from wearscope.cli.self_check import self_check
+
+    versions = {
+        "wearscope": __version__,
+        "python": f"{platform.python_version()}, {platform.platform()}",
+        "sqlite": sqlite3.sqlite_version,
+    }
     for name in _LIBRARIES:
         try:
-            typer.echo(f"{name} {version(name)}")
+            versions[name] = version(name)
         except PackageNotFoundError:
-            typer.echo(f"{name} not installed")
+            versions[name] = "not installed"
+    checks = list(self_check())
+    if as_json:
+        print_json({"checks": [asdict(one) for one in checks], "versions": versions})
+    else:
+        for one in checks:
+            state = "works" if one.works else "BROKEN" if one.needed else "absent"
+            say(f"{state:7} {one.part}: {one.says}")
+        say()
+        for name, number in versions.items():
+            say(f"{name} {number}")
+    raise typer.Exit(OK if all(one.works for one in checks if one.needed) else REFUSED)
 
 
 _LIBRARIES = (
@@ -55,6 +82,9 @@ _LIBRARIES = (
     "fpdf2",
     "plotly",
     "XlsxWriter",
+    "psycopg",
+    "imagecodecs",
+    "av",
     "pyarrow",
     "typer",
     "rich",

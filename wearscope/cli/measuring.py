@@ -22,9 +22,11 @@ from wearscope.cli.common import (
     progress_bar,
     shown,
 )
-from wearscope.cli.deciding import decide, write_report
+from wearscope.cli.deciding import print_spoken, publish_changed, warn_unfair
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
+    from wearscope.pipeline.published import Published
     from wearscope.pipeline.results import BatchResult
 
 
@@ -38,13 +40,8 @@ def demo(
     from wearscope.samples import copy_sample_trial
 
     trial_file = copy_sample_trial(folder)
-    typer.echo(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
+    say(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
     _measure(trial_file, None, None, as_json=False, quiet=False)
-    typer.echo("")
-    loaded = load(trial_file)
-    decide(loaded, loaded.folder, "parts", as_json=False)
-    typer.echo("The report, for the screen and for paper.", err=True)
-    write_report(loaded, loaded.folder, "parts", interactive=True, as_json=False)
 
 
 def measure(
@@ -53,6 +50,13 @@ def measure(
         Path | None,
         typer.Option(
             metavar="DIR", help="Where results/ and the wear log go; by default beside the trial file."
+        ),
+    ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Keep the wear log in a PostgreSQL database, postgresql+psycopg://USER@HOST/DATABASE, from now on.",
         ),
     ] = None,
     jobs: JobsOption = None,
@@ -71,15 +75,33 @@ def measure(
             "--anew", help="Go on where a bit has another name than in the wear log; leave its rows there."
         ),
     ] = False,
+    no_report: Annotated[
+        bool, typer.Option("--no-report", help="Measure only: no verdict, report, tables or wall sheet.")
+    ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Measure the photos of a trial that are new, or rest on something that has changed.
+    """From photos to the report: measure what is new or rests on what has changed, and say which bit to stock.
 
-    Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
+    Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history. The
+    report, its tables and the wall sheet are made anew when what they say has changed.
     """
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again, anew=anew)
-    raise typer.Exit(REFUSED if result.refusals else OK)
+    if log is not None:
+        from wearscope.log.where import use_address
+
+        use_address((out or load(trial).folder).absolute(), log)
+    result = _measure(
+        trial,
+        out,
+        jobs,
+        as_json=as_json,
+        quiet=quiet,
+        budget=budget,
+        again=again,
+        anew=anew,
+        with_report=not no_report,
+    )
+    raise typer.Exit(REFUSED if result.refusals or result.undrawn else OK)
 
 
 def _measure(
@@ -92,33 +114,45 @@ def _measure(
     budget: bool = False,
     again: bool = False,
     anew: bool = False,
+    with_report: bool = True,
 ) -> BatchResult:
     loaded = load(trial)
+    folder = (out or loaded.folder).absolute()
     from wearscope.pipeline.run import measure_trial
+    from wearscope.report.standing_words import stray_lines
     from wearscope.report.time_words import time_lines
 
     with progress_bar("Measuring", quiet) as progress:
         result = measure_trial(
             loaded,
-            (out or loaded.folder).absolute(),
+            folder,
             jobs=jobs,
             progress=progress,
             again=again or budget,  # the wear log keeps no budgets
             anew=anew,
+            budgets=budget,
         )
-    if as_json:
-        print_json(documents.measured_document(loaded, result, budget=budget))
-    elif not quiet:
+    if not (as_json or quiet):
         tables.print_summary(result)
         if budget:
             tables.print_budgets(result)
     if not quiet:
+        complain(f"warning: {line}" for line in stray_lines(loaded))
         complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
         complain(f"warning: {line}" for line in time_lines(result.records))
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
+    complain(result.undrawn)
+    published = publish_changed(loaded, folder, quiet=quiet) if with_report else None
+    if as_json:
+        print_json(documents.measured_document(loaded, result, published, budget=budget))
     if not quiet:
-        _say_what_to_open(result)
+        if published is not None:
+            warn_unfair(loaded)
+            if not as_json:
+                say("")
+                print_spoken(published.said)
+        _say_what_to_open(result, published)
     return result
 
 
@@ -128,18 +162,20 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
-    from wearscope.log.wear_log import LOG_NAME
+    from wearscope.log.where import log_place
     from wearscope.pipeline.run import judge_trial
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import danger_lines
+    from wearscope.report.standing_words import stray_lines
 
+    complain(f"warning: {line}" for line in stray_lines(loaded))
     fair = fair_trial(loaded)
     complain(danger_lines(fair))
     if not as_json:
         tables.print_fairness(fair)
     with progress_bar("Looking", quiet=False) as progress:
-        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log_path=loaded.folder / LOG_NAME)
+        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log=log_place(loaded.folder))
     if as_json:
         photos = [documents.verdict_document(verdict) for verdict in verdicts]
         print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})
@@ -148,9 +184,9 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
         for verdict in verdicts:
             if verdict.judgement and not verdict.refusal:
                 for remark in verdict.judgement.remarks:
-                    typer.echo(f"{verdict.entry.file}: {remark}")
+                    say(f"{verdict.entry.file}: {remark}")
         for scale in read_scales(loaded)[0].values():
-            typer.echo(f'scale "{scale.name}": {scale.note}')
+            say(f'scale "{scale.name}": {scale.note}')
     refusals = [verdict.refusal for verdict in verdicts if verdict.refusal]
     complain(refusals)
     raise typer.Exit(REFUSED if refusals else OK)
@@ -202,26 +238,32 @@ def repeat(
     complain(result.unanswered)
     if not result.quantities:
         complain(["no quantity has enough values to study; give each flute two photos or more"])
-    typer.echo(f"Every value: {shown(result.table)}", err=True)
+    say(f"Every value: {shown(result.table)}", err=True)
     raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
 
 
-def _say_what_to_open(result: BatchResult) -> None:
+def _say_what_to_open(result: BatchResult, published: Published | None) -> None:
     from wearscope.log.records import gave_numbers
     from wearscope.report import standing_words
 
+    if published is not None and not published.now:
+        say(standing_words.PUBLISHED_BEFORE, err=True)
     if result.n_left:
-        typer.echo(standing_words.left_text(result.n_left, len(result.photos)), err=True)
+        say(standing_words.left_text(result.n_left, len(result.photos)), err=True)
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
     n_silent = len(result.photos) - len(result.refusals) - n_measured
     silent = (
         f"; {n_silent} more gave no number of wear, and the notes of their rows say why" if n_silent else ""
     )
     lines = [f"{n_measured} of {len(result.photos)} photos measured{silent}. To open:"]
+    if published is not None:
+        names = {path.name: path for path in published.paths}
+        lines.append(f"  {shown(names['report.html'])}  the report, from the verdict on; report.pdf to print")
+        lines.append(f"  {shown(names['wall-sheet.pdf'])}  to hang at the machine")
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
     lines.append(f"  {shown(result.measurements)}  every number")
     if result.refusals:
         lines.append(f"  {shown(result.refused)}  photos to take again, and why")
     for line in lines:
-        typer.echo(line, err=True)
+        say(line, err=True)

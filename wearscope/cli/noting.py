@@ -19,9 +19,11 @@ from wearscope.cli.common import (
     print_json,
     user,
 )
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.log.notes import Note
+    from wearscope.log.place import LogPlace
 
 
 def note(
@@ -81,18 +83,19 @@ def note(
     """
     loaded = load(trial)
     from wearscope.log.identity import IdentityLog
-    from wearscope.log.wear_log import LOG_NAME, WearLog
+    from wearscope.log.wear_log import WearLog
+    from wearscope.log.where import log_place
     from wearscope.pipeline.astray import astray_from, require_nothing_renamed
     from wearscope.process import other_signs as signs
     from wearscope.report.note_words import CAUTION, notes_of, off_checkpoint
 
     given = [sound_dba, recording, calibration, calibration_dba, grade, part_photo, remark]
     given += [um_per_px, u_um_per_px, along_feed, u_db]
-    log_path = (out or loaded.folder).absolute() / LOG_NAME
-    with IdentityLog(log_path) as known:
+    place = log_place((out or loaded.folder).absolute())
+    with IdentityLog(place) as known:
         known.require(loaded.name, loaded.path)
     if all(thing is None or thing == [] for thing in given):
-        _list_notes(log_path, loaded.name, bit, parts, as_json=as_json)
+        _list_notes(place, loaded.name, bit, parts, as_json=as_json)
         return
     if bit is None or parts is None:
         raise CommandLineError("a note needs its place", "give --bit NAME and --parts NUMBER")
@@ -121,8 +124,8 @@ def note(
     if remark is not None:
         found += signs.remark(remark)
     notes = notes_of(at, found)
-    require_nothing_renamed(loaded, log_path, astray_from(loaded, log_path))
-    with WearLog(log_path) as log, IdentityLog(log_path) as known:
+    require_nothing_renamed(loaded, place, astray_from(loaded, place))
+    with WearLog(place) as log, IdentityLog(place) as known:
         known.claim(loaded.name, loaded.path)
         n_added = log.add_note(notes)
         _print_notes(notes, log.notes(trial=loaded.name), as_json=as_json)
@@ -134,17 +137,17 @@ def note(
         complain([CAUTION])
 
 
-def _list_notes(log_path: Path, trial: str, bit: str | None, parts: int | None, *, as_json: bool) -> None:
+def _list_notes(place: LogPlace, trial: str, bit: str | None, parts: int | None, *, as_json: bool) -> None:
     """List the notes of a trial, or of one bit or checkpoint if these are named."""
     from wearscope.log.wear_log import NotePlace, WearLog
 
-    place = NotePlace(trial=trial)
+    where = NotePlace(trial=trial)
     if bit is not None:
-        place["bit"] = bit
+        where["bit"] = bit
     if parts is not None:
-        place["parts"] = parts
-    with WearLog(log_path) as log:
-        _print_notes(log.notes(**place), log.notes(trial=trial), as_json=as_json)
+        where["parts"] = parts
+    with WearLog(place) as log:
+        _print_notes(log.notes(**where), log.notes(trial=trial), as_json=as_json)
 
 
 def _require_together(
@@ -201,9 +204,9 @@ def _print_notes(notes: Sequence[Note], all_notes: Sequence[Note], *, as_json: b
     for one, change in zip(notes, found, strict=True):
         if place_line(one) != place:
             place = place_line(one)
-            typer.echo(place)
-        typer.echo(
+            say(place)
+        say(
             f"  {note_line(one)}{f'; {change_text(change)}' if change else ''} [{one.noted_by}, {one.noted_at[:10]}]"
         )
     if not notes:
-        typer.echo("nothing is noted yet; see wearscope note --help")
+        say("nothing is noted yet; see wearscope note --help")

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-import typer
-
-from wearscope.cli.common import console_for
+from wearscope.cli.terminal import console_for, say
 from wearscope.quantities.views import suffix
+from wearscope.texts import visible
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -18,6 +17,7 @@ if TYPE_CHECKING:
     from wearscope.pipeline.repeat_study import StudyResult
     from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
+    from wearscope.report.history_words import History
     from wearscope.trial import PhotoEntry, Study
 
 _SUMMARY = (
@@ -48,7 +48,7 @@ def print_summary(result: BatchResult) -> None:
             cells = [*(_cell(records[0]) if records else "–" for records in numbers), _blur(sharpness)]
         rows.append((entry, cells))
     _print_by_bit([*(heading for heading, _ in _SUMMARY), "Photo:\nblur, µm"], rows)
-    typer.echo("± is the 95 % interval; – is not measured on such a photo.")
+    say("± is the 95 % interval; – is not measured on such a photo.")
 
 
 def _cell(record: Record) -> str:
@@ -125,7 +125,25 @@ def print_budgets(result: BatchResult) -> None:
                 gives = words.rounded(line.contribution * how.shown_factor, budget.u * how.shown_factor)[0]
                 table.add_row(line.name, own, gives, f"{line.share:.0%}")
             console.print(table)
-            typer.echo(f"To improve next: {budgets.what_to_improve(budget)}\n")
+            say(f"To improve next: {budgets.what_to_improve(budget)}\n")
+
+
+def print_history(history: History) -> None:
+    """Print what became of each bit of all trials below a folder.
+
+    Parameters
+    ----------
+    history : History
+    """
+    from wearscope.report.history_words import HEADS, history_rows
+
+    table = _table("Bits tried")
+    for head in HEADS:
+        # a day and a number of parts are never broken
+        table.add_column(head.replace(" (95 %)", ",\n95 %"), no_wrap=head in ("Measured", "Parts"))
+    for row in history_rows(history.bits):
+        table.add_row(*row)
+    console_for(stderr=False).print(table)
 
 
 def print_fairness(fair: FairTrial) -> None:
@@ -139,10 +157,10 @@ def print_fairness(fair: FairTrial) -> None:
 
     from wearscope.report.fairness_words import fair_head, fair_lines
 
-    typer.echo(fair_head(fair))
+    say(fair_head(fair))
     for line in fair_lines(fair):
-        typer.echo(fill(line, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
-    typer.echo("")
+        say(fill(line, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
+    say("")
 
 
 def print_study(study: Study, result: StudyResult) -> None:
@@ -167,10 +185,10 @@ def print_study(study: Study, result: StudyResult) -> None:
             table.add_row(*row)
         console.print(table)
         for line in repeat_words.verdict(studied, study.tolerance_um):
-            typer.echo(f"- {line}")
-        typer.echo()
+            say(f"- {line}")
+        say()
     if result.quantities:
-        typer.echo(repeat_words.SHARED_REMARK)
+        say(repeat_words.SHARED_REMARK)
 
 
 def _print_by_bit(headings: Sequence[str], rows: Sequence[tuple[PhotoEntry, Sequence[str]]]) -> None:
@@ -194,5 +212,9 @@ def _table(title: str) -> Table:
     from rich.text import Text
 
     return Table(
-        title=Text(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False
+        title=Text(visible(title)),
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
     )

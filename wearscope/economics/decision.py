@@ -9,25 +9,22 @@ from math import isclose
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.economics.cost import Use, use_of
-from wearscope.economics.curve import Array, WearCurve, wear_curve
-from wearscope.economics.ends import end_draws, endings
-from wearscope.economics.kinds import next_lives, next_sudden
-from wearscope.economics.life import HORIZON, QUANTILES, known_range, lives
+from wearscope.economics.cost import Use
+from wearscope.economics.curve import Array
+from wearscope.economics.kinds import KIND_SPREAD, next_lives, next_sudden, side_by_side
+from wearscope.economics.life import known_range
+from wearscope.economics.one_bit import SEED, Followed, bit_outcome, limit_error
 from wearscope.economics.outcome import (
     Axis,
-    Band,
     BitOutcome,
     BreakEven,
     Choice,
-    Evidence,
     NextCheckpoint,
     Outcome,
     Over,
-    QuantityCurve,
     Verdict,
 )
-from wearscope.economics.prior import LifePrior, trial_prior
+from wearscope.economics.prior import trial_prior
 from wearscope.economics.ranking import (
     chances,
     cost_of_choosing_wrongly,
@@ -36,20 +33,16 @@ from wearscope.economics.ranking import (
     shown,
     value_of_checkpoint,
 )
-from wearscope.economics.readings import Limit, Readings, followed_on, limits_of, not_faced, readings
 from wearscope.errors import WearscopeError
 from wearscope.log.records import Record
 from wearscope.process.fairness import SAME, fair_trial
-from wearscope.quantities.reasons import Reason, reason
-from wearscope.trial import Bit, Trial
-from wearscope.trial.asking import COST_KEYS, require, stated
+from wearscope.trial import Trial
+from wearscope.trial.asking import COST_KEYS, require
 
-SEED = 20_240_229
-"""All draws start from it and the bit's name, so that the same rows give the same outcome."""
 N_DRAWS = 4000
 """Of each bit: the 2.5 % ends of a range then scatter by a few per cent of its width from seed to seed."""
-N_GRID = 121
-"""Places at which a curve is given."""
+N_STRATA = 20
+"""Places in its spread at which a limit that is not sure is held for all kinds of a trial."""
 CLEAR, LIKELY = 0.8, 0.6
 """Chances from which a bit is called the cheapest, and probably the cheapest; chosen, no source."""
 CHANGE_SHARE = 0.05
@@ -91,7 +84,9 @@ def axis_of(trial: Trial, over: Over) -> Axis:
     return Axis(over, factor, unit)
 
 
-def outcome_of(trial: Trial, records: Sequence[Record], over: Over = "parts") -> Outcome:
+def outcome_of(
+    trial: Trial, records: Sequence[Record], over: Over = "parts", n_draws: int = N_DRAWS
+) -> Outcome:
     """Wear curves, life and cost per part of a trial's bits, and which of them to stock.
 
     Parameters
@@ -101,6 +96,8 @@ def outcome_of(trial: Trial, records: Sequence[Record], over: Over = "parts") ->
         The rows that hold now, as ``WearLog.current`` gives them.
     over : {"parts", "minutes", "metres"}
         What lives are told in. Inside the outcome they are in parts.
+    n_draws : int
+        Of each bit.
 
     Returns
     -------
@@ -116,8 +113,9 @@ def outcome_of(trial: Trial, records: Sequence[Record], over: Over = "parts") ->
     require(trial, COST_KEYS, "the outcome")
     axis = axis_of(trial, over)
     scale = _scale_of(trial, records)
-    found = [_bit_outcome(trial, bit, records, scale) for bit in trial.bits]
+    found = [bit_outcome(trial, bit, records, scale, n_draws) for bit in trial.bits]
     kinds = [_kind(trial, kind, found, scale) for kind in dict.fromkeys(bit.make for bit in trial.bits)]
+    kinds = _beside_each_other(trial, kinds, scale)
     ranked = [kind for kind in kinds if kind.priced]
     of_bit = {bit.bit: bit for kind in _with_chances(trial, kinds) for bit in kind}
     bits = tuple(of_bit[bit.name] for bit in trial.bits)
@@ -135,34 +133,9 @@ def outcome_of(trial: Trial, records: Sequence[Record], over: Over = "parts") ->
         wrong,
         checkpoint,
         _break_even(bits, verdict),
+        trial.life.bit_to_bit,
         SEED,
     )
-
-
-# --- One bit
-
-
-@dataclass(frozen=True)
-class _Followed:
-    """A quantity with its curve; `order` deals its draws out, so that they are independent of other draws."""
-
-    found: Readings
-    curve: WearCurve
-    limit: Limit | None
-    order: NDArray[np.int_]
-
-    def limit_draws(self) -> Array:
-        """What the limit may be, shape (N,): all bits share it, so that `order` puts the same ones side by side."""
-        assert self.limit is not None
-        rng = np.random.default_rng([SEED, *f"{self.found.quantity}/limit".encode()])
-        draws = np.empty(N_DRAWS)
-        draws[self.order] = self.limit.value + self.limit.u * rng.standard_normal(N_DRAWS)
-        return draws
-
-    def seen_at(self, parts: float) -> Array:
-        """What each draw's worst flute shows after so many parts, shape (N,)."""
-        seen: Array = self.curve.value_at(np.array([parts]), worst=True)[self.order, 0]
-        return seen
 
 
 def _scale_of(trial: Trial, records: Sequence[Record]) -> float:
@@ -171,158 +144,20 @@ def _scale_of(trial: Trial, records: Sequence[Record]) -> float:
     return float(max([row.parts for row in records if row.bit in names], default=0) or 1)
 
 
-def _bit_outcome(
-    trial: Trial, bit: Bit, records: Sequence[Record], scale: float
-) -> tuple[BitOutcome, tuple[_Followed, ...]]:
-    quantities = followed_on(trial.life, bit)
-    limits = {limit.quantity: limit for limit in limits_of(trial.life, bit)}
-    gathered = [readings(records, bit, quantity) for quantity in quantities]
-    prior = trial_prior(scale, len(quantities))
-    curves = tuple(
-        _follow(bit, found, limits.get(found.quantity), prior) for found in gathered if found.points
-    )
-    ended = endings(records, trial.life, bit)
-    base = BitOutcome(
-        bit.name,
-        stated(bit.price),
-        use_of(bit, trial.cost),
-        bit.coated,
-        max([one.curve.parts_cut for one in curves] + [one.parts for one in ended], default=0.0),
-        HORIZON
-        * min((one.curve.parts_cut for one in curves), default=max((one.parts for one in ended), default=0)),
-        tuple(_quantity_curve(one) for one in curves),
-        tuple(_evidence(trial, bit, found) for found in gathered),
-        not_faced(trial.life, bit),
-        endings=ended,
-        kind=bit.make,
-        why_not=_why_no_life(trial, limits, gathered, known_otherwise=any(not one.doubtful for one in ended)),
-    )
-    alone = trial_prior(scale)
-    return (base if base.why_not else _with_life(base, bit, curves, alone)), curves
-
-
-def _follow(bit: Bit, found: Readings, limit: Limit | None, prior: LifePrior) -> _Followed:
-    assert found.points is not None
-    rng = np.random.default_rng([SEED, *f"{bit.name}/{found.quantity}".encode()])
-    points = found.points
-    # without a limit the life is one in name only: any wear beyond what was seen will do
-    ends_at = limit.value if limit else 2.0 * float((points.value + points.u).max())
-    if ends_at <= points.new:  # no life is told then
-        ends_at = 2.0 * max(points.new, float((points.value + points.u).max()))
-    curve = wear_curve(points, ends_at, prior, rng, N_DRAWS)
-    return _Followed(found, curve, limit, rng.permutation(N_DRAWS))
-
-
-def _evidence(trial: Trial, bit: Bit, found: Readings) -> Evidence:
-    unmeasured = sorted(set(range(1, stated(bit.flutes) + 1)) - set(found.flutes)) if found.points else ()
-    read = {(row.flute, row.parts) for row in found.records}
-    photographed = {
-        (photo.flute, photo.parts) for photo in trial.photos if photo.bit == bit.name and photo.parts
-    }
-    missing = sorted({parts for _, parts in photographed - read}) if found.points else ()
-    return Evidence(found.quantity, found.n_doubtful, found.n_refused, tuple(unmeasured), tuple(missing))
-
-
-def _why_no_life(
-    trial: Trial, limits: dict[str, Limit], gathered: Sequence[Readings], *, known_otherwise: bool
-) -> Reason | None:
-    """Why a bit has no life; None if it has one. A chip or a break tells of its end without any curve."""
-    file = trial.path.name
-    if not limits:
-        return (
-            reason("no-coating-to-end-its-life")
-            if trial.life.limited
-            else reason("no-limit", trial_file=file)
-        )
-    for found in gathered:
-        limit = limits[found.quantity]
-        if found.points is not None and limit.value <= found.points.new:
-            return reason(
-                "limit-not-above-new",
-                quantity=found.quantity,
-                new=found.points.new,
-                limit=limit.value,
-                trial_file=file,
-            )
-    if known_otherwise:
-        return None
-    for found in gathered:
-        if found.points is None and (found.n_doubtful or found.n_refused):
-            return reason(
-                "none-usable",
-                quantity=found.quantity,
-                n_doubtful=found.n_doubtful,
-                n_refused=found.n_refused,
-            )
-        if found.points is None:
-            return reason("none-measured", quantity=found.quantity)
-    return None
-
-
-def _with_life(base: BitOutcome, bit: Bit, followed: Sequence[_Followed], prior: LifePrior) -> BitOutcome:
-    worst, mean = [], []
-    for one in followed:
-        assert one.found.points is not None
-        rng = np.random.default_rng([SEED, *f"{bit.name}/{one.found.quantity}/life".encode()])
-        unseen = stated(bit.flutes) - len(set(one.found.flutes))
-        of_worst, of_mean = lives(one.curve, one.found.points, one.limit_draws(), unseen, rng)
-        worst.append(of_worst[one.order])
-        mean.append(of_mean[one.order])
-    rng = np.random.default_rng([SEED, *f"{bit.name}/ends".encode()])
-    if not followed:  # nothing is known of its wear, but that it lasted to the chip
-        worst = mean = [np.maximum(prior.life(rng.standard_normal(N_DRAWS)), base.parts_cut)]
-    sudden = end_draws(base.endings, N_DRAWS, rng)
-    of_wear = np.maximum(np.min(worst, axis=0), 1.0)  # a life of less than one part has no cost per part
-    first = np.where(sudden < of_wear, len(worst), np.argmin(worst, axis=0))
-    names = [one.found.quantity for one in followed] or [""]
-    ended = {name: float(np.mean(first == i)) for i, name in enumerate(names) if name}
-    if base.endings:
-        last = base.endings[0].quantity
-        ended[last] = ended.get(last, 0.0) + float(np.mean(first == len(worst)))
-    known = known_range(np.minimum(of_wear, sudden), most=base.horizon)
-    return replace(
-        base,
-        life=known,
-        life_of_mean=known_range(np.minimum(np.min(mean, axis=0), sudden), most=base.horizon),
-        at_least=base.horizon if known.low95 is None else known.low95,
-        ended_by=ended,
-        wear_draws=of_wear,
-        sudden_draws=np.maximum(sudden, 1.0),
-    )
-
-
-def _quantity_curve(one: _Followed) -> QuantityCurve:
-    parts = np.linspace(0.0, HORIZON * one.curve.parts_cut, N_GRID)
-    wear = one.curve.wear
-    ratio = float(np.median(wear.max(axis=1) / wear.min(axis=1))) if wear.shape[1] > 1 else None
-    return QuantityCurve(
-        one.found.quantity,
-        one.found.unit,
-        one.limit,
-        one.found.records,
-        parts,
-        _band(one.curve.value_at(parts, worst=True)),
-        _band(one.curve.value_at(parts, worst=False)),
-        one.curve.weights,
-        one.curve.scatter,
-        ratio,
-    )
-
-
-def _band(values: Array) -> Band:
-    return Band(*np.quantile(values, QUANTILES, axis=0))
-
-
 # --- The kinds
 
 
 @dataclass(frozen=True)
 class _Kind:
-    """The bits of a kind. Draws are of the next one; `picked` says which draw of the others each goes with."""
+    """The bits of a kind. Draws are of the next one; `picked` says which draw of the others each goes with.
+
+    `level` is the life of the kind that each draw comes from, by wear.
+    """
 
     bits: tuple[BitOutcome, ...]
-    followed: tuple[tuple[_Followed, ...], ...]
+    followed: tuple[tuple[Followed, ...], ...]
     tried: tuple[int, ...]
+    level: Array
     next_draws: Array
     picked: NDArray[np.int_]
     horizon: float
@@ -341,20 +176,51 @@ class _Kind:
 
 
 def _kind(
-    trial: Trial, name: str, found: Sequence[tuple[BitOutcome, tuple[_Followed, ...]]], scale: float
+    trial: Trial, name: str, found: Sequence[tuple[BitOutcome, tuple[Followed, ...]]], scale: float
 ) -> _Kind:
     ours = [pair for pair in found if pair[0].kind == name]
     bits, followed = tuple(bit for bit, _ in ours), tuple(curves for _, curves in ours)
     tried = tuple(i for i, bit in enumerate(bits) if bit.life)
     if not tried:
-        return _Kind(bits, followed, (), np.empty(0), np.empty(0, int), 0.0)
+        return _Kind(bits, followed, (), np.empty(0), np.empty(0), np.empty(0, int), 0.0)
     rng = np.random.default_rng([SEED, *f"{name}/kind".encode()])
     of_wear = np.array([bits[i].wear_draws for i in tried])
-    draws, picked = next_lives(of_wear, trial.life.bit_to_bit, trial_prior(scale), rng)
+    draws, level, picked = next_lives(of_wear, trial.life.bit_to_bit, trial_prior(scale), rng)
     sudden = np.array([bits[i].sudden_draws for i in tried])[:, picked]
     cut = np.array([bits[i].parts_cut for i in tried])[:, None]
     draws = np.maximum(np.minimum(draws, next_sudden(sudden, cut, rng)), 1.0)
-    return _Kind(bits, followed, tried, draws, picked, max(bits[i].horizon for i in tried))
+    return _Kind(bits, followed, tried, level, draws, picked, max(bits[i].horizon for i in tried))
+
+
+def _beside_each_other(trial: Trial, kinds: Sequence[_Kind], scale: float) -> list[_Kind]:
+    """The kinds with their draws put side by side, as they were tried in one trial."""
+    tried = [kind for kind in kinds if kind.tried]
+    if len(tried) < 2:
+        return list(kinds)
+    rng = np.random.default_rng([SEED, *b"trial"])
+    levels, strata = np.array([kind.level for kind in tried]), _strata(trial, tried)
+    dealt = iter(side_by_side(levels, strata, trial_prior(scale), rng))
+    return [_dealt(kind, next(dealt)) if kind.tried else kind for kind in kinds]
+
+
+def _strata(trial: Trial, tried: Sequence[_Kind]) -> NDArray[np.int_]:
+    """In which twentieth of its spread the limit lies that most lives end by, for each draw, shape (K, N)."""
+    n = tried[0].level.size
+    ends: dict[str, float] = {}
+    for bit in (bit for kind in tried for bit in kind.bits):
+        for quantity, share in bit.ended_by.items():
+            ends[quantity] = ends.get(quantity, 0.0) + share
+    unsure = [quantity for quantity in ends if trial.life.u_of(quantity) > 0]
+    if not unsure:
+        return np.zeros((len(tried), n), int)
+    rank = np.argsort(np.argsort(limit_error(max(unsure, key=lambda quantity: ends[quantity]), n)))
+    return np.array([(rank * N_STRATA // n)[kind.picked] for kind in tried])
+
+
+def _dealt(kind: _Kind, which: NDArray[np.int_]) -> _Kind:
+    return replace(
+        kind, level=kind.level[which], next_draws=kind.next_draws[which], picked=kind.picked[which]
+    )
 
 
 def _with_chances(trial: Trial, kinds: Sequence[_Kind]) -> list[tuple[BitOutcome, ...]]:
@@ -406,9 +272,9 @@ def _with_next(kind: _Kind) -> tuple[BitOutcome, ...]:
 def _beforehand(trial: Trial, ranked: Sequence[_Kind]) -> Array:
     """Costs by the prior of a life and the prices alone, shape (B, N)."""
     rng = np.random.default_rng([SEED, *b"beforehand"])
-    prior = trial_prior(1.0)  # all costs go with the scale, so that it does not matter
-    z = rng.standard_normal((2, len(ranked), N_DRAWS))
-    drawn = prior.life(z[0]) * np.exp(trial.life.bit_to_bit * z[1])
+    # all costs go with what the lives of a trial have in common, so that it does not matter
+    spread = np.hypot(KIND_SPREAD, trial.life.bit_to_bit)
+    drawn = np.exp(spread * rng.standard_normal((len(ranked), ranked[0].level.size)))
     return np.array([kind.use.per_part(life) for kind, life in zip(ranked, drawn, strict=True)])
 
 

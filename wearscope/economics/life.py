@@ -17,28 +17,96 @@ limit that may lie higher counts as so long."""
 QUANTILES = (0.025, 0.25, 0.5, 0.75, 0.975)
 """Ends of the 95 and 50 % ranges, and the median."""
 UNEVEN = 0.06
-"""How unevenly wear goes on beyond what was seen: its increments are those of a gamma process whose variance is this
-share of the limit times their mean. So it comes by fits and starts, and a small step may end a life that is nearly
-over. Chosen so that ranges hold the published series of `tests/published`."""
-_T = np.concatenate([np.linspace(0.0, 1.5, 151), np.geomspace(1.5, BEYOND, 41)[1:]])
+"""How unevenly wear goes on between checkpoints and beyond the last: its increments are those of a gamma process
+whose variance is this share of the limit times their mean. So it comes by fits and starts, and a small step may end
+a life that is nearly over. Chosen so that ranges hold the published series of `tests/published`."""
+_NONE = 1e-100  # of the limit: increments so small that no arithmetic is to be had of them
+_T = np.concatenate(
+    [[0.0, 0.001, 0.002, 0.005], np.linspace(0.01, 1.5, 150), np.geomspace(1.5, BEYOND, 41)[1:]]
+)
 
 
-def lives(
-    curve: WearCurve,
-    points: Points,
-    limit: Array | float,
-    n_unseen: int,
-    rng: np.random.Generator,
-) -> tuple[Array, Array]:
-    """Draw the parts at which the worst flute, and the mean of the flutes, reach a limit.
+@dataclass(frozen=True)
+class Paths:
+    """Draws of how a bit wears, with all that is not known of it: lives are read off them, and bands drawn of them.
+
+    Attributes
+    ----------
+    life : ndarray, shape (N,)
+        As in the wear curve: about where the worst flute that was measured reaches the nominal limit.
+    t : ndarray, shape (N, T)
+        Parts over `life`, from 0 to `BEYOND`.
+    shape : ndarray, shape (N, T)
+        Wear there, 1 at the end of a smooth curve.
+    worst, mean : ndarray, shape (N,)
+        Wear of the worst flute, and of the mean of the flutes, for a shape of 1.
+    new : ndarray, shape (N,)
+        Value when new.
+    ceiling : float
+        The largest value that there can be.
+    """
+
+    life: Array
+    t: Array
+    shape: Array
+    worst: Array
+    mean: Array
+    new: Array
+    ceiling: float
+
+    def lives(self, limit: Array | float) -> tuple[Array, Array]:
+        """Parts at which the worst flute, and the mean of the flutes, reach a limit.
+
+        Parameters
+        ----------
+        limit : ndarray, shape (N,), or float
+            Draws of what it may be, or the one value that it is, in the unit of the quantity.
+
+        Returns
+        -------
+        worst : ndarray, shape (N,)
+            Of the worst flute, in parts.
+        mean : ndarray, shape (N,)
+            Of the mean of the flutes, the same.
+        """
+        worst, mean = (_first(self.t, self.shape, (limit - self.new) / by) for by in (self.worst, self.mean))
+        return worst * self.life, mean * self.life
+
+    def value_at(self, parts: Array, *, worst: bool) -> Array:
+        """Each draw's value of the worst flute, or of the mean of the flutes, shape (N, P).
+
+        Parameters
+        ----------
+        parts : ndarray, shape (P,)
+        worst : bool
+            Whether of the worst flute.
+
+        Returns
+        -------
+        ndarray
+            In the quantity's unit, from 0 to `ceiling`.
+        """
+        at = np.minimum(np.asarray(parts, float) / self.life[:, None], BEYOND)
+        row = np.arange(len(at))[:, None]
+        apart = 2 * BEYOND * row  # all rows in one line, each beyond the one before
+        after = np.searchsorted((self.t + apart).ravel(), (at + apart).ravel()).reshape(at.shape)
+        after = np.clip(after - row * self.t.shape[1], 1, self.t.shape[1] - 1)
+        before = after - 1
+        low, high = self.shape[row, before], self.shape[row, after]
+        shape = low + (high - low) * _part(at, self.t[row, before], self.t[row, after])
+        value = self.new[:, None] + (self.worst if worst else self.mean)[:, None] * shape
+        result: Array = np.clip(value, 0.0, self.ceiling)
+        return result
+
+
+def paths(curve: WearCurve, points: Points, n_unseen: int, rng: np.random.Generator) -> Paths:
+    """Draw how a bit may wear.
 
     Parameters
     ----------
     curve : WearCurve
     points : Points
         What the curve was fitted to.
-    limit : ndarray, shape (N,), or float
-        Draws of what it may be, or the one value that it is, in the unit of the quantity.
     n_unseen : int
         Flutes of the bit that were not measured: they wear like the mean of the others, with the scatter
         between flutes.
@@ -46,34 +114,59 @@ def lives(
 
     Returns
     -------
-    worst : ndarray, shape (N,)
-        Of the worst flute, in parts.
-    mean : ndarray, shape (N,)
-        Of the mean of the flutes, the same.
+    Paths
     """
     n = len(curve.new)
     wear = curve.wear
     if n_unseen:
         unseen = wear.mean(axis=1, keepdims=True) * np.exp(FLUTE_SCATTER * rng.standard_normal((n, n_unseen)))
         wear = np.hstack([wear, unseen])
-    to_go = limit + curve.scatter * rng.standard_normal(n) - curve.new
+    new = curve.new - curve.scatter * rng.standard_normal(n)
     # a factor, so that wear which is hardly seen cannot be taken for wear that has passed the limit
-    to_go = to_go * np.exp(shared_error(points) * rng.standard_normal(n))
-    shape = _unevenly(curve, curve.shape_at(_T), rng)
-    worst, mean = (_first(shape, to_go / by) for by in (wear.max(axis=1), wear.mean(axis=1)))
-    return worst * curve.life, mean * curve.life
+    wear = wear * np.exp(-shared_error(points) * rng.standard_normal(n))[:, None]
+    looked = np.unique(points.parts) / curve.life[:, None]
+    t = np.sort(np.hstack([np.broadcast_to(_T, (n, _T.size)), np.minimum(looked, BEYOND)]), axis=1)
+    shape = _unevenly(t, curve.shape_at(t), looked, rng)
+    return Paths(curve.life, t, shape, wear.max(axis=1), wear.mean(axis=1), new, points.ceiling)
 
 
-def _unevenly(curve: WearCurve, shape: Array, rng: np.random.Generator) -> Array:
-    """Draws of how wear goes on beyond the last checkpoint, shape (N, T): a gamma process of the foretold mean.
+def _unevenly(t: Array, shape: Array, looked: Array, rng: np.random.Generator) -> Array:
+    """Draws of how wear went on between the checkpoints and goes on beyond the last, shape (N, T).
 
-    van Noortwijk, Reliab. Eng. Syst. Saf. 94 (2009) 2-21, from memory.
+    A gamma process of the foretold mean (van Noortwijk, Reliab. Eng. Syst. Saf. 94 (2009) 2-21, from memory), held
+    at the checkpoints: what came between two of them is known, but not when.
     """
     grown = np.diff(shape, axis=1)
-    ahead = (_T[:-1] >= curve.parts_cut / curve.life[:, None]) & (grown > 0)
-    grown[ahead] = UNEVEN * rng.standard_gamma(grown[ahead] / UNEVEN)
-    result: Array = np.cumsum(np.hstack([shape[:, :1], grown]), axis=1)
+    grows = grown > 0
+    uneven = np.zeros_like(grown)
+    uneven[grows] = UNEVEN * rng.standard_gamma(grown[grows] / UNEVEN)
+    since = np.zeros((len(t), 1))
+    for until in looked.T[:, :, None]:
+        between = (t[:, :-1] >= since) & (t[:, :-1] < until)
+        came, drawn = (np.sum(each, axis=1, where=between, keepdims=True) for each in (grown, uneven))
+        told = drawn > _NONE
+        held = np.divide(came, drawn, out=np.zeros_like(came), where=told)
+        uneven = np.where(between, np.where(told, held * uneven, grown), uneven)
+        since = until
+    result: Array = np.cumsum(np.hstack([shape[:, :1], uneven]), axis=1)
     return result
+
+
+def _first(t: Array, shape: Array, level: Array) -> Array:
+    """First t at which each row of `shape` reaches its level, at most `BEYOND`."""
+    below = np.sum(shape < level[:, None], axis=1)
+    reached = below < t.shape[1]
+    after = np.where(reached, below, t.shape[1] - 1)
+    before = np.maximum(after - 1, 0)
+    row = np.arange(len(level))
+    part = _part(level, shape[row, before], shape[row, after])
+    return np.where(reached, t[row, before] + part * (t[row, after] - t[row, before]), BEYOND)
+
+
+def _part(value: Array, low: Array, high: Array) -> Array:
+    """How far between two others a value lies, from 0 to 1."""
+    wide = high - low
+    return np.clip(np.divide(value - low, wide, out=np.zeros_like(value), where=wide > 0), 0.0, 1.0)
 
 
 def shared_error(points: Points) -> float:
@@ -91,19 +184,6 @@ def shared_error(points: Points) -> float:
     worn = points.value - points.new
     seen = worn > points.u
     return float(np.sqrt(SHARED) * np.min(points.u[seen] / worn[seen])) if seen.any() else 0.0
-
-
-def _first(shape: Array, level: Array) -> Array:
-    """First t at which each row of `shape` reaches its level, at most `BEYOND`."""
-    below = np.sum(shape < level[:, None], axis=1)
-    reached = below < _T.size
-    after = np.where(reached, below, _T.size - 1)
-    before = np.maximum(after - 1, 0)
-    row = np.arange(len(level))
-    low, high = shape[row, before], shape[row, after]
-    part = np.divide(level - low, high - low, out=np.zeros_like(level), where=high > low)
-    t = _T[before] + np.clip(part, 0.0, 1.0) * (_T[after] - _T[before])
-    return np.where(reached, t, BEYOND)
 
 
 @dataclass(frozen=True)

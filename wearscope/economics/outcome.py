@@ -62,8 +62,6 @@ class QuantityCurve:
         Probability of each shape of curve.
     scatter : float
         Scatter of the points beyond their uncertainty (standard deviation, in `unit`).
-    flute_ratio : float or None
-        Wear of the worst flute over that of the least worn, median; None with a single flute measured.
     """
 
     quantity: str
@@ -75,7 +73,6 @@ class QuantityCurve:
     mean: Band
     weights: dict[str, float]
     scatter: float
-    flute_ratio: float | None
 
     @property
     def n_checkpoints(self) -> int:
@@ -291,6 +288,8 @@ class Outcome:
     next_checkpoint : NextCheckpoint or None
     break_even : tuple of BreakEven
         Each other kind against the first of the verdict.
+    bit_to_bit : float
+        How much the lives of bits of a kind are taken to differ where only one was tried, as a share.
     seed : int
         All draws start from it.
     """
@@ -303,6 +302,7 @@ class Outcome:
     wrong_choice_per_1000_parts: float | None
     next_checkpoint: NextCheckpoint | None
     break_even: tuple[BreakEven, ...]
+    bit_to_bit: float
     seed: int
 
     def of_kind(self, kind: str) -> BitOutcome:

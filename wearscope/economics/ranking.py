@@ -12,7 +12,7 @@ _TRIES = (
 MOVED = 3.0
 """The photographs show which bit is the cheapest if they make it so many times likelier, or less likely, than the
 price list alone (ratio of the odds; substantial by Jeffreys, Theory of Probability, appendix B, from memory)."""
-NARROWED = 1 / 3
+NARROWED = 1 / 2
 """They show it too if they leave no more than this share of the spread of its cost against the others; chosen."""
 _SURE = 1e-3  # chances are told from draws, and odds beyond this say no more
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
+from wearscope.files import PHOTO_BYTES, NotRegularError, TooLargeError, read_file
 from wearscope.imaging.formats.orientation import upright
 from wearscope.imaging.formats.registry import Pixels, decode
 
@@ -201,15 +202,19 @@ def content_of(path: Path) -> bytes:
     try:
         if path.is_dir():
             raise PhotoRefused(f"{path}: is a folder", "name the photo in it", "is-a-folder")
-        content = path.read_bytes()
+        content = read_file(path, PHOTO_BYTES)
     except FileNotFoundError:
         raise PhotoRefused(f"{path}: there is no such file", "check the path", "no-such-file") from None
+    except (NotRegularError, TooLargeError) as error:
+        raise PhotoRefused(
+            f"{path}: {error.strerror}", "name a photo as it comes from the camera", "file-unreadable"
+        ) from error
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise PhotoRefused(
             f"{path}: cannot be read ({reason})", "check its permissions and the drive", "file-unreadable"
         ) from error
-    if not content.strip(b"\0"):
+    if content.count(0) == len(content):
         raise PhotoRefused(f"{path}: the file is empty", "copy it from the camera again", "file-empty")
     return content
 

@@ -350,7 +350,7 @@ def _of_own(
         spread = gain @ gain.T
         u = np.sqrt(np.diag(spread))
         pair = [
-            Input(f"{what} ({zone}, {result})", 0.0, float(u[k]))
+            Input(what, 0.0, float(u[k]), of=(f"{zone}, {result}",))
             for k, result in enumerate(("silhouette", "radius"))
         ]
         parts += zip(np.eye(2), pair, strict=True)

@@ -334,9 +334,8 @@ def over_windows(fits: Sequence[LightFit], columns: Sequence[int]) -> LightFit:
     def mean(values: Array, budget: Budget, result: str) -> Budget:
         value = float(share @ values)
         u = float(np.sqrt(share @ (values - value) ** 2 / (len(fits) - 1)))
-        return linear(
-            value, [(1.0, budget), (1.0, Input(f"scatter along the edge ({result})", 0.0, u, len(fits) - 1))]
-        )
+        scatter = Input("scatter along the edge", 0.0, u, len(fits) - 1, of=(result,))
+        return linear(value, [(1.0, budget), (1.0, scatter)])
 
     return replace(
         typical,
@@ -360,7 +359,7 @@ def _with_contradiction(fit: LightFit) -> LightFit:
         return fit
     share = np.sqrt(fit.strain**2 - 1.0)
     silhouette, radius = (
-        Input(f"light against wedge ({result})", 0.0, float(share * budget.u))
+        Input("light against wedge", 0.0, float(share * budget.u), of=(result,))
         for result, budget in (("silhouette", fit.silhouette), ("radius", fit.radius))
     )
     together = {(silhouette.name, radius.name): fit.correlation}
@@ -391,17 +390,14 @@ def with_unresolved(fit: LightFit, lighting: Lighting, zone: str = "unused") -> 
     if lighting.background == "mixed":
         # it is read from the distance between silhouette and lamp's image, r (1 - sin(θ/2))
         of_radius = share / (1.0 - np.sin(fit.ring_angle / 2.0))
-    name = f"what the blur hides ({zone}, {{}})"
+    silhouette, radius = (
+        Input("what the blur hides", 0.0, float(each * fit.blur_um), of=(f"{zone}, {result}",))
+        for result, each in (("silhouette", share), ("radius", of_radius))
+    )
     return replace(
         fit,
-        silhouette=linear(
-            fit.silhouette_um,
-            [(1.0, fit.silhouette), (1.0, Input(name.format("silhouette"), 0.0, share * fit.blur_um))],
-        ),
-        radius=linear(
-            fit.radius_um,
-            [(1.0, fit.radius), (1.0, Input(name.format("radius"), 0.0, float(of_radius * fit.blur_um)))],
-        ),
+        silhouette=linear(fit.silhouette_um, [(1.0, fit.silhouette), (1.0, silhouette)]),
+        radius=linear(fit.radius_um, [(1.0, fit.radius), (1.0, radius)]),
     )
 
 

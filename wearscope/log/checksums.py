@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Double, Table, bindparam, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Double, Result, Table, bindparam, insert, select, update
 
 Row = Mapping[str, Any]
 
 NOT_SUMMED = frozenset({"id", "checksum"})
 """Columns that no checksum covers: a row has its id from the database, which keeps it in its indexes too."""
+
+
+AT_A_TIME = 2000
+"""Rows in memory at a time where all are gone through; a few megabytes."""
 
 
 class DamagedRowError(Exception):
@@ -81,17 +85,54 @@ def rows_of(
     """
     query = select(table).where(*where)
     query = query.order_by(table.c.id.desc()).limit(1) if newest else query.order_by(table.c.id)
-    result = connection.execute(query)
+    rows = []
+    for row, whole in _looked_at(connection.execute(query), table):
+        if not whole:
+            raise DamagedRowError(damage_of(table, row))
+        rows.append(row)
+    return rows
+
+
+def every_row(connection: Connection, table: Table) -> Generator[tuple[dict[str, Any], bool], None, None]:
+    """All rows of a table, oldest first, and whether each is as it was written; few are in memory at a time.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+
+    Yields
+    ------
+    row : dict
+    whole : bool
+    """
+    query = select(table).order_by(table.c.id).execution_options(yield_per=AT_A_TIME)
+    with connection.execute(query) as result:
+        yield from _looked_at(result, table)
+
+
+def damage_of(table: Table, row: Row) -> str:
+    """What is wrong with a row that does not agree with its checksum.
+
+    Parameters
+    ----------
+    table : Table
+    row : mapping
+
+    Returns
+    -------
+    str
+    """
+    return f"row {row['id']} of {table.name} is not as it was written"
+
+
+def _looked_at(result: Result[Any], table: Table) -> Iterator[tuple[dict[str, Any], bool]]:
     columns = list(result.keys())
     names = sorted(set(columns) - NOT_SUMMED)
     first_line, summed = _first_line(table.name, names), itemgetter(*map(columns.index, names))
-    rows = []
     for values in result:
         row = dict(zip(columns, values, strict=True))
-        if _sum(first_line, summed(values)) != row["checksum"]:
-            raise DamagedRowError(f"row {row['id']} of {table.name} is not as it was written")
-        rows.append(row)
-    return rows
+        yield row, _sum(first_line, summed(values)) == row["checksum"]
 
 
 def add_rows(connection: Connection, table: Table, rows: Iterable[Row]) -> list[int]:

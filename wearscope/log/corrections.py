@@ -79,7 +79,7 @@ class CorrectionLog(database.OpenLog):
 
     Parameters
     ----------
-    path : Path
+    place : LogPlace or Path
         The wear log. The first correction makes it if there is none.
 
     Raises
@@ -186,14 +186,14 @@ class CorrectionLog(database.OpenLog):
         given = {kind: value for kind, value in values.items() if value is not None}
         if unknown := given.keys() - set(KINDS):
             raise LogError(
-                f"{self.path} holds corrections of a kind unknown to this version ({', '.join(sorted(unknown))})",
+                f"{self.place} holds corrections of a kind unknown to this version ({', '.join(sorted(unknown))})",
                 "update wearscope",
             )
         try:
             return _CHECKED.validate_python({kind: json.loads(value) for kind, value in given.items()})
         except (ValueError, WearscopeError) as error:
             raise LogError(
-                f"{self.path} holds a correction that cannot be read", "restore the log from a copy"
+                f"{self.place} holds a correction that cannot be read", "restore the log from a copy"
             ) from error
 
 

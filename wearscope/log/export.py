@@ -6,7 +6,11 @@ import csv
 import io
 import json
 import os
+import re
+import secrets
+import time
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import astuple, fields
 from pathlib import Path
 from typing import Any
@@ -16,6 +20,12 @@ from wearscope.log.order import in_order
 from wearscope.log.records import Record
 
 Cell = str | float | None
+
+PART = ".part"
+"""How the name of a file ends that is being written."""
+
+LEFT_AFTER_S = 3600.0
+"""Age from which such a file is taken for what a run left that was killed; chosen, no source."""
 
 COLUMNS = tuple(field.name for field in fields(Record))
 """Columns of ``measurements.csv``, in order."""
@@ -55,8 +65,44 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerows([quoted(cell) for cell in row] for row in rows)
     write_bytes(path, text.getvalue().encode())
+
+
+_FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
+
+
+def quoted(cell: Cell) -> Cell:
+    """Cell of a CSV file that no spreadsheet takes for a formula: a text that begins like one has ' before it.
+
+    Parameters
+    ----------
+    cell : str, float or None
+
+    Returns
+    -------
+    str, float or None
+        Whatever is no text stays as it is, negative numbers too. Lines end with a line feed.
+    """
+    if not isinstance(cell, str):
+        return cell
+    text = cell.replace("\r\n", "\n").replace("\r", "\n")  # which would end the row
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def unquoted(cell: str) -> str:
+    """What `quoted` was given.
+
+    Parameters
+    ----------
+    cell : str
+        As read from a CSV file.
+
+    Returns
+    -------
+    str
+    """
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
 
 
 def make_folder(folder: Path) -> None:
@@ -79,6 +125,19 @@ def make_folder(folder: Path) -> None:
         ) from error
 
 
+def clear_parts(folder: Path) -> None:
+    """Delete what runs that were killed have left of files that they were writing.
+
+    Parameters
+    ----------
+    folder : Path
+    """
+    with suppress(OSError):
+        for part in folder.glob(f".*{PART}"):
+            if time.time() - part.stat().st_mtime > LEFT_AFTER_S:
+                part.unlink(missing_ok=True)
+
+
 def write_bytes(path: Path, content: bytes) -> None:
     """Write a file in one step, so that a reader never sees half of it: under another name first, then renamed.
 
@@ -92,18 +151,37 @@ def write_bytes(path: Path, content: bytes) -> None:
     WearscopeError
         The file cannot be written.
     """
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        try:
-            temporary.write_bytes(content)
-            temporary.replace(path)
-        finally:
-            temporary.unlink(missing_ok=True)
+        replace_file(path, content)
     except OSError as error:
         raise WearscopeError(
             f"{path} cannot be written ({error.strerror})",
             "close any program that has it open, and check that the folder is writable and the disk not full",
         ) from error
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Write a file as `write_bytes` does, and leave it to the caller to say what went wrong.
+
+    Parameters
+    ----------
+    path : Path
+    content : bytes
+
+    Raises
+    ------
+    OSError
+    """
+    # no two alike: two computers may write to one folder, and their processes have the same numbers
+    temporary = path.with_name(f".{secrets.token_hex(6)}{PART}")
+    try:
+        with temporary.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())  # or a power cut leaves the name with nothing behind it
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -125,7 +124,7 @@ class IdentityLog(database.OpenLog):
         LogError
             As of `WearLog`.
         """
-        here = self._seen_from_here(file)
+        here = self.place.seen_from_here(file)
         with self._reading() as connection:
             if connection is not None and self._known(connection, name, file, here, adopt) is True:
                 return
@@ -155,7 +154,7 @@ class IdentityLog(database.OpenLog):
         """
         with self._reading() as connection:
             if connection is not None:
-                self._known(connection, name, file, self._seen_from_here(file), adopt=False)
+                self._known(connection, name, file, self.place.seen_from_here(file), adopt=False)
 
     def holds(self, whose: Whose) -> bool:
         """Whether any number, note or correction stands under a name.
@@ -178,25 +177,17 @@ class IdentityLog(database.OpenLog):
         row = next((row for row in rows_of(connection, known_trial) if row["name"] == name), None)
         if row is None or row["file"] == here:
             return row and True
-        before = self.path.parent / row["file"]
-        if not adopt and before.exists() and _holds_any(connection, Whose(name)):
-            elsewhere = (
-                "" if self.path.parent == file.parent else f" --out {shlex.quote(str(self.path.parent))}"
-            )
+        before = self.place.still_there(row["file"])
+        if not adopt and before is not None and _holds_any(connection, Whose(name)):
+            folder = self.place.folder
+            elsewhere = "" if folder == file.parent else f" --out {shlex.quote(str(folder))}"
             raise OtherTrialError(
-                f'{self.path} holds numbers of another trial named "{name}" ({before}), '
+                f'{self.place} holds numbers of another trial named "{name}" ({before}), '
                 f"which {file} would write over",
                 "give one of the two another name, or choose another folder with --out; if it is the same trial, "
                 f"run wearscope carry {shlex.quote(str(file))} --adopt{elsewhere}",
             )
         return row
-
-    def _seen_from_here(self, file: Path) -> str:
-        folder = self.path.parent.resolve()
-        try:
-            return Path(os.path.relpath(file.resolve(), folder)).as_posix()
-        except ValueError:  # on another drive
-            return file.resolve().as_posix()
 
     def former_names(self, name: str, file: Path) -> tuple[str, ...]:
         """Other names under which the trial of a file was measured into the log, and under which rows still stand.
@@ -211,7 +202,7 @@ class IdentityLog(database.OpenLog):
         -------
         tuple of str
         """
-        here = self._seen_from_here(file)
+        here = self.place.seen_from_here(file)
         with self._reading() as connection:
             if connection is None:
                 return ()
@@ -292,7 +283,7 @@ class IdentityLog(database.OpenLog):
         with self._writing() as connection:
             made = {each.move_id: each for each in _standing_moves(connection)}.get(move_id)
             if made is None:
-                raise LogError(f"{self.path} has no move {move_id} to take back", "choose one that stands")
+                raise LogError(f"{self.place} has no move {move_id} to take back", "choose one that stands")
             return self._move(connection, made.new, made.old, by, move_id)
 
     def moves(self) -> list[Move]:
@@ -309,10 +300,10 @@ class IdentityLog(database.OpenLog):
         if old.columns.keys() != new.columns.keys():
             raise ValueError(f"{old} cannot become {new}")
         if not _holds_any(connection, old):
-            raise LogError(f"{self.path} holds nothing of {old}", "check how it is written there")
+            raise LogError(f"{self.place} holds nothing of {old}", "check how it is written there")
         if _holds_any(connection, new):
             raise LogError(
-                f"{self.path} has rows of {new} already, which those of {old} would be mixed with",
+                f"{self.place} has rows of {new} already, which those of {old} would be mixed with",
                 "leave them under the old name as history, or choose another name",
             )
         for table in (inspection, measurement, note, correction):

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from math import isfinite
+from sys import intern
 from typing import Any, Literal, TypedDict, Unpack, cast
 
 from sqlalchemy import ColumnElement, Connection, Table
@@ -14,6 +15,7 @@ from wearscope.log.checksums import DamagedRowError, Row, add_rows, change_rows,
 from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, inputs_text
 from wearscope.log.note_log import NoteLog, NotePlace
 from wearscope.log.order import in_order
+from wearscope.log.place import LOG_NAME
 from wearscope.log.records import Record
 from wearscope.log.schema import PLACE, RECORD_TYPES, inspection, measurement
 
@@ -28,8 +30,6 @@ __all__ = [
     "Standing",
     "WearLog",
 ]
-
-LOG_NAME = "wear-log.sqlite"
 
 Number = tuple[str, str]
 """Quantity and zone: what tells apart the rows of one photo."""
@@ -143,22 +143,22 @@ class Standing:
 
 
 class WearLog(NoteLog):
-    """Measurements in one SQLite file, to which rows are added and from which none is ever taken away.
+    """Measurements in one database, to which rows are added and from which none is ever taken away.
 
     A row is *current* until a later inspection of the same flute, checkpoint and view comes to something
     else, or rests on other inputs; then it is history. Measuring again with the same result adds nothing.
 
-    Entering the context checks the file that is there, so that a wrong or damaged one is known before any work; the
+    Entering the context checks the log that is there, so that a wrong or damaged one is known before any work; the
     first `append` makes it if there is none, or brings one of an earlier version up to date.
 
     Parameters
     ----------
-    path : Path
+    place : LogPlace or Path
 
     Raises
     ------
     LogError
-        On entering, and from every method: the file is not a wear log, is damaged, is that of a newer wearscope, or
+        On entering, and from every method: it is not a wear log, is damaged, is that of a newer wearscope, or
         cannot be read or written.
     """
 
@@ -406,7 +406,9 @@ def _logged(row: Row, made: Row, later: Row | None) -> LoggedRecord:
 
 
 def _record(row: Row) -> Record:
-    return Record(*(row[name] for name in RECORD_TYPES))
+    # the rows of a trial share most of their texts, and there may be a hundred thousand
+    cells: list[Any] = [intern(cell) if type(cell := row[name]) is str else cell for name in RECORD_TYPES]
+    return Record(*cells)
 
 
 def _same(one: Record, other: Record) -> bool:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from wearscope.metrology.uncertainty import Budget, coverage_factor
+from wearscope.metrology.uncertainty import Budget, Input, coverage_factor, linear
 from wearscope.quantities.quantity import QUANTITIES, Status, Zone
 from wearscope.quantities.reasons import Reason
 
@@ -35,6 +36,39 @@ def detection_limit(u_without_wear: float) -> float:
     1.97
     """
     return DETECTION * u_without_wear
+
+
+def anything_up_to(hidden: float, source: str, u_least: float = 0.0) -> tuple[Budget, float]:
+    """What is known of a size of which nothing was seen: it lies anywhere from none to what the photo can hide.
+
+    A uniform distribution is taken, as where nothing but bounds is known (JCGM 100:2008, 4.3.7): its middle, and its
+    half width over the root of 3. The detection limit that follows, 0.95 of what can hide, is the bound that 95 of
+    100 such sizes keep.
+
+    Parameters
+    ----------
+    hidden : float
+        Largest size that would not be seen.
+    source : str
+        Name of the term in the budget.
+    u_least : float
+        Standard uncertainty that it has anyway.
+
+    Returns
+    -------
+    budget : Budget
+        The middle, and its standard uncertainty, in the unit of `hidden`.
+    limit : float
+        Detection limit.
+
+    Examples
+    --------
+    >>> budget, limit = anything_up_to(20.0, "what the rounding hides")
+    >>> budget.value, round(budget.u, 2), round(limit, 1)
+    (10.0, 5.77, 19.0)
+    """
+    u = max(u_least, 0.5 * hidden / math.sqrt(3.0))
+    return linear(0.5 * hidden, [(1.0, Input(source, 0.0, u))]), detection_limit(u)
 
 
 @dataclass(frozen=True)

@@ -37,8 +37,8 @@ class Input:
 
     Attributes
     ----------
-    name : str
-        Inputs of one name are one and the same quantity.
+    kind : str
+        What it is, whichever edge or fit it belongs to.
     value : float
     u : float
         Standard uncertainty, in the unit of the value.
@@ -48,13 +48,16 @@ class Input:
         known only within ± half-width/√(2 dof) (GUM G.4.2, drawn as in JCGM 101 6.4.3).
     shape : str
         Of the distribution: normal, rectangular, triangular, u-shaped (arcsine).
+    of : tuple of str
+        Which of several of its kind it is: the edge, the fit, the result.
     """
 
-    name: str
+    kind: str
     value: float
     u: float
     dof: float = np.inf
     shape: Shape = "normal"
+    of: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not np.isfinite(self.value):
@@ -66,15 +69,20 @@ class Input:
         if np.isfinite(self.dof) and self.shape not in ("normal", "rectangular"):
             raise ValueError(f"input {self.name!r} is {self.shape}; leave out its degrees of freedom")
 
+    @property
+    def name(self) -> str:
+        """By which it is told apart: inputs of one name are one and the same quantity."""
+        return "".join([self.kind, *(f" ({each})" for each in self.of)])
+
     @classmethod
     def within(
-        cls, name: str, value: float, half_width: float, shape: Shape = "rectangular", dof: float = np.inf
+        cls, kind: str, value: float, half_width: float, shape: Shape = "rectangular", dof: float = np.inf
     ) -> Input:
         """An input known only to lie within ± `half_width` of its value.
 
         Parameters
         ----------
-        name : str
+        kind : str
         value : float
         half_width : float
         shape : str
@@ -91,7 +99,7 @@ class Input:
         >>> round(float(Input.within("line", 0.0, 0.5).u), 3)
         0.289
         """
-        return cls(name, value, half_width * U_PER_HALF_WIDTH[shape], dof, shape)
+        return cls(kind, value, half_width * U_PER_HALF_WIDTH[shape], dof, shape)
 
 
 @dataclass(frozen=True)
@@ -326,20 +334,17 @@ def apart(budget: Budget, where: str) -> Budget:
     ----------
     budget : Budget
     where : str
-        Added to the names of its sources.
+        Which of their kinds its sources are now.
 
     Returns
     -------
     Budget
     """
-
-    def renamed(name: str) -> str:
-        return f"{name} ({where})"
-
     terms = tuple(
-        replace(term, source=replace(term.source, name=renamed(term.source.name))) for term in budget.terms
+        replace(term, source=replace(term.source, of=(*term.source.of, where))) for term in budget.terms
     )
-    correlations = {(renamed(a), renamed(b)): r for (a, b), r in budget.correlations.items()}
+    names = {old.source.name: new.source.name for old, new in zip(budget.terms, terms, strict=True)}
+    correlations = {(names[a], names[b]): r for (a, b), r in budget.correlations.items()}
     return Budget(budget.value, terms, correlations)
 
 

@@ -9,10 +9,11 @@ from functools import cache
 from pathlib import Path
 
 from wearscope.errors import LogError
+from wearscope.files import checksum_of
 from wearscope.log.astray import Astray
 from wearscope.log.identity import IdentityLog, Orphan, Whose
+from wearscope.log.place import LogPlace
 from wearscope.log.wear_log import LoggedInspection, WearLog
-from wearscope.pipeline.results import sha256_of
 from wearscope.pipeline.standing import place_of
 from wearscope.report.astray_words import astray_line
 from wearscope.trial.model import Trial
@@ -23,14 +24,14 @@ class AstrayError(LogError):
 
 
 def astray_from(
-    trial: Trial, log_path: Path, checksum: Callable[[Path], str] = sha256_of
+    trial: Trial, place: LogPlace, checksum: Callable[[Path], str] = checksum_of
 ) -> tuple[Astray, ...]:
     """What of a wear log has lost its place.
 
     Parameters
     ----------
     trial : Trial
-    log_path : Path
+    place : LogPlace
     checksum : callable
         SHA-256 of a file's content; asked only if something has lost its place.
 
@@ -44,7 +45,7 @@ def astray_from(
     LogError
         As of `WearLog`.
     """
-    with WearLog(log_path) as log, IdentityLog(log_path) as identity:
+    with WearLog(place) as log, IdentityLog(place) as identity:
         listed = frozenset(map(place_of, trial.photos))
         orphans = identity.orphans(trial.name, listed)
         former = identity.former_names(trial.name, trial.path)
@@ -130,13 +131,13 @@ def _within(whose: Whose, made: LoggedInspection) -> bool:
     return all(getattr(made, name) == value for name, value in whose.columns.items())
 
 
-def astray_lines(trial: Trial, log_path: Path, found: Iterable[Astray]) -> list[str]:
+def astray_lines(trial: Trial, place: LogPlace, found: Iterable[Astray]) -> list[str]:
     """Say what is out of sight by a renaming, and what brings it back.
 
     Parameters
     ----------
     trial : Trial
-    log_path : Path
+    place : LogPlace
     found : iterable of Astray
 
     Returns
@@ -144,16 +145,16 @@ def astray_lines(trial: Trial, log_path: Path, found: Iterable[Astray]) -> list[
     list of str
         One line each; what is nothing to worry about is left out.
     """
-    return [astray_line(one, trial, log_path.parent) for one in found if one.worth_saying]
+    return [astray_line(one, trial, place.folder) for one in found if one.worth_saying]
 
 
-def require_nothing_renamed(trial: Trial, log_path: Path, found: Iterable[Astray]) -> None:
+def require_nothing_renamed(trial: Trial, place: LogPlace, found: Iterable[Astray]) -> None:
     """Make sure that nothing of the log would be left behind under an old name.
 
     Parameters
     ----------
     trial : Trial
-    log_path : Path
+    place : LogPlace
     found : iterable of Astray
 
     Raises
@@ -161,7 +162,7 @@ def require_nothing_renamed(trial: Trial, log_path: Path, found: Iterable[Astray
     AstrayError
         A trial, bit or flute has another name now, of which the very photos tell.
     """
-    lines = [astray_line(one, trial, log_path.parent) for one in found if one.renamed]
+    lines = [astray_line(one, trial, place.folder) for one in found if one.renamed]
     if lines:
         what, _, cure = lines[0].partition("; ")
         raise AstrayError(what, "; ".join([cure, *lines[1:]]))

@@ -18,6 +18,7 @@ from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, doubted
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
+    findings_along,
     inspection_of,
     light_seen,
     method_of,
@@ -27,13 +28,11 @@ from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import PhotoEntry, Trial
-from wearscope.wear.chips import chip_findings, find_chips
-from wearscope.wear.coating import coating_findings
+from wearscope.wear.chips import find_chips
 from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
-from wearscope.wear.roughness import find_roughness, roughness_findings
 from wearscope.wear.sharpness import blur_doubts, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
@@ -73,21 +72,18 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     measured = measured_strip(strip, departure_um, zones, fits, edge, u_scale, grey=located.photo.grey)
     words = method_words("new-state", edge, lighting, wedge_known=bit.given("wedge_angle_deg"))
     method = method_of(words, by_hand=sources.by_hand(entry))
-    findings = [unused_radius_finding(measured, method)]
-    coating = None
-    if edge.coated:
-        coating = read_coating(measured)
-        findings += coating_findings(measured, coating, method)
-    finest_um = located.quality.finest_um
-    findings.append(sharpness_finding(fit, finest_um, u_scale, light_seen(located), method))
+    coating = read_coating(measured) if edge.coated else None
     # `strip` follows the edge into a wide notch; the one along the line does not
     along = measured_strip(
         located.strip, located.trace_um, zones, fits, edge, u_scale, u_scale_along=located.u_scale_along
     )
     chips = find_chips(along)
-    findings += chip_findings(chips, method)
-    rough = find_roughness(measured, found_new(trial, entry, sources).trace_um - located.smooth_um)
-    findings += roughness_findings(rough, u_scale, method)
+    found_um = found_new(trial, entry, sources).trace_um - located.smooth_um
+    findings = [
+        unused_radius_finding(measured, method),
+        sharpness_finding(fit, located.quality.finest_um, u_scale, light_seen(located), method),
+        *findings_along(measured, coating, chips, found_um, method),
+    ]
     view = EdgeView(
         strip,
         measured.silhouette_um,

@@ -16,9 +16,11 @@ from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing, budg
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.model import PhotoEntry
-from wearscope.wear.chips import ZoneChips
+from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings
+from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap
-from wearscope.wear.measured import Edge
+from wearscope.wear.measured import Edge, MeasuredStrip
+from wearscope.wear.roughness import ROUGHNESS_ROW, find_roughness, roughness_findings
 
 
 def method_words(
@@ -92,6 +94,50 @@ def light_seen(located: LocatedEdge) -> Reason:
         contrast=quality.contrast,
         burnt_out=quality.clipped_share,
     )
+
+
+def rows_along(edge: Edge) -> tuple[str, ...]:
+    """Quantities of `findings_along`.
+
+    Parameters
+    ----------
+    edge : Edge
+
+    Returns
+    -------
+    tuple of str
+    """
+    return (*CHIP_ROWS, ROUGHNESS_ROW, *(COATING_ROWS if edge.coated else ()))
+
+
+def findings_along(
+    measured: MeasuredStrip,
+    coating: CoatingMap | None,
+    chips: Sequence[tuple[Zone, ZoneChips | None]],
+    departure_um: NDArray[np.float64],
+    method: str,
+) -> list[Finding]:
+    """What is measured along any edge, new or used, zone by zone.
+
+    Parameters
+    ----------
+    measured : MeasuredStrip
+    coating : CoatingMap or None
+        None for a bit without one.
+    chips : sequence of (str, ZoneChips or None)
+        By zone.
+    departure_um : ndarray, shape (S,)
+        The trace as it was found column by column, from the line that the strip follows.
+    method : str
+
+    Returns
+    -------
+    list of Finding
+    """
+    findings = coating_findings(measured, coating, method) if measured.edge.coated else []
+    findings += chip_findings(chips, method)
+    rough = find_roughness(measured, departure_um)
+    return findings + roughness_findings(rough, measured.u_scale, method)
 
 
 def bare_of(coating: CoatingMap | None) -> NDArray[np.bool_] | None:

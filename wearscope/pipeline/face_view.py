@@ -22,11 +22,13 @@ from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, doubted
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
+    findings_along,
     inspection_of,
     light_seen,
     method_of,
     method_words,
     new_as_drawn,
+    rows_along,
 )
 from wearscope.pipeline.face_stages import Divided, Fitted, Job, Laid, Pair, follow_face
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
@@ -34,8 +36,7 @@ from wearscope.pipeline.sources import Sources
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import reason
 from wearscope.trial.model import PhotoEntry, Trial
-from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings, find_chips
-from wearscope.wear.coating import COATING_ROWS, coating_findings
+from wearscope.wear.chips import ZoneChips, find_chips
 from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.land_seen import best_land, land_as_seen
 from wearscope.wear.measured import MeasuredStrip, moved_along
@@ -47,7 +48,6 @@ from wearscope.wear.place import (
 )
 from wearscope.wear.recession import ROUNDING_ROWS, beyond_rounding, rounding_findings
 from wearscope.wear.residual import residual_finding
-from wearscope.wear.roughness import ROUGHNESS_ROW, find_roughness, roughness_findings
 from wearscope.wear.sharpness import sharpness_finding
 from wearscope.wear.wear_land import LAND_ROWS, WearLand, land_findings
 
@@ -175,11 +175,9 @@ def _place_findings(job: Job, divided: Divided, fitted: Fitted, method: str) -> 
 def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
     located = divided.located
     rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
-    rows += [(quantity, "used") for quantity in CHIP_ROWS]
-    rows.append((ROUGHNESS_ROW, "used"))
+    rows += [(quantity, "used") for quantity in rows_along(divided.edge)]
     land = land_as_seen(fitted.measured) if job.shows_land else None
     rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land and land is None]
-    rows += [(quantity, "used") for quantity in COATING_ROWS if divided.edge.coated]
     absent = divided.zones.absent if divided.zones.place is not None else None
     why = absent or reason("nothing-to-compare-with")
     return [
@@ -192,12 +190,8 @@ def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str)
 
 def _worn_findings(pair: Pair, laid: Laid, fitted: Fitted, worn: Worn, method: str) -> list[Finding]:
     measured, located = fitted.measured, laid.located
-    findings: list[Finding] = []
-    if measured.edge.coated:
-        findings += coating_findings(measured, worn.coating, method)
-    findings += chip_findings(worn.chips, method)
-    rough = find_roughness(measured, located.trace_um - fitted.follow_um)
-    findings += roughness_findings(rough, measured.u_scale, method)
+    departure_um = located.trace_um - fitted.follow_um
+    findings = findings_along(measured, worn.coating, worn.chips, departure_um, method)
     if worn.land is not None:
         findings += land_findings(worn.land, measured.edge.doubts, method)
     findings += rounding_findings(worn.measured, method, worn_flat=worn.worn_flat)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import cast
 
 from wearscope.log.corrections import CorrectionLog, LoggedCorrection
@@ -11,19 +10,20 @@ from wearscope.log.identity import IdentityLog, Move
 from wearscope.log.inputs import NamedInputs, changed_between
 from wearscope.log.order import in_order
 from wearscope.log.past import Fate, NumberKey, Past, PastRow
+from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedRecord, NumberPlace, PhotoPlace, Place, WearLog
 from wearscope.pipeline.standing import correction_fingerprint, inputs_of, place_of
 from wearscope.trial.model import Trial
 
 
-def past_of(trial: Trial, log_path: Path, where: NumberPlace) -> Past:
+def past_of(trial: Trial, place: LogPlace, where: NumberPlace) -> Past:
     """Everything that was ever logged of numbers of a trial.
 
     Parameters
     ----------
     trial : Trial
-    log_path : Path
+    place : LogPlace
     where : NumberPlace
         Which numbers; the trial is that of `trial`.
 
@@ -38,7 +38,7 @@ def past_of(trial: Trial, log_path: Path, where: NumberPlace) -> Past:
         As of `WearLog`; or the log is another trial's.
     """
     photos = cast(Place, {key: value for key, value in where.items() if key not in ("quantity", "zone")})
-    with WearLog(log_path) as log, CorrectionLog(log_path) as by_hand, IdentityLog(log_path) as identity:
+    with WearLog(place) as log, CorrectionLog(place) as by_hand, IdentityLog(place) as identity:
         identity.require(trial.name, trial.path)
         history = log.history(**(where | {"trial": trial.name}))
         made = log.inspections(**(photos | {"trial": trial.name}))

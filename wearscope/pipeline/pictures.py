@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from wearscope.errors import PhotoRefused, WearscopeError
+from wearscope.files import PHOTO_BYTES, checksum_of, read_file
 from wearscope.imaging.likeness import BLOCKS, Likeness, alike, likeness_of, same_exposure
 from wearscope.imaging.photo import content_of, photo_of, read_photo
 from wearscope.log.export import write_bytes
@@ -141,7 +142,7 @@ def _look(path: Path, known: Likenesses) -> tuple[str, Likeness | None]:
             return checksum, known.by_sha256[checksum]
         content = content_of(path)
     except (OSError, PhotoRefused):
-        return _checksum_of_no_picture(path), None
+        return checksum_of(path), None
     checksum = sha256(content).hexdigest()
     if known.by_version is not None:
         known.by_version[path] = version, checksum
@@ -151,12 +152,6 @@ def _look(path: Path, known: Likenesses) -> tuple[str, Likeness | None]:
         return checksum, likeness_of(photo_of(path, content))
     except Exception:  # whoever measures it says what is wrong with it
         return checksum, None
-
-
-def _checksum_of_no_picture(path: Path) -> str:
-    with suppress(OSError):
-        return sha256(path.read_bytes()).hexdigest()
-    return ""
 
 
 def _first_of_same(
@@ -194,7 +189,7 @@ def likenesses_in(folder: Path) -> Likenesses:
         Empty where there are none, or the file is damaged or of another version.
     """
     try:
-        content = (folder / LIKENESSES_NAME).read_bytes()
+        content = read_file(folder / LIKENESSES_NAME, PHOTO_BYTES)
         with np.load(io.BytesIO(content), allow_pickle=False) as kept:
             seen, checksums, pairs, same = (kept[name] for name in ("seen", "sha256", "pairs", "same"))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):

@@ -8,22 +8,23 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from hashlib import file_digest
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
-from wearscope.log.export import write_table
+from wearscope.log.export import unquoted, write_table
 from wearscope.log.inputs import Inputs
+from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
 from wearscope.metrology.uncertainty import Budget
+from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Judgement
-from wearscope.pipeline.pool import unexpected
 from wearscope.quantities.quantity import Zone
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.version import __version__
 
 REFUSED_NAME = "refused.csv"
+_LONGEST_NAME = 180  # bytes of a bit's name in a file's name: file systems take 255 in all
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,8 @@ class PhotoResult:
         Its comparison sheet.
     known : bool
         False if the work was cut off before anything was known about the photo.
+    undrawn : str
+        Why its comparison sheet is not there although it ought to be, and the cure; else empty.
     budgets : mapping
         As in `Inspection`; they are not kept in the wear log.
     refusal_code : str
@@ -58,6 +61,7 @@ class PhotoResult:
     warnings: tuple[str, ...] = ()
     sheet: Path | None = None
     known: bool = True
+    undrawn: str = ""
     budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
     refusal_code: str = ""
 
@@ -72,7 +76,8 @@ class BatchResult:
         In the order of the trial.
     records : tuple of Record
         The rows of ``measurements.csv``: what the wear log now holds of the trial's photos.
-    measurements, refused, wear_log : Path
+    measurements, refused : Path
+    wear_log : LogPlace
         Files written.
     n_left : int
         Number of photos left as they were, for neither they nor what their numbers rest on have changed.
@@ -84,7 +89,7 @@ class BatchResult:
     records: tuple[Record, ...]
     measurements: Path
     refused: Path
-    wear_log: Path
+    wear_log: LogPlace
     n_left: int = 0
     astray: tuple[str, ...] = ()
 
@@ -92,6 +97,11 @@ class BatchResult:
     def refusals(self) -> tuple[PhotoResult, ...]:
         """Photos that were not measured."""
         return tuple(photo for photo in self.photos if photo.refusal)
+
+    @property
+    def undrawn(self) -> tuple[str, ...]:
+        """Why sheets that ought to be there are not, a line for each."""
+        return tuple(photo.undrawn for photo in self.photos if photo.undrawn)
 
     @property
     def sheets(self) -> tuple[Path, ...]:
@@ -148,7 +158,8 @@ def _file_names(names: Iterable[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     taken: set[str] = set()
     for name in names:
-        base = re.sub(r"[^\w.+-]+", "_", name).strip("._")[:60] or "bit"
+        base = re.sub(r"[^\w.+-]+", "_", name).strip("._")[:60]
+        base = base.encode()[:_LONGEST_NAME].decode(errors="ignore") or "bit"
         candidate, number = base, 1
         while candidate.casefold() in taken:
             number += 1
@@ -173,25 +184,6 @@ def named(entry: PhotoEntry, line: str) -> str:
     if entry.file in line or str(entry.path) in line:
         return line
     return f"{entry.file}: {line.removeprefix(f'{entry.path.name}: ')}"
-
-
-def sha256_of(path: Path) -> str:
-    """Checksum of a file's content.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    str
-        In hexadecimal; empty if the file cannot be read.
-    """
-    try:
-        with path.open("rb") as file:
-            return file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return ""
 
 
 def require_writable(folders: list[Path], files: list[Path]) -> None:
@@ -301,7 +293,9 @@ def photos_refused(folder: Path) -> dict[tuple[str, int, int, str], str]:
     try:
         with path.open(newline="", encoding="utf-8") as file:
             return {
-                (row["bit"], int(row["flute"]), int(row["parts"]), row["view"]): row["refusal"]
+                (unquoted(row["bit"]), int(row["flute"]), int(row["parts"]), row["view"]): unquoted(
+                    row["refusal"]
+                )
                 for row in csv.DictReader(file)
             }
     except (OSError, ValueError, KeyError, TypeError) as error:

@@ -5,23 +5,27 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
 from wearscope.errors import PhotoRefused
+from wearscope.files import checksum_of
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
 from wearscope.log.corrections import CorrectionLog
-from wearscope.log.export import write_measurements
+from wearscope.log.export import clear_parts, write_measurements
 from wearscope.log.identity import IdentityLog
-from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.log.place import LogPlace
+from wearscope.log.wear_log import WearLog
+from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
+from wearscope.pipeline.calls import AnswerT, Call, Failure, unexpected
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
-from wearscope.pipeline.pool import AnswerT, Call, Failure, crew_for, unexpected, work_off
+from wearscope.pipeline.pool import crew_for, work_off
 from wearscope.pipeline.results import (
     REFUSED_NAME,
     BatchResult,
@@ -30,7 +34,6 @@ from wearscope.pipeline.results import (
     log_result,
     named,
     require_writable,
-    sha256_of,
     sheet_names,
     write_refusals,
 )
@@ -59,6 +62,7 @@ def measure_trial(
     inspector: Inspector | None = None,
     again: bool = False,
     anew: bool = False,
+    budgets: bool = True,
 ) -> BatchResult:
     """Inspect the photos of a trial that are new or rest on something that has changed; write what was found.
 
@@ -85,6 +89,8 @@ def measure_trial(
     anew : bool
         Whether to go on where a trial, bit or flute has another name than in the wear log, and leave what stands
         there under the old one.
+    budgets : bool
+        Whether to keep what each uncertainty is made of; ten times the memory, where there are many photos.
 
     Returns
     -------
@@ -103,16 +109,18 @@ def measure_trial(
     sheets = folder / "sheets"
     measurements, refused = folder / "measurements.csv", folder / REFUSED_NAME
     require_writable([sheets, folder, out_dir], [measurements, refused])
+    for each in (sheets, folder):
+        clear_parts(each)
     paths = {entry: sheets / name for entry, name in sheet_names(trial).items()}
     with (
-        WearLog(out_dir / LOG_NAME) as log,
-        CorrectionLog(out_dir / LOG_NAME) as by_hand,
-        IdentityLog(out_dir / LOG_NAME) as known,
+        WearLog(log_place(out_dir)) as log,
+        CorrectionLog(log.place) as by_hand,
+        IdentityLog(log.place) as known,
     ):
         known.require(trial.name, trial.path)
-        astray = astray_from(trial, log.path)
+        astray = astray_from(trial, log.place)
         if not anew:
-            require_nothing_renamed(trial, log.path, astray)
+            require_nothing_renamed(trial, log.place, astray)
         known.claim(trial.name, trial.path)
         corrections = by_hand.current(trial.name)
         pictures = look_again(trial, folder, keep=True)
@@ -126,7 +134,7 @@ def measure_trial(
             return log_result(log, trial, result, inputs[result.entry])
 
         inspector = inspector or partial(inspect_photo, corrections=corrections, not_its_own=not_its_own)
-        work = _Work(trial, inspector, paths, logged, done, _refused_before(not_its_own, pictures))
+        work = _Work(trial, inspector, paths, logged, done, _refused_before(not_its_own, pictures), budgets)
         try:
             for entry in work.measured(jobs):
                 if progress:
@@ -136,8 +144,8 @@ def measure_trial(
             photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
-    lines = tuple(astray_lines(trial, out_dir / LOG_NAME, astray))
-    return BatchResult(photos, records, measurements, refused, out_dir / LOG_NAME, n_left, lines)
+    lines = tuple(astray_lines(trial, log.place, astray))
+    return BatchResult(photos, records, measurements, refused, log.place, n_left, lines)
 
 
 def _in_time(photos: Sequence[PhotoResult]) -> tuple[PhotoResult, ...]:
@@ -159,6 +167,7 @@ class _Work:
     log: Callable[[PhotoResult], PhotoResult]
     done: dict[PhotoEntry, PhotoResult]
     refused: Mapping[PhotoEntry, PhotoResult]
+    budgets: bool = True
     _to_measure: deque[Call[_Measured]] = field(default_factory=deque)
     _to_draw: list[Sheet] = field(default_factory=list)
 
@@ -178,8 +187,10 @@ class _Work:
         entries = [entry for entry in to_do if entry not in no_scale]
         entries.sort(key=lambda entry: entry.parts > 0)  # new-state photos first, for later sheets quote them
         for entry in entries:
-            self._to_measure.append(Call(entry, partial(_measure, self.inspector, self.trial, entry, scales)))
-        with crew_for(jobs, len(entries)) as crew, closing(work_off(crew, self._next)) as answers:
+            make = partial(_measure, self.inspector, self.trial, entry, scales, budgets=self.budgets)
+            self._to_measure.append(Call(entry, make))
+        shared = (self.inspector, self.trial, scales)
+        with crew_for(jobs, len(entries), shared) as crew, closing(work_off(crew, self._next)) as answers:
             for call, answer in answers:
                 if call.what == "draw":
                     self._drawn(call.entry, answer)
@@ -214,7 +225,8 @@ class _Work:
         """Log a result; a sheet of an earlier run does not outlive it."""
         result = self.done[entry] = self.log(result)
         if result.known:
-            self.sheets[entry].unlink(missing_ok=True)
+            with suppress(OSError):  # open in another program, where that keeps it: it is too old to be shown
+                self.sheets[entry].unlink(missing_ok=True)
         return result
 
     def _drawn(self, entry: PhotoEntry, answer: str | Failure) -> None:
@@ -222,9 +234,7 @@ class _Work:
         result = self.done[entry]
         warning = answer.line if isinstance(answer, Failure) else answer
         self.done[entry] = (
-            replace(result, warnings=(*result.warnings, warning))
-            if warning
-            else replace(result, sheet=self.sheets[entry])
+            replace(result, undrawn=warning) if warning else replace(result, sheet=self.sheets[entry])
         )
 
 
@@ -234,7 +244,7 @@ def judge_trial(
     jobs: int | Executor | None = None,
     progress: Progress | None = None,
     judge: Judge | None = None,
-    log_path: Path | None = None,
+    log: LogPlace | None = None,
 ) -> tuple[PhotoVerdict, ...]:
     """Judge every photo of a trial as it would be measured; nothing is measured or written.
 
@@ -248,7 +258,7 @@ def judge_trial(
     judge : callable, optional
         What judges one photo; must be picklable if other processes are to call it. By default `judge_photo`, with the
         corrections in the wear log.
-    log_path : Path, optional
+    log : LogPlace, optional
         Wear log with what people have said of photos, if it exists.
 
     Returns
@@ -259,7 +269,7 @@ def judge_trial(
     pictures = look_at(trial)
     not_its_own = same_as_others(trial, pictures)
     if judge is None:
-        corrections = _said(trial, log_path)
+        corrections = _said(trial, log)
         judge = partial(judge_photo, corrections=corrections, not_its_own=not_its_own)
     refused = _refused_before(not_its_own, pictures)
     scales, refused_scales = read_scales(trial)
@@ -268,7 +278,11 @@ def judge_trial(
     calls = deque(
         Call(entry, partial(judge, trial, entry, scales)) for entry in trial.photos if entry not in refused
     )
-    with crew_for(jobs, len(calls)) as crew, closing(work_off(crew, partial(_first, calls))) as answers:
+    shared = (judge, trial, scales)
+    with (
+        crew_for(jobs, len(calls), shared) as crew,
+        closing(work_off(crew, partial(_first, calls))) as answers,
+    ):
         for call, answer in answers:
             done[call.entry] = _verdict(call.entry, answer)
             if progress:
@@ -309,7 +323,11 @@ def inspect_beside(
         for entry in entries
         if entry not in no_scale
     )
-    with crew_for(jobs, len(calls)) as crew, closing(work_off(crew, partial(_first, calls))) as answers:
+    shared = (inspector, trial, scales)
+    with (
+        crew_for(jobs, len(calls), shared) as crew,
+        closing(work_off(crew, partial(_first, calls))) as answers,
+    ):
         for call, answer in answers:
             yield _failed(call.entry, answer) if isinstance(answer, Failure) else answer
 
@@ -321,11 +339,11 @@ def _first(calls: deque[Call[AnswerT]]) -> Call[AnswerT] | None:
 # --- Before a photo is worked on
 
 
-def _said(trial: Trial, log_path: Path | None) -> dict[str, Correction]:
+def _said(trial: Trial, log: LogPlace | None) -> dict[str, Correction]:
     """What people have said of the photos of a trial, by the photo's sha256."""
-    if log_path is None or not log_path.is_file():
+    if log is None or not log.exists():
         return {}
-    with CorrectionLog(log_path) as by_hand:
+    with CorrectionLog(log) as by_hand:
         return by_hand.current(trial.name)
 
 
@@ -348,7 +366,7 @@ def _without_scale(
     return {
         entry: PhotoResult(
             entry,
-            sha256_of(entry.path),
+            checksum_of(entry.path),
             refusal=f'{entry.file} has no scale, for "{entry.scale}" is refused: {refused_scales[entry.scale]}',
             refusal_code="scale-refused",
         )
@@ -374,16 +392,23 @@ class _Measured:
     remarks: tuple[str, ...] = ()
 
 
-def _measure(inspector: Inspector, trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> _Measured:
+def _measure(
+    inspector: Inspector,
+    trial: Trial,
+    entry: PhotoEntry,
+    scales: Mapping[str, Scale],
+    *,
+    budgets: bool = True,
+) -> _Measured:
     found = inspector(trial, entry, scales)
-    sha256 = found.records[0].photo_sha256 if found.records else sha256_of(entry.path)
+    sha256 = found.records[0].photo_sha256 if found.records else checksum_of(entry.path)
     result = PhotoResult(
         entry,
         sha256,
         found.records,
         named(entry, found.refusal) if found.refusal else "",
         tuple(named(entry, line) for line in found.warnings),
-        budgets=found.budgets,
+        budgets=found.budgets if budgets else {},
         refusal_code=found.refusal_code,
     )
     return _Measured(result, None if found.refusal else found.drawing, found.warnings)
@@ -409,7 +434,7 @@ def _draw(sheet: Sheet) -> str:
 
 
 def _failed(entry: PhotoEntry, failure: Failure) -> PhotoResult:
-    sha256 = sha256_of(entry.path) if failure.known else ""
+    sha256 = checksum_of(entry.path) if failure.known else ""
     return PhotoResult(entry, sha256, refusal=failure.line, known=failure.known, refusal_code=failure.code)
 
 

@@ -12,10 +12,10 @@ from wearscope.economics.decision import outcome_of
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LOG_NAME
+from wearscope.log.where import log_place
 from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.measured import measured
 from wearscope.pipeline.pictures import look_again, same_as_others
-from wearscope.pipeline.reporting import measured
 from wearscope.pipeline.results import BatchResult, PhotoResult
 from wearscope.pipeline.run import inspect_beside, measure_trial
 from wearscope.trial.model import PhotoEntry, Trial
@@ -74,8 +74,8 @@ def measure(
     if photo is None:
         return measure_trial(trial, folder, jobs=jobs, again=again)
     corrections = None
-    if (folder / LOG_NAME).is_file():
-        with CorrectionLog(folder / LOG_NAME) as by_hand:
+    if (log := log_place(folder)).exists():
+        with CorrectionLog(log) as by_hand:
             corrections = by_hand.current(trial.name)
     not_its_own = same_as_others(trial, look_again(trial, folder / "results", keep=False))
     inspector = partial(inspect_photo, corrections=corrections, not_its_own=not_its_own)
@@ -90,7 +90,7 @@ def decide(
     out_dir: Path | None = None,
     over: Over = "parts",
 ) -> Outcome:
-    """Decide between the bits of a trial, as ``wearscope outcome`` does.
+    """Decide between the bits of a trial, as ``wearscope report`` does.
 
     Parameters
     ----------

@@ -10,11 +10,12 @@ from functools import cache
 from hashlib import sha256
 from pathlib import Path
 
+from wearscope.files import checksum_of
 from wearscope.log.corrections import changes
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.records import Record, gave_numbers
 from wearscope.log.wear_log import LoggedInspection, PhotoPlace, Standing, WearLog
-from wearscope.pipeline.results import PhotoResult, sha256_of
+from wearscope.pipeline.results import PhotoResult
 from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
@@ -43,7 +44,7 @@ def inputs_of(
     trial: Trial,
     entries: Iterable[PhotoEntry],
     corrections: Mapping[str, Correction],
-    checksum: Callable[[Path], str] = sha256_of,
+    checksum: Callable[[Path], str] = checksum_of,
     also: Callable[[PhotoEntry], tuple[str, ...]] = lambda _: (),
 ) -> dict[PhotoEntry, Inputs]:
     """All that the numbers of photos rest on, as the trial file and all other files are now.

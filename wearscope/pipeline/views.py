@@ -1,6 +1,6 @@
 """The registry of views: how a photo of each is measured, how it is judged, and which sheet shows it.
 
-To add a view, name it in `wearscope.quantities.views`, write its way, and give it an entry here.
+To add a view, name it in `wearscope.quantities.quantity`, write its way, and give it an entry here.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from wearscope.pipeline.inspection import Drawing, EdgeDrawing, Inspection, Judg
 from wearscope.pipeline.part_view import PartDrawing, inspect_part, judge_part
 from wearscope.pipeline.section_view import inspect_section, judge_section
 from wearscope.pipeline.sources import Sources
-from wearscope.quantities.views import PART, PROFILE, RAKE, RELIEF, View
+from wearscope.quantities.views import VIEWS, View
 from wearscope.trial.model import PhotoEntry, Trial
 
 
@@ -141,10 +141,10 @@ def _draw_part(sheet: Sheet) -> None:
 WAYS: dict[str, Way] = {
     way.view.key: way
     for way in (
-        Way(RELIEF, inspect_face, judge_face, _draw_edge),
-        Way(RAKE, inspect_face, judge_face, _draw_edge),
-        Way(PROFILE, inspect_section, judge_section, _draw_section),
-        Way(PART, inspect_part, judge_part, _draw_part),
+        Way(VIEWS["relief"], inspect_face, judge_face, _draw_edge),
+        Way(VIEWS["rake"], inspect_face, judge_face, _draw_edge),
+        Way(VIEWS["profile"], inspect_section, judge_section, _draw_section),
+        Way(VIEWS["part"], inspect_part, judge_part, _draw_part),
     )
 }
 """Every view's way by the view's key."""

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from wearscope.process.program_moves import MM_PER_INCH, Control, Move
+from wearscope.files import PROGRAM_BYTES, read_file
+from wearscope.process.program_moves import MM_PER_INCH, Control
+from wearscope.process.program_paths import Move
 from wearscope.process.program_words import ProgramRefused, numbered_words
 from wearscope.quantities.reasons import Reason, reason
 
@@ -102,7 +104,7 @@ def read_program(path: Path, unit: str | None = None) -> PartProgram:
         It cannot be read, is not G-code, or holds a word whose effect on the path is not followed here.
     """
     try:
-        content = path.read_bytes()
+        content = read_file(path, PROGRAM_BYTES)
     except OSError as error:
         raise ProgramRefused(
             f"{path} cannot be read ({error.strerror})", "check the path and its permissions"

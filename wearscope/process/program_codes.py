@@ -7,7 +7,7 @@ from memory), G70 and G71 as in ISO 6983-1, and some that controls of routers an
 from __future__ import annotations
 
 GROUPS: dict[str, frozenset[float]] = {
-    "motion": frozenset({0, 1, 2, 3}),
+    "motion": frozenset({0, 1, 2, 3, 73, 81, 82, 83, 85, 89}),
     "cycle": frozenset({80}),
     "plane": frozenset({17, 18, 19}),
     "unit": frozenset({20, 21, 70, 71}),
@@ -30,12 +30,15 @@ GROUPS: dict[str, frozenset[float]] = {
 GROUP_OF = {code: group for group, codes in GROUPS.items() for code in codes}
 NOT_FOLLOWED = (  # codes, what they are, cure
     ({41, 41.1, 42, 42.1}, "cutter compensation", "give the program with the path of the tool's centre"),
-    ({73, 74, 76, *range(81, 90)}, "a canned cycle", "give the program with its moves written out"),
+    ({74, 76, 84, 86, 87, 88}, "a canned cycle", "give the program with its moves written out"),
     ({5, 5.1, 5.2, 5.3, 6, 6.2}, "a spline", "give the program with lines and arcs"),
     ({16, 51, 68}, "polar words, scaling or rotation", "give the program with its final coordinates"),
     ({65, 66, 67}, "a macro call", "give the program with its moves written out"),
     ({96}, "constant surface speed", "give the spindle speed in revolutions per minute"),
 )
+DRILLING = {73.0: False, 81.0: False, 82.0: False, 83.0: False, 85.0: True, 89.0: True}
+"""Drilling cycles that are followed, and whether they leave the hole at feed rate too (RS274/NGC; from memory)."""
+PECKING = frozenset({73.0, 83.0})
 PLANES = {17: (0, 1, 2), 18: (2, 0, 1), 19: (1, 2, 0)}
 """First and second axis, seen so that the first turns into the second anticlockwise, and the third."""
 

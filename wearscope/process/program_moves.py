@@ -11,14 +11,20 @@ from dataclasses import dataclass, field
 from math import atan2, hypot, pi, sqrt
 from pathlib import Path
 
-from wearscope.process.program_codes import GROUP_OF, NOT_FOLLOWED, OFFSETS_OF_G10, PLANES, QUIET_M
+from wearscope.process.program_codes import (
+    DRILLING,
+    GROUP_OF,
+    NOT_FOLLOWED,
+    OFFSETS_OF_G10,
+    PECKING,
+    PLANES,
+    QUIET_M,
+)
+from wearscope.process.program_paths import Move, arc_length
 from wearscope.process.program_words import ProgramRefused, Words, refused
 from wearscope.quantities.reasons import Reason, Value, reason
 
 MM_PER_INCH = 25.4
-
-Position = tuple[float | None, float | None, float | None]
-"""X, Y and Z in mm; None where the program has not said yet."""
 
 _AXES = "XYZ"
 _CENTRES = "IJK"
@@ -32,35 +38,6 @@ _SAME_MM = 1e-6
 _FARTHEST_MM = 1e5  # no router is as long; a length without its decimal point may be
 
 
-@dataclass(frozen=True)
-class Move:
-    """One move at feed rate.
-
-    Attributes
-    ----------
-    line : int
-        Line of the file, counted from 1.
-    start_mm, end_mm : tuple of float or None
-        X, Y and Z, in mm; None for an axis whose place is not known.
-    length_mm : float
-        Length of its path, in mm.
-    upright : bool
-        It goes along Z alone.
-    feed_mm_per_min : float or None
-        None if the program gives no feed.
-    spindle_rpm : float or None
-        Spindle speed last asked for; None if the program asks for none.
-    """
-
-    line: int
-    start_mm: Position
-    end_mm: Position
-    length_mm: float
-    upright: bool
-    feed_mm_per_min: float | None
-    spindle_rpm: float | None
-
-
 @dataclass
 class Control:
     """A control that follows a program line by line, without a machine.
@@ -69,10 +46,10 @@ class Control:
     ----------
     path : Path
         Of the program, for messages.
-    at : list of float or None
+    at : list of float or None  # F0 on a rapid move
         X, Y and Z in mm; None where the program has not said yet.
     motion : float or None
-        G code of the motion in force: 0, 1, 2 or 3.
+        G code of the motion in force: 0, 1, 2, 3 or one of `DRILLING`.
     plane : int
         17, 18 or 19.
     mm : float or None
@@ -90,6 +67,12 @@ class Control:
         G code of the work offset, and its P.
     unit_mm : float or None
         Millimetres per unit of length as said beside the program; None if nothing is.
+    hole : dict of str to float
+        R and Z of the drilling cycle in force, in mm.
+    before, above : float or None
+        Motion in force before that, and Z from which its holes began, in mm.
+    back_to : float or None
+        98 or 99: where a drilling cycle ends, there or at R.
     moves : list of Move
         Moves at feed rate so far.
     rapid_mm : float
@@ -115,6 +98,10 @@ class Control:
     offset: tuple[float, float] | None = None
     unit_mm: float | None = None
     cut_with: float | None = None
+    hole: dict[str, float] = field(default_factory=dict)
+    before: float | None = None
+    above: float | None = None
+    back_to: float | None = None
     moves: list[Move] = field(default_factory=list)
     rapid_mm: float = 0.0
     remarks: list[Reason] = field(default_factory=list)
@@ -201,6 +188,11 @@ class Control:
         if "path" in codes:  # how far corners may be rounded
             for letter in "PQE":
                 values.pop(letter, None)
+        if codes.get("motion", self.motion) in DRILLING and "cycle" not in codes and "once" not in codes:
+            for letter in "PQ":  # time at the bottom, depth of a peck
+                values.pop(letter, None)
+            if values.get("L") == 1:
+                values.pop("L")
         if codes.get("once") == 10:
             self._set_table(values)
         for letter in "LQE":
@@ -254,7 +246,18 @@ class Control:
         if "feed" in codes and codes["feed"] != self.feed_mode:
             self.feed_mode, self.feed = codes["feed"], None
         if "motion" in codes or "cycle" in codes:  # controls differ in what is in force after G80 alone
-            self.motion = codes.get("motion")
+            self._set_motion(codes.get("motion"))
+        self.back_to = codes.get("return", self.back_to)
+
+    def _set_motion(self, code: float | None) -> None:
+        if self.motion not in DRILLING:
+            self.before, self.hole, self.above = self.motion, {}, self.at[2]
+        elif (
+            code is None and self.before == 0
+        ):  # after G80: no control goes on at feed rate that was not before
+            self._once("rapid-after-cycle")
+            code = 0.0
+        self.motion = code
 
     def _unit(self, code: float, values: dict[str, float]) -> float:
         """Millimetres per unit of length that a code says."""
@@ -282,9 +285,9 @@ class Control:
         if self.feed_mode == 93:
             self.feed = None  # inverse time holds for its own line
         if "F" in values:
-            if values["F"] <= 0:
+            if values["F"] < 0 or (values["F"] == 0 and self.motion != 0):
                 raise self._refuse(f"the feed F{values['F']:g}", "give a feed above 0")
-            self.feed = values["F"] * (1.0 if self.feed_mode == 93 else self._mm_per_unit())
+            self.feed = values["F"] * (1.0 if self.feed_mode == 93 else self._mm_per_unit()) or None
 
     def _shift(self, codes: dict[str, float], values: dict[str, float]) -> None:
         """Follow what moves the origin: the tool stays where it is, its coordinates become others."""
@@ -344,16 +347,48 @@ class Control:
             for axis in targets:
                 self.at[axis] = None
             return
+        if self.motion in DRILLING:
+            self._drill(targets, values)
+            return
         if self.motion is None:
             raise self._refuse("a coordinate without G0, G1, G2 or G3 in force", "say which move it is")
         if arc_words and self.motion not in (2, 3):
             raise self._refuse(f"{arc_words[0]} without an arc", "take it out, or give G2 or G3")
         if values.get("P", 1.0) != 1.0 or ("P" in values and not arc_words):
             raise self._refuse("P on the line of a move", "write out the turns of the arc")
+        self._absolute_unless_said()
+        self._go(targets, values)
+
+    def _drill(self, targets: dict[int, float], values: dict[str, float]) -> None:
+        """Follow a drilling cycle: over to the place, down to R, into the hole at feed rate, and out again."""
+        cycle = f"G{self.motion:g}"
+        if self.plane != 17 or self.incremental or any(letter in values for letter in _CENTRES):
+            raise self._refuse(
+                f"{cycle} (a drilling cycle) with G18, G19, G91, I, J or K", "write its moves out"
+            )
+        mm = self._mm_per_unit()
+        self._absolute_unless_said()
+        self.hole |= {letter: values[letter] * mm for letter in "RZ" if letter in values}
+        if not self.hole.keys() >= {"R", "Z"} or self.hole["Z"] >= self.hole["R"]:
+            raise self._refuse(f"{cycle} (a drilling cycle) without Z below R", "give both, R above the hole")
+        for axis in targets.keys() - {2}:
+            self.at[axis] = targets[axis] * mm
+        top, bottom = self.hole["R"], self.hole["Z"]
+        x, y, _ = self.at
+        self.at[2] = bottom
+        self._cut([x, y, top], top - bottom, upright=True)
+        if DRILLING[self.motion or 0.0]:
+            self.at[2] = top
+            self._cut([x, y, bottom], top - bottom, upright=True)
+        if self.motion in PECKING:
+            self._once("pecked-once", g=self.motion)
+        above = None if self.above is None else max(self.above, top)
+        self.at[2] = top if self.back_to == 99 or above == top else above if self.back_to == 98 else None
+
+    def _absolute_unless_said(self) -> None:
         if self.incremental is None:
             self.incremental = False
             self._remark("taken-as-absolute")
-        self._go(targets, values)
 
     def _go(self, targets: dict[int, float], values: dict[str, float]) -> None:
         mm = self._mm_per_unit()
@@ -463,25 +498,3 @@ class Control:
         depth = sqrt(max(radius * radius - half * half, 0.0))
         short = 2 * atan2(half, depth)
         return short if radius > 0 else 2 * pi - short
-
-
-def arc_length(radius_start: float, radius_end: float, turned: float, rise: float) -> float:
-    """Length of a helical arc.
-
-    Parameters
-    ----------
-    radius_start, radius_end : float
-        Distance from the centre at both ends; what rounding makes them differ is spread over the arc.
-    turned : float
-        Angle swept, in radians.
-    rise : float
-        Travel along the axis, in the unit of the radii.
-
-    Returns
-    -------
-    float
-        In the unit of the radii.
-    """
-    return sqrt(
-        (0.5 * (radius_start + radius_end) * turned) ** 2 + (radius_end - radius_start) ** 2 + rise**2
-    )

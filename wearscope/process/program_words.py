@@ -13,6 +13,8 @@ Words = list[tuple[str, float]]
 """The words of a line, in order."""
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))\s*")
+_ASKED = re.compile(r"(\$[$IGNX#]?|\?)")
+"""Lines by which a sender asks a control for its settings and its state, or unlocks it: nothing moves."""
 _MACRO = re.compile(r"[#=\[\]]|\b(IF|WHILE|GOTO|DO|END|CALL|SUB|RETURN)\b")
 
 
@@ -52,15 +54,23 @@ def numbered_words(path: Path, content: bytes) -> Iterator[tuple[int, Words]]:
             if percents == 2:
                 return
             text = text[1:].strip()
-        if text:
+        if text and not _ASKED.fullmatch(text):
             yield number, _words(path, number, text)
 
 
 def _without_comments(path: Path, number: int, line: str) -> str:
-    text = re.sub(r"\([^()]*\)", " ", _before_semicolon(line))
-    if "(" in text or ")" in text:
+    line = text = _before_semicolon(line)
+    while "(" in text and text != (text := re.sub(r"\([^()]*\)", " ", text)):
+        pass
+    # to some controls a comment ends at the first bracket: then what follows must be nothing that they would do
+    outside = re.sub(r"\([^)]*\)", " ", line).replace(")", " ")
+    if "(" in text or ")" in text or (outside.split() != text.split() and _may_be_words(outside)):
         raise refused(path, number, "a comment that is not closed, or one inside another", "mend the comment")
     return text
+
+
+def _may_be_words(text: str) -> bool:
+    return re.fullmatch(rf"({_WORD.pattern}|\s|/|%)*", text.upper()) is not None
 
 
 def _before_semicolon(line: str) -> str:

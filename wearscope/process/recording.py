@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.io import wavfile
 
 from wearscope.errors import WearscopeError
+from wearscope.files import RECORDING_BYTES, TooLargeError, read_file
 from wearscope.process.encoded import NoDecoderError, NoSoundError, decoded
 
 Array = NDArray[np.float64]
@@ -25,6 +26,9 @@ SHORTEST_S, LONGEST_S = 5.0, 600.0
 _TOP = 4e-5  # below full scale: the largest value of 16 bits is 3e-5 below it
 _PEAK_BAND = 1e-3  # share of the peak in which a wave that is cut off holds nearly all its highest samples
 _FEWEST_FLAT = 10  # samples at a peak that are no chance
+
+_MOST_CHANNELS = 8  # of recorders for a whole room; chosen, no source
+_MOST_CHUNKS = 1000  # before the samples; chosen, no source
 
 LEAST_RATE_HZ = 16_000
 """A rate that holds less than the 8 kHz up to which routers are loud cannot give their level."""
@@ -80,7 +84,9 @@ def read_recording(path: Path) -> Recording:
         It is no recording that can be read, damaged, clipped, silent, too short or too long, or sampled too slowly.
     """
     try:
-        content = path.read_bytes()
+        content = read_file(path, RECORDING_BYTES)
+    except TooLargeError as error:
+        raise RecordingRefused(f"{path}: {error.strerror}", _SHORTER) from error
     except OSError as error:
         raise RecordingRefused(
             f"{path} cannot be read ({error.strerror})", "check the path and its permissions"
@@ -88,6 +94,8 @@ def read_recording(path: Path) -> Recording:
     if content[:4] not in _WAV:
         return _of_samples(path, content, *_decoded(path, content))
     try:
+        if (seconds := _stated_s(content)) > LONGEST_S:
+            raise _too_long(path, seconds)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", wavfile.WavFileWarning)  # chunks of other programs
             warnings.filterwarnings("error", "Reached EOF")
@@ -100,6 +108,9 @@ def read_recording(path: Path) -> Recording:
         KeyError,
         TypeError,
         ZeroDivisionError,
+        UnboundLocalError,  # the reader's own, where a chunk that it needs is missing
+        MemoryError,  # of a size that nothing can hold
+        OverflowError,
         wavfile.WavFileWarning,
     ) as error:
         raise RecordingRefused(
@@ -112,11 +123,37 @@ def read_recording(path: Path) -> Recording:
 
 _WAV = (b"RIFF", b"RIFX", b"RF64")
 _CURE = "save the recording as WAV, 16 or 24 bits PCM"
+_SHORTER = f"cut it to the cutting, at most {LONGEST_S / 60:g} minutes, in mono or stereo"
+
+
+def _stated_s(content: bytes) -> float:
+    """Length that a WAV file states, in seconds, before any of it is decoded.
+
+    Raises
+    ------
+    ValueError, struct.error
+        It lacks a chunk, or its form is none that holds a level.
+    """
+    order = ">" if content[:4] == b"RIFX" else "<"
+    at, bytes_per_s = 12, 0
+    for _ in range(_MOST_CHUNKS):
+        name, size = struct.unpack_from(f"{order}4sI", content, at)
+        if name == b"fmt ":
+            _, channels, rate_hz, _, block, bits = struct.unpack_from(f"{order}HHIIHH", content, at + 8)
+            if not 1 <= channels <= _MOST_CHANNELS or not 1 <= bits <= 64 or block < channels:
+                raise ValueError("its form of samples is none that is known")
+            bytes_per_s = rate_hz * block
+        elif name == b"data":
+            if not bytes_per_s:
+                raise ValueError("no fmt chunk before data")
+            return (len(content) - at - 8 if content[:4] == b"RF64" else size) / bytes_per_s
+        at += 8 + size + size % 2
+    raise ValueError("it holds too many chunks")
 
 
 def _decoded(path: Path, content: bytes) -> tuple[int, Array, str]:
     try:
-        return decoded(content)
+        return decoded(content, LONGEST_S)
     except NoDecoderError as error:
         raise RecordingRefused(
             f"{path} is no WAV file, and what reads others is not installed",
@@ -170,10 +207,11 @@ def _require_usable(path: Path, rate_hz: int, samples: Array) -> None:
             f"{path} lasts {duration_s:.2g} s", f"record at least {SHORTEST_S:g} s of steady cutting"
         )
     if duration_s > LONGEST_S:
-        raise RecordingRefused(
-            f"{path} lasts {duration_s / 60:.0f} minutes",
-            f"cut it to the cutting, at most {LONGEST_S / 60:g} minutes",
-        )
+        raise _too_long(path, duration_s)
+
+
+def _too_long(path: Path, duration_s: float) -> RecordingRefused:
+    return RecordingRefused(f"{path} lasts {duration_s / 60:.0f} minutes", _SHORTER)
 
 
 def is_clipped(samples: Array, step: float = 0.0) -> bool:

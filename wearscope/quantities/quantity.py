@@ -1,4 +1,4 @@
-"""The quantities that are measured: what each is called, its unit, its zones, and its place among the others."""
+"""What is measured: what each quantity is called, its unit, its place among the others, and which views tell it."""
 
 from __future__ import annotations
 
@@ -8,6 +8,17 @@ from typing import Literal, get_args
 
 Zone = Literal["used", "unused", "difference", "whole"]
 Status = Literal["ok", "below_detection", "doubtful", "refused"]
+ViewKey = Literal["relief", "rake", "profile", "part"]
+
+VIEW_LABELS: dict[ViewKey, str] = {
+    "relief": "relief face",
+    "rake": "rake face",
+    "profile": "profile view",
+    "part": "edge of the part",
+}
+"""What each view is called, the usual one first."""
+
+_FACES: tuple[ViewKey, ...] = ("relief", "rake")
 
 
 @dataclass(frozen=True)
@@ -63,6 +74,8 @@ class Quantity:
         What it is called, without the zone.
     shown_unit : str
         Unit as people see it; may be empty.
+    views : tuple of str
+        Keys of the views that tell it.
     shown_factor : float
         Shown value = recorded value times this.
     unseen : str
@@ -75,77 +88,115 @@ class Quantity:
         How it can end the life of a bit.
     by_scale : bool
         Whether it rests on the scale: lengths do, and whatever is counted within or beyond a length.
+    main : bool
+        Whether a photo is taken for it: where another number alone is doubtful, the photo as a whole is not.
     """
 
     key: str
     unit: str
     label: str
     shown_unit: str
+    views: tuple[ViewKey, ...]
     shown_factor: float = 1.0
     unseen: str = "none seen"
     counted: bool = False
     of_the_photo: bool = False
     life: LifeLimit | None = None
     by_scale: bool = True
+    main: bool = False
 
 
 _NO_WEAR, _NO_LOSS = "no wear seen", "no loss seen"
 
 IN_ORDER: tuple[Quantity, ...] = (
     Quantity(
-        "transition_x_px", "px", "depth-of-cut transition, column", "px", of_the_photo=True, by_scale=False
+        "transition_x_px",
+        "px",
+        "depth-of-cut transition, column",
+        "px",
+        _FACES,
+        of_the_photo=True,
+        by_scale=False,
     ),
     Quantity(
-        "transition_y_px", "px", "depth-of-cut transition, row", "px", of_the_photo=True, by_scale=False
+        "transition_y_px",
+        "px",
+        "depth-of-cut transition, row",
+        "px",
+        _FACES,
+        of_the_photo=True,
+        by_scale=False,
     ),
-    Quantity("used_length", "mm", "used edge in the photo", "mm", of_the_photo=True),
+    Quantity("used_length", "mm", "used edge in the photo", "mm", _FACES, of_the_photo=True),
     Quantity(
         "edge_recession",
         "um",
         "edge recession",
         "µm",
+        _FACES,
         unseen=_NO_WEAR,
         life=LifeLimit("edge_recession_um", ("difference",)),
+        main=True,
     ),
     Quantity(
         "edge_radius",
         "um",
         "edge radius",
         "µm",
+        (*_FACES, "profile"),
         unseen=_NO_WEAR,
         life=LifeLimit("edge_radius_um", ("used", "whole"), usual=True),
+        main=True,
     ),
-    Quantity("wedge_angle", "deg", "wedge angle", "°", by_scale=False),
-    Quantity("apex_to_arc", "um", "apex to arc", "µm"),
-    Quantity("departure_length_a", "um", "departure length a", "µm"),
-    Quantity("departure_length_b", "um", "departure length b", "µm"),
-    Quantity("departure_ratio", "1", "departure ratio, a over b", "", by_scale=False),
-    Quantity("wear_land", "um", "wear land, mean", "µm", life=LifeLimit("wear_land_um", ("used",))),
-    Quantity("wear_land_max", "um", "wear land, widest", "µm", life=LifeLimit("wear_land_max_um", ("used",))),
+    Quantity("wedge_angle", "deg", "wedge angle", "°", ("profile",), by_scale=False, main=True),
+    Quantity("apex_to_arc", "um", "apex to arc", "µm", ("profile",)),
+    Quantity("departure_length_a", "um", "departure length a", "µm", ("profile",)),
+    Quantity("departure_length_b", "um", "departure length b", "µm", ("profile",)),
+    Quantity("departure_ratio", "1", "departure ratio, a over b", "", ("profile",), by_scale=False),
+    Quantity(
+        "wear_land",
+        "um",
+        "wear land, mean",
+        "µm",
+        ("relief",),
+        life=LifeLimit("wear_land_um", ("used",)),
+        main=True,
+    ),
+    Quantity(
+        "wear_land_max",
+        "um",
+        "wear land, widest",
+        "µm",
+        ("relief",),
+        life=LifeLimit("wear_land_max_um", ("used",)),
+    ),
     Quantity(
         "coating_loss",
         "1",
         "coating loss",
         "%",
+        _FACES,
         100.0,
         unseen=_NO_LOSS,
         life=LifeLimit("coating_loss", ("used",), most=1.0, of_coating=True, by_face=True, usual=True),
+        main=True,
     ),
-    Quantity("coating_setback", "um", "coating setback", "µm", unseen=_NO_LOSS),
-    Quantity("chip_count", "1", "chips", "", counted=True),
+    Quantity("coating_setback", "um", "coating setback", "µm", _FACES, unseen=_NO_LOSS),
+    Quantity("chip_count", "1", "chips", "", _FACES, counted=True),
     Quantity(
         "chip_depth_max",
         "um",
         "deepest chip",
         "µm",
+        _FACES,
         life=LifeLimit("chip_depth_max_um", ("used",), sudden=True, default=DEEPEST_CHIP_UM),
     ),
-    Quantity("chip_length", "um", "length lost to chips", "µm"),
-    Quantity("edge_roughness", "um", "edge roughness", "µm"),
-    Quantity("tear_out_max", "um", "deepest break-out", "µm"),
-    Quantity("tear_out_share", "1", "edge broken out", "%", 100.0),
-    Quantity("sharpness", "um", "blur of the edge", "µm", of_the_photo=True),
-    Quantity("registration_residual", "um", "misfit to the new-state photo", "µm", of_the_photo=True),
+    Quantity("chip_length", "um", "length lost to chips", "µm", _FACES),
+    Quantity("edge_roughness", "um", "edge roughness", "µm", _FACES),
+    Quantity("tear_out_max", "um", "deepest break-out", "µm", ("part",), main=True),
+    Quantity("tear_out_share", "1", "edge broken out", "%", ("part",), 100.0, main=True),
+    Quantity("sharpness", "um", "blur of the edge", "µm", (*_FACES, "profile"), of_the_photo=True),
+    Quantity("registration_residual", "um", "misfit to the new-state photo", "µm", _FACES, of_the_photo=True),
 )
 """Every quantity, in the order in which rows are listed."""
 
@@ -169,7 +220,7 @@ def quantity_of(key: str) -> Quantity:
     -------
     Quantity
     """
-    return QUANTITIES.get(key, Quantity(key, "", key.replace("_", " "), ""))
+    return QUANTITIES.get(key, Quantity(key, "", key.replace("_", " "), "", ()))
 
 
 def listed_at(key: str, zone: Zone) -> tuple[int, str, int]:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
-ViewKey = Literal["relief", "rake", "profile", "part"]
+from wearscope.quantities.quantity import IN_ORDER, VIEW_LABELS, ViewKey
 
 
 @dataclass(frozen=True)
@@ -18,13 +17,15 @@ class View:
         As in a trial file and in ``measurements.csv``.
     label : str
         What it is called.
-    quantities : tuple of str
-        Keys of the quantities that its rows may hold, in no order.
     """
 
     key: ViewKey
     label: str
-    quantities: tuple[str, ...]
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """Keys of the quantities that its rows may hold, in the order in which they are listed."""
+        return tuple(each.key for each in IN_ORDER if self.key in each.views)
 
     def holds(self, quantity: str) -> bool:
         """Whether its rows may hold a quantity.
@@ -46,38 +47,11 @@ class View:
         return self.holds("transition_x_px")
 
 
-_ALONG_THE_EDGE = (
-    "transition_x_px",
-    "transition_y_px",
-    "used_length",
-    "edge_recession",
-    "edge_radius",
-    "coating_loss",
-    "coating_setback",
-    "chip_count",
-    "chip_depth_max",
-    "chip_length",
-    "edge_roughness",
-    "sharpness",
-    "registration_residual",
-)
-_OF_THE_SECTION = (
-    "edge_radius",
-    "wedge_angle",
-    "apex_to_arc",
-    "departure_length_a",
-    "departure_length_b",
-    "departure_ratio",
-    "sharpness",
-)
-
-RELIEF = View("relief", "relief face", (*_ALONG_THE_EDGE, "wear_land", "wear_land_max"))
-RAKE = View("rake", "rake face", _ALONG_THE_EDGE)
-PROFILE = View("profile", "profile view", _OF_THE_SECTION)
-PART = View("part", "edge of the part", ("tear_out_max", "tear_out_share"))
-
-VIEWS: dict[str, View] = {view.key: view for view in (RELIEF, RAKE, PROFILE, PART)}
+VIEWS: dict[str, View] = {key: View(key, label) for key, label in VIEW_LABELS.items()}
 """Every view by its key, the usual one first."""
+
+RELIEF = VIEWS["relief"]
+"""The one view that shows a wear land: ISO 8688-2 has it on the flank."""
 
 NAMED = " or ".join(", ".join(f'"{key}"' for key in VIEWS).rsplit(", ", 1))
 """Every view as people are told to write it."""

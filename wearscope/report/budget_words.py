@@ -117,7 +117,7 @@ def lines(budget: Budget) -> list[BudgetLine]:
     shares: dict[str, float] = {}
     own: dict[str, float] = {}
     for term, share in zip(budget.terms, budget.shares.tolist(), strict=True):
-        kind = kind_of(term.source.name)
+        kind = term.source.kind
         shares[kind] = shares.get(kind, 0.0) + share
         own[kind] = max(own.get(kind, 0.0), term.source.u)
     small = [kind for kind, share in shares.items() if abs(share) < SMALLEST_SHARE]
@@ -131,21 +131,6 @@ def lines(budget: Budget) -> list[BudgetLine]:
         contribution = math.copysign(math.sqrt(abs(share)), share) * budget.u
         found.append(BudgetLine(kind, own[kind] * factor if unit else None, unit, contribution, share))
     return found
-
-
-def kind_of(name: str) -> str:
-    """What kind of input a source is, whichever edge and fit it belongs to.
-
-    Parameters
-    ----------
-    name : str
-        Of the source.
-
-    Returns
-    -------
-    str
-    """
-    return name.partition(" (")[0]
 
 
 def what_to_improve(budget: Budget) -> str:

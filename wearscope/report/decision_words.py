@@ -11,7 +11,7 @@ from wearscope.economics.life import HORIZON
 from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.quantities.reasons import Reason
-from wearscope.report.amounts import cost_text, least, life_text, money_text, most, percent
+from wearscope.report.amounts import cost_text, least, life_text, money_text, most, next_life_text, percent
 from wearscope.report.words import capitalised, finding, joined, parts_text, said
 
 _NOTHING = 0.01  # money per 1000 parts below which nothing is expected to change; chosen, no source
@@ -180,13 +180,13 @@ def bit_sentences(bit: BitOutcome, outcome: Outcome) -> tuple[str, ...]:
     tuple of str
     """
     return (
-        *_life_sentences(bit, outcome.axis, outcome.currency),
+        *_life_sentences(bit, outcome.axis, outcome.currency, outcome.bit_to_bit),
         *(_curve_sentence(curve) for curve in bit.curves),
         *remarks(bit),
     )
 
 
-def _life_sentences(bit: BitOutcome, axis: Axis, currency: str) -> Iterable[str]:
+def _life_sentences(bit: BitOutcome, axis: Axis, currency: str, bit_to_bit: float) -> Iterable[str]:
     if bit.life is None or bit.life_of_mean is None:
         return
     yield f"{bit.bit} lasts {life_text(bit.life, bit.at_least, axis)}, by its worst flute."
@@ -198,7 +198,7 @@ def _life_sentences(bit: BitOutcome, axis: Axis, currency: str) -> Iterable[str]
         )
     if bit.life_of_mean.median is not None:
         yield f"The mean of its flutes would last {life_text(bit.life_of_mean, bit.at_least, axis)}."
-    yield from _next_sentences(bit, axis)
+    yield from _next_sentences(bit, axis, bit_to_bit)
     first = max(bit.ended_by, key=lambda quantity: bit.ended_by[quantity])
     if len(bit.ended_by) > 1 and bit.life.median is not None:
         yield f"What ends its life is {quantity_of(first).label} ({percent(bit.ended_by[first])})."
@@ -209,17 +209,16 @@ def _life_sentences(bit: BitOutcome, axis: Axis, currency: str) -> Iterable[str]
         yield "It costs nothing to use up, so that there is no cost per part: give its price."
 
 
-def _next_sentences(bit: BitOutcome, axis: Axis) -> Iterable[str]:
+def _next_sentences(bit: BitOutcome, axis: Axis, bit_to_bit: float) -> Iterable[str]:
     if bit.next_life is None:
         return
-    low = bit.horizon if bit.next_life.low95 is None else bit.next_life.low95
     by = (
-        f"the {bit.n_tried} that were tried"
+        f"going by the {bit.n_tried} that were tried"
         if bit.n_tried > 1
-        else "one that was tried, and bit_to_bit in [life] for how much they differ"
+        else f"as only one was tried and another may last about {100 * bit_to_bit:.0f} % more or less"
     )
     yield (
-        f"The next {_kind(bit)} lasts {life_text(bit.next_life, low, axis)}, by {by}; "
+        f"The next {_kind(bit)} you buy lasts {next_life_text(bit, axis)}, {by}; "
         f"95 % of them still cut after {least(axis.factor * bit.change_at)} {axis.unit}."
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.quantities.quantity import quantity_of
-from wearscope.report.due_words import WallRow, due_bits, due_lines, wall_rows
+from wearscope.report.due_words import WallRow, due_lines, wall_rows
 from wearscope.report.pdf import RED, Pages
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.words import finding
@@ -42,11 +42,19 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     pages.add_page()
     bits = {bit.bit: bit for bit in outcome.bits}
     pages.heading(f"Wear log: {trial.name}")
-    if due := due_bits(trial, outcome):
-        pages.say(" ".join(due_lines(trial, outcome)[: len(due)]), size=11, bold=True, colour=RED)
+    if due := due_lines(trial, outcome):
+        pages.say(" ".join(due), size=11, bold=True, colour=RED)
     pages.say(" ".join(CAUTIONS), size=8.5)
     pages.rows(
-        ("Bit", "Flute", "Parts so far", "Last measured", "Next check due at", "Change at"),
+        (
+            "Bit",
+            "Flute",
+            "Parts so far",
+            "Last measured",
+            "Next check",
+            "Change this one",
+            "Change the next ones",
+        ),
         [
             (
                 row.bit,
@@ -55,10 +63,11 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
                 _last_reading(bits[row.bit], row.flute),
                 _check(row),
                 _change(row),
+                _at(row.next_at, row.next_worn_then),
             )
             for row in wall_rows(trial, outcome)
         ],
-        (2.6, 1.2, 2.2, 7, 3, 4),
+        (2.3, 1.1, 1.9, 5.6, 2.3, 3.4, 3.4),
         size=10,
     )
     pages.say(_EXPLAINED, size=8.5)
@@ -75,10 +84,11 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
 
 _LINE_MM, _HEAD_MM, _LEAST_LINES = 8.0, 12.0, 5
 _EXPLAINED = (
-    "Change at: so many parts 95 % of the bits of its kind last, by their worst flute, in this material at these "
-    "settings. One in twenty wears faster: photograph each at its first checks too. Not "
-    "before: no wear near the limit was seen; photograph it then, and cut on if it is not worn. Change a bit sooner "
-    "if a flute is chipped or cracked, or if the cut or the sound is bad."
+    "Change this one: how far its own photos say that this very bit is sure to last, by its worst flute, in this "
+    "material at these settings. Change the next ones: after so many parts 95 % of the bits of its kind still cut. "
+    "One in twenty wears faster: photograph each at its first checks too. Not before: no wear near the limit was "
+    "seen; photograph it then, and cut on if it is not worn. Change a bit sooner if a flute is chipped or "
+    "cracked, or if the cut or the sound is bad."
 )
 
 
@@ -89,8 +99,10 @@ def _check(row: WallRow) -> str:
 
 
 def _change(row: WallRow) -> str:
-    if row.change_at is None:
+    return "now" if row.due and row.worn_then else _at(row.change_at, row.worn_then)
+
+
+def _at(parts: int | None, worn_then: bool) -> str:
+    if parts is None:
         return "not known yet"
-    if not row.worn_then:
-        return f"not before {row.change_at} parts"
-    return f"{row.change_at} parts: change it now" if row.due else f"{row.change_at} parts"
+    return f"at {parts} parts" if worn_then else f"not before {parts} parts"

@@ -10,6 +10,10 @@ Where = tuple[str | int, ...]
 """A place in the file: keys, and positions in lists of tables counted from 0."""
 
 
+MOST_EFFORT = 1_000_000
+"""Characters parsed beyond those of the file: each line of a long statement has all before it parsed again."""
+
+
 def dotted(where: Where) -> str:
     """Keys of a place joined by points, without the positions.
 
@@ -48,11 +52,11 @@ def statements(text: str) -> tuple[dict[Where, int], list[tuple[int, str]]]:
     count: dict[Where, int] = {}
     wrong: list[tuple[int, str]] = []
     table: Where = ()
-    start = 0
+    start, effort = 0, MOST_EFFORT + 2 * len(text)
     while start < len(lines):
         number = start + 1
         try:
-            statement, start = _statement(lines, start)
+            statement, start, effort = _statement(lines, start, effort)
         except _NotTomlError as error:
             wrong.append((error.line, _syntax(lines[error.line - 1], error)))
             if not error.one_line:
@@ -103,12 +107,16 @@ class _NotTomlError(Exception):
         self.one_line = line == opened and not reason.startswith("Unterminated")
 
 
-def _statement(lines: list[str], start: int) -> tuple[dict[str, Any], int]:
-    """Parse the statement that begins at index `start`; also gives the index at which the next one begins."""
+def _statement(lines: list[str], start: int, effort: int) -> tuple[dict[str, Any], int, int]:
+    """Parse the statement that begins at index `start`; also gives where the next one does, and the effort left."""
     reason = ""
     for end in range(start + 1, len(lines) + 1):
+        tried = "\n".join(lines[start:end])
+        effort -= len(tried)
+        if effort < 0:
+            raise _NotTomlError(start + 1, start + 1, "Unterminated for too many lines")
         try:
-            return tomllib.loads("\n".join(lines[start:end])), end
+            return tomllib.loads(tried), end, effort
         except (ValueError, RecursionError) as error:
             reason = str(error)
             if not reason.endswith("(at end of document)"):

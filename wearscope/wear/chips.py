@@ -19,7 +19,7 @@ from scipy.ndimage import binary_closing, median_filter, uniform_filter1d
 from scipy.special import ndtr
 
 from wearscope.light.strip import Strip, grey, over_channels
-from wearscope.metrology.findings import Finding, detection_limit, found, refused
+from wearscope.metrology.findings import Finding, anything_up_to, detection_limit, found, refused
 from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.quantity import Zone
@@ -85,11 +85,6 @@ class Chip:
     depth_um: float
     u_depth_um: float
     doubts: tuple[Reason, ...] = ()
-
-    @property
-    def middle_um(self) -> float:
-        """Its place along the edge."""
-        return 0.5 * (self.start_um + self.end_um)
 
 
 @dataclass(frozen=True)
@@ -397,27 +392,35 @@ def _chips_seen(zone: Zone, seen: ZoneChips, doubts: tuple[Reason, ...], method:
         (length_um, scale_error(seen.u_scale_along)),
     ]
     length = linear(length_um, parts)
+    _, depth_limit_um = anything_up_to(*_too_shallow(seen))
+    limits = {"chip_depth_max": depth_limit_um, "chip_length": detection_limit(seen.u_end_um)}
     return [
         found("chip_count", zone, len(chips), _counted(seen), method, doubts=doubts, remarks=stated),
-        found("chip_depth_max", zone, depth.value, depth, method, doubts=deepest.doubts, remarks=stated),
-        found("chip_length", zone, length.value, length, method, doubts=doubts, remarks=stated),
+        *(
+            found(name, zone, size.value, size, method, doubts=why, remarks=stated, limit=limits[name])
+            for name, size, why in (
+                ("chip_depth_max", depth, deepest.doubts),
+                ("chip_length", length, doubts),
+            )
+        ),
     ]
 
 
+def _too_shallow(seen: ZoneChips) -> tuple[float, str, float]:
+    """What of the depth of a notch may go unseen, or is not called a chip."""
+    return max(CHIP_UM, seen.shallowest_um), "what is too shallow to show", seen.u_depth_um
+
+
 def _no_chip(zone: Zone, seen: ZoneChips, doubts: tuple[Reason, ...], method: str) -> list[Finding]:
-    limit = max(CHIP_UM, seen.shallowest_um)
-    remarks = (reason("no-chip", depth_um=limit), _stated())
-    deepest = max((notch.depth_um for notch in seen.notches), default=0.0)
-    # anything from none to the limit
-    too_shallow = Input("what is too shallow to show", 0.0, max(seen.u_depth_um, limit / np.sqrt(3.0)))
-    depth, ends = (
-        linear(value, [(1.0, source)])
-        for value, source in ((deepest, too_shallow), (0.0, Input("ends of the notches", 0.0, seen.u_end_um)))
-    )
+    shown_um, *_ = too_shallow = _too_shallow(seen)
+    remarks = (reason("no-chip", depth_um=shown_um), _stated())
+    depth, depth_limit_um = anything_up_to(*too_shallow)
+    ends = linear(0.0, [(1.0, Input("ends of the notches", 0.0, seen.u_end_um))])
+    length_limit_um = detection_limit(seen.u_end_um)
     return [
         found("chip_count", zone, 0, _counted(seen), method, doubts=doubts, remarks=remarks),
-        found("chip_depth_max", zone, deepest, depth, method, remarks=remarks, limit=max(limit, deepest)),
-        found("chip_length", zone, 0.0, ends, method, remarks=remarks, limit=detection_limit(seen.u_end_um)),
+        found("chip_depth_max", zone, depth.value, depth, method, remarks=remarks, limit=depth_limit_um),
+        found("chip_length", zone, 0.0, ends, method, remarks=remarks, limit=length_limit_um),
     ]
 
 

@@ -336,9 +336,9 @@ def roughness_budget(seen: Roughness, value_um: float, u_scale: float) -> Budget
     return linear(
         value_um,
         [
-            (-slope, Input("scatter of the trace (its size)", seen.noise_um**2, size)),
-            (slope, Input("scatter of the trace (on this edge)", 0.0, here)),
-            (value_um, Input("what the blur hides (of waves along the edge)", 1.0, U_FOLLOWS)),
+            (-slope, Input("scatter of the trace", seen.noise_um**2, size, of=("its size",))),
+            (slope, Input("scatter of the trace", 0.0, here, of=("on this edge",))),
+            (value_um, Input("what the blur hides", 1.0, U_FOLLOWS, of=("of waves along the edge",))),
             (value_um, scale_error(u_scale)),
         ],
     )

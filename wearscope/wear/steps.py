@@ -158,25 +158,6 @@ def _steps(s: Array, v: Array, degree: int) -> StepCurve:
     return StepCurve(0.5 * (s[3 : n - 4] + s[4 : n - 3]), height, np.abs(height) / u_height)
 
 
-def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
-    """The step, anywhere along the edge, that takes most of the variance away.
-
-    Parameters
-    ----------
-    s_um : ndarray, shape (S,)
-    value : ndarray, shape (S,)
-        NaN is left out.
-    degree : int
-        Power up to which a drift is fitted along.
-
-    Returns
-    -------
-    Step or None
-    """
-    curve = step_curve(s_um, value, degree=degree)
-    return None if curve is None else curve.best
-
-
 def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[float, float] | None:
     """Where half of the change from unused to used is reached, near a step.
 

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.light.strip import UNUSED
-from wearscope.metrology.findings import COVERAGE_95, DETECTION, Finding, found, refused
+from wearscope.metrology.findings import COVERAGE_95, DETECTION, Finding, anything_up_to, found, refused
 from wearscope.metrology.uncertainty import Budget, Input, linear
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.coating_map import CoatingMap
@@ -270,10 +270,10 @@ def _measured(
     end = Input("inner end of the flat", 0.0, search.blur_um * (UNRESOLVED + U_BURNT * line.burnt))
     u_drawn_on = float(np.sqrt(np.mean(measured.datum.u_datum_um[used] ** 2)))
     drawn_on = Input("new-state line drawn on", 0.0, u_drawn_on)
-    wandering = Input("wandering of the inner end (mean)", 0.0, line.u_noise_um)
+    wandering = Input("wandering of the inner end", 0.0, line.u_noise_um, of=("mean",))
     # anything from none to all that the rounding hides
     gaps = Input("where no flat is seen", 0.0, unseen * limit_um / np.sqrt(3.0))
-    ragged = Input("wandering of the inner end (widest)", 0.0, min(line.ragged_um, STRAIGHT_UM))
+    ragged = Input("wandering of the inner end", 0.0, min(line.ragged_um, STRAIGHT_UM), of=("widest",))
     scale, tilted = Input("scale", 1.0, measured.u_scale), Input("view tilt", tilt, measured.edge.tilt.u)
 
     def budget(value: float, *own: Input) -> Budget:
@@ -312,19 +312,27 @@ def land_findings(land: WearLand, doubts: Sequence[Reason], method: str) -> list
     if land.verdict == "not looked for":
         why = land.why or reason("face-out-of-frame")
         return [refused(quantity, "used", why, method) for quantity in LAND_ROWS]
+    hidden, limit_um = anything_up_to(land.limit_um, "what the rounding hides")
     if land.verdict == "none":
-        # anything from none to all
-        hidden = Input("what the rounding hides", 0.0, land.limit_um / np.sqrt(3.0))
-        nothing = linear(0.0, [(1.0, hidden)])
-        no_flat = reason("no-flat")
         return [
-            found(quantity, "used", 0.0, nothing, method, remarks=[no_flat], limit=land.limit_um)
+            found(quantity, "used", hidden.value, hidden, method, remarks=[reason("no-flat")], limit=limit_um)
             for quantity in LAND_ROWS
         ]
     doubts = (*(() if land.why is None else (land.why,)), *land.doubts, *doubts)
     wider = land.notch_um > land.widest.value + COVERAGE_95 * land.widest.u
     remarks = (reason("wider-at-transition", width_um=land.notch_um),) if wider else ()
+    # a flat with gaps may be narrower on the mean than what can hide, and was seen for all that: hence the change
     return [
-        found(quantity, "used", width.value, width, method, doubts=doubts, remarks=remarks)
+        found(
+            quantity,
+            "used",
+            width.value,
+            width,
+            method,
+            doubts=doubts,
+            remarks=remarks,
+            limit=limit_um,
+            change=np.inf,
+        )
         for quantity, width in zip(LAND_ROWS, (land.mean, land.widest), strict=True)
     ]

@@ -20,7 +20,7 @@ def _bmp(path: Path, content: bytes) -> Decoded:
             width, height, _, bits, compression = struct.unpack_from("<iiHHI", content, 18)
     except struct.error:
         raise truncated(path) from None
-    check_size(path, abs(width), abs(height))
+    check_size(path, abs(width), abs(height), 4 if bits == 32 else 3)
     uncompressed = compression in (0, 3, 6)
     if uncompressed and start + (abs(width) * bits + 31) // 32 * 4 * abs(height) > len(content):
         raise truncated(path)

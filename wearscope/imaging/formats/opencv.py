@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.imaging.formats.refusals import check_size, damaged
+from wearscope.imaging.formats.refusals import damaged
 from wearscope.imaging.formats.registry import Decoded, Pixels
 
 
@@ -28,7 +28,7 @@ def decoded_by_opencv(
     orientation : int
         That the file states.
     colour : bool
-        It has three channels of 8 bits.
+        It has three channels.
 
     Returns
     -------
@@ -40,14 +40,14 @@ def decoded_by_opencv(
     """
     # Unchanged: the depth as stored, and no turning by OpenCV, which knows only some of the places in
     # which files keep their orientation. Plain colour is decoded to RGB at once, which saves a pass.
-    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION if colour else cv2.IMREAD_UNCHANGED
+    plain = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+    flags = plain if colour else cv2.IMREAD_UNCHANGED
     try:
         pixels: Any = cv2.imdecode(np.frombuffer(content, np.uint8), flags)
     except cv2.error as error:
         raise damaged(path, kind) from error
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
         raise damaged(path, kind)
-    check_size(path, pixels.shape[1], pixels.shape[0])
     return Decoded(pixels if colour else _rgb(pixels), orientation)
 
 

@@ -6,8 +6,11 @@ from pathlib import Path
 
 from wearscope.errors import PhotoRefused
 
-MAX_PIXELS = 200_000_000
-"""Larger pictures are refused before they fill the memory: as linear light this many take 2.4 GB."""
+MAX_BYTES = 600_000_000
+"""Larger pictures are refused before they fill the memory: 200 megapixels in colours of 8 bits."""
+
+MAX_STEPS = 20_000
+"""Most chunks, segments or directories of a file; photos have a few hundred at most. Chosen, no source."""
 
 SAVE_AS = "save it as JPEG or PNG"
 
@@ -46,7 +49,7 @@ def damaged(path: Path, kind: str) -> PhotoRefused:
     )
 
 
-def check_size(path: Path, width: int, height: int) -> None:
+def check_size(path: Path, width: int, height: int, bytes_per_px: float = 3.0) -> None:
     """Refuse a picture too large to read.
 
     Parameters
@@ -54,14 +57,17 @@ def check_size(path: Path, width: int, height: int) -> None:
     path : Path
     width, height : int
         Pixels.
+    bytes_per_px : float
+        What a pixel takes when decoded.
 
     Raises
     ------
     PhotoRefused
     """
-    if width * height > MAX_PIXELS:
+    most = int(MAX_BYTES / max(bytes_per_px, 1.0))
+    if width * height > most:
         raise PhotoRefused(
-            f"{path}: the picture is {width} × {height} pixels, over {MAX_PIXELS // 1_000_000} megapixels",
+            f"{path}: the picture is {width} × {height} pixels, over {most // 1_000_000} megapixels",
             "cut out the part with the flute, without resizing it",
             "picture-too-large",
         )

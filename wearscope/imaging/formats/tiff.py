@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import struct
 from io import BytesIO
 from pathlib import Path
@@ -14,8 +15,9 @@ from numpy.typing import NDArray
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.formats.opencv import decoded_by_opencv
 from wearscope.imaging.formats.orientation import ORIENTATION_TAG
-from wearscope.imaging.formats.refusals import MAX_PIXELS, SAVE_AS, check_size, damaged, truncated
+from wearscope.imaging.formats.refusals import MAX_BYTES, SAVE_AS, damaged, truncated
 from wearscope.imaging.formats.registry import Decoded, register
+from wearscope.imaging.formats.tiff_directories import check_directories
 from wearscope.imaging.formats.tiff_scale import tiff_statements
 
 _DNG_VERSION = 50706  # tag
@@ -24,11 +26,19 @@ _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _RAW = frozenset({32803, 34892})  # colour filter array, linear raw: TIFF/EP and DNG, from memory
 _LZW, _JPEG_COMPRESSION = 5, 7  # TIFF 6.0 and its Technical Note 2
 _ROUNDING = 1e-6  # by which floating-point values may leave 0 to 1
+# Ways to group pictures that say anything of use here. Makers have their own, and not all end on a damaged file.
+_GROUPED = {"shaped", "ome", "imagej", "uniform", "multipage"}
+_NOT_ASKED: dict[str, Any] = {f"is_{kind}": False for kind in tifffile.TIFF.FILE_FLAGS - _GROUPED}
+
+# What it says of a damaged file is said by the refusal, and may hold anything.
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
+logging.getLogger("tifffile").propagate = False
 
 
 def _tiff(path: Path, content: bytes) -> Decoded:
     try:
-        with tifffile.TiffFile(BytesIO(content)) as tif:
+        check_directories(path, content)
+        with tifffile.TiffFile(BytesIO(content), _multifile=False, **_NOT_ASKED) as tif:
             return _largest_picture(path, content, tif)
     except PhotoRefused:
         raise
@@ -71,9 +81,7 @@ def _check_readable(
     first, page = tif.pages.first, series.keyframe
     if _DNG_VERSION in first.tags or any(one.photometric in _RAW for one in (first, *(first.pages or ()))):
         raise PhotoRefused(f"{path}: is a camera's raw file", SAVE_AS, "format-unread")
-    sizes = dict(zip(series.axes, series.shape, strict=True))
-    check_size(path, sizes["X"], sizes["Y"])
-    if series.size > 4 * MAX_PIXELS:
+    if series.nbytes > MAX_BYTES:
         raise PhotoRefused(
             f"{path}: holds a stack too large to read",
             "save one of its pictures by itself",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import secrets
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL.PngImagePlugin import PngInfo, putchunk
 
+from wearscope.log.export import replace_file
 from wearscope.report.sheets.shapes import (
     Align,
     Box,
@@ -333,13 +333,7 @@ def write_png(sheet: Sheet, path: Path, *, title: str, software: str) -> None:
     """
     picture = _png(sheet.pixels(), {"Title": title, "Software": software})
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{secrets.token_hex(6)}.part")
-    try:
-        with part.open("xb") as file:
-            file.write(picture)
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    replace_file(path, picture)
 
 
 def _png(rgba: NDArray[np.uint8], remarks: dict[str, str]) -> bytes:

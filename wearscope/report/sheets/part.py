@@ -9,7 +9,7 @@ import numpy as np
 
 from wearscope.light.strip import Strip
 from wearscope.log.records import Record
-from wearscope.quantities.views import PART
+from wearscope.quantities.views import VIEWS
 from wearscope.report import words
 from wearscope.report.sheets.comparison import draw_header
 from wearscope.report.sheets.page import Page, Sheet, write_png
@@ -88,7 +88,7 @@ def compose_part_sheet(content: PartContent) -> Sheet:
     page = Page(WIDTH)
     y = draw_header(page, content)
     y = _draw_edge(page, y, content)
-    y = draw_numbers(page, y, content, quantities=PART.quantities, columns=_COLUMNS)
+    y = draw_numbers(page, y, content, quantities=VIEWS["part"].quantities, columns=_COLUMNS)
     return page.finish(y)
 
 

@@ -1,0 +1,82 @@
+"""Reading the files that are handed in: regular ones only, and never more than a bound."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from hashlib import sha256
+from pathlib import Path
+
+TRIAL_BYTES = 16_000_000
+"""Most that a trial or study file holds: ten times what 10 000 photos take."""
+
+PROGRAM_BYTES = 32_000_000
+"""Most that a part program holds: a million lines, which are held as moves."""
+
+RECORDING_BYTES = 250_000_000
+"""Most that a recording holds: ten minutes in stereo, 48 000 samples per second of 32 bits."""
+
+PHOTO_BYTES = 700_000_000
+"""Most that a photo's file holds: the largest picture that is read, uncompressed."""
+
+
+class NotRegularError(OSError):
+    """A device, a pipe or a socket stands where a file should; reading it might never end."""
+
+
+class TooLargeError(OSError):
+    """A file that holds more than it may."""
+
+
+def read_file(path: Path, most_bytes: int) -> bytes:
+    """Bytes of a regular file.
+
+    Parameters
+    ----------
+    path : Path
+    most_bytes : int
+        A file that holds more is refused unread.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    NotRegularError, TooLargeError
+    OSError
+        It cannot be read.
+    """
+    # a pipe that nobody writes to would hold up whoever opens it
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with os.fdopen(os.open(path, flags), "rb") as file:
+        seen = os.fstat(file.fileno())
+        if stat.S_ISDIR(seen.st_mode):
+            raise IsADirectoryError(errno.EISDIR, "it is a folder", str(path))
+        if not stat.S_ISREG(seen.st_mode):
+            raise NotRegularError(errno.EINVAL, "it is a device or a pipe, no file", str(path))
+        # some files of the system say that they are empty, and are not
+        content = file.read(most_bytes + 1) if seen.st_size <= most_bytes else b""
+    if seen.st_size > most_bytes or len(content) > most_bytes:
+        raise TooLargeError(errno.EFBIG, f"it holds more than {most_bytes // 1_000_000} MB", str(path))
+    return content
+
+
+def checksum_of(path: Path, most_bytes: int = PHOTO_BYTES) -> str:
+    """SHA-256 of a file's content.
+
+    Parameters
+    ----------
+    path : Path
+    most_bytes : int
+
+    Returns
+    -------
+    str
+        In hexadecimal; empty if the file cannot be read.
+    """
+    try:
+        return sha256(read_file(path, most_bytes)).hexdigest()
+    except (OSError, ValueError):
+        return ""

@@ -1,0 +1,285 @@
+"""Where a wear log is kept: in a file beside the trial, or in a database that several rooms write to."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import URL
+from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import ConnectionPoolEntry, NullPool, StaticPool
+
+from wearscope.errors import LogError
+from wearscope.log.migrations import bring_up
+
+BUSY_TIMEOUT_S = 30.0
+"""How long one program waits for another that is writing the same log."""
+
+LOG_NAME = "wear-log.sqlite"
+
+_ELSEWHERE = "move that file away, or choose another folder with --out"
+_RESTORE = "restore it from a copy; if there is none, move it away and measure again"
+
+
+class LogPlace(Protocol):
+    """What a wear log needs to know of the database that keeps it."""
+
+    def engine(self) -> Engine:
+        """Engine for the log; nothing is opened or created yet.
+
+        Returns
+        -------
+        Engine
+        """
+
+    def exists(self) -> bool:
+        """Whether there can be a log.
+
+        Returns
+        -------
+        bool
+            False only where opening it for reading would make one.
+        """
+
+    def is_whole(self, connection: Connection) -> bool:
+        """Whether the database itself finds no damage in what it keeps.
+
+        Parameters
+        ----------
+        connection : Connection
+
+        Returns
+        -------
+        bool
+        """
+
+    def brought_up(
+        self, connection: Connection, version: int, target: int
+    ) -> AbstractContextManager[Connection]:
+        """The log of an earlier version, brought up to a later one for reading only.
+
+        Parameters
+        ----------
+        connection : Connection
+        version, target : int
+
+        Returns
+        -------
+        context manager of Connection
+        """
+
+    def for_reading(self, connection: Connection) -> Connection:
+        """Make the next transaction see one state of the log.
+
+        Parameters
+        ----------
+        connection : Connection
+
+        Returns
+        -------
+        Connection
+        """
+
+    def for_writing(self, connection: Connection) -> Connection:
+        """Make the next transaction one that can wait for its turn.
+
+        Parameters
+        ----------
+        connection : Connection
+
+        Returns
+        -------
+        Connection
+        """
+
+    def take_turn(self, connection: Connection) -> None:
+        """Wait until nobody else writes: what is read in the transaction from now on is not changed by others.
+
+        Parameters
+        ----------
+        connection : Connection
+        """
+
+    def explained(self, error: DBAPIError) -> LogError:
+        """The database's own words as a line that says what to do.
+
+        Parameters
+        ----------
+        error : DBAPIError
+
+        Returns
+        -------
+        LogError
+        """
+
+    def seen_from_here(self, file: Path) -> str:
+        """What tells a trial file from others of the same name, as the log keeps it.
+
+        Parameters
+        ----------
+        file : Path
+
+        Returns
+        -------
+        str
+        """
+
+    def still_there(self, seen: str) -> Path | None:
+        """The file that was kept so, if it may still be another trial than the one at hand.
+
+        Parameters
+        ----------
+        seen : str
+            As from `seen_from_here`.
+
+        Returns
+        -------
+        Path or None
+        """
+
+    @property
+    def folder(self) -> Path:
+        """Folder whose results the log belongs to, as ``--out`` names it."""
+
+    @property
+    def restore(self) -> str:
+        """What to do where the log is damaged."""
+
+    @property
+    def elsewhere(self) -> str:
+        """What to do where something else than a log is kept there."""
+
+
+@dataclass(frozen=True)
+class LogFile:
+    """A log in one SQLite file.
+
+    The journal stays SQLite's default: write-ahead logging does not work on network shares, where shops
+    keep such files, and rows come photo by photo, seconds apart.
+
+    Attributes
+    ----------
+    path : Path
+    """
+
+    path: Path
+
+    def __str__(self) -> str:
+        return str(self.path)
+
+    def engine(self) -> Engine:
+        """As in `LogPlace`."""
+        url = URL.create("sqlite", database=str(self.path))
+        engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_TIMEOUT_S})
+        event.listen(engine, "connect", _leave_transactions_to_us)
+        event.listen(engine, "begin", _begin)
+        return engine
+
+    def exists(self) -> bool:
+        """As in `LogPlace`."""
+        return self.path.exists()
+
+    def is_whole(self, connection: Connection) -> bool:
+        """As in `LogPlace`.
+
+        SQLite compares every table with its indexes, which hold all that rows are looked up by: so no row drops
+        out of an answer unnoticed. What else stands in a row is covered by its checksum.
+        """
+        return list(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalars()) == ["ok"]
+
+    @contextmanager
+    def brought_up(self, connection: Connection, version: int, target: int) -> Iterator[Connection]:
+        """As in `LogPlace`: a copy in memory."""
+        memory = create_engine("sqlite://", poolclass=StaticPool)
+        try:
+            with memory.connect() as copy:
+                original, made = connection.connection.driver_connection, copy.connection.driver_connection
+                assert isinstance(original, sqlite3.Connection)
+                assert isinstance(made, sqlite3.Connection)
+                original.backup(made)
+                bring_up(copy, version, target)
+                yield copy
+        finally:
+            memory.dispose()
+
+    def for_reading(self, connection: Connection) -> Connection:
+        """As in `LogPlace`."""
+        return connection
+
+    def for_writing(self, connection: Connection) -> Connection:
+        """As in `LogPlace`."""
+        return connection.execution_options(writes=True)
+
+    def take_turn(self, connection: Connection) -> None:
+        """As in `LogPlace`: ``BEGIN IMMEDIATE`` has done it."""
+
+    def explained(self, error: DBAPIError) -> LogError:
+        """As in `LogPlace`."""
+        code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF  # the low byte is the primary result code
+        match code:
+            case sqlite3.SQLITE_NOTADB:
+                return LogError(f"{self} is not a wear log, or is damaged", _ELSEWHERE)
+            case sqlite3.SQLITE_CORRUPT:
+                return LogError(f"{self} is damaged", _RESTORE)
+            case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+                return LogError(f"{self} is being written by another program", "close that one and run again")
+            case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
+                return LogError(
+                    f"{self} cannot be written",
+                    "make it and its folder writable, or choose another with --out",
+                )
+            case sqlite3.SQLITE_FULL | sqlite3.SQLITE_IOERR:
+                return LogError(
+                    f"{self} cannot be saved ({error.orig})", "make room on the disk and run again"
+                )
+        if str(error.orig).startswith("Could not decode"):
+            return LogError(f"{self} is damaged", _RESTORE)
+        return LogError(f"{self} cannot be used ({error.orig})", _RESTORE)
+
+    def seen_from_here(self, file: Path) -> str:
+        """As in `LogPlace`: by the way from the log, so that a folder moved as a whole stays what it is."""
+        folder, file = self.path.parent.resolve(), file.resolve()
+        try:
+            return Path(os.path.relpath(file, folder)).as_posix()
+        except ValueError:  # on another drive
+            return file.as_posix()
+
+    def still_there(self, seen: str) -> Path | None:
+        """As in `LogPlace`."""
+        before = self.path.parent / seen
+        return before if before.exists() else None
+
+    @property
+    def folder(self) -> Path:
+        """As in `LogPlace`."""
+        return self.path.parent
+
+    @property
+    def restore(self) -> str:
+        """As in `LogPlace`."""
+        return _RESTORE
+
+    @property
+    def elsewhere(self) -> str:
+        """As in `LogPlace`."""
+        return _ELSEWHERE
+
+
+def _leave_transactions_to_us(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
+    # Left alone, the sqlite3 module begins a transaction only at the first INSERT: too late, for what
+    # was read before it could have changed.
+    connection.isolation_level = None
+    connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _begin(connection: Connection) -> None:
+    # A writer takes its lock at once: two that had both begun by reading could neither go on.
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
