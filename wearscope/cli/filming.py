@@ -18,6 +18,7 @@ from wearscope.cli.common import (
     load,
     print_json,
 )
+from wearscope.cli.terminal import say
 
 
 def frames(
@@ -81,7 +82,7 @@ def frames(
             )
             if not as_json:
                 become = f"filed as {file}" if file else f"not filed: {taken.verdict.lines[0]}"
-                typer.echo(f"frame {one.frame.number}: {place.bit}, flute {place.flute}, {become}")
+                say(f"frame {one.frame.number}: {place.bit}, flute {place.flute}, {become}")
     if as_json:
         print_json({"frames": found})
     if not found:
