@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from wearscope.cli.terminal import console_for, say, visible
+from wearscope.cli.terminal import console_for, say
 from wearscope.quantities.views import suffix
+from wearscope.texts import visible
 
 if TYPE_CHECKING:
     from rich.table import Table
