@@ -37,7 +37,7 @@ def made(trial, monkeypatch):
         for name in NAMES:
             write_bytes(results / name, f"{len(times)}".encode())
         paths = [results / name for name in NAMES]
-        published.note_published(results, published.what_is_said(loaded, folder, found), SAID, paths)
+        published.note_published(results, loaded, published.what_is_said(loaded, folder, found), SAID, paths)
         return None, published.Published(SAID, tuple(paths), now=True)
 
     monkeypatch.setattr(reporting, "publish", publish)

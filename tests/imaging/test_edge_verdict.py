@@ -109,6 +109,20 @@ def test_points_on_the_edge_decide(off_px, backwards):
     assert faces_tool(line, flute)
 
 
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 200.0])
+def test_two_points_on_the_edge_need_not_be_its_ends(angle_deg):
+    # what they are drawn on to is the edge, and neither the heel nor the end of what was marked
+    flute = Flute(shape=(640, 700), heel_um=490.0, angle_deg=angle_deg)
+    light = flute.light()
+    near = np.array([flute.at_px(s) for s in (-300.0, 300.0)])
+    found, propose = asked(light)
+    # traced between the marks alone where the rules have no line there
+    assert distance_px(marked_edge(light, near, found, propose, None), flute) < ROUGH_PX
+    line = marked_edge(light, near, [], propose, None)
+    assert (line.end_px - line.start_px) * flute.um_per_px > 1800.0
+    assert distance_px(line, flute) < ROUGH_PX
+
+
 def test_points_on_the_heel_are_taken_for_what_was_meant():
     flute = Flute(shape=(640, 900), heel_um=490.0)
     light = flute.light()

@@ -7,9 +7,11 @@ Data goes to standard output, everything else to standard error. Exit codes: 0 e
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
@@ -31,7 +33,7 @@ from wearscope.cli import (
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
 from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
-from wearscope.files import is_utf8
+from wearscope.texts import is_utf8
 from wearscope.version import __version__
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -50,6 +52,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code.
     """
+    if arguments is None:  # what libraries have to say is for developers, who ask for it
+        os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
@@ -145,6 +151,7 @@ for _command in (
     keeping.past,
     keeping.astray,
     keeping.carry,
+    keeping.history,
     looking.info,
 ):  # as the help lists them
     app.command()(_command)

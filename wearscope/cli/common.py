@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wearscope.cli.terminal import console_for, say, visible
+from wearscope.cli.terminal import console_for, say
 from wearscope.errors import WearscopeError
+from wearscope.texts import visible
 
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
     from wearscope.pipeline.run import Progress

@@ -130,7 +130,9 @@ def _answer(key: str, text: str, *, needed: bool, default: str = "") -> Any:  # 
     from wearscope.start.answers import typed
 
     while True:
-        answer = typer.prompt(text, default=default, show_default=bool(default), err=True).strip()
+        answer = typer.prompt(
+            text, default=default, show_default=bool(default), prompt_suffix="\n> ", err=True
+        ).strip()
         if not answer and not needed:
             return None
         try:

@@ -121,13 +121,16 @@ def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
     return sha256(repr(said).encode()).hexdigest()
 
 
-def note_published(results: Path, fingerprint: str, said: dict[str, Any], paths: Iterable[Path]) -> None:
+def note_published(
+    results: Path, trial: Trial, fingerprint: str, said: dict[str, Any], paths: Iterable[Path]
+) -> None:
     """Note what was published, as the last of its files.
 
     Parameters
     ----------
     results : Path
         The results folder.
+    trial : Trial
     fingerprint : str
         As from `what_is_said`.
     said : dict
@@ -140,7 +143,25 @@ def note_published(results: Path, fingerprint: str, said: dict[str, Any], paths:
         It cannot be written.
     """
     files = {path.name: _version(path) for path in paths if path.name != WRITTEN_ANYWAY}
-    write_json(results / PUBLISHED_NAME, {"says": fingerprint, "files": files, "said": said})
+    noted = {"trial": trial.path.name, "says": fingerprint, "files": files, "said": said}
+    write_json(results / PUBLISHED_NAME, noted)
+
+
+def trial_published(results: Path) -> str:
+    """Name of the trial file whose report is in a results folder.
+
+    Parameters
+    ----------
+    results : Path
+
+    Returns
+    -------
+    str
+        The usual one if nothing was published.
+    """
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        return str(json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))["trial"])
+    return "trial.toml"
 
 
 def still_published(results: Path, fingerprint: str) -> Published | None:

@@ -23,7 +23,7 @@ from wearscope.report.decision_files import outcome_table, write_outcome
 from wearscope.report.due_words import due_bits
 from wearscope.report.html import report_html
 from wearscope.report.pdf import report_pdf
-from wearscope.report.report import report_of
+from wearscope.report.report import Report, report_of
 from wearscope.report.spoken import spoken
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.report.tables import (
@@ -78,23 +78,27 @@ def publish(
     outcome = outcome_of(trial, found.records, over)
     in_parts = outcome if over == "parts" else outcome_of(trial, found.records)
     make_folder(results)
+    report = _report(trial, out_dir, found, outcome)
     paths = [
-        *_write_report(trial, out_dir, found, outcome, interactive=interactive),
+        *_write_report(report, results, interactive=interactive),
         *_write_tables(trial, out_dir, found, in_parts, parquet=parquet),
         *write_outcome(results, outcome, due_bits(trial, outcome)),
         *write_curves(outcome, results),
     ]
-    said = asdict(spoken(trial, outcome))
+    said = asdict(spoken(trial, outcome)) | {
+        "rows": [
+            {"bit": bit.bit, "life": bit.life, "cost": bit.cost, "using_up": bit.using_up}
+            for bit in report.bits
+        ]
+    }
     paths = list(dict.fromkeys(paths))
-    note_published(results, what_is_said(trial, out_dir, found), said, paths)
+    note_published(results, trial, what_is_said(trial, out_dir, found), said, paths)
     return outcome, Published(said, tuple(paths), now=True)
 
 
-def _write_report(
-    trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, *, interactive: bool
-) -> tuple[Path, Path]:
+def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> Report:
     results = out_dir / "results"
-    report = report_of(
+    return report_of(
         trial,
         found.records,
         outcome,
@@ -107,6 +111,9 @@ def _write_report(
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         repeat_study=repeat_study_lines(trial, results),
     )
+
+
+def _write_report(report: Report, results: Path, *, interactive: bool) -> tuple[Path, Path]:
     page, pdf = results / "report.html", results / "report.pdf"
     write_bytes(page, report_html(report, interactive=interactive).encode())
     write_bytes(pdf, report_pdf(report))

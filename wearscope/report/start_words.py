@@ -80,12 +80,12 @@ def shown_line(shown: Shown) -> str:
     -------
     str
     """
-    n_flutes = len(shown.flutes) + len(shown.doubtful)
+    perhaps = f", {len(shown.doubtful)} that may show one" if shown.doubtful else ""
     beside = [
         f"{what} ({seen.file})" if seen else f"no {what}"
         for what, seen in (("graticule", shown.graticule), ("pin", shown.pin))
     ]
-    return f"{n_flutes} pictures of flutes, {' and '.join(beside)}."
+    return f"{len(shown.flutes)} pictures of flutes{perhaps}, {' and '.join(beside)}."
 
 
 def plan_lines(plan: Plan) -> list[str]:

@@ -9,8 +9,8 @@ from os.path import normpath
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from wearscope.files import is_utf8
 from wearscope.quantities.views import USUAL, VIEWS
+from wearscope.texts import is_utf8
 from wearscope.trial.mistakes import Mistakes, Row, shown
 from wearscope.trial.spelling import composed, on_disk
 from wearscope.trial.tables import check_known, entry_of

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.files import TRIAL_BYTES, is_utf8, read_file
+from wearscope.files import TRIAL_BYTES, read_file
+from wearscope.texts import is_utf8
 from wearscope.trial.checks import (
     all_photographed,
     files_once,

@@ -90,6 +90,22 @@ class StepCurve:
         close = np.flatnonzero(np.abs(self.at_um - place_um) <= within_um)
         return self._step(int(close[np.argmax(self.significance[close])])) if len(close) else None
 
+    def leads(self, apart_um: float, by: float) -> bool:
+        """Whether the most significant step is so many times as significant as any elsewhere.
+
+        Parameters
+        ----------
+        apart_um : float
+            Along the edge, from which another place is elsewhere.
+        by : float
+
+        Returns
+        -------
+        bool
+        """
+        elsewhere = np.abs(self.at_um - self.best.at_um) > apart_um
+        return not elsewhere.any() or self.best.significance > by * float(self.significance[elsewhere].max())
+
     def _step(self, k: int) -> Step:
         return Step(float(self.at_um[k]), float(self.height[k]), float(self.significance[k]))
 

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from wearscope.report.fonts import families_for, have_bold, readable
 from wearscope.report.style import HALO, INK, PAPER
+from wearscope.texts import visible
 
 Align = Literal["left", "center", "right"]
 Colour = tuple[float, float, float, float]
@@ -169,7 +170,7 @@ class Text:
         left, _, right, bottom = self.frame
         below = text_extent(self.text, self.size, self.bold)[2]
         x, y, angle = (right - below, bottom, 90.0) if self.upright else (left, self.y, 0.0)
-        text = readable(self.text)
+        text = readable(visible(self.text))
         font = _font(self.size, self.bold, families_for(text))
         canvas.renderer.draw_text(canvas.pen(self.colour), x, y, text, font, angle)
 
@@ -350,7 +351,7 @@ def text_extent(text: str, size: float, bold: bool) -> tuple[float, float, float
     width, above, below : float
         In pixels; the last two from the baseline, and at least those of the font's own line.
     """
-    text = readable(text)
+    text = readable(visible(text))
     font = _font(size, bold, families_for(text))
     wide, high, below = _ruler().get_text_width_height_descent(text, font, ismath=False)
     above = high - below
