@@ -28,6 +28,8 @@ TESTS = Path(__file__).parent
 
 import fake_photos as fake  # noqa: E402
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture
 def trial(tmp_path, monkeypatch):

@@ -29,6 +29,8 @@ from wearscope.report.report_words import CAUTIONS, PLOTS_HINT
 from wearscope.samples import sample_trial_folder
 from wearscope.trial import load_trial
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 SAMPLE = sample_trial_folder()
 TRUTH = json.loads((SAMPLE / "truth.json").read_text())["photos"]
 DAY = "2026-01-06T08:00:00+00:00"

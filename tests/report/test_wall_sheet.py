@@ -21,6 +21,8 @@ from wearscope.report.report import report_of
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.wall_sheet import wall_sheet_pdf
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture
 def trial(tmp_path):
