@@ -961,6 +961,7 @@ def test_a_real_process_with_an_ascii_terminal(tmp_path, graticule):
     assert said.stderr.startswith("wearscope: ")
 
 
+@pytest.mark.statistics
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 @pytest.mark.parametrize("no_color", [False, True])
 def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):
