@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import pickle
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -104,6 +107,8 @@ def cluster_at(address: str, seen: Path) -> Iterator[Cluster]:
 
     with _loggers_held(), dask.config.set({_LARGE_CALL: "1 GiB"}):
         try:
+            with ThreadPoolExecutor(1) as thread:  # whoever calls may have a loop of asyncio already
+                thread.submit(asyncio.run, _require_scheduler(address)).result()
             client = Client(address, timeout=ANSWER_S, set_as_default=False)
         except Exception as error:  # whatever stands at the other end
             raise ClusterError(
@@ -128,6 +133,16 @@ def _require_address(address: str) -> None:
         raise ClusterError(
             f'"{address}" is no address of a scheduler', "give it as dask scheduler says it: tcp://HOST:8786"
         )
+
+
+async def _require_scheduler(address: str) -> None:
+    """Wait for somebody who speaks as Dask does: its client itself waits for ever for one that says nothing."""
+    from distributed import Security
+    from distributed.comm import connect
+
+    options = Security().get_connection_args("client")
+    comm = await asyncio.wait_for(connect(address, timeout=ANSWER_S, **options), ANSWER_S)
+    await comm.close()
 
 
 def _require_fit(cluster: Cluster, seen: Path) -> None:
@@ -177,6 +192,9 @@ def _loggers_held() -> Iterator[None]:
 class ClusterCrew:
     """A crew of Dask workers; a call whose worker dies is made again by another.
 
+    Dask gives a call up that was with several workers as they died, and so may give up others that were with them
+    too: each is tried once more with nothing beside it.
+
     Parameters
     ----------
     cluster : Cluster
@@ -191,18 +209,19 @@ class ClusterCrew:
         self._places = max(cluster.n_threads(), 1) * (1 + AHEAD)
         self._done: SimpleQueue[Any] = SimpleQueue()
         self._calls: dict[Any, tuple[Any, Call[Any]]] = {}
+        self._suspects: deque[Call[Any]] = deque()
         # a call itself: what is scattered would be lost with the worker that holds it
         self._told = self._submitted(pickle.loads, pickle.dumps(self._shared))
 
     @property
     def has_room(self) -> bool:
         """Whether one more call may be begun."""
-        return len(self._calls) < self._places
+        return not self._suspects and len(self._calls) < self._places
 
     @property
     def is_busy(self) -> bool:
         """Whether calls are under way."""
-        return bool(self._calls)
+        return bool(self._calls or self._suspects)
 
     def begin(self, call: Call[Any]) -> None:
         """Begin a call.
@@ -233,6 +252,8 @@ class ClusterCrew:
         WearscopeError
             The scheduler is gone, or all its workers.
         """
+        if not self._calls:
+            self.begin(self._suspects[0])
         until = time.monotonic() + ALONE_S
         while True:
             try:
@@ -244,7 +265,13 @@ class ClusterCrew:
                 elif time.monotonic() > until:
                     raise self._lost() from None
         _, call = self._calls.pop(future.key)
-        yield call, self._answer(future, call)
+        answer = self._answer(future, call)
+        if call in self._suspects:
+            self._suspects.remove(call)
+        elif isinstance(answer, Failure) and answer.code == "worker-died":
+            self._suspects.append(call)
+            return
+        yield call, answer
 
     def cancel(self) -> None:
         """Take back what is not finished."""
