@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from importlib.util import find_spec
@@ -15,6 +16,7 @@ from pathlib import Path
 import fake_photos as fake
 import pytest
 
+from wearscope.errors import WearscopeError
 from wearscope.pipeline.calls import Call, too_long
 from wearscope.pipeline.cluster import ClusterError, cluster_at, within
 from wearscope.pipeline.run import judge_trial, measure_trial
@@ -28,10 +30,9 @@ needs_dask = pytest.mark.skipif(
 )
 
 
-@pytest.fixture(scope="module")
-def address(tmp_path_factory):
-    """Of a scheduler with two workers, which stay processes of their own until the last test here."""
-    folder = tmp_path_factory.mktemp("cluster")
+@contextmanager
+def a_cluster(folder):
+    """Processes of a scheduler and of what keeps its two workers going, and the address."""
     where = folder / "scheduler.json"
     environment = os.environ | {
         "PYTHONPATH": os.pathsep.join([os.path.dirname(fake.__file__), *sys.path]),  # noqa: PTH120
@@ -63,11 +64,18 @@ def address(tmp_path_factory):
 
         with Client(scheduler_file=str(where), set_as_default=False) as client:
             client.wait_for_workers(2, timeout=60)
-            yield client.scheduler.address
+            address = client.scheduler.address
+        yield address, *processes
     finally:
         for process in processes:
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    with a_cluster(tmp_path_factory.mktemp("cluster")) as (at, *_):
+        yield at
 
 
 def timeless(records):
@@ -136,6 +144,50 @@ def test_the_numbers_are_the_same_to_the_last_digit(address, tmp_path):
 
 
 @needs_dask
+@pytest.mark.statistics  # seconds, for processes that start
+@pytest.mark.parametrize("gone", ["scheduler", "workers"])
+def test_a_cluster_that_goes_away_ends_the_run_and_what_was_measured_is_kept(gone, tmp_path, monkeypatch):
+    monkeypatch.setattr("wearscope.pipeline.cluster.ALONE_S", 1.0)
+    monkeypatch.setattr("wearscope.pipeline.cluster.LOOK_S", 0.1)
+    trial = fake.a_trial(tmp_path, bits=("A",))
+    fake.tell(tmp_path, "A", 120, 1, "seconds 600")
+    with a_cluster(tmp_path) as (address, scheduler, workers):
+        victim = scheduler if gone == "scheduler" else workers
+
+        def kill(done, _n, _entry):
+            if done == 5:
+                os.killpg(victim.pid, signal.SIGKILL)
+
+        began = time.monotonic()
+        with (
+            pytest.raises(WearscopeError, match="has gone, or has no workers left; start it again") as raised,
+            cluster_at(address, trial.path) as cluster,
+        ):
+            measure_trial(trial, tmp_path, jobs=cluster, inspector=fake.inspector, progress=kill)
+    assert raised.value.exit_code == 1
+    assert time.monotonic() - began < 60
+    assert len((tmp_path / "results" / "measurements.csv").read_text().splitlines()) == 1 + 2 + 3 * 4
+
+
+@needs_dask
+@pytest.mark.parametrize("command", ["measure", "check"])
+def test_from_the_command_line(address, run, tmp_path, command):
+    files = [fake.write_trial(tmp_path / name, bits=("A",), flutes=(1,)) for name in ("here", "there")]
+    here = run(command, files[0], "--jobs", "1")
+    there = run(command, files[1], "--cluster", address)
+    assert here[0] == 1, "words are no pictures"
+    assert [str(said).replace("there", "here") for said in there] == [
+        str(said).replace("there", "here") for said in here
+    ]
+    for options, said in {
+        ("--cluster", "nonsense"): 'wearscope: "nonsense" is no address of a scheduler',
+        ("--cluster", address, "--jobs", "2"): "wearscope: --jobs and --cluster exclude each other",
+    }.items():
+        code, _, err = run(command, files[1], *options)
+        assert (code, err.count("\n"), err[: len(said)]) == (2, 1, said)
+
+
+@needs_dask
 def test_photos_are_judged_there_too(address, tmp_path):
     trial = fake.a_trial(tmp_path, bits=("A",))
     fake.tell(tmp_path, "A", 40, 1, "crash")
@@ -148,7 +200,7 @@ def test_photos_are_judged_there_too(address, tmp_path):
 
 @needs_dask
 def test_a_folder_that_the_workers_do_not_see(address, tmp_path):
-    with pytest.raises(ClusterError, match="does not see .*trial.toml; let it have the same folder"):
+    with pytest.raises(ClusterError, match=r"does not see .*trial.toml; let it have the same folder"):
         cluster_at(address, tmp_path / "trial.toml").__enter__()
 
 
@@ -173,5 +225,5 @@ def test_a_call_on_a_worker_is_given_up_too(tmp_path):
 
 def test_without_dask(monkeypatch, tmp_path):
     monkeypatch.setattr("wearscope.pipeline.cluster.find_spec", lambda name: None)
-    with pytest.raises(ClusterError, match="Dask, which is not installed; run, .*cluster"):
+    with pytest.raises(ClusterError, match=r"Dask, which is not installed; run, .*cluster"):
         cluster_at("tcp://127.0.0.1:8786", Path(tmp_path)).__enter__()

@@ -7,8 +7,8 @@ import logging
 import pickle
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
 from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass

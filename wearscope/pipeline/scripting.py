@@ -55,8 +55,9 @@ def measure(
         Where the wear log and ``results/`` are; by default beside the trial file. What people have corrected by hand
         is read from there too.
     jobs : int, Executor or Cluster, optional
-        Who works on a whole trial, as in `measure_trial`; by default one process for each processor. A script that
-        leaves it so must keep its own work under ``if __name__ == "__main__":``, for the processes read the script again.
+        Who works on a whole trial, as in `wearscope.pipeline.run.measure_trial`; by default one process for each
+        processor. A script that leaves it so must keep its own work under ``if __name__ == "__main__":``, for the
+        processes read the script again.
     again : bool
         Whether to measure every photo of a trial, changed or not.
 
