@@ -22,6 +22,7 @@ from wearscope.pipeline.cluster import ClusterError, cluster_at, within
 from wearscope.pipeline.run import judge_trial, measure_trial
 from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_trial
+from wearscope.version import __version__
 
 ALLOWED_FAILURES = 1  # deaths that a call may be near before Dask gives it up; its own 3 take longer
 
@@ -202,6 +203,18 @@ def test_photos_are_judged_there_too(address, tmp_path):
 def test_a_folder_that_the_workers_do_not_see(address, tmp_path):
     with pytest.raises(ClusterError, match=r"does not see .*trial.toml; let it have the same folder"):
         cluster_at(address, tmp_path / "trial.toml").__enter__()
+
+
+@needs_dask
+def test_a_worker_of_another_version(address, tmp_path, monkeypatch):
+    trial = fake.a_trial(tmp_path, bits=("A",), flutes=(1,), parts=(0,))
+    monkeypatch.setattr("wearscope.pipeline.cluster.__version__", "9.1")
+    with pytest.raises(ClusterError, match=rf"has wearscope {__version__}; install 9\.1 there as here"):
+        cluster_at(address, trial.path).__enter__()
+    monkeypatch.setattr("wearscope.pipeline.cluster._require_fit", lambda *_: None)  # it came later
+    with cluster_at(address, trial.path) as cluster:
+        (refused,) = measure_trial(trial, tmp_path, jobs=cluster, inspector=fake.inspector).refusals
+    assert (refused.refusal_code, refused.known) == ("worker-differs", False)
 
 
 @needs_dask

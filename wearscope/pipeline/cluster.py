@@ -288,9 +288,7 @@ class ClusterCrew:
     def _answer(self, future: Any, call: Call[AnswerT]) -> AnswerT | Failure:  # noqa: ANN401 - as above
         from distributed import CancelledError, KilledWorker
 
-        if future.status not in ("finished", "error"):
-            raise self._lost()
-        try:
+        try:  # not by its status, which is "lost" while an answer that died with its worker is made again
             answer: AnswerT | Failure = future.result(timeout=PHOTO_S)
         except KilledWorker:
             why = "every worker of the cluster that had it died, most likely for want of memory"
