@@ -129,6 +129,9 @@ def inspector(trial, entry, scales) -> Inspection:
         raise RuntimeError("no such\nluck")
     if word == "die":
         os._exit(3)
+    if word == "die once" and not (died := entry.path.with_suffix(".died")).exists():
+        died.touch()
+        os.kill(os.getpid(), 9)
     if word == "interrupt":
         raise KeyboardInterrupt
     if word.startswith("sheet"):
