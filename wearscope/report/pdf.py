@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import Literal
@@ -12,7 +13,7 @@ from fpdf.enums import MethodReturnValue, TableBordersLayout, TableCellFillMode
 from PIL import Image
 
 from wearscope.report.cost_bars import draw_costs
-from wearscope.report.curves import draw_curves, rendered
+from wearscope.report.curves import draw_curves, on_pages, rendered
 from wearscope.report.fonts import BOLD, REGULAR, fonts_beside, readable
 from wearscope.report.html import sheet_picture
 from wearscope.report.photo_cards import PhotoCard
@@ -346,14 +347,18 @@ def _verdict(pages: Pages, report: Report) -> None:
 
 
 def _curves(pages: Pages, report: Report) -> None:
-    picture = rendered(lambda: draw_curves(report.outcome), "png")
-    if picture is None:
+    groups = on_pages(report.outcome)
+    if not groups:
         pages.heading("Wear curves")
         pages.say("No wear curve can be drawn yet.")
         return
     most_mm = pages.eph - 40
-    pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
-    pages.picture(picture, curves_alt(report), width_mm=pages.epw, height_mm=most_mm)
+    for number, names in enumerate(groups):
+        picture = rendered(partial(draw_curves, report.outcome, only=names), "png")
+        assert picture is not None
+        if number == 0:
+            pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
+        pages.picture(picture, curves_alt(report.outcome, names), width_mm=pages.epw, height_mm=most_mm)
     pages.say(CURVES_CAPTION, size=9, colour=GREY)
 
 
