@@ -645,7 +645,7 @@ def test_the_names_of_before_04_go_on_working_and_say_what_they_are_now(run, tri
     assert first == moved.format("export", "report")
     names = {Path(line.split()[-1]).name for line in files}
     stems = ("by-photo", "outcome", "measurements", "wear-log", "notes")
-    assert names == {f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "parquet")} | {"tables.xlsx", "wall-sheet.pdf"}  # fmt: skip
+    assert names == {f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "parquet")} | {"tables.xlsx", "wall-sheet.pdf", "labels.pdf"}  # fmt: skip
     assert all((trial / "results" / name).stat().st_size for name in names)
     assert (trial / "results" / "measurements.csv").read_bytes() == before
     code, out, err = run("outcome", trial, "--json")

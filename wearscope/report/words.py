@@ -389,7 +389,7 @@ def shortened(text: str, longest: int) -> str:
 
 
 def folded(text: str, width: int, most_lines: int) -> str:
-    """Fold a text into lines, words that are too long too, with an ellipsis where something is left out.
+    r"""Fold a text into lines, words that are too long too, with an ellipsis where something is left out.
 
     Parameters
     ----------
@@ -405,7 +405,7 @@ def folded(text: str, width: int, most_lines: int) -> str:
     Examples
     --------
     >>> folded("Compression bit, long reach", 16, 2)
-    'Compression bit,\\nlong reach'
+    'Compression bit,\nlong reach'
     """
     return "\n".join(textwrap.wrap(text, width, max_lines=most_lines, placeholder="…"))
 
