@@ -65,7 +65,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with _ended_as_by_ctrl_c() as ended_by:
             code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
-        complain([f"{_usage_message(error, sys.argv[1:] if arguments is None else arguments)}; see wearscope --help"])
+        complain(
+            [
+                f"{_usage_message(error, sys.argv[1:] if arguments is None else arguments)}; see wearscope --help"
+            ]
+        )
         return WRONG
     except WearscopeError as error:
         complain(str(error).splitlines())
@@ -118,7 +122,9 @@ _UsageError: type[Exception] = typer.BadParameter.__mro__[1]  # typer gives it n
 
 def _usage_message(error: Exception, arguments: Sequence[str]) -> str:
     if isinstance(error, typer.BadParameter) and (comma := _with_comma(error, arguments)):
-        error.message = f"{comma} is not read as a number; write decimals with a point: {comma.replace(',', '.')}"
+        error.message = (
+            f"{comma} is not read as a number; write decimals with a point: {comma.replace(',', '.')}"
+        )
     message: str = error.format_message()  # type: ignore[attr-defined]
     for kind, cure in (("number", "give a number"), ("integer", "give a whole number")):
         message = re.sub(rf"Input should be a valid {kind}\b.*", cure, message)

@@ -30,7 +30,7 @@ _STYLES: tuple[tuple[Literal["", "B"], Path], ...] = (("", REGULAR), ("B", BOLD)
 _MARGIN_MM = 16.0
 _LONG_LINES = 12
 _SECTIONS = 8  # of a report, beside those of the bits
-_LINE_OF_CONTENTS_MM, _ONE_COLUMN, _MOST_ROWS = 5.6, 14, 40
+_LINE_OF_CONTENTS_MM, _MOST_ROWS = 5.6, 40
 _MOST_LINES = 16  # of a cell of a table
 _LONG_NAME = 24  # characters
 _CELL_MM = 1.0  # beside the text of a cell
@@ -412,17 +412,15 @@ def _verdict(pages: Pages, report: Report) -> None:
 
 def _contents(pages: Pages, report: Report) -> None:
     """List what is on which page, in the room that the verdict leaves on its page, or on the next."""
-    n_lines = len(report.bits) + _SECTIONS
-    n_columns = 1 if n_lines <= _ONE_COLUMN else 2
-    n_rows = min(-(-n_lines // n_columns), _MOST_ROWS)
+    n_rows = min(-(-(len(report.bits) + _SECTIONS) // 2), _MOST_ROWS)
     pages.heading("Contents", room_mm=_LINE_OF_CONTENTS_MM * n_rows + 16)
-    pages.insert_toc_placeholder(partial(_list_contents, n_columns=n_columns, n_rows=n_rows))
+    pages.insert_toc_placeholder(partial(_list_contents, n_rows=n_rows))
 
 
-def _list_contents(pages: FPDF, outline: list[OutlineSection], *, n_columns: int, n_rows: int) -> None:
-    """Called by the library once all pages are there."""
-    sections = [one for one in outline if one.level == 0 and one.name != "Contents"][: n_columns * n_rows]
-    top, width = pages.get_y(), pages.epw / n_columns
+def _list_contents(pages: FPDF, outline: list[OutlineSection], *, n_rows: int) -> None:
+    """Write the list, in two columns; called by the library once all pages are there."""
+    sections = [one for one in outline if one.level == 0 and one.name != "Contents"][: 2 * n_rows]
+    top, width = pages.get_y(), pages.epw / 2
     pages.set_font(_FAMILY, size=10)
     for number, section in enumerate(sections):
         column, row = divmod(number, n_rows)
