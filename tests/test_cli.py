@@ -624,18 +624,15 @@ def test_a_decimal_comma_in_an_option_is_explained_as_in_the_trial_file(run, sai
         assert f"'--um-per-px': {said} is not read as a number; write decimals with a point: {said.replace(',', '.')}" in err  # fmt: skip
     code, _, err = run("calibrate", "photo.png", "--um-per-px", "wide", "--division-um", "1,5")
     assert code == 2
-    assert "'--um-per-px': give a number" in err or "'--division-um': 1,5 is not read" in err
+    assert "'--um-per-px': give a number;" in err  # the first that is wrong, not the one with a comma
 
 
 def test_what_is_printed_without_being_asked_for_has_no_jargon(run, trial):
     for parts, flute in ((40, 1), (120, 1), (120, 2)):
         fake.tell(trial, "Plover", parts, flute, f"worn {parts / 2}")
-    said = "".join(
-        "".join(run(*command, trial)[1:]) for command in (("measure",), ("check",), ("report", "--static"))
-    )
+    said = "".join("".join(run(command, trial)[1:]) for command in ("measure", "check"))
     assert "± is how far it may be off" in said
-    jargon = r"\b(sigma|posterior|prior|confidence|standard (uncertainty|deviation)|interval|saturating|power law|median|variance)\b"
-    assert not re.findall(jargon, said, re.IGNORECASE)
+    assert not re.findall(fake.JARGON, said, re.IGNORECASE)
 
 
 def test_what_is_unfair_stands_beside_the_verdict(run, trial):

@@ -135,6 +135,13 @@ def test_every_shape_of_curve_has_words():
             assert not re.search("power law|saturat|posterior|prior|weight", text)
 
 
+def test_what_is_said_of_life_and_cost_has_no_jargon(report):
+    lines = [line for bit in report.bits for line in (bit.life, bit.cost, bit.chance, *bit.sentences)]
+    said = " ".join([report.verdict, *report.due, *report.sentences, *lines])
+    assert len(said) > 1000
+    assert not re.findall(fake.JARGON, said, re.IGNORECASE)
+
+
 # --- PDF
 
 

@@ -135,7 +135,8 @@ def _with_comma(error: typer.BadParameter, arguments: Sequence[str]) -> str | No
     """Value with a decimal comma that was given to the option that is complained of, if it is that."""
     for option in error.param.opts if error.param and "number" in error.message else ():
         for said, after in zip(arguments, (*arguments[1:], ""), strict=True):
-            value = after if said == option else said.removeprefix(f"{option}=")
+            name, _, joined = said.partition("=")
+            value = joined or after if name == option else ""
             if re.fullmatch(r"[+-]?\d*,\d+", value):
                 return value
     return None

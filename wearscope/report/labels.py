@@ -29,7 +29,7 @@ def labels_pdf(trial: Trial) -> bytes:
     """
     pages = Pages(f"Labels: {trial.name}", trial.name)
     labels = [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit.name) + 1)]
-    down = 0
+    down = 0.0
     for number, (bit, flute) in enumerate(labels):
         column = number % _ACROSS
         if number == 0 or (column == 0 and pages.will_page_break(_HEIGHT_MM)):
