@@ -53,6 +53,9 @@ file = "photos/{bit}-{parts}-{flute}.jpg"
 scale = "bench 60x"
 """
 
+JARGON = r"\b(sigma|posterior|prior|confidence|standard (uncertainty|deviation)|interval|saturating|power law|median|variance)\b"
+"""Of statistics, which nobody is told without having asked."""
+
 
 def write_trial(folder: Path, bits=("A10", "A2"), flutes=(1, 2), parts=(0, 40, 120)) -> Path:
     """Trial file with a photo of every bit, flute and checkpoint; each is measured unless told otherwise."""

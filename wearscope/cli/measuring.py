@@ -269,7 +269,7 @@ def _say_what_to_open(result: BatchResult, published: Published | None) -> None:
     if published is not None:
         names = {path.name: path for path in published.paths}
         lines.append(f"  {shown(names['report.html'])}  the report, from the verdict on; report.pdf to print")
-        lines.append(f"  {shown(names['wall-sheet.pdf'])}  to hang at the machine")
+        lines.append(f"  {shown(names['wall-sheet.pdf'])}  to hang at the machine; labels.pdf for the flutes")
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
     lines.append(f"  {shown(result.measurements)}  every number")
