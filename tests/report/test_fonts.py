@@ -18,7 +18,7 @@ from wearscope.economics.decision import outcome_of
 from wearscope.report import fonts
 from wearscope.report.cost_bars import draw_costs
 from wearscope.report.curves import draw_curves, rendered
-from wearscope.report.pdf import Pages
+from wearscope.report.pages import Pages
 from wearscope.report.right_to_left import as_seen
 from wearscope.report.sheets.comparison import compose_sheet
 from wearscope.report.sheets.shapes import text_extent

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from wearscope.report.pdf import Pages
+from wearscope.report.pages import Pages
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from wearscope.report.pdf import GREY, RED, Pages
+from wearscope.report.pages import GREY, RED, Pages
 from wearscope.trial import Trial
 
 _ACROSS, _HEIGHT_MM, _INSIDE_MM = 3, 25.0, 3.0

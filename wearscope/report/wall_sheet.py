@@ -5,7 +5,7 @@ from __future__ import annotations
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.due_words import WallRow, due_lines, wall_rows
-from wearscope.report.pdf import RED, Pages, name_share
+from wearscope.report.pages import RED, Pages, name_share
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.words import finding
 from wearscope.trial import Trial
