@@ -8,6 +8,7 @@ import sys
 import sysconfig
 import types
 from pathlib import Path
+from typing import Any
 
 from wearscope.version import __version__
 
@@ -46,11 +47,11 @@ programoutput_prompt_template = "$ {command}\n{output}"
 doctest_global_setup = "import numpy as np"
 
 
-def _is_alias(app, what, name, thing, skip, options):
+def _is_alias(_app: Any, _what: str, _name: str, thing: Any, _skip: bool, _options: Any) -> bool | None:  # noqa: ANN401
     """Names of types, and what a module has from others, are no objects of its own."""
     return True if isinstance(thing, (types.GenericAlias, types.UnionType)) else None
 
 
-def setup(app):
+def setup(app: Any) -> None:  # noqa: ANN401
     """Called by Sphinx."""
     app.connect("autodoc-skip-member", _is_alias)

@@ -1,7 +1,7 @@
 """Make the right and wrong pictures of the photo guide, and have wearscope say what it makes of each.
 
-``python docs/make_pictures.py`` writes ``docs/pictures``. Each wrong picture is the right one with one mistake: what a
-camera would have seen, as far as that can be made from a finished photo.
+``python docs/make_pictures.py`` writes ``docs/pictures``. Each wrong picture is the right one with one mistake: what
+a camera would have seen, as far as that can be made from a finished photo.
 """
 
 from __future__ import annotations
