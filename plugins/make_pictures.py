@@ -56,7 +56,7 @@ def main() -> None:
         zoom_to_transition(bench, 0.7)
         save(viewer, bench, "correcting.jpg")
 
-        (tools,) = (tabs for tabs in bench.findChildren(QTabWidget) if tabs.count() == 3)
+        (tools,) = (tabs for tabs in bench.findChildren(QTabWidget) if tabs.count() == 4)
         tools.setCurrentIndex(1)
         bench.compare.over.setChecked(True)
         wait_for(lambda: "over" in bench.on_photo.layers, bench)

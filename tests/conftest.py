@@ -6,6 +6,10 @@ import signal
 from collections.abc import Callable
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("busy machine", deadline=None)  # no test looks at a clock
+settings.load_profile("busy machine")
 
 
 def pytest_configure() -> None:

@@ -19,6 +19,7 @@ from pypdf import PdfReader
 
 import wearscope
 from wearscope import cli, samples
+from wearscope.cli import measuring
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import run as batch
 from wearscope.pipeline.results import photos_refused
@@ -36,11 +37,13 @@ def trial(tmp_path, monkeypatch):
     return tmp_path / "trial"
 
 
-def use_fakes(monkeypatch):
+def use_fakes(monkeypatch, *, with_report=False):
     monkeypatch.setattr(
         batch, "measure_trial", partial(_in_this_process, batch.measure_trial, inspector=fake.inspector)
     )
     monkeypatch.setattr(batch, "judge_trial", partial(_in_this_process, batch.judge_trial, judge=fake.judge))
+    if not with_report:  # which takes seconds: tests/test_cli_publishing.py
+        monkeypatch.setattr(measuring, "publish_changed", lambda *_, **__: None)
 
 
 def _in_this_process(work, *arguments, jobs, **options):
@@ -126,7 +129,7 @@ def test_photos_in_the_wrong_order_are_named(run, trial):
     assert [f"wearscope: warning: {one}" for one in document["out_of_order"]] == errors(err) == [line]
     doubtful = {row["photo"] for row in document["rows"] if row["reasons"]}
     assert doubtful == {"photos/Wren-40-1.jpg", "photos/Wren-120-1.jpg"}
-    assert run("outcome", trial)[0] == 0
+    assert run("report", trial, "--static")[0] == 0
 
 
 @pytest.mark.parametrize("command", ["check", "measure"])
@@ -163,9 +166,11 @@ def test_json_is_one_document(run, trial):
         "trial",
         "rows",
         "refused",
+        "undrawn",
         "out_of_order",
         "left_as_they_were",
         "astray",
+        "verdict",
         "paths",
     ]
     assert document["trial"] == "Birch drawer fronts"
@@ -325,11 +330,11 @@ def test_a_wrong_trial_makes_no_log(run, tmp_path, command):
         (["measure", "x", "--jobs", "0"], "--jobs"),
         (["measure", "x", "--jobs", "many"], "--jobs"),
         (["measur", "x"], "measur"),
-        (["scale"], "PHOTO"),
-        (["scale", "gone.png", "--division-um", "100"], "gone.png"),
-        (["scale", __file__, "--division-um", "0"], "division in µm"),
-        (["scale", __file__, "--division-um", "nan"], "division in µm"),
-        (["scale", __file__], "--division-um"),
+        (["calibrate"], "PHOTO"),
+        (["calibrate", "gone.png", "--division-um", "100"], "gone.png"),
+        (["calibrate", __file__, "--division-um", "0"], "division in µm"),
+        (["calibrate", __file__, "--division-um", "nan"], "division in µm"),
+        (["calibrate", __file__], "--division-um"),
     ],
     ids=" ".join,
 )
@@ -479,14 +484,14 @@ def graticule(tmp_path):
 
 
 def test_scale(run, graticule):
-    code, out, err = run("scale", graticule, "--division-um", "100", "--json")
+    code, out, err = run("calibrate", graticule, "--division-um", "100", "--json")
     assert (code, err) == (0, "")
     document = json.loads(out)
     assert list(document) == KEYS
     assert document["status"] in ("ok", "doubtful")
     assert document["um_per_px_x"] == pytest.approx(3.5, rel=5e-4)  # the stated limit for a graticule
     assert 0 < document["u_um_per_px_x"] < document["u_um_per_px_y"], "upright lines do not show rows"
-    code, out, _ = run("scale", graticule, "--division-um", "100")
+    code, out, _ = run("calibrate", graticule, "--division-um", "100")
     assert code == 0
     assert f"{document['um_per_px_x']:.7g} µm per pixel" in out
 
@@ -498,7 +503,7 @@ def test_scale_refused(run, tmp_path, what):
         cv2.imwrite(str(path), np.full((400, 600), 128, np.uint8))
     else:
         path.write_text("letters")
-    code, out, err = run("scale", path, "--division-um", "100", "--json")
+    code, out, err = run("calibrate", path, "--division-um", "100", "--json")
     assert code == 1
     document = json.loads(out)
     assert list(document) == KEYS
@@ -506,7 +511,7 @@ def test_scale_refused(run, tmp_path, what):
     assert [document[key] for key in KEYS[:4]] == [None] * 4
     assert errors(err) == [f"wearscope: {document['note']}"]
     assert "desk.png" in document["note"]
-    code, out, _ = run("scale", path, "--division-um", "100")
+    code, out, _ = run("calibrate", path, "--division-um", "100")
     assert (code, out) == (1, "")
 
 
@@ -519,7 +524,7 @@ def sample(tmp_path, monkeypatch):
     fake.write_trial(tmp_path / "sample", bits=("Wren",))
     (tmp_path / "sample" / "make_photos.py").write_text("# how the pictures were made")
     monkeypatch.setattr(samples, "sample_trial_folder", lambda: tmp_path / "sample")
-    use_fakes(monkeypatch)
+    use_fakes(monkeypatch, with_report=True)
     monkeypatch.chdir(tmp_path)
     return tmp_path / "sample"
 
@@ -595,17 +600,19 @@ def test_report(run, trial, tmp_path):
     fake.tell(trial, "Wren", 120, 2, "refuse")
     run("measure", trial)
     code, out, err = run("report", trial, "--static")
-    assert (code, out) == (0, "")
-    assert [line.split()[-1].rpartition("/")[2] for line in err.splitlines()[1:]] == [
-        "report.html",
-        "report.pdf",
-    ]
+    assert code == 0
+    assert out.startswith("Nothing can be said of life and cost yet.")
+    written = [line.split()[-1].rpartition("/")[2] for line in err.splitlines()[1:]]
+    assert written[:2] == ["report.html", "report.pdf"]
+    assert {"wall-sheet.pdf", "tables.xlsx", "outcome.json", "wear-curves.png"} <= set(written)
+    assert all((trial / "results" / name).stat().st_size for name in written)
     page = (trial / "results" / "report.html").read_text(encoding="utf-8")
     assert "photos/Wren-120-2.jpg: blurred; focus on the edge and take it again" in page
     assert "11 of 12 photos gave numbers" in page.replace("\N{NO-BREAK SPACE}", " ")
     assert len(page) < 1_000_000
     code, out, err = run("report", trial, "--json", "--static")
     assert (code, err) == (0, "")
+    assert json.loads(out)["verdict"]
     assert json.loads(out)["paths"]["html"] == str(trial / "results" / "report.html")
 
 
@@ -614,12 +621,11 @@ def test_what_is_unfair_stands_beside_the_verdict(run, trial):
     slower = 'name = "Plover"\nspindle_rpm = 12000\nmax_rpm = 10000'
     (trial / "trial.toml").write_text(text.replace('name = "Plover"', slower))
     run("measure", trial)
-    _, _, err = run("outcome", trial)
+    _, _, err = run("report", trial, "--static")
     danger, unfair = errors(err)
     assert "DANGER: Plover runs at 12000 rpm" in danger
     assert "NOT FAIR" in unfair
     assert "spindle speed: Wren 18000 rpm; Plover 12000 rpm" in unfair
-    run("report", trial, "--static")
     page = (trial / "results" / "report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
     head = page[page.index("<header>") : page.index("</header>")]
     for warning in (danger, unfair):
@@ -629,21 +635,36 @@ def test_what_is_unfair_stands_beside_the_verdict(run, trial):
     assert "DANGER" in first
 
 
-def test_export(run, trial):
+def test_the_names_of_before_04_go_on_working_and_say_what_they_are_now(run, trial):
     run("measure", trial)
     before = (trial / "results" / "measurements.csv").read_bytes()
     code, out, err = run("export", trial, "--parquet")
     assert (code, out) == (0, "")
-    names = {Path(line.split()[-1]).name for line in err.splitlines()[1:]}
+    moved = "wearscope: {} is now part of wearscope {}; the old name goes away with version 0.5"
+    first, _, *files = err.splitlines()
+    assert first == moved.format("export", "report")
+    names = {Path(line.split()[-1]).name for line in files}
     stems = ("by-photo", "outcome", "measurements", "wear-log", "notes")
     assert names == {f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "parquet")} | {"tables.xlsx", "wall-sheet.pdf"}  # fmt: skip
     assert all((trial / "results" / name).stat().st_size for name in names)
     assert (trial / "results" / "measurements.csv").read_bytes() == before
-    code, out, _ = run("export", trial, "--json")
-    assert len(json.loads(out)["paths"]) == 7
+    code, out, err = run("outcome", trial, "--json")
+    assert code == 0
+    assert err.splitlines()[0] == moved.format("outcome", "report")
+    assert json.loads(out) == json.loads((trial / "results" / "outcome.json").read_text()) | {
+        "behind": [],
+        "astray": [],
+    }
+    assert set(cli_commands(run)) & {"outcome", "export", "scale", "light"} == set(), (
+        "the help lists the new ones"
+    )
 
 
-@pytest.mark.parametrize("command", ["report", "export", "outcome"])
+def cli_commands(run):
+    return re.findall(r"^  ([a-z]+) ", run()[2], re.MULTILINE)
+
+
+@pytest.mark.parametrize("command", ["report"])
 def test_when_every_photo_was_refused(run, trial, command):
     for photo in (trial / "photos").iterdir():
         photo.write_text("refuse")
@@ -654,7 +675,7 @@ def test_when_every_photo_was_refused(run, trial, command):
     assert "refused.csv says of each" in err
 
 
-@pytest.mark.parametrize("command", ["report", "export", "outcome"])
+@pytest.mark.parametrize("command", ["report"])
 def test_before_anything_is_measured(run, trial, command):
     code, out, err = run(command, trial)
     assert (code, out) == (1, "")
@@ -679,7 +700,7 @@ def edited(trial, old, new):
     (trial / "trial.toml").write_text(text.replace(old, new))
 
 
-@pytest.mark.parametrize("command", ["outcome", "report", "export"])
+@pytest.mark.parametrize("command", ["report"])
 def test_no_verdict_from_numbers_by_another_scale(run, ruled, command):
     run("measure", ruled)
     assert run(command, ruled)[0] == 0
@@ -699,7 +720,7 @@ def test_no_verdict_from_numbers_by_another_scale(run, ruled, command):
     assert (code, errors(err)) == (0, [])
 
 
-@pytest.mark.parametrize("command", ["outcome", "report", "export"])
+@pytest.mark.parametrize("command", ["report"])
 def test_no_verdict_once_the_graticule_is_refused(run, ruled, command):
     run("measure", ruled)
     (ruled / "graticule.png").write_bytes(b"not a picture")
@@ -711,7 +732,7 @@ def test_no_verdict_once_the_graticule_is_refused(run, ruled, command):
     assert "no photo of Birch drawer fronts could be measured" in line
 
 
-@pytest.mark.parametrize("command", ["outcome", "report", "export"])
+@pytest.mark.parametrize("command", ["report"])
 def test_what_is_out_of_date_or_missing_is_said_first(run, trial, command):
     run("measure", trial)
     fake.tell(trial, "Wren", 120, 2, "worn 50")
@@ -742,7 +763,7 @@ def test_what_is_out_of_date_or_missing_is_said_first(run, trial, command):
 def test_the_cure_names_the_folder_that_was_named(run, trial, tmp_path):
     run("measure", trial, "--out", tmp_path / "there")
     fake.tell(trial, "Wren", 120, 2, "worn 50")
-    code, _, err = run("outcome", trial, "--out", tmp_path / "there")
+    code, _, err = run("report", trial, "--static", "--out", tmp_path / "there")
     assert code == 1
     assert errors(err)[0].endswith(f"run wearscope measure {trial / 'trial.toml'} --out {tmp_path / 'there'}")
 
@@ -826,7 +847,7 @@ def test_info_says_what_works_and_what_to_install_for_the_rest(run, monkeypatch)
     lines = {line[8:].partition(":")[0]: line for line in out.partition("\n\n")[0].splitlines()}
     assert list(lines)[:4] == ["photos", "edges", "wear log", "fonts"]
     assert all(lines[part].startswith("works") for part in list(lines)[:4])
-    for part in ("viewer", "camera", "packed TIFF", "recordings", "Parquet", "cluster"):
+    for part in ("viewer", "PostgreSQL", "packed TIFF", "recordings", "Parquet", "cluster"):
         assert lines[part].startswith("absent"), part
         assert "pip install" in lines[part], part
     assert code == 0
@@ -931,7 +952,7 @@ def test_help_imports_nothing_heavy():
 
 
 def test_a_real_process_with_an_ascii_terminal(tmp_path, graticule):
-    said = process("scale", graticule, "--division-um", "100", env={"PYTHONIOENCODING": "ascii"})
+    said = process("calibrate", graticule, "--division-um", "100", env={"PYTHONIOENCODING": "ascii"})
     assert (said.returncode, said.stderr) == (0, "")
     assert "m per pixel" in said.stdout
     said = process("measure", tmp_path / "gone", "--json")
@@ -989,7 +1010,7 @@ GRATICULE = TESTS.parent / "sample_images" / "photos" / "graticule.jpg"
 
 
 def test_light_prints_what_a_trial_file_takes(run):
-    code, out, err = run("light", PIN, "--pin-diameter-mm", "1.5")
+    code, out, err = run("calibrate", PIN, "--pin-diameter-mm", "1.5")
     assert (code, errors(err)) == (0, [])
     pasted = tomllib.loads(out)
     assert set(pasted) == {"ring_angle_deg", "u_ring_angle_deg"}
@@ -1005,7 +1026,7 @@ def test_light_prints_what_a_trial_file_takes(run):
     ],
 )
 def test_light_as_json(run, scale):
-    code, out, _ = run("light", PIN, "--pin-diameter-mm", "1.5", *scale, "--json")
+    code, out, _ = run("calibrate", PIN, "--pin-diameter-mm", "1.5", *scale, "--json")
     document = json.loads(out)
     assert code == 0
     assert list(document) == [
@@ -1021,7 +1042,7 @@ def test_light_as_json(run, scale):
 
 
 def test_light_refused(run):
-    code, out, err = run("light", GRATICULE, "--pin-diameter-mm", "1.5", "--json")
+    code, out, err = run("calibrate", GRATICULE, "--pin-diameter-mm", "1.5", "--json")
     document = json.loads(out)
     assert code == 1
     assert document["status"] == "refused"
@@ -1048,7 +1069,7 @@ def test_light_refused(run):
     ],
 )  # fmt: skip
 def test_light_asked_wrongly(run, arguments, said):
-    code, out, err = run("light", *arguments)
+    code, out, err = run("calibrate", *arguments)
     assert (code, out) == (2, "")
     (line,) = errors(err)
     assert said in line

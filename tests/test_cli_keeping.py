@@ -9,6 +9,7 @@ from functools import partial
 import fake_photos as fake
 import pytest
 
+from wearscope.cli import measuring
 from wearscope.files import checksum_of
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.wear_log import LOG_NAME, WearLog
@@ -26,6 +27,7 @@ def trial(tmp_path, monkeypatch):
     real = batch.measure_trial
     here = partial(real, inspector=fake.inspector)
     monkeypatch.setattr(batch, "measure_trial", lambda *of, jobs, **how: here(*of, jobs=1, **how))
+    monkeypatch.setattr(measuring, "publish_changed", lambda *_, **__: None)  # tests/test_cli_publishing.py
     return tmp_path / "trial"
 
 
@@ -274,7 +276,7 @@ def test_going_on_under_a_new_name(run, trial):
     renamed(trial, "bit")
     code, _, err = run("measure", trial, "--anew")
     assert code == 0
-    _, out, err = run("outcome", trial)
+    _, out, err = run("report", trial, "--static")
     (line,) = [line for line in errors(err) if "wearscope carry" in line]
     _, first, second = line.split("wearscope carry ")
     assert run("carry", *shlex.split(second))[0] == 1, "it would be mixed with the other's"

@@ -70,7 +70,7 @@ def transition(found, k1: float) -> np.ndarray:
     )
 
 
-@pytest.mark.parametrize("k1", [-0.03, -0.01, 0.01, 0.03])
+@pytest.mark.parametrize("k1", [-0.03, 0.03])
 def test_wear_is_as_without_the_lens(k1):
     assert ruled(0.0).lens is None
     assert ruled(k1).lens is not None
@@ -84,7 +84,7 @@ def test_wear_is_as_without_the_lens(k1):
     assert {key: row.status for key, row in bent.items()} == {key: row.status for key, row in plain.items()}
 
 
-@pytest.mark.parametrize("k1", [-0.03, -0.01, 0.01, 0.03])
+@pytest.mark.parametrize("k1", [-0.03, 0.03])
 def test_lengths_along_the_edge_are_as_without_the_lens(k1):
     """From the transition to where the photo's edge ends, by the drawn lens and not by the one that was found."""
     located = inspected(k1).on_photo.located

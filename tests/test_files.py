@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from wearscope.errors import PhotoRefused, TrialError
-from wearscope.files import NotRegularError, TooLargeError, checksum_of, is_utf8, read_file
+from wearscope.files import NotRegularError, TooLargeError, checksum_of, read_file
 from wearscope.imaging.photo import read_photo
 from wearscope.process.part_program import read_program
 from wearscope.process.program_words import ProgramRefused
 from wearscope.process.recording import RecordingRefused, read_recording
+from wearscope.texts import is_utf8
 from wearscope.trial import load_study, load_trial
 
 ZERO = "/dev/zero"

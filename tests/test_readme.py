@@ -9,6 +9,7 @@ import pytest
 
 from wearscope.log.export import COLUMNS
 from wearscope.quantities.quantity import QUANTITIES
+from wearscope.start.answers import questions, read_answers, require_answered, require_one_for_each
 from wearscope.trial import load_trial
 
 README = Path(__file__).parents[1] / "README.md"
@@ -55,6 +56,16 @@ def test_the_photo_entry_shown_can_stand_in_for_the_pattern(folder):
     listed = "\n".join([whole[: whole.index("[photos]")], photo, other])
     (folder / "trial.toml").write_text(listed, encoding="utf-8")
     assert places(folder) == [("Wren", 2, 150), ("Plover", 2, 150)]
+
+
+def test_the_answers_shown_answer_all_that_is_asked(tmp_path):
+    (shown,) = re.findall(r"^<!-- answers -->\n~~~toml\n(.*?)^~~~", TEXT, re.MULTILINE | re.DOTALL)
+    (tmp_path / "answers.toml").write_text(shown, encoding="utf-8")
+    answers = read_answers(tmp_path / "answers.toml")
+    asked = questions(graticule=True, pin=True, named=False)
+    require_answered(answers, asked, "README.md")
+    require_one_for_each(answers, answers.bits, "README.md")
+    assert {question.key for question in asked} <= answers.model_fields_set
 
 
 def test_the_python_shown_compiles_and_its_names_exist():

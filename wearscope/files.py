@@ -80,17 +80,3 @@ def checksum_of(path: Path, most_bytes: int = PHOTO_BYTES) -> str:
         return sha256(read_file(path, most_bytes)).hexdigest()
     except (OSError, ValueError):
         return ""
-
-
-def is_utf8(name: str) -> bool:
-    """Whether a name as the system gives it is text.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    bool
-    """
-    return not any("\ud800" <= sign <= "\udfff" for sign in name)

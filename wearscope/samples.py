@@ -66,7 +66,8 @@ def copy_sample_trial(folder: Path) -> Path:
             raise FolderTakenError(
                 f"{folder} holds other files", "name a new folder, as in: wearscope demo my-demo"
             )
-        (folder / _MARK).write_text("wearscope demo may write its files over those in this folder.\n")
+        said = "wearscope demo may write its files over those in this folder.\n"
+        (folder / _MARK).write_text(said, encoding="utf-8")
         shutil.copytree(
             source,
             folder,

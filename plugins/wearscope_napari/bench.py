@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from weakref import ref
@@ -29,6 +30,7 @@ from wearscope_napari.capture import Capture
 from wearscope_napari.compare_panel import ComparePanel
 from wearscope_napari.drawing_tools import DrawingTools
 from wearscope_napari.hand_panel import HandPanel
+from wearscope_napari.live_panel import LivePanel
 from wearscope_napari.numbers import Numbers
 from wearscope_napari.overlay import Overlay
 from wearscope_napari.photo_layers import PhotoLayers
@@ -46,10 +48,26 @@ if TYPE_CHECKING:
 FOLDED = ("layer list", "layer controls")
 """napari's own panels, by their names in its window, which leave the photo too little room on a laptop's screen."""
 
-BELOW_PX = 210
+BELOW_PX = 205
+LEAST_TEXT_PX, MOST_TEXT_PX = 40, 150
 STRIP, NUMBERS = "Strip along the edge", "Numbers"
-KEYS = {"PageDown": "PgDown", "PageUp": "PgUp", "Control-Z": "Ctrl+Z", "Control-Shift-Z": "Ctrl+Shift+Z"}
-"""Next photo, photo before, take back, make again: by napari's names and by Qt's."""
+KEYS = {
+    "PageDown": "PgDown",
+    "PageUp": "PgUp",
+    "Control-Z": "Ctrl+Z",
+    "Control-Shift-Z": "Ctrl+Shift+Z",
+    "Alt-N": "Alt+N",
+    "Alt-D": "Alt+D",
+    "Alt-O": "Alt+O",
+    "Alt-S": "Alt+S",
+    "Alt-U": "Alt+U",
+    "Alt-R": "Alt+R",
+    "Alt-2": "Alt+2",
+    "Alt-G": "Alt+G",
+    "Alt-T": "Alt+T",
+}
+"""Next photo, photo before, take back, make again; nudge, draw anew, other side, set, swap, leave out a patch, two
+points, graticule; take a picture: by napari's names and by Qt's."""
 
 
 class WearBench(QWidget):
@@ -71,6 +89,7 @@ class WearBench(QWidget):
         self.hand = HandPanel(self.state)
         self.compare = ComparePanel(self.state)
         self.capture = Capture(self.state)
+        self.live = LivePanel(self.state)
         self.run = RunPanel(self.state)
         self.numbers = Numbers()
         self.strip = StripView()
@@ -89,7 +108,7 @@ class WearBench(QWidget):
         self._lay_out()
         self.who.textChanged.connect(self.state.sign)
         self.state.opened.connect(self._opened)
-        self.state.spoken.connect(self.status.setText)
+        self.state.spoken.connect(self._say)
         self.state.awaited.connect(lambda: self.numbers.setEnabled(False))  # those of the photo before
         self.state.showing.connect(self._show)
         self.state.withdrawn.connect(self._withdrawn)
@@ -98,7 +117,22 @@ class WearBench(QWidget):
         self.on_photo.pointed.connect(self.strip.point_at)
         self.viewer.events.theme.connect(self._themed)
         self._themed()
-        acts = (self.photos.next_photo, self.photos.photo_before, self.state.undo, self.state.redo)
+        draw = partial(partial, self.hand.draw)
+        acts: tuple[Callable[[], object], ...] = (
+            self.photos.next_photo,
+            self.photos.photo_before,
+            self.state.undo,
+            self.state.redo,
+            draw("edge", "direct"),
+            draw("edge", "add_path"),
+            self.hand.turn_tool,
+            draw("transition", "add"),
+            self.hand.swap_sides,
+            draw("ignored", "add_polygon_lasso"),
+            draw("ruler", "add_line"),
+            draw("ruler", "add_rectangle"),
+            self.live.take_now,
+        )
         self._acts = dict(zip(KEYS, acts, strict=True))
         for key, act in self._acts.items():
             self.viewer.bind_key(key, lambda _viewer, act=act: act(), overwrite=True)
@@ -110,11 +144,12 @@ class WearBench(QWidget):
         top.addWidget(self.who)
         top.addWidget(self.panels)
         top.addWidget(button("Sort", self.photos.list_photos, "put first again what needs an eye"))
-        tabs = QTabWidget()
+        self.pages = tabs = QTabWidget()
         for name, page in (
             ("by hand", self.hand),
             ("new over now", self.compare),
             ("taking photos", self.capture),
+            ("camera", self.live),
         ):
             tabs.addTab(page, name)
         tabs.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
@@ -130,7 +165,8 @@ class WearBench(QWidget):
         whole.addWidget(self.title)
         whole.addLayout(top)
         whole.addWidget(scroll, 1)
-        whole.addWidget(_scrolled(self.why, self.status))
+        self.texts = _Texts(self.why, self.status)
+        whole.addWidget(self.texts)
         whole.addWidget(self.run)
         whole.setContentsMargins(2, 0, 2, 2)
         whole.setSpacing(3)
@@ -175,6 +211,10 @@ class WearBench(QWidget):
         self.strip.set_theme(theme)
         self.numbers.set_theme(theme)
 
+    def _say(self, line: str) -> None:
+        self.status.setText(line)
+        self.texts.fit()
+
     def _withdrawn(self) -> None:
         self.numbers.clear()
         self.numbers.setEnabled(False)
@@ -185,6 +225,7 @@ class WearBench(QWidget):
         self.numbers.show_photo(found, showing.of_flute)
         self.numbers.setEnabled(True)
         self.strip.show_photo(found)
+        self.texts.fit()
 
     # --- Window and keys
 
@@ -258,6 +299,7 @@ class WearBench(QWidget):
 
     def finish(self) -> None:
         """Stop what runs, save what is to be saved, give back the keys, take the panels away."""
+        self.live.finish()
         self.run.close_down()
         self.state.close()
         for key in KEYS:
@@ -275,15 +317,26 @@ class WearBench(QWidget):
                     self.viewer.window.remove_dock_widget(widget)
 
 
-def _scrolled(*widgets: QWidget) -> QScrollArea:
-    """Texts of any length in a place of one size."""
-    inner, area = QWidget(), QScrollArea()
-    column = QVBoxLayout(inner)
-    column.setContentsMargins(0, 0, 0, 0)
-    for widget in widgets:
-        column.addWidget(widget)
-    column.addStretch(1)
-    area.setWidgetResizable(True)
-    area.setWidget(inner)
-    area.setFixedHeight(86)
-    return area
+class _Texts(QScrollArea):
+    """Texts of any length, in as much room as they need and no more than there is."""
+
+    def __init__(self, *texts: QLabel) -> None:
+        super().__init__()
+        self._texts = texts
+        inner = QWidget()
+        column = QVBoxLayout(inner)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        for text in texts:
+            column.addWidget(text)
+        column.addStretch(1)
+        self.setWidgetResizable(True)
+        self.setWidget(inner)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+
+    def fit(self) -> None:
+        """Take the room that the texts need now."""
+        width = max(100, self.viewport().width() - 4)
+        needed = sum(text.heightForWidth(width) + 2 for text in self._texts if text.text())
+        self.setFixedHeight(min(max(needed + 4, LEAST_TEXT_PX), MOST_TEXT_PX))

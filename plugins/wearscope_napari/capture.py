@@ -8,7 +8,8 @@ from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
 
 from wearscope.errors import WearscopeError
-from wearscope.live.filing import Place, Verdict, file_picture, judge, next_place, pictures_in, shows
+from wearscope.live.filing import Place, pictures_in
+from wearscope.live.taking import Taken, take
 from wearscope.log.corrections import CorrectionLog
 from wearscope.quantities.views import VIEWS
 from wearscope.trial import Trial
@@ -57,6 +58,15 @@ class Capture(QWidget):
             form.addRow(label, widget)
         form.addRow(self.watch)
         form.addRow(self.verdict)
+        for changed in (
+            self.bit.currentTextChanged,
+            self.flute.valueChanged,
+            self.parts.valueChanged,
+            self.view.currentIndexChanged,
+            self.scale.currentTextChanged,
+        ):
+            changed.connect(lambda _: self.state.put(self.place))
+        state.picture_came.connect(self._take)
         self._timer = QTimer(self)
         self._timer.setInterval(LOOK_EVERY_MS)
         self._timer.timeout.connect(self.located)
@@ -85,6 +95,7 @@ class Capture(QWidget):
             combo.clear()
             combo.addItems(names)
             combo.setCurrentText(before)
+        self.state.put(self.place)
 
     def go_to(self, place: Place) -> None:
         """Say that the next picture shows another place."""
@@ -130,35 +141,39 @@ class Capture(QWidget):
     def _take(self, picture: Path) -> None:
         session, place = self.state.session, self.place
         if session is None:
-            self.verdict.setText("open a trial first; then take the picture again")
+            self._say("open a trial first; then take the picture again", filed=False)
             return
         self.verdict.setText(f"{picture.name}: looking at it …")
 
-        def job() -> tuple[Verdict, Trial | None]:
+        def job() -> Taken | WearscopeError:
             try:
                 session.refresh()  # a picture that came just before may have gone into it
                 trial = session.trial
                 with CorrectionLog(session.log_place) as by_hand:
                     corrections = by_hand.current(trial.name)
-                verdict = judge(trial, picture, place, session.scales(), corrections, session.likenesses())
-                return verdict, file_picture(trial, picture, place) if verdict.fit else None
+                return take(trial, picture, place, session.scales(), corrections, session.likenesses())
             except WearscopeError as problem:  # not the picture's fault
-                return Verdict(True, (str(problem),)), None
+                return problem
 
-        self.state.work.do(job, lambda result: self._taken(picture, place, *result))
+        self.state.work.do(job, lambda result: self._taken(picture, place, result))
 
-    def _taken(self, picture: Path, place: Place, verdict: Verdict, trial: Trial | None) -> None:
-        said = "; ".join(verdict.lines)
-        if trial is None or self.state.session is None:
-            what = "not filed." if verdict.fit else "take it again."
-            self.verdict.setText(in_window(f"{picture.name}: {what} {said}"))
+    def _taken(self, picture: Path, place: Place, result: Taken | WearscopeError) -> None:
+        if isinstance(result, WearscopeError):
+            self._say(f"{picture} is not filed. {result}", filed=False)
+            return
+        said = "; ".join(result.verdict.lines)
+        if result.photo is None or self.state.session is None:
+            self._say(f"{picture.name}: take it again. {said}", filed=False)
             return
         self.state.reload()
-        new = next(photo for photo in trial.photos if shows(photo, place))
-        self.state.choose(new)
+        self.state.choose(result.photo)
         if self.place == place:  # the person has not gone on meanwhile
-            self.go_to(next_place(trial, place))
-        self.verdict.setText(f"{picture.name}: filed as {new.file}. {said}")
+            self.go_to(result.following)
+        self._say(f"{picture.name}: filed as {result.photo.file}. {said}", filed=True)
+
+    def _say(self, line: str, *, filed: bool) -> None:
+        self.verdict.setText(in_window(line))
+        self.state.judged.emit(filed, in_window(line))
 
     def _toggle(self) -> None:
         if self.folder is not None:

@@ -1,4 +1,4 @@
-"""What napari asks for by the manifest: a reader, sample data."""
+"""What napari asks for by the manifest: commands, a reader, sample data."""
 
 from __future__ import annotations
 
@@ -20,6 +20,24 @@ if TYPE_CHECKING:
 
 LayerData = tuple[Any, dict[str, Any], str]
 PANEL = "Wear bench"
+
+
+def choose_trial() -> None:
+    """Ask for a trial, and open it on the bench."""
+    if (bench := open_bench()) is not None:
+        bench.ask_for_trial()
+
+
+def measure_all() -> None:
+    """Measure every photo of the trial on the bench."""
+    if (bench := open_bench()) is not None:
+        bench.run.measure_all()
+
+
+def take_photos() -> None:
+    """Show the camera's page of the bench."""
+    if (bench := open_bench()) is not None:
+        bench.pages.setCurrentWidget(bench.live)
 
 
 def get_reader(path: str | Sequence[str]) -> Callable[[str | Sequence[str]], list[LayerData]] | None:

@@ -50,17 +50,21 @@ class HandPanel(QWidget):
 
     def _lay_out(self) -> None:
         draw = partial(partial, self.draw)
-        nudge = button("Nudge", draw("edge", "direct"), "drag the points of the edge line")
-        redraw = button(DRAW, draw("edge", "add_path"), "drag along the cutting edge")
-        turn = button(SIDE, self.turn_tool, "the tool lies on the other side of the edge line")
-        where = button(SET, draw("transition", "add"), "click where the used edge begins")
-        swap = button(SWAP, self.swap_sides, "the other side of the transition has cut")
-        paint = button("Leave out a patch", draw("ignored", "add_polygon_lasso"), "drag round resin or glare")
+        nudge = button("Nudge", draw("edge", "direct"), "drag the points of the edge line (Alt+N)")
+        redraw = button(DRAW, draw("edge", "add_path"), "drag along the cutting edge (Alt+D)")
+        turn = button(SIDE, self.turn_tool, "the tool lies on the other side of the edge line (Alt+O)")
+        where = button(SET, draw("transition", "add"), "click where the used edge begins (Alt+S)")
+        swap = button(SWAP, self.swap_sides, "the other side of the transition has cut (Alt+U)")
+        paint = button(
+            "Leave out a patch", draw("ignored", "add_polygon_lasso"), "drag round resin or glare (Alt+R)"
+        )
         points = button(
-            "Two points", draw("ruler", "add_line"), "give their distance, then drag between them"
+            "Two points", draw("ruler", "add_line"), "give their distance, then drag between them (Alt+2)"
         )
         lines = button(
-            "Graticule", draw("ruler", "add_rectangle"), "give its pitch, then drag a box over its lines"
+            "Graticule",
+            draw("ruler", "add_rectangle"),
+            "give its pitch, then drag a box over its lines (Alt+G)",
         )
         self.for_faces = (turn, where, swap, paint)
         rows: list[tuple[str, list[QWidget]]] = [
@@ -72,7 +76,8 @@ class HandPanel(QWidget):
             ("", [self.undo_button, self.redo_button, self.clear]),
         ]
         grid = QGridLayout(self)
-        grid.setVerticalSpacing(4)
+        grid.setVerticalSpacing(2)
+        grid.setContentsMargins(4, 2, 4, 2)
         grid.setColumnStretch(1, 1)
         grid.setColumnStretch(2, 1)
         for n, (name, row) in enumerate(rows):

@@ -86,6 +86,16 @@ def photo_layer(pixels: NDArray[Any], full_scale: int = 255) -> Drawn:
     return Drawn("photo", "photo", "image", shown, {"rgb": True})
 
 
+def live_layers(pixels: NDArray[np.uint8]) -> list[Drawn]:
+    """A frame of a camera, the edge found in it, and the new-state photo's as a ghost."""
+    dots = {"size": 4, "border_width": 0.0}
+    return [
+        Drawn("live", "camera", "image", pixels, {"rgb": True}),
+        Drawn("ghost", "where it lay when new", "points", np.empty((0, 2)), dots | {"face_color": SKY}),
+        Drawn("live edge", "edge as found", "points", np.empty((0, 2)), dots | {"face_color": LIME}),
+    ]
+
+
 def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:
     """What was found on a photo, and what can be corrected on it."""
     if not VIEWS[found.entry.view].shows_transition:

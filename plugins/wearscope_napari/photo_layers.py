@@ -12,6 +12,7 @@ import numpy as np
 from qtpy.QtCore import QObject, Signal
 
 from wearscope.imaging.photo import Photo
+from wearscope.live.guide import Look
 from wearscope.report.style import VERMILION
 from wearscope_napari import layers as drawing
 from wearscope_napari.coordinates import to_napari
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
     import napari
 
 
-PASSING = frozenset({"over", "ruler", "place"})
+LIVE = frozenset({"live", "live edge", "ghost"})
+PASSING = frozenset({"over", "ruler", "place"}) | LIVE
 """Layers that belong to what the person is just doing."""
 
 PLACE = drawing.Drawn(
@@ -62,6 +64,8 @@ class PhotoLayers(QObject):
         state.pictured.connect(self._picture)
         state.showing.connect(self._show)
         state.withdrawn.connect(self._withdrawn)
+        state.frame_seen.connect(self.show_live)
+        state.camera_gone.connect(self.hide_live)
         viewer.mouse_drag_callbacks.append(self._clicked)
 
     def in_hand(self) -> bool:
@@ -101,7 +105,7 @@ class PhotoLayers(QObject):
         with self.quietly():
             self.layers["photo"].data = drawing.photo_layer(photo.pixels, photo.full_scale).data
             self._unfade()
-            for layer in (self.there(part) for part in self.layers if part != "photo"):
+            for layer in (self.there(part) for part in self.layers if part not in PASSING | {"photo"}):
                 if layer is not None:
                     self._faded.append((layer, layer.opacity))
                     layer.opacity = 0.0  # to hide it, or take its shapes away, takes napari much longer
@@ -121,7 +125,7 @@ class PhotoLayers(QObject):
         mine = {part for part in self.layers if self.there(part) is not None} - PASSING
         if shown.photo is None or mine != wanted or self.in_hand():
             return False
-        for part in PASSING - {"over"}:
+        for part in ("ruler", "place"):
             self.remove(part)
         self._begun = self._held = None
         photo = drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale)
@@ -185,6 +189,10 @@ class PhotoLayers(QObject):
         self.layers[one.part] = layer
         return layer
 
+    def _add(self, one: drawing.Drawn, place: dict[str, Any]) -> Any:
+        add = self.viewer.add_image if one.kind == "image" else self.viewer.add_points
+        return add(one.data, name=one.name, metadata={drawing.PART: one.part}, **one.located, **place)
+
     def remove(self, part: str) -> None:
         """Remove one layer, if it is there."""
         layer = self.there(part)
@@ -219,6 +227,34 @@ class PhotoLayers(QObject):
         if edge is not None and edge.nshapes:
             edge.mode = "direct"
             edge.selected_data = {0}
+
+    # --- The live picture
+
+    def show_live(self, look: Look, ghost_px: drawing.Array) -> None:
+        """Show a frame, the edge as found, and where it lay in the new-state photo."""
+        with self.quietly():
+            if self.there("live") is None:
+                active = self.viewer.layers.selection.active
+                for one in drawing.live_layers(look.frame.pixels):
+                    shown = self.state.shown  # one unit for all, or napari heeds none
+                    scale = drawing.on_scale(None if shown is None else shown.um_per_px)
+                    self.layers[one.part] = self._add(one, scale)
+                self.viewer.layers.selection.active = active
+                self.viewer.reset_view()
+            for part, data in (
+                ("live", look.frame.pixels),
+                ("live edge", to_napari(look.edge_px)),
+                ("ghost", to_napari(ghost_px)),
+            ):
+                if (layer := self.there(part)) is not None:
+                    layer.data = data
+
+    def hide_live(self) -> None:
+        """Take the live picture away."""
+        with self.quietly():
+            for part in LIVE:
+                self.remove(part)
+            self.viewer.reset_view()
 
     # --- Places on the edge
 

@@ -31,7 +31,7 @@ class PhotoList(QListWidget):
         super().__init__()
         self._state = state
         self.setToolTip("what needs an eye comes first; Page Down and Page Up go through it")
-        self.setMinimumHeight(90)
+        self.setMinimumHeight(56)
         self.currentItemChanged.connect(self._picked)
         state.listed.connect(self.list_photos)
         state.marked.connect(self._mark)

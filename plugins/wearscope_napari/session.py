@@ -8,38 +8,38 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter
-from typing import Any, Literal
+from typing import Literal
 
-from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
+from wearscope.errors import LogError, PhotoRefused, WearscopeError
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import Photo, read_photo
+from wearscope.live.guide import Guide
 from wearscope.log.corrections import (
-    ChangedMeanwhileError,
     CorrectionLog,
     LoggedCorrection,
-    changes,
-    logged,
     standing,
 )
 from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs
 from wearscope.log.records import Record
 from wearscope.log.wear_log import PhotoPlace, WearLog
+from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
 from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
 from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, named, photos_refused
 from wearscope.pipeline.run import Progress, measure_trial
-from wearscope.pipeline.sources import Memory, scale_of
+from wearscope.pipeline.sources import Memory, Sources, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
 from wearscope.pipeline.time_order import in_time
 from wearscope.quantities.quantity import quantity_of
+from wearscope.quantities.views import VIEWS
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.trial.correction import NOTHING, Correction
+from wearscope_napari.corrected_trial import CorrectedTrial
 from wearscope_napari.looked_at import LookedAt
 from wearscope_napari.on_disk import TRIES, UnsettledError
-from wearscope_napari.open_trial import OpenTrial
 
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
@@ -107,17 +107,7 @@ class Measured:
         return bool(standing(self.history))
 
 
-@dataclass(frozen=True)
-class Step:
-    """A correction that can be taken back."""
-
-    entry: PhotoEntry
-    photo_sha256: str
-    before: Correction
-    after: Correction
-
-
-class Session(OpenTrial):
+class Session(CorrectedTrial):
     """A trial that a person works on, always as its files are now.
 
     Its methods may be called from one background thread; `queue`, `undoable`, `redoable`, `refresh`, `entry_now`,
@@ -133,14 +123,10 @@ class Session(OpenTrial):
     """
 
     def __init__(self, trial: Trial, out_dir: Path, who: str | None = None) -> None:
-        super().__init__(trial, out_dir)
-        self.who = getpass.getuser() if who is None else who
+        super().__init__(trial, out_dir, getpass.getuser() if who is None else who)
         self._states: dict[PhotoPlace, PhotoState] = {}
-        self._done: list[Step] = []
-        self._undone: list[Step] = []
         self._memory = Memory()
         self._looked_at = LookedAt()
-        self._seen: dict[str, tuple[Correction, int]] = {}
         self._likenesses: Likenesses | None = None
 
     # --- Which photo needs an eye first
@@ -264,6 +250,17 @@ class Session(OpenTrial):
         sha256 = self.disk.checksums.of(entry.path)
         return self._looked_at.photo(entry, place_of(entry), sha256) or read_photo(entry.path)
 
+    def guide(self, entry: PhotoEntry) -> Guide:
+        """What leads to a good picture for an entry that the trial does not list yet; from any thread."""
+        trial = self.trial
+        with CorrectionLog(self.log_place) as by_hand:
+            sources = Sources(self.scales(), by_hand.current(trial.name), Memory())
+        new_entry, new = trial.new_state(entry), None
+        if new_entry is not None and VIEWS[entry.view].holds("edge_recession"):
+            with suppress(PhotoRefused):
+                new = locate_new(trial, new_entry, sources)
+        return Guide(entry, sources.scales, new)
+
     def _inspect(
         self,
         entry: PhotoEntry,
@@ -373,91 +370,6 @@ class Session(OpenTrial):
     def _flute(self, entry: PhotoEntry) -> list[PhotoEntry]:
         flute = (entry.bit, entry.flute, entry.view)
         return [one for one in self.trial.photos if (one.bit, one.flute, one.view) == flute]
-
-    # --- Corrections
-
-    def correct(self, entry: PhotoEntry, photo_sha256: str, **said: Any) -> None:
-        """Save what a person says of a photo that was shown; it is on the disk when this returns.
-
-        Parameters
-        ----------
-        entry : PhotoEntry
-        photo_sha256 : str
-            Of the picture that was shown.
-        **said
-            Fields of `Correction`; the others stay as they are.
-
-        Raises
-        ------
-        ChangedMeanwhileError
-            Someone else has corrected the same photo since it was measured.
-        LogError
-            The wear log cannot be written.
-        """
-        self._ready_to_save()
-        before, seen = self._seen.get(photo_sha256, (NOTHING, 0))
-        step = Step(entry, photo_sha256, before, replace(before, **said))
-        if self._append(step, seen):
-            self._done.append(step)
-            self._undone.clear()
-
-    def undo(self, shown: Measured | None = None) -> PhotoEntry | None:
-        """Take back the last correction of this session, else the last that stands of the photo shown; its photo."""
-        if not self._done and shown is not None and shown.inspection.photo_sha256:
-            entry, sha256 = shown.inspection.entry, shown.inspection.photo_sha256
-            with CorrectionLog(self.log_place) as by_hand:
-                last = by_hand.last_step(self.trial.name, sha256)
-            if last is not None:
-                self._done.append(Step(entry, sha256, *last))
-        return self._turn_back(self._done, self._undone)
-
-    def redo(self) -> PhotoEntry | None:
-        """Make again what was taken back last."""
-        return self._turn_back(self._undone, self._done)
-
-    @property
-    def undoable(self) -> bool:
-        """Whether there is a correction to take back."""
-        return bool(self._done)
-
-    @property
-    def redoable(self) -> bool:
-        """Whether there is a correction to make again."""
-        return bool(self._undone)
-
-    def _turn_back(self, steps: list[Step], onto: list[Step]) -> PhotoEntry | None:
-        if not steps:
-            return None
-        self._ready_to_save()
-        step = steps[-1]
-        kinds = changes(step.before, step.after)
-        with CorrectionLog(self.log_place) as by_hand:
-            rows = by_hand.history(self.trial.name, step.photo_sha256)
-            holds = by_hand.current(self.trial.name).get(step.photo_sha256, NOTHING)
-        if kinds.keys() & changes(holds, step.after).keys():
-            steps.pop()
-            raise ChangedMeanwhileError.by(rows[-1].by)
-        # only what this step changed goes back: someone else may have said other things since
-        target = replace(holds, **{kind: getattr(step.before, kind) for kind in kinds})
-        self._append(replace(step, before=holds, after=target), len(rows))
-        onto.append(replace(step, before=step.after, after=step.before))
-        steps.pop()
-        return step.entry
-
-    def _ready_to_save(self) -> None:
-        """Know the trial by its present name; what a person says is kept even if its file is wrong for now."""
-        with suppress(TrialError):
-            self.refresh()
-        self.admit()
-
-    def _append(self, step: Step, seen: int) -> bool:
-        changed = changes(step.before, step.after)
-        names = ("bit", "flute", "parts", "view")
-        place = {"trial": self.trial.name} | {name: getattr(step.entry, name) for name in names}
-        with CorrectionLog(self.log_place) as by_hand:
-            by_hand.append(logged(place, step.photo_sha256, changed, self.who), seen=seen)
-        self._seen[step.photo_sha256] = (step.after, seen + len(changed))
-        return bool(changed)
 
 
 def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> PhotoState:

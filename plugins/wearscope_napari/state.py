@@ -13,6 +13,7 @@ from qtpy.QtCore import QObject, QTimer, Signal
 
 from wearscope.errors import PhotoRefused, TrialError, WearscopeError
 from wearscope.imaging.photo import Photo
+from wearscope.live.filing import Place
 from wearscope.log.identity import OtherTrialError
 from wearscope.log.records import Record
 from wearscope.pipeline.astray import AstrayError
@@ -89,6 +90,13 @@ class BenchState(QObject):
     tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
     laid_over = Signal()  # `over` is another one
     spoken = Signal(str)  # a line for the person
+    frame_seen = Signal(
+        object, object
+    )  # a `Look` at a camera's frame; where the edge lay in the new-state photo
+    camera_gone = Signal()  # no frame is to be seen any more
+    placed = Signal()  # `place`, of the next picture, is another one
+    picture_came = Signal(object)  # path of a picture to be judged and filed
+    judged = Signal(bool, str)  # whether it was filed, and what was said of it
 
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
@@ -97,6 +105,7 @@ class BenchState(QObject):
         self.entry: PhotoEntry | None = None  # the photo chosen
         self.who = ""
         self.over = Over()
+        self.place: Place | None = None
         self.distance_um = self.pitch_um = 0.0  # of two points; from line to line of a graticule
         self.in_hand: Callable[[], bool] = lambda: False  # set by the owner of the layers
         self.work = Work(self)
@@ -322,7 +331,8 @@ class BenchState(QObject):
 
     def undo(self) -> None:
         """Take back the last correction of this session, else the last one ever made of this photo."""
-        shown = self.shown
+        found = None if self.shown is None else self.shown.inspection
+        shown = None if found is None else (found.entry, found.photo_sha256)
         self._step(lambda session: session.undo(shown), "taken back")
 
     def redo(self) -> None:
@@ -349,6 +359,12 @@ class BenchState(QObject):
             self.measure(self.entry)
 
     # --- New state over now
+
+    def put(self, place: Place | None) -> None:
+        """Say what the next picture will show."""
+        if place != self.place:
+            self.place = place
+            self.placed.emit()
 
     def lay_over(self, over: Over) -> None:
         """Lay the new-state photo over the one shown, or take it away."""

@@ -6,6 +6,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QLabel
 
 from wearscope.pipeline.inspection import Inspection
+from wearscope.quantities.quantity import quantity_of
 from wearscope.report import words
 from wearscope_napari.state import BenchState, Showing
 from wearscope_napari.window_words import in_window
@@ -39,12 +40,12 @@ class WhyPanel(QLabel):
 
 
 def why_text(found: Inspection) -> str:
-    """Refusal of a photo, or each reason for a doubt with the numbers that it holds for; "" where all is well."""
+    """Refusal of a photo, or each doubt with the main numbers that it holds for; "" where all is well."""
     if found.refusal:
         return f"Refused: {in_window(found.refusal)}"
     rows: dict[str, list[str]] = {}
     for row in found.records:
-        if row.status == "doubtful":
+        if row.status == "doubtful" and quantity_of(row.quantity).main:
             rows.setdefault(words.note_text(row), []).append(words.row_name(row))
     lines = [f"Doubtful: {', '.join(names)}. {in_window(note)}" for note, names in rows.items()]
     return "\n".join([*lines, *map(in_window, found.warnings)])

@@ -54,8 +54,10 @@ def asked(light):
     return found, lambda: seen
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 180.0, 270.0, 33.0, -52.0])
-@pytest.mark.parametrize("background", [DARK, CARD], ids=["dark", "card"])
+@pytest.mark.parametrize(
+    ("angle_deg", "background"),
+    [(0.0, DARK), (90.0, CARD), (180.0, CARD), (270.0, DARK), (33.0, DARK), (-52.0, CARD)],
+)
 def test_rules_and_net_agree_on_a_plain_edge(angle_deg, background):
     flute = Flute(shape=(640, 700), angle_deg=angle_deg, background=background)
     found = unmarked_edge(flute.light(), *told(flute.light()), None, 20.0)
@@ -96,8 +98,7 @@ def test_a_proposal_is_traced_in_the_photo():
     assert traced_proposal(grey, proposal([(50, 200), (550, 200)], (0.0, 1.0))) is None
 
 
-@pytest.mark.parametrize("off_px", [-18.0, 0.0, 18.0])
-@pytest.mark.parametrize("backwards", [False, True])
+@pytest.mark.parametrize(("off_px", "backwards"), [(-18.0, False), (0.0, True), (18.0, True)])
 def test_points_on_the_edge_decide(off_px, backwards):
     # a heel, brighter than the edge, lies 140 px further in
     flute = Flute(shape=(640, 900), heel_um=490.0, face=BARE, angle_deg=8.0)
@@ -106,6 +107,20 @@ def test_points_on_the_edge_decide(off_px, backwards):
     line = marked_edge(light, near[::-1] if backwards else near, *asked(light), None)
     assert distance_px(line, flute) < ROUGH_PX
     assert faces_tool(line, flute)
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 200.0])
+def test_two_points_on_the_edge_need_not_be_its_ends(angle_deg):
+    # what they are drawn on to is the edge, and neither the heel nor the end of what was marked
+    flute = Flute(shape=(640, 700), heel_um=490.0, angle_deg=angle_deg)
+    light = flute.light()
+    near = np.array([flute.at_px(s) for s in (-300.0, 300.0)])
+    found, propose = asked(light)
+    # traced between the marks alone where the rules have no line there
+    assert distance_px(marked_edge(light, near, found, propose, None), flute) < ROUGH_PX
+    line = marked_edge(light, near, [], propose, None)
+    assert (line.end_px - line.start_px) * flute.um_per_px > 1800.0
+    assert distance_px(line, flute) < ROUGH_PX
 
 
 def test_points_on_the_heel_are_taken_for_what_was_meant():
@@ -132,7 +147,7 @@ def test_a_side_that_nothing_tells_is_not_guessed():
     assert tool_inward(light, line, tuple, None) is None
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_a_print_is_no_tool(seed):
     """The slanted edge of ISO 12233, two printed greys: an edge as sharp and straight as one can be."""
     rng = np.random.default_rng(seed)

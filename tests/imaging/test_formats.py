@@ -23,7 +23,7 @@ FIRST_BYTES = {
     b"II+\x00\x08\x00\x00\x00": "tiff",
     # a raw file of this kind is a TIFF as well: what knows more of its bytes has it
     b"II*\x00\x10\x00\x00\x00CR\x02\x00": "unread",
-    b"\x00\x00\x00\x18ftypheic": "unread",
+    b"\x00\x00\x00\x18ftypheic": "heic",
     b"\x00\x00\x00\x18ftypisom": "unread",
 }
 

@@ -14,7 +14,16 @@ import numpy as np
 import pytest
 from pictures import CARD, Flute
 
-from wearscope.imaging.likeness import MOST_APART, TURNS, alike, apart, likeness_of, same_exposure
+from wearscope.imaging.likeness import (
+    BLOCKS,
+    MOST_APART,
+    ROWS_AT_ONCE,
+    TURNS,
+    alike,
+    apart,
+    likeness_of,
+    same_exposure,
+)
 from wearscope.imaging.photo import read_photo
 
 ROOT = Path(__file__).parents[2]
@@ -175,3 +184,18 @@ def test_blank_pictures_are_not_one(tmp_path):
 def test_all_ways_to_turn_a_picture():
     picture = np.arange(6).reshape(2, 3)
     assert len({turn.of(picture).tobytes() + bytes(turn.of(picture).shape) for turn in TURNS}) == 8
+
+
+def test_many_pictures_are_compared_in_parts():
+    """Of more than fit in one part, the copies are found wherever they stand, turned or not."""
+    rng = np.random.default_rng(5)
+    many = list(rng.integers(0, 255, (2 * ROWS_AT_ONCE + 9, BLOCKS, BLOCKS), dtype=np.uint8))
+    pairs = [
+        (3, 7),
+        (20, ROWS_AT_ONCE + 4),
+        (ROWS_AT_ONCE + 5, ROWS_AT_ONCE + 6),
+        (ROWS_AT_ONCE + 8, 2 * ROWS_AT_ONCE + 8),
+    ]
+    for one, other in pairs:
+        many[other] = many[one] if one != 20 else np.ascontiguousarray(np.rot90(many[one]))
+    assert [(one, other) for one, other, _ in alike(many)] == pairs

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from stream import Microscope, jpeg
 
-from wearscope.live.source import FrameSource, address_of
+from wearscope.errors import PhotoRefused
+from wearscope.live.source import Frame, FrameSource, address_of
 
 
 def card(level):
@@ -105,3 +106,22 @@ def test_a_number_is_a_device():
     source = FrameSource(97, tries=1)  # no such camera
     until(lambda: source.over)
     assert source.state == "lost"
+
+
+def test_a_frame_is_what_a_file_would_be_to_the_last_bit():
+    """Colour in half resolution, as cameras send it: the video library would give back other pixels."""
+    noise = np.random.default_rng(3).integers(0, 255, (120, 160, 3)).astype(np.uint8)
+    content = jpeg(cv2.GaussianBlur(noise, (0, 0), 2.0))
+    with Microscope(lambda _: content) as camera:
+        source = FrameSource(camera.address)
+        try:
+            frame = source.wait(timeout_s=8.0)
+        finally:
+            source.close()
+    of_file = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
+    assert np.array_equal(frame.pixels, of_file)
+
+
+def test_a_damaged_frame_is_said():
+    with pytest.raises(PhotoRefused, match="damaged"):
+        _ = Frame(1, np.frombuffer(CARDS[3][:40], np.uint8), 0.0).pixels

@@ -17,6 +17,7 @@ from wearscope.live.filing import Place
 from wearscope.live.guide import Guide
 from wearscope.live.source import Frame
 from wearscope.live.taking import Patience, still, take
+from wearscope.live.words import advice
 from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.sources import Memory, Sources, read_scales
@@ -57,7 +58,7 @@ class Sitting:
         """Look at frames until one is taken and filed: what came of it, and the frame; None if none is."""
         for n, pixels in enumerate(frames, 1):
             frame = Frame(n, pixels, n / FPS)
-            look = self.guide.look(frame)
+            look = self.look = self.guide.look(frame)
             if n == 1:
                 self._found(frame)
             if not self.patience.ready(look):
@@ -70,11 +71,45 @@ class Sitting:
             self.patience.not_good(look)
         return None
 
+    def follow(self, pixels, start, end, rng, frames=34):
+        """A person who does what is said, half of the way with each frame; then as `watch`."""
+        self._view = start
+        um_per_px = self.scales["bench"].um_per_px
+
+        def frames_as_told():
+            for n in range(frames):
+                if n:
+                    self._view = told(self._view, self.look, um_per_px, end)
+                yield seen(pixels, self._view, rng)
+
+        return self.watch(frames_as_told())
+
     def _found(self, frame, seconds=20.0):
         """The search takes as long as it takes; the frames of this test wait for it."""
         end = time.monotonic() + seconds
         while not self.guide.look(frame).followed and time.monotonic() < end:
             time.sleep(0.02)
+
+
+def told(view, look, um_per_px, end):
+    """How the picture lies after a person has heard what is wrong; focus and light go to where they go at best."""
+    view = replace(
+        view,
+        blur_px=0.5 * (view.blur_px + end.blur_px) if abs(view.blur_px - end.blur_px) > 0.1 else end.blur_px,
+        gain=0.5 * (view.gain + end.gain) if abs(view.gain - end.gain) > 0.02 else end.gain,
+    )
+    if look.pose is None or not any(
+        word in line for line in advice(look) for word in ("move", "turn", "it must be")
+    ):
+        return view
+    pose = look.pose
+    return replace(
+        view,
+        right=view.right + 0.5 * pose.right_mm * 1000.0 / um_per_px,
+        down=view.down + 0.5 * pose.down_mm * 1000.0 / um_per_px,
+        turn_deg=view.turn_deg + 0.5 * pose.turn_deg,
+        zoom=view.zoom * pose.zoom**0.5,
+    )
 
 
 def approach(pixels, rng, start, end, frames, stays=14):
@@ -149,22 +184,16 @@ def test_no_photo_that_live_called_good_is_refused(tmp_path):
             blur_px=rng.uniform(0, 5),
             gain=rng.uniform(0.7, 1.15),
         )
-        end = View(
-            right=rng.uniform(-25, 25),
-            down=rng.uniform(-20, 20),
-            turn_deg=rng.uniform(-1, 1),
-            zoom=rng.uniform(0.992, 1.008),
-            blur_px=rng.uniform(0, 1.2),
-            gain=rng.uniform(0.85, 1.05),
-        )
+        end = View(blur_px=rng.uniform(0, 1.2), gain=rng.uniform(0.85, 1.05))
         hopeless = n % 5 == 4
         if hopeless:
             end = replace(end, **(({"blur_px": 6.0}, {"gain": 0.25}, {"gain": 4.0})[n // 5 % 3]))
         sitting = Sitting(trial, folder)
-        done = sitting.watch(approach(pixels, rng, start, end, 10))
+        done = sitting.follow(pixels, start, end, rng)
         sitting.guide.close()
         if done is None:
             never += 1
+            print(n, "hopeless" if hopeless else advice(sitting.look), sitting.judged, sitting.look.pose)
             continue
         taken, _ = done
         taken_of += 1
@@ -172,5 +201,5 @@ def test_no_photo_that_live_called_good_is_refused(tmp_path):
         assert not found.refusal, (n, found.refusal)
         assert not hopeless, n
     assert never >= 10  # the hopeless ones at least
-    assert taken_of >= 30
+    assert taken_of >= 30  # of the 40 that can become good
     print(f"{taken_of} of 50 taken and none of them refused, {never} never")

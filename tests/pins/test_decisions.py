@@ -14,6 +14,7 @@ import pytest
 from scipy.stats import norm
 from seams import HORIZON_TIMES, outcome_of
 
+from wearscope.economics.kinds import KIND_SPREAD
 from wearscope.trial import load_trial
 
 HEAD = """
@@ -54,6 +55,9 @@ coating = "none"
 CHECKPOINTS = (100, 200, 300)
 RATE = 0.1  # µm a part: a radius of 6 µm when new comes to 30 µm after 240 parts
 U_UM = {100: 0.8, 200: 0.4, 300: 0.2}
+# A gamma process whose variance is 0.06 of the limit times its mean, held at 200 and 300 parts: at 240 of them the
+# variance of its wear is 0.06 times 10 of 24 µm, times 0.4 x 0.6 as of any such bridge; along a line, in parts
+BETWEEN_LOOKS = np.sqrt(0.06 * 10 / 24 * 0.4 * 0.6) * 24 / RATE
 
 
 @pytest.fixture(scope="module")
@@ -141,12 +145,16 @@ def test_the_limits_own_uncertainty(trial_of):
 
 def test_what_all_photos_share_is_as_sure_as_the_surest_of_them(trial_of):
     # half of the variance of the point that is known best in proportion: 8 % of the wear after 200 parts. A life on the
-    # line moves in proportion to the wear that is believed; the points' own errors come on top
+    # line moves in proportion to the wear that is believed; the points' own errors come on top, and when between two
+    # looks the limit was passed, which is left where the points are sure
     u = {100: 0.12 * 100 * RATE, 200: 0.08 * 200 * RATE, 300: 0.09 * 300 * RATE}
     shared = 1.96 * np.sqrt(0.5) * 0.08 * 240
-    assert shared < half_width(one(trial_of, u_um=u).life_draws) < 1.45 * shared
-    none = half_width(one(trial_of, u_um=dict.fromkeys(CHECKPOINTS, 0.01), unused=((6.0, 0.01),)).life_draws)
-    assert none < 0.2 * shared
+    between = half_width(
+        one(trial_of, u_um=dict.fromkeys(CHECKPOINTS, 0.01), unused=((6.0, 0.01),)).life_draws
+    )
+    assert between == pytest.approx(1.96 * BETWEEN_LOOKS, rel=0.15)
+    both = half_width(one(trial_of, u_um=u).life_draws)
+    assert 0.85 * shared < np.sqrt(both**2 - between**2) < 1.2 * shared
 
 
 @pytest.mark.parametrize("unseen", [1, 3])
@@ -156,7 +164,8 @@ def test_flutes_that_nobody_measured(trial_of, unseen):
     bit = one(trial_of, flutes=1 + unseen)
     z = np.random.default_rng(1).standard_normal((200_000, unseen))
     worst = np.maximum(1.0, np.exp(0.3 * z).max(axis=1))
-    assert bit.life.median == pytest.approx(240 / np.median(worst), rel=0.04)
+    late = BETWEEN_LOOKS * np.random.default_rng(2).standard_normal(worst.size)
+    assert bit.life.median == pytest.approx(np.median(240 / worst + late), rel=0.04)
     assert bit.life_of_mean.median > bit.life.median
 
 
@@ -225,8 +234,9 @@ def test_money_to_use_a_bit_up(both):
 def test_cost_per_part_is_money_over_lives(both):
     wigeon, gadwall = named(both, "Wigeon"), named(both, "Gadwall")
     assert wigeon.cost.median == pytest.approx(20 / next_median(240), rel=0.015)
-    assert wigeon.cost.low95 == pytest.approx(20 / wigeon.next_life.high95, rel=0.005)
-    assert wigeon.cost.high95 == pytest.approx(20 / wigeon.next_life.low95, rel=0.005)
+    # ends of ranges are draws, which lie a little apart
+    assert wigeon.cost.low95 == pytest.approx(20 / wigeon.next_life.high95, rel=0.01)
+    assert wigeon.cost.high95 == pytest.approx(20 / wigeon.next_life.low95, rel=0.01)
     assert gadwall.cost_at_horizon == pytest.approx(70 / (3 * 600))
     # both ends lie between the same two draws, which may be a hundredth apart out there
     assert gadwall.cost.high95 == pytest.approx(70 / (3 * gadwall.next_life.low95), rel=0.01)
@@ -236,7 +246,7 @@ def test_chances_are_counted_over_the_draws(both):
     wigeon, gadwall = named(both, "Wigeon"), named(both, "Gadwall")
     assert gadwall.chance == pytest.approx(np.mean(gadwall.cost_draws < wigeon.cost_draws))
     # by the prices alone: costs of 20 and 70 / 3 over two lives that are equally likely to be long
-    apart = np.log(20 / (70 / 3)) / np.sqrt(2 * (PRIOR_LN**2 + BIT_LN**2))
+    apart = np.log(20 / (70 / 3)) / np.sqrt(2 * (KIND_SPREAD**2 + BIT_LN**2))
     assert gadwall.chance_beforehand == pytest.approx(norm.cdf(apart), abs=0.02)
 
 
@@ -275,7 +285,9 @@ def test_break_even_price_of_the_bit_that_outlasts_the_horizon(trial_of):
     (even,) = outcome.break_even
     assert (even.bit, even.other) == ("Gadwall", "Wigeon")
     target = float(np.median(named(outcome, "Wigeon").cost_draws))
-    assert target == pytest.approx(7 / next_median(240), rel=0.015)
+    assert target == pytest.approx(
+        7 / next_median(240), rel=0.03
+    )  # drawn a little to the longer life beside it
     assert even.life_parts == pytest.approx(145 / target)
     # it lasts 1200 parts by its curve, of which 600 may be counted on
     assert even.price == pytest.approx(600 * target - 5, rel=1e-6)

@@ -154,7 +154,13 @@ class TestNumbers:
 
     @pytest.mark.parametrize(
         ("angle_deg", "background"),
-        zip([0.0, 38.0, 90.0, 142.0, 180.0, 218.0, 270.0, 322.0], [DARK, CARD, CARD, DARK] * 2, strict=True),
+        list(
+            zip(
+                [0.0, 38.0, 90.0, 142.0, 180.0, 218.0, 270.0, 322.0],
+                [DARK, CARD, CARD, DARK] * 2,
+                strict=True,
+            )
+        ),
     )
     def test_every_direction(self, tmp_path, angle_deg, background):
         # the used zone on either side, the tool on every side of its edge: no swap or mirror can hide

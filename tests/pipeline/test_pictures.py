@@ -14,8 +14,8 @@ from pictures import CARD, TRIAL, Flute
 
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import pictures as pictures_module
+from wearscope.pipeline.measured import measured as standing
 from wearscope.pipeline.pictures import LIKENESSES_NAME, Likenesses, likenesses_in, look_again, look_at
-from wearscope.pipeline.reporting import measured as standing
 from wearscope.pipeline.run import judge_trial, measure_trial
 from wearscope.pipeline.scripting import measure
 from wearscope.trial import load_trial

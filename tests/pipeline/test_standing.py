@@ -11,7 +11,7 @@ from wearscope.log.corrections import CorrectionLog, LoggedCorrection
 from wearscope.log.identity import OtherTrialError
 from wearscope.log.inputs import changed_between
 from wearscope.log.wear_log import WearLog
-from wearscope.pipeline.reporting import NothingHoldsError, measured
+from wearscope.pipeline.measured import NothingHoldsError, measured
 from wearscope.pipeline.run import measure_trial
 from wearscope.pipeline.standing import inputs_of
 from wearscope.trial import load_trial

@@ -21,7 +21,7 @@ from reference_pairs import SHIPPED, pairs_in
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.pipeline.face_order import OwnStep, own_step
 from wearscope.pipeline.inspection import Judgement
-from wearscope.pipeline.reporting import measured as standing
+from wearscope.pipeline.measured import measured as standing
 from wearscope.pipeline.run import judge_trial, measure_trial
 from wearscope.pipeline.sources import Memory, Sources, read_scales
 from wearscope.pipeline.time_order import in_time, judged_in_time

@@ -9,7 +9,7 @@ from statsmodels.datasets import nile
 
 from wearscope.light.strip import UNUSED, USED
 from wearscope.wear.datum import find_zones
-from wearscope.wear.steps import BLOCK_UM, best_step
+from wearscope.wear.steps import BLOCK_UM, step_curve
 from wearscope.wear.zones import GUARD_UM
 
 # One value per block: the step search works on medians of blocks this long.
@@ -26,14 +26,14 @@ def test_nile():
     # mean gives 28 (1898) as the last year of the first segment: breakdates of R's strucchange, as printed in its
     # reference manual; means 1097.750 and 849.972 recomputed.
     flow = nile.load_pandas().data["volume"].to_numpy(float)
-    step = best_step(np.arange(100) * STEP_UM, flow, degree=0)
+    step = step_curve(np.arange(100) * STEP_UM, flow, degree=0).best
     assert last_before(step, 100) == 28
     assert step.height == pytest.approx(849.972 - 1097.750, abs=0.01)
 
 
 def test_nile_backwards():
     flow = nile.load_pandas().data["volume"].to_numpy(float)[::-1]
-    step = best_step(np.arange(100) * STEP_UM, flow, degree=0)
+    step = step_curve(np.arange(100) * STEP_UM, flow, degree=0).best
     assert last_before(step, 100) == 72
     assert step.height == pytest.approx(1097.750 - 849.972, abs=0.01)
 
@@ -45,7 +45,7 @@ def test_against_dynamic_programming(seed):
     n, at = 120, int(rng.integers(12, 108))
     value = rng.normal(size=n) + 2.0 * (np.arange(n) >= at)
     exact = ruptures.Dynp(model="l2", min_size=4, jump=1).fit(value[:, None]).predict(n_bkps=1)[0]
-    step = best_step(np.arange(n) * STEP_UM, value, degree=0)
+    step = step_curve(np.arange(n) * STEP_UM, value, degree=0).best
     assert last_before(step, n) == exact
     assert step.height == pytest.approx(value[exact:].mean() - value[:exact].mean(), rel=1e-9)
 
@@ -87,7 +87,7 @@ def test_step_on_a_drift(degree):
         solution, loss, *_ = np.linalg.lstsq(design, value, rcond=None)
         losses.append((float(loss[0]), k, solution[-1]))
     _, best, height = min(losses)
-    step = best_step(np.arange(n) * STEP_UM, value, degree=degree)
+    step = step_curve(np.arange(n) * STEP_UM, value, degree=degree).best
     assert last_before(step, n) == best
     assert step.height == pytest.approx(height, rel=1e-6)
 
@@ -101,5 +101,5 @@ def test_false_alarms_are_rare():
     for _ in range(150):
         white = rng.normal(size=len(s_um))
         slow = np.interp(s_um, np.arange(-300.0, 4301.0, 100.0), rng.normal(size=47))
-        alarms += [best_step(s_um, value, degree=1).significance > 6.0 for value in (white, slow)]
+        alarms += [step_curve(s_um, value, degree=1).best.significance > 6.0 for value in (white, slow)]
     assert np.mean(alarms) < 0.02

@@ -10,7 +10,6 @@ from wearscope.wear.wedge import (
     apex_to_arc,
     apex_to_tangent,
     arc_length,
-    area_removed,
     chord,
     recession_factor,
     square_depth,
@@ -18,17 +17,17 @@ from wearscope.wear.wedge import (
     square_on,
 )
 
-# Circular arc of radius r tangent to both faces of a wedge: lengths over r, area over r². Derived from the definition
+# Circular arc of radius r tangent to both faces of a wedge: lengths over r. Derived from the definition
 # and checked there by direct construction.
-ROUNDED_WEDGE = {  # wedge angle: apex to arc, apex to tangent point, chord, arc, area
-    30: (2.863703, 3.732051, 1.931852, 2.617994, 2.423054),
-    45: (1.613126, 2.414214, 1.847759, 2.356194, 1.236116),
-    55: (1.165681, 1.920982, 1.774022, 2.181662, 0.830151),
-    60: (1.000000, 1.732051, 1.732051, 2.094395, 0.684853),
-    70: (0.743447, 1.428148, 1.638304, 1.919862, 0.468217),
-    75: (0.642680, 1.303225, 1.586707, 1.832596, 0.386928),
-    80: (0.555724, 1.191754, 1.532089, 1.745329, 0.319089),
-    90: (0.414214, 1.000000, 1.414214, 1.570796, 0.214602),
+ROUNDED_WEDGE = {  # wedge angle: apex to arc, apex to tangent point, chord, arc
+    30: (2.863703, 3.732051, 1.931852, 2.617994),
+    45: (1.613126, 2.414214, 1.847759, 2.356194),
+    55: (1.165681, 1.920982, 1.774022, 2.181662),
+    60: (1.000000, 1.732051, 1.732051, 2.094395),
+    70: (0.743447, 1.428148, 1.638304, 1.919862),
+    75: (0.642680, 1.303225, 1.586707, 1.832596),
+    80: (0.555724, 1.191754, 1.532089, 1.745329),
+    90: (0.414214, 1.000000, 1.414214, 1.570796),
 }
 RADIUS_UM = 10.0
 
@@ -41,10 +40,8 @@ def test_lengths_of_the_rounded_wedge(wedge_angle_deg):
         apex_to_tangent(RADIUS_UM, wedge_angle),
         chord(RADIUS_UM, wedge_angle),
         arc_length(RADIUS_UM, wedge_angle),
-        area_removed(RADIUS_UM, wedge_angle),
     )
-    over_r = np.array(found) / RADIUS_UM ** np.array([1, 1, 1, 1, 2])
-    np.testing.assert_allclose(over_r, ROUNDED_WEDGE[wedge_angle_deg], rtol=0, atol=6e-7)
+    np.testing.assert_allclose(np.array(found) / RADIUS_UM, ROUNDED_WEDGE[wedge_angle_deg], rtol=0, atol=6e-7)
 
 
 def test_radius_from_tip_flattening():

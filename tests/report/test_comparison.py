@@ -17,7 +17,7 @@ from wearscope.report import style
 from wearscope.report.sheets.close_ups import choose_close_ups, representative_place
 from wearscope.report.sheets.comparison import compose_sheet, draw_sheet
 from wearscope.report.sheets.page import Sheet, write_png
-from wearscope.report.sheets.shapes import Line, Picture, Pointer, Text
+from wearscope.report.sheets.shapes import Line, Picture, Pointer, Text, text_extent
 
 
 def shapes_of(sheet: Sheet, kind: type) -> list:
@@ -360,3 +360,10 @@ def test_settings_of_the_caller_do_not_reach_the_sheet(usual, tmp_path):
 def test_no_global_plotting_state_is_touched():
     code = "import sys, wearscope.report.sheets.comparison; sys.exit('matplotlib.pyplot' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.filterwarnings("error")  # of a sign that the font lacks, with that sign in the warning
+def test_control_characters_are_written_out(tmp_path):
+    for text, shown in (("a\x1b]8;;\x07b", "a\\x1b]8;;\\x07b"), ("Wren", "Wren")):
+        assert text_extent(text, 20.0, False) == text_extent(shown, 20.0, False)
+        write_png(Sheet(200, 100, (Text(10, 50, text, 20.0),)), tmp_path / "a.png", title="t", software="s")

@@ -114,6 +114,7 @@ def test_command(run, logged):
     made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
     assert {path.name for path in (logged / "results").iterdir()} == made
     assert all(name in err for name in made)
+    assert "outcome is now part of wearscope report" in err.splitlines()[0]
     code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")
     kept = json.loads((logged / "results/outcome.json").read_text())
     assert json.loads(out) == kept | {"behind": [], "astray": []}

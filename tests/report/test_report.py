@@ -173,8 +173,10 @@ def pdf_text(pdf):
 def test_the_verdict_comes_first(page, report):
     said = page.text
     assert report.verdict in said
-    order = ["The bits", "What to do", "Before you change a bit", "Each flute at its last checkpoint", "Points are flutes", "Using a bit up", "read off a meter", "Fair, as far as", "photos gave numbers", "JCGM 100:2008"]  # fmt: skip
-    found = [said.index(words) for words in [report.verdict, *order]]
+    order = ["The bits", "What to do", "Each flute at its last checkpoint", "Points are flutes", "Using a bit up", "read off a meter", "Fair, as far as", "photos gave numbers", "JCGM 100:2008"]  # fmt: skip
+    before = [*report.due, *CAUTIONS]  # what can hurt stands before what it costs
+    found = [said.index(words) for words in [*before, report.verdict, *order]]
+    assert report.due
     assert found == sorted(found)
 
 

@@ -164,5 +164,5 @@ def test_on_paper(folder):
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     assert "Touch or point" not in text
     assert f"{len(pages)} / {len(pages)}" in pages[-1].extract_text()
-    for words in ("Before you change a bit", "Wear curves", "Was it fair?", "Method and uncertainty"):
+    for words in ("A router bit is sharp", "Wear curves", "Was it fair?", "Method and uncertainty"):
         assert words in text

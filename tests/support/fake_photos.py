@@ -162,7 +162,9 @@ def inspector(trial, entry, scales) -> Inspection:
 def recession_budget(worn):
     """What the uncertainty of a recession is made of: 0.8 by the scale, the rest by the light, in two parts."""
     std = 0.05 * abs(worn) + 0.1
-    pair = [Input(f"light across the edge ({zone})", 0.0, std * 0.3 * 2**0.5) for zone in ("used", "unused")]
+    pair = [
+        Input("light across the edge", 0.0, std * 0.3 * 2**0.5, of=(zone,)) for zone in ("used", "unused")
+    ]
     scale = Input("scale", 1.0, 0.01)
     return linear(worn, [(80.0 * std, scale), *((1.0, each) for each in pair)])
 

@@ -86,7 +86,9 @@ def test_a_wedge_that_is_not_stated_is_broad_and_said_so(load):
     edge = edge_of(bit, photo)
     assert method_words("new-state", edge, Lighting(), wedge_known=False)[-1] == "broad-wedge"
     assert "broad-wedge" not in method_words("new-state", edge, Lighting(), wedge_known=True)
-    assert "wedge angle 60° ± 16° assumed" in dict(facts(trial))["Bit A"]
+    assert (
+        "wedge angle not given: 60 ± 16° assumed (common practice, no source)" in dict(facts(trial))["Bit A"]
+    )
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from wearscope.errors import TrialError
+from wearscope.report.standing_words import stray_lines
 from wearscope.trial import load_trial, reading
 
 TRIAL = """\
@@ -766,13 +767,128 @@ def test_files_that_do_not_fit_the_pattern_are_named(folder, files, says):
         ('"photos/{bit}/{parts}/flute{flute}.jpg"', "3", "photos.pattern is 3"),
         ('view = "relief"', 'view = "side"', "photos.view"),
         ('view = "relief"', 'view = "relief"\nedge_near = [[1, 2], [3, 4]]', "belongs in [[photo]]"),
-        ("[photos]", PHOTO.format(bit="A", flute=1, parts=0) + "[photos]", "stands beside [[photo]]"),
     ],
 )
 def test_a_wrong_pattern_is_said(folder, old, new, says):
     put(folder, "photos/A/0/flute1.jpg")
     line = only_mistake(folder, PATTERN.replace(old, new))
     assert says in line
+
+
+# --- Photos listed beside a pattern
+
+
+def own(**keys):
+    return "\n[[photo]]\n" + "".join(f"{key} = {value}\n" for key, value in keys.items())
+
+
+def at(trial):
+    return [(p.bit, p.flute, p.parts, p.file, p.used_side) for p in trial.photos]
+
+
+EDGE = "[[10, 20], [90, 30]]"
+
+
+@pytest.mark.parametrize(
+    "named",
+    [{"file": '"photos/A/20/flute1.jpg"'}, {"bit": '"A"', "flute": 1, "parts": 20}],
+    ids=["by its file", "by its place"],
+)
+def test_a_photo_that_was_found_is_changed(folder, named):
+    put(folder, "photos/A/0/flute1.jpg", "photos/A/20/flute1.jpg")
+    trial = load(folder, PATTERN + own(**named, edge_near=EDGE, used_side='"end"'))
+    assert at(trial) == [
+        ("A", 1, 0, "photos/A/0/flute1.jpg", None),
+        ("A", 1, 20, "photos/A/20/flute1.jpg", "end"),
+    ]
+    assert trial.photos[1].view_tilt_deg == 0
+
+
+def test_what_the_pattern_says_of_all_holds_for_those_beside_it(folder):
+    put(folder, "photos/A/0/flute1.jpg", "photos/A/20/flute1.jpg", "IMG_0417.jpg")
+    text = PATTERN.replace('view = "relief"', 'view = "rake"\nview_tilt_deg = 3')
+    text += own(bit='"A"', flute=1, parts=20, view_tilt_deg=5)
+    text += own(bit='"A"', flute=2, parts=20, file='"IMG_0417.jpg"')
+    photos = load(folder, text).photos
+    assert [(p.parts, p.flute, p.view, p.view_tilt_deg) for p in photos] == [
+        (0, 1, "rake", 3),
+        (20, 1, "rake", 5),
+        (20, 2, "rake", 3),
+    ]
+
+
+def test_another_file_takes_the_place_of_the_one_found(folder):
+    put(folder, "photos/A/0/flute1.jpg", "photos/A/20/flute1.jpg", "again.jpg")
+    trial = load(folder, PATTERN + own(bit='"A"', flute=1, parts=20, file='"again.jpg"'))
+    assert [row[3] for row in at(trial)] == ["photos/A/0/flute1.jpg", "again.jpg"]
+
+
+def test_a_file_under_a_wrong_name_goes_where_its_entry_says(folder):
+    put(folder, "photos/A/0/flute1.jpg", "photos/A/20/flute1.jpg", "photos/A/new/flute2.jpg")
+    text = PATTERN + own(bit='"A"', flute=2, parts=20, file='"photos/A/20/flute1.jpg"')
+    text += own(bit='"A"', flute=2, parts=0, file='"photos/A/new/flute2.jpg"')
+    assert at(load(folder, text)) == [
+        ("A", 1, 0, "photos/A/0/flute1.jpg", None),
+        ("A", 2, 0, "photos/A/new/flute2.jpg", None),
+        ("A", 2, 20, "photos/A/20/flute1.jpg", None),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ({"bit": '"A"', "flute": 1, "parts": 70}, "photo.file is missing"),
+        ({"bit": '"A"', "flute": 3, "parts": 0}, "has flutes 1 to 2"),
+        ({"file": '"photos/A/0/flute2.jpg"'}, "which is not there"),
+    ],
+)
+def test_an_entry_beside_a_pattern_that_means_nothing_is_said_with_its_line(folder, keys, says):
+    put(folder, "photos/A/0/flute1.jpg")
+    text = PATTERN + own(**keys)
+    lines = mistakes(folder, text)
+    assert any(says in line for line in lines)
+    assert all(int(re.search(r"line (\d+):", line)[1]) >= line_of(text, "[[photo]]") for line in lines)
+
+
+def test_pictures_that_nothing_means_are_named(folder):
+    (folder / "photos/graticule.png").rename(folder / "photos/ruled.png")
+    (folder / "photos/A-000-1.jpg").unlink()
+    put(folder, "photos/A/0/flute1.jpg", "photos/A/20/flut1.jpg", "photos/IMG_1.HEIC", "photos/pin.jpg")
+    put(folder, "photos/.hidden.jpg", "photos/A/results/sheet.png", "photos/notes.txt")
+    text = PATTERN.replace(
+        "um_per_px = 3.487\nu_um_per_px = 0.004", 'graticule = "photos/ruled.png"\ndivision_um = 100'
+    )
+    trial = load(folder, text + "# the pin is photos/pin.jpg\n")
+    assert trial.strays == ("photos/A/20/flut1.jpg", "photos/IMG_1.HEIC")
+    assert stray_lines(trial)[0].startswith("photos/A/20/flut1.jpg, photos/IMG_1.HEIC: not in the trial")
+    assert load(folder, TRIAL.replace("photos/A-000-1.jpg", "photos/A/0/flute1.jpg")).strays == ()
+
+
+# --- Names that the disk spells otherwise
+
+
+MUEHLE = "M\u00fchle", "Mu\u0308hle"  # Unicode Standard Annex 15: ü, and u with a combining diaeresis
+
+
+@pytest.mark.parametrize("in_file", MUEHLE)
+@pytest.mark.parametrize("on_disk", MUEHLE)
+def test_decomposed_umlauts_are_the_same_name(folder, in_file, on_disk):
+    put(folder, f"Tra\u0308ger/{on_disk}/0/flute1.jpg")
+    text = PATTERN.replace('name = "A"', f'name = "{in_file}"').replace('"photos/', '"Tr\u00e4ger/')
+    listed = TRIAL.replace('"A"', f'"{in_file}"').replace(
+        "photos/A-000-1.jpg", f"Tr\u00e4ger/{in_file}/0/flute1.jpg"
+    )
+    for said in (text, listed):
+        (photo,) = load(folder, said).photos
+        assert (photo.bit, photo.parts, photo.path.is_file()) == (MUEHLE[0], 0, True)
+
+
+def test_a_decomposed_pattern_finds_composed_names(folder):
+    put(folder, "photos/Pru\u0308fung-A-0-1.jpg", "photos/Pr\u00fcfung-A-20-1.jpg")
+    text = PATTERN.replace("{bit}/{parts}/flute{flute}", "Pr\u00fcfung-{bit}-{parts}-{flute}")
+    trial = load(folder, text)
+    assert [p.parts for p in trial.photos] == [0, 20]
+    assert all(p.path.is_file() for p in trial.photos)
 
 
 def test_a_large_trial_is_read(folder):

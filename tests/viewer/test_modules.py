@@ -10,7 +10,7 @@ import pytest
 
 PLUGIN = Path(__file__).resolve().parents[2] / "plugins" / "wearscope_napari"
 SOURCES = {source.stem: ast.parse(source.read_text(encoding="utf-8")) for source in PLUGIN.glob("*.py")}
-PANELS = ("capture", "compare_panel", "hand_panel", "photo_list", "run_panel")
+PANELS = ("capture", "compare_panel", "hand_panel", "live_panel", "photo_list", "run_panel", "why_panel")
 MOST_LINES = 300  # of a class
 
 

@@ -25,6 +25,30 @@ def test_the_manifest_is_found():
     manager.discover(include_npe1=False)
     manifest = manager.get_manifest("wearscope")
     assert {widget.display_name for widget in manifest.contributions.widgets} == {"Wear bench"}
+    for command in manifest.contributions.commands:
+        assert callable(command.python_name and manager.commands.get(command.id))
+
+
+def test_commands_are_in_the_palette_and_the_menus(viewer, folder):
+    """As napari registers them: by its own store of actions, which the palette and the menus read."""
+    from napari._app_model import get_app_model  # private: napari has no public way to ask
+
+    app = get_app_model()
+    in_menus = {
+        item.command.id
+        for menu in app.menus.menus
+        if str(menu).startswith("napari/")
+        for item in app.menus.get_menu(menu)
+        if hasattr(item, "command")
+    }
+    wanted = {"wearscope.open", "wearscope.measure", "wearscope.camera"}
+    assert wanted <= in_menus
+    palette = {item.command.id for item in app.menus.get_menu(app.menus.COMMAND_PALETTE_ID)}
+    assert wanted <= palette
+    app.commands.execute_command("wearscope.camera")
+    (bench,) = benches(viewer)
+    assert bench.pages.currentWidget() is bench.live
+    bench.finish()
 
 
 def test_by_the_dialog(hands, folder, monkeypatch):

@@ -29,7 +29,12 @@ def texts_of_the_program():
             for node in ast.walk(tree)
             if hasattr(node, "body") and isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
         }
+        inside = {
+            id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values
+        }
         for node in ast.walk(tree):
+            if id(node) in inside:
+                continue  # of a text that is looked at whole
             parts = node.values if isinstance(node, ast.JoinedStr) else [node]
             text = "".join(
                 str(one.value) if isinstance(one, ast.Constant) else "100"

@@ -91,6 +91,30 @@ def test_a_bright_line_counts_where_the_light_of_the_band_ends_too(band_ends_um)
     assert not find_zones(S_UM, difference(), 1, [bright], 1, band=band).doubts  # the edge line will do
 
 
+@pytest.mark.parametrize("again", [0.0, 0.95])
+def test_signs_that_change_as_much_elsewhere_do_not_confirm_a_place(again):
+    rng = np.random.default_rng(7)
+    signs = []
+    for name, noise in (("bright-line", 0.05), ("colour", 0.06)):
+        value = expit((S_UM + 200.0) / 20.0) + again * expit((S_UM - 700.0) / 20.0)
+        signs.append(
+            Sign(
+                name,
+                value + rng.normal(0.0, noise, len(S_UM)),
+                0,
+                rises=False,
+                smallest=0.05,
+                u_place_um=30.0,
+            )
+        )
+    flat = rng.normal(0.0, 0.3, len(S_UM))
+    s_um = S_UM[::4]
+    band = BandLight(s_um, (0.1 + 0.01 * np.sin(s_um))[None])  # which ends nowhere
+    zones = find_zones(S_UM, flat, 1, signs, 1, band=band)
+    assert zones.place.signs == ("bright-line", "colour")
+    assert zones.doubts == ((reason("place-unconfirmed"),) if again else ())
+
+
 @pytest.mark.parametrize("side", [1, -1])
 def test_the_light_of_the_band_names_the_side_and_contradicts_it(side):
     bright = Sign(

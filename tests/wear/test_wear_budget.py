@@ -23,7 +23,7 @@ from wearscope.metrology.uncertainty import (
     propagate,
 )
 from wearscope.wear.measured import Edge
-from wearscope.wear.recession import UNSURE_FACTOR, Wear, wear_of
+from wearscope.wear.recession import UNSURE_FACTOR, Wear, _unsure_geometry, wear_of
 from wearscope.wear.wedge import factor_of, recession_factor, view_tilt
 
 RING = np.radians(40.0)
@@ -211,6 +211,31 @@ def test_where_first_order_fails_the_row_is_doubtful(wedge_deg, good, grown):
     assert compare(recession_of(wedge_deg, *grown), np.random.default_rng(1)).agrees is good
     factor = recession_factor(np.radians(wedge_deg), np.radians(1.5), 0.0, np.radians(1.5))
     assert (factor.u <= UNSURE_FACTOR * factor.value) is good
+
+
+def doubts_of(wedge_deg, u_wedge_deg, *, of_wedge, u_tilt_deg=1.5):
+    """What is said where the wedge makes up a share of the recession's variance."""
+    factor = recession_factor(*np.radians([wedge_deg, u_wedge_deg, 0.0, u_tilt_deg]))
+    wedge = next(term.source for term in factor.terms if term.source.name == "wedge angle")
+    light = Input("light across the edge", 0.0, wedge.u * np.sqrt(1.0 / of_wedge - 1.0))
+    budget = linear(20.0, [(1.0, wedge), (1.0, light)])
+    return [one.code for one in _unsure_geometry(factor, budget, linear(27.0, [(1.0, light)]))]
+
+
+@pytest.mark.parametrize(
+    ("wedge", "of_wedge", "said"),
+    [
+        ((60, 8), 0.9, []),  # within what first order follows
+        ((60, 10), 0.3, []),  # the light tells the number
+        ((60, 15), 0.3, []),
+        ((60, 10), 0.7, ["angles-unsure"]),
+        ((60, 15), 0.7, ["angles-unsure"]),
+        ((87, 1.5), 0.1, ["nearly-too-blunt"]),
+        ((87, 1.5), 0.9, ["nearly-too-blunt"]),
+    ],
+)
+def test_a_wedge_known_badly_is_no_wedge_near_90(wedge, of_wedge, said):
+    assert doubts_of(*wedge, of_wedge=of_wedge) == said
 
 
 def test_a_radius_that_may_be_nothing():

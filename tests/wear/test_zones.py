@@ -5,7 +5,7 @@ import pytest
 from scipy.special import expit
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
-from wearscope.wear.steps import best_step, drawn_on, half_change
+from wearscope.wear.steps import drawn_on, half_change, step_curve
 from wearscope.wear.zones import (
     END_SHARE,
     GUARD_UM,
@@ -126,7 +126,7 @@ def test_unseen_columns_are_left_out():
 
 def test_nothing_seen():
     nothing = np.full(len(S_UM), np.nan)
-    assert best_step(S_UM, nothing, degree=1) is None
+    assert step_curve(S_UM, nothing, degree=1) is None
     assert find_transition(S_UM, [edge(nothing)], NO_CHIPS) is None
 
 
@@ -134,7 +134,7 @@ def test_nothing_seen():
 @pytest.mark.parametrize("height", [15.0, -15.0])
 def test_half_change_of_a_rise_and_of_a_fall(height, at_um):
     value = worn(at_um, height, noise=0.2) + 5.0
-    place, u = half_change(S_UM, value, best_step(S_UM, value, degree=0), degree=0)
+    place, u = half_change(S_UM, value, step_curve(S_UM, value, degree=0).best, degree=0)
     assert place == pytest.approx(at_um, abs=6.0)
     assert u < 20.0
 

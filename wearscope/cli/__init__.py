@@ -7,9 +7,11 @@ Data goes to standard output, everything else to standard error. Exit codes: 0 e
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
@@ -17,11 +19,21 @@ from typing import Annotated
 
 import typer
 
-from wearscope.cli import calibrating, deciding, keeping, looking, measuring, noting, upkeep
+from wearscope.cli import (
+    calibrating,
+    deciding,
+    filming,
+    keeping,
+    looking,
+    measuring,
+    noting,
+    starting,
+    upkeep,
+)
 from wearscope.cli.common import INTERRUPTED, OK, REFUSED, WRONG, CommandLineError, complain
 from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
-from wearscope.files import is_utf8
+from wearscope.texts import is_utf8
 from wearscope.version import __version__
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -40,6 +52,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code.
     """
+    if arguments is None:  # what libraries have to say is for developers, who ask for it
+        os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
@@ -123,20 +139,23 @@ def _wearscope(
 
 for _command in (
     measuring.demo,
+    starting.start,
     measuring.measure,
     measuring.check,
     looking.view,
-    deciding.outcome,
+    filming.frames,
     deciding.report,
-    deciding.export,
     measuring.repeat,
-    calibrating.scale,
+    calibrating.calibrate,
     noting.note,
     keeping.past,
     keeping.astray,
     keeping.carry,
-    calibrating.light,
+    keeping.history,
     looking.info,
 ):  # as the help lists them
     app.command()(_command)
 app.add_typer(upkeep.app, name="log")
+
+for _old in (deciding.outcome, deciding.export, calibrating.scale, calibrating.light):  # until 0.5
+    app.command(hidden=True)(_old)

@@ -1,4 +1,4 @@
-"""The commands for what is measured once for a microscope: scale, light."""
+"""The command for what is measured once for a microscope: calibrate; before 0.4 it was scale and light."""
 
 from __future__ import annotations
 
@@ -9,19 +9,89 @@ from typing import Annotated, Any
 
 import typer
 
-from wearscope.cli.common import REFUSED, CommandLineError, JsonOption, complain, print_json
+from wearscope.cli.common import REFUSED, CommandLineError, JsonOption, complain, print_json, say_moved
 from wearscope.cli.terminal import say
 from wearscope.errors import PhotoRefused
 
+_Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule, or of a round pin.")]
+_Pin = Annotated[
+    float | None, typer.Option("--pin-diameter-mm", metavar="D", help="Of a pin: its diameter, in mm.")
+]
+_Division = Annotated[
+    float | None,
+    typer.Option(
+        "--division-um", metavar="D", help="Of a graticule: distance of its neighbouring lines, in µm."
+    ),
+]
+_UmPerPx = Annotated[
+    float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
+]
+_UUmPerPx = Annotated[
+    float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
+]
+_Graticule = Annotated[
+    Path | None, typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom.")
+]
+
+
+def calibrate(
+    photo: _Photo,
+    division_um: _Division = None,
+    pin_diameter_mm: _Pin = None,
+    um_per_px: _UmPerPx = None,
+    u_um_per_px: _UUmPerPx = None,
+    graticule: _Graticule = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure the scale on a photo of a graticule, or the ring angle on one of a round pin in the same light.
+
+    With --pin-diameter-mm the photo shows a pin, and prints the lines for the trial file; a scale, if one is given,
+    is checked against the pin's thickness. Else it shows a graticule, whose lines are --division-um apart.
+    """
+    if pin_diameter_mm is None:
+        if (um_per_px, u_um_per_px, graticule) != (None, None, None):
+            raise CommandLineError(
+                "a known scale is for the photo of a pin", "give --pin-diameter-mm, or leave the scale out"
+            )
+        if division_um is None:
+            raise CommandLineError(
+                "the photo shows a graticule or a pin, and which is not said",
+                "give --division-um for a graticule, --pin-diameter-mm for a pin",
+            )
+        _scale(photo, division_um, as_json=as_json)
+    else:
+        _light(photo, pin_diameter_mm, um_per_px, u_um_per_px, graticule, division_um, as_json=as_json)
+
 
 def scale(
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule.")],
+    photo: _Photo,
     division_um: Annotated[
         float, typer.Option("--division-um", metavar="D", help="Distance of its neighbouring lines, in µm.")
     ],
     as_json: JsonOption = False,
 ) -> None:
-    """Measure µm per pixel on a photo of a graticule."""
+    """Measure µm per pixel on a photo of a graticule; now part of calibrate."""
+    say_moved("scale", "calibrate")
+    _scale(photo, division_um, as_json=as_json)
+
+
+def light(
+    photo: _Photo,
+    pin_diameter_mm: Annotated[
+        float, typer.Option("--pin-diameter-mm", metavar="D", help="Diameter of the pin, in mm.")
+    ],
+    um_per_px: _UmPerPx = None,
+    u_um_per_px: _UUmPerPx = None,
+    graticule: _Graticule = None,
+    division_um: _Division = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure the ring angle on a photo of a round pin; now part of calibrate."""
+    say_moved("light", "calibrate")
+    _light(photo, pin_diameter_mm, um_per_px, u_um_per_px, graticule, division_um, as_json=as_json)
+
+
+def _scale(photo: Path, division_um: float, *, as_json: bool) -> None:
     if not photo.is_file():
         raise CommandLineError(f"there is no file {photo}", "check the path")
     if not 0.5 <= division_um <= 50_000:
@@ -47,29 +117,16 @@ def _scale_lines(document: dict[str, Any]) -> Iterator[str]:
     yield f"{document['status']}: {document['note']}"
 
 
-def light(
-    photo: Annotated[
-        Path, typer.Argument(metavar="PHOTO", help="A photo of a round pin lying across the view.")
-    ],
-    pin_diameter_mm: Annotated[
-        float, typer.Option("--pin-diameter-mm", metavar="D", help="Diameter of the pin, in mm.")
-    ],
-    um_per_px: Annotated[
-        float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
-    ] = None,
-    u_um_per_px: Annotated[
-        float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
-    ] = None,
-    graticule: Annotated[
-        Path | None,
-        typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom."),
-    ] = None,
-    division_um: Annotated[
-        float | None, typer.Option("--division-um", metavar="D", help="Distance of its lines, in µm.")
-    ] = None,
-    as_json: JsonOption = False,
+def _light(
+    photo: Path,
+    pin_diameter_mm: float,
+    um_per_px: float | None,
+    u_um_per_px: float | None,
+    graticule: Path | None,
+    division_um: float | None,
+    *,
+    as_json: bool,
 ) -> None:
-    """Measure the ring angle, for the trial file, on a photo of a round pin in the same light."""
     for name, value, least, most, unit in (
         ("--pin-diameter-mm", pin_diameter_mm, 0.05, 50, "mm"),
         ("--um-per-px", um_per_px, 0.01, 500, "µm per pixel"),

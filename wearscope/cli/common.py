@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wearscope.cli.terminal import console_for, say, visible
+from wearscope.cli.terminal import console_for, say
 from wearscope.errors import WearscopeError
+from wearscope.texts import visible
 
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
     from wearscope.pipeline.run import Progress
@@ -117,8 +118,37 @@ def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
     Progress or None
         What to tell of each photo that is done; None where no bar is shown.
     """
+    if quiet:
+        yield None
+        return
+    with progress_of(what) as say:
+        if say is None:
+            yield None
+            return
+
+        def show(done: int, total: int, entry: PhotoEntry) -> None:
+            say(done, total, entry.file)
+
+        yield show
+
+
+@contextmanager
+def progress_of(what: str) -> Iterator[Callable[[int, int, str], None] | None]:
+    """Progress bar over files on standard error, where that is a terminal.
+
+    Parameters
+    ----------
+    what : str
+        What is going on.
+
+    Yields
+    ------
+    callable or None
+        What to tell of each file that is done: the number done, the number of all, its name; None where no bar is
+        shown.
+    """
     console = console_for(stderr=True)
-    if quiet or not console.is_terminal:
+    if not console.is_terminal:
         yield None
         return
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
@@ -134,8 +164,8 @@ def progress_bar(what: str, quiet: bool) -> Iterator[Progress | None]:
     with Bar(*columns, console=console, transient=True) as bar:
         task = bar.add_task(what, total=None, file="")
 
-        def show(done: int, total: int, entry: PhotoEntry) -> None:
-            bar.update(task, completed=done, total=total, file=visible(entry.file))
+        def show(done: int, total: int, file: str) -> None:
+            bar.update(task, completed=done, total=total, file=visible(file))
 
         yield show
 
@@ -165,6 +195,16 @@ def say_to_open(paths: Iterable[Path]) -> None:
     say("To open:", err=True)
     for path in paths:
         say(f"  {shown(path)}", err=True)
+
+
+def say_moved(old: str, new: str) -> None:
+    """Say on standard error that a command has another name now.
+
+    Parameters
+    ----------
+    old, new : str
+    """
+    complain([f"{old} is now part of wearscope {new}; the old name goes away with version 0.5"])
 
 
 def user() -> str:

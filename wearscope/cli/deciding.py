@@ -1,8 +1,9 @@
-"""The commands that tell what was measured: outcome, report, export."""
+"""The command that tells what was measured: report; and the names of its parts before 0.4, outcome and export."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -19,61 +20,18 @@ from wearscope.cli.common import (
     complain,
     load,
     print_json,
+    say_moved,
     say_to_open,
 )
 from wearscope.cli.terminal import say
+from wearscope.errors import TrialError
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.reporting import Measured
+    from wearscope.pipeline.measured import Measured
+    from wearscope.pipeline.published import Published
     from wearscope.trial import Trial
 
-
-def outcome(
-    trial: TrialArgument = None,
-    out: OutOption = None,
-    over: OverOption = "parts",
-    as_json: JsonOption = False,
-) -> None:
-    """Say how long each bit lasts, what a part costs, and which bit is the cheapest.
-
-    Works on what measure has written into the wear log. Writes results/outcome.json, results/outcome.csv and
-    the wear curves.
-    """
-    loaded = _load_for(trial, over)
-    raise typer.Exit(decide(loaded, (out or loaded.folder).absolute(), over, as_json=as_json))
-
-
-def decide(trial: Trial, folder: Path, over: str, *, as_json: bool) -> int:
-    """Print and write the outcome of a trial; the exit code says whether all photos are in it as they are now."""
-    from wearscope.economics.decision import outcome_of
-    from wearscope.process.fairness import fair_trial
-    from wearscope.report.curves import write_curves
-    from wearscope.report.decision_files import outcome_document, write_outcome
-    from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
-    from wearscope.report.due_words import due_bits, due_notice
-    from wearscope.report.fairness_words import fair_warnings
-
-    measured = _measured(trial, folder)
-    complain(fair_warnings(fair_trial(trial)))
-    found = outcome_of(trial, measured.records, over)  # type: ignore[arg-type]
-    due = due_bits(trial, found)
-    results = folder / "results"
-    written = [*write_outcome(results, found, due), *write_curves(found, results)]
-    if as_json:
-        complain(due_notice(trial, found))
-        print_json(outcome_document(found, due) | _standing_document(measured))
-        return _exit_code(measured)
-    for line in due_notice(trial, found):
-        _print_wrapped([line])
-    say(verdict_text(found))
-    for bit in found.bits:
-        say(f"\nBit {bit.bit}")
-        _print_wrapped(bit_sentences(bit, found))
-    if sentences := trial_sentences(found, due):
-        say("\nWhat to do")
-        _print_wrapped(sentences)
-    say_to_open(written)
-    return _exit_code(measured)
+ParquetOption = Annotated[bool, typer.Option("--parquet", help="Write Parquet files too; needs pyarrow.")]
 
 
 def report(
@@ -84,47 +42,121 @@ def report(
         bool,
         typer.Option("--static", help="Leave out the curves to point at, which are 5 MB of the HTML file."),
     ] = False,
+    parquet: ParquetOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Write the report to show and to keep: verdict, sheets, curves, cost, fairness, photos, method.
+    """Say which bit to stock, and write report, tables and wall sheet anew; measure does so by itself.
 
-    Works on what measure has written. Writes results/report.html, one file that needs no network, and
-    results/report.pdf.
+    Works on what measure has written into the wear log. Writes into results/: the report (report.html, one file
+    that needs no network, and report.pdf), outcome and wear curves, tables for other programs, and the wear-log
+    sheet to hang at the machine.
     """
+    from wearscope.pipeline.reporting import publish
+    from wearscope.report.decision_files import outcome_document
+    from wearscope.report.due_words import due_bits
+
     loaded = _load_for(trial, over)
     folder = (out or loaded.folder).absolute()
-    raise typer.Exit(write_report(loaded, folder, over, interactive=not static, as_json=as_json))
-
-
-def write_report(trial: Trial, folder: Path, over: str, *, interactive: bool, as_json: bool) -> int:
-    """Write the report of a trial, and say where it is; the exit code is as in `decide`."""
-    from wearscope.pipeline.reporting import publish_report
-
-    found = _measured(trial, folder)
-    page, pdf = publish_report(trial, folder, found, over, interactive=interactive)  # type: ignore[arg-type]
+    found = _measured(loaded, folder)
+    warn_unfair(loaded)
+    decided, published = publish(loaded, folder, found, over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
     if as_json:
-        paths = {"html": str(page), "pdf": str(pdf)}
-        print_json({"trial": trial.name, **_standing_document(found), "paths": paths})
+        complain(published.said["due"])
+        page, pdf, *others = map(str, published.paths)
+        paths = {"html": page, "pdf": pdf, "others": others}
+        document = outcome_document(decided, due_bits(loaded, decided)) | _standing_document(found)
+        print_json(document | {"trial": loaded.name, "paths": paths})
     else:
-        say_to_open([page, pdf])
-    return _exit_code(found)
+        print_spoken(published.said)
+        say_to_open(published.paths)
+    raise typer.Exit(_exit_code(found))
+
+
+def publish_changed(trial: Trial, folder: Path, *, quiet: bool) -> Published | None:
+    """Publish what measuring has changed; None where there is nothing to say yet, which is told."""
+    from wearscope.pipeline.measured import NothingHoldsError, measured
+    from wearscope.pipeline.published import still_published, what_is_said
+
+    try:
+        found = measured(trial, folder)
+    except NothingHoldsError:
+        return None  # no photo was measured, and each has said why
+    before = still_published(folder / "results", what_is_said(trial, folder, found))
+    if before is not None:
+        return before
+    from wearscope.pipeline.reporting import publish
+
+    try:
+        return publish(trial, folder, found)[1]
+    except TrialError as unsaid:
+        if not quiet:
+            complain(f"no verdict and no report yet: {line}" for line in unsaid.mistakes)
+        return None
+
+
+def warn_unfair(trial: Trial) -> None:
+    """Say what must be known beside a verdict."""
+    from wearscope.process.fairness import fair_trial
+    from wearscope.report.fairness_words import fair_warnings
+
+    complain(fair_warnings(fair_trial(trial)))
+
+
+def print_spoken(said: Mapping[str, Any]) -> None:
+    """Print the outcome of a trial, as `Spoken` has it: what is due first."""
+    for line in said["due"]:
+        _print_wrapped([line])
+    say(said["verdict"])
+    for bit, sentences in said["bits"]:
+        say(f"\nBit {bit}")
+        _print_wrapped(sentences)
+    if said["to_do"]:
+        say("\nWhat to do")
+        _print_wrapped(said["to_do"])
+
+
+def outcome(
+    trial: TrialArgument = None,
+    out: OutOption = None,
+    over: OverOption = "parts",
+    as_json: JsonOption = False,
+) -> None:
+    """Say how long each bit lasts, what a part costs, and which bit is the cheapest; now part of report."""
+    from wearscope.economics.decision import outcome_of
+    from wearscope.report.curves import write_curves
+    from wearscope.report.decision_files import outcome_document, write_outcome
+    from wearscope.report.due_words import due_bits
+    from wearscope.report.spoken import spoken
+
+    say_moved("outcome", "report")
+    loaded = _load_for(trial, over)
+    folder = (out or loaded.folder).absolute()
+    found = _measured(loaded, folder)
+    warn_unfair(loaded)
+    decided = outcome_of(loaded, found.records, over)  # type: ignore[arg-type]
+    due = due_bits(loaded, decided)
+    written = [*write_outcome(folder / "results", decided, due), *write_curves(decided, folder / "results")]
+    said = asdict(spoken(loaded, decided))
+    if as_json:
+        complain(said["due"])
+        print_json(outcome_document(decided, due) | _standing_document(found))
+    else:
+        print_spoken(said)
+        say_to_open(written)
+    raise typer.Exit(_exit_code(found))
 
 
 def export(
     trial: TrialArgument = None,
     out: OutOption = None,
-    parquet: Annotated[
-        bool, typer.Option("--parquet", help="Write Parquet files too; needs pyarrow.")
-    ] = False,
+    parquet: ParquetOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Write log and results as tables, and a wear-log sheet to print and hang at the machine.
-
-    Works on what measure has written. Writes CSV files, results/tables.xlsx and results/wall-sheet.pdf.
-    """
-    loaded = load(trial)
+    """Write tables and the wear-log sheet to hang at the machine; now part of report."""
     from wearscope.pipeline.reporting import export_trial
 
+    say_moved("export", "report")
+    loaded = load(trial)
     folder = (out or loaded.folder).absolute()
     found = _measured(loaded, folder)
     written = export_trial(loaded, folder, found, parquet=parquet)
@@ -138,7 +170,7 @@ def export(
 
 def _measured(trial: Trial, folder: Path) -> Measured:
     """What the wear log says of a trial; what does not hold any more, or has lost its place, is told first."""
-    from wearscope.pipeline.reporting import measured
+    from wearscope.pipeline.measured import measured
 
     found = measured(trial, folder)
     complain((*found.astray, *found.behind))

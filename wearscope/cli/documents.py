@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from wearscope.log.identity import Move
     from wearscope.log.past import Past, PastRow
     from wearscope.metrology.repeated import RepeatedQuantity
+    from wearscope.pipeline.published import Published
     from wearscope.pipeline.repeat_study import StudyResult
     from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
@@ -21,13 +22,17 @@ if TYPE_CHECKING:
 _ROW = ("bit", "flute", "parts", "view", "quantity", "zone")
 
 
-def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dict[str, Any]:
+def measured_document(
+    trial: Trial, result: BatchResult, published: Published | None, *, budget: bool
+) -> dict[str, Any]:
     """What a run measured, refused and wrote.
 
     Parameters
     ----------
     trial : Trial
     result : BatchResult
+    published : Published or None
+        None where there is no report.
     budget : bool
         Whether each row says what its uncertainty consists of.
 
@@ -50,7 +55,9 @@ def measured_document(trial: Trial, result: BatchResult, *, budget: bool) -> dic
         "out_of_order": time_lines(result.records),
         "left_as_they_were": result.n_left,
         "astray": list(result.astray),
+        "verdict": published.said["verdict"] if published else None,
         "paths": {
+            "published": [str(path) for path in published.paths] if published else [],
             "measurements": str(result.measurements),
             "refused": str(result.refused),
             "wear_log": str(result.wear_log),

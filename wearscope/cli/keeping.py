@@ -1,14 +1,17 @@
-"""The commands that look after the wear log: past, astray, carry."""
+"""The commands that look after the wear log: past, astray, carry; and over all logs: history."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wearscope.cli import documents
+from wearscope.cli import documents, tables
 from wearscope.cli.common import (
+    OK,
+    REFUSED,
     CommandLineError,
     JsonOption,
     LogOption,
@@ -16,6 +19,7 @@ from wearscope.cli.common import (
     complain,
     load,
     print_json,
+    say_to_open,
     user,
 )
 from wearscope.cli.terminal import say
@@ -46,8 +50,8 @@ def past(
     """
     loaded = load(trial)
     from wearscope.log.where import log_place
+    from wearscope.pipeline.measured import measure_command
     from wearscope.pipeline.past import past_of
-    from wearscope.pipeline.reporting import measure_command
     from wearscope.report.past_words import past_lines
 
     folder = (out or loaded.folder).absolute()
@@ -224,3 +228,40 @@ def _renaming(
     if not to.isdecimal() or int(to) < 1:
         raise CommandLineError(f"--to is {to}", "give the new number of the flute, 1 or more")
     return Whose(trial.name, bit, flute), Whose(trial.name, bit, int(to))
+
+
+def history(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder that holds the trials.")],
+    year: Annotated[
+        int | None,
+        typer.Option(min=2000, max=9999, metavar="YEAR", help="Only trials measured in that year."),
+    ] = None,
+    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Print it as PDF too.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List all that was tried below a folder: kinds, lives, costs, what was learnt.
+
+    Those of one kind stand beside each other, whatever trial they are of. A trial whose report does not say what is
+    measured now is named, and left out.
+    """
+    from datetime import date
+
+    from wearscope.log.export import write_bytes
+    from wearscope.pipeline.history import history_of
+    from wearscope.report.history_words import history_pdf, several_trials
+
+    found = history_of(folder, year)
+    if as_json:
+        print_json(asdict(found))
+    else:
+        tables.print_history(found)
+        for line in several_trials(found.bits):
+            say(line)
+        for trial, verdict in found.verdicts:
+            say(f"\n{trial}\n  {verdict}")
+    complain(found.left_out)
+    if pdf is not None:
+        title = f"{folder.absolute().name}: bits tried" + (f" in {year}" if year else "")
+        write_bytes(pdf, history_pdf(found, title, date.today().isoformat()))
+        say_to_open([pdf])
+    raise typer.Exit(REFUSED if found.left_out else OK)

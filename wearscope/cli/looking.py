@@ -82,6 +82,7 @@ _LIBRARIES = (
     "fpdf2",
     "plotly",
     "XlsxWriter",
+    "psycopg",
     "imagecodecs",
     "av",
     "pyarrow",

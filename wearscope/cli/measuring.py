@@ -22,10 +22,11 @@ from wearscope.cli.common import (
     progress_bar,
     shown,
 )
-from wearscope.cli.deciding import decide, write_report
+from wearscope.cli.deciding import print_spoken, publish_changed, warn_unfair
 from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
+    from wearscope.pipeline.published import Published
     from wearscope.pipeline.results import BatchResult
 
 
@@ -41,11 +42,6 @@ def demo(
     trial_file = copy_sample_trial(folder)
     say(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
     _measure(trial_file, None, None, as_json=False, quiet=False)
-    say("")
-    loaded = load(trial_file)
-    decide(loaded, loaded.folder, "parts", as_json=False)
-    say("The report, for the screen and for paper.", err=True)
-    write_report(loaded, loaded.folder, "parts", interactive=True, as_json=False)
 
 
 def measure(
@@ -79,18 +75,32 @@ def measure(
             "--anew", help="Go on where a bit has another name than in the wear log; leave its rows there."
         ),
     ] = False,
+    no_report: Annotated[
+        bool, typer.Option("--no-report", help="Measure only: no verdict, report, tables or wall sheet.")
+    ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Measure the photos of a trial that are new, or rest on something that has changed.
+    """From photos to the report: measure what is new or rests on what has changed, and say which bit to stock.
 
-    Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history.
+    Writes the folder results/ and adds to the wear log. What an earlier run found stays there as history. The
+    report, its tables and the wall sheet are made anew when what they say has changed.
     """
     if log is not None:
         from wearscope.log.where import use_address
 
         use_address((out or load(trial).folder).absolute(), log)
-    result = _measure(trial, out, jobs, as_json=as_json, quiet=quiet, budget=budget, again=again, anew=anew)
+    result = _measure(
+        trial,
+        out,
+        jobs,
+        as_json=as_json,
+        quiet=quiet,
+        budget=budget,
+        again=again,
+        anew=anew,
+        with_report=not no_report,
+    )
     raise typer.Exit(REFUSED if result.refusals or result.undrawn else OK)
 
 
@@ -104,34 +114,45 @@ def _measure(
     budget: bool = False,
     again: bool = False,
     anew: bool = False,
+    with_report: bool = True,
 ) -> BatchResult:
     loaded = load(trial)
+    folder = (out or loaded.folder).absolute()
     from wearscope.pipeline.run import measure_trial
+    from wearscope.report.standing_words import stray_lines
     from wearscope.report.time_words import time_lines
 
     with progress_bar("Measuring", quiet) as progress:
         result = measure_trial(
             loaded,
-            (out or loaded.folder).absolute(),
+            folder,
             jobs=jobs,
             progress=progress,
             again=again or budget,  # the wear log keeps no budgets
             anew=anew,
+            budgets=budget,
         )
-    if as_json:
-        print_json(documents.measured_document(loaded, result, budget=budget))
-    elif not quiet:
+    if not (as_json or quiet):
         tables.print_summary(result)
         if budget:
             tables.print_budgets(result)
     if not quiet:
+        complain(f"warning: {line}" for line in stray_lines(loaded))
         complain(f"warning: {line}" for photo in result.photos for line in photo.warnings)
         complain(f"warning: {line}" for line in time_lines(result.records))
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
     complain(result.undrawn)
+    published = publish_changed(loaded, folder, quiet=quiet) if with_report else None
+    if as_json:
+        print_json(documents.measured_document(loaded, result, published, budget=budget))
     if not quiet:
-        _say_what_to_open(result)
+        if published is not None:
+            warn_unfair(loaded)
+            if not as_json:
+                say("")
+                print_spoken(published.said)
+        _say_what_to_open(result, published)
     return result
 
 
@@ -146,7 +167,9 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import danger_lines
+    from wearscope.report.standing_words import stray_lines
 
+    complain(f"warning: {line}" for line in stray_lines(loaded))
     fair = fair_trial(loaded)
     complain(danger_lines(fair))
     if not as_json:
@@ -219,10 +242,12 @@ def repeat(
     raise typer.Exit(REFUSED if result.refusals or not result.quantities else OK)
 
 
-def _say_what_to_open(result: BatchResult) -> None:
+def _say_what_to_open(result: BatchResult, published: Published | None) -> None:
     from wearscope.log.records import gave_numbers
     from wearscope.report import standing_words
 
+    if published is not None and not published.now:
+        say(standing_words.PUBLISHED_BEFORE, err=True)
     if result.n_left:
         say(standing_words.left_text(result.n_left, len(result.photos)), err=True)
     n_measured = sum(gave_numbers(photo.records) for photo in result.photos if not photo.refusal)
@@ -231,6 +256,10 @@ def _say_what_to_open(result: BatchResult) -> None:
         f"; {n_silent} more gave no number of wear, and the notes of their rows say why" if n_silent else ""
     )
     lines = [f"{n_measured} of {len(result.photos)} photos measured{silent}. To open:"]
+    if published is not None:
+        names = {path.name: path for path in published.paths}
+        lines.append(f"  {shown(names['report.html'])}  the report, from the verdict on; report.pdf to print")
+        lines.append(f"  {shown(names['wall-sheet.pdf'])}  to hang at the machine")
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
     lines.append(f"  {shown(result.measurements)}  every number")

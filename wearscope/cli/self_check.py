@@ -170,8 +170,19 @@ def _viewer() -> str:
 
 
 def _camera() -> str:
-    _viewer()
-    return "the bench takes what your microscope's own program saves into a folder that it watches"
+    import cv2
+
+    otherwise = "or have the bench watch the folder that your microscope's own program saves into"
+    if not cv2.videoio_registry.getCameraBackends():
+        raise _NotHereError(f"OpenCV was built without cameras; install opencv-python-headless, {otherwise}")
+    if sys.platform != "linux":
+        return "one can be opened, if it is connected"
+    devices = sorted(Path("/dev").glob("video*"))
+    if not devices:
+        raise _NotHereError(f"none is connected; connect one, {otherwise}")
+    if not any(os.access(device, os.R_OK | os.W_OK) for device in devices):
+        raise _NotHereError('you may not use it; run sudo usermod -aG video "$USER", and log in again')
+    return f"connected: {', '.join(map(str, devices))}"
 
 
 def _packed_tiff() -> str:
@@ -191,6 +202,7 @@ _PARTS: tuple[tuple[str, bool, Callable[[], str]], ...] = (
     ("browser", False, _browser),
     ("viewer", False, _viewer),
     ("camera", False, _camera),
+    ("PostgreSQL", False, _extra("psycopg", "postgres", "a wear log that several rooms write to")),
     ("packed TIFF", False, _packed_tiff),
     ("recordings", False, _extra("av", "recordings", "M4A, MP3 and others; WAV is read anyway")),
     ("Parquet", False, _extra("pyarrow", "parquet", "export --parquet")),

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from wearscope.cli.terminal import console_for, say, visible
+from wearscope.cli.terminal import console_for, say
 from wearscope.quantities.views import suffix
+from wearscope.texts import visible
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from wearscope.pipeline.repeat_study import StudyResult
     from wearscope.pipeline.results import BatchResult, PhotoVerdict
     from wearscope.process.fairness import FairTrial
+    from wearscope.report.history_words import History
     from wearscope.trial import PhotoEntry, Study
 
 _SUMMARY = (
@@ -124,6 +126,24 @@ def print_budgets(result: BatchResult) -> None:
                 table.add_row(line.name, own, gives, f"{line.share:.0%}")
             console.print(table)
             say(f"To improve next: {budgets.what_to_improve(budget)}\n")
+
+
+def print_history(history: History) -> None:
+    """Print what became of each bit of all trials below a folder.
+
+    Parameters
+    ----------
+    history : History
+    """
+    from wearscope.report.history_words import HEADS, history_rows
+
+    table = _table("Bits tried")
+    for head in HEADS:
+        # a day and a number of parts are never broken
+        table.add_column(head.replace(" (95 %)", ",\n95 %"), no_wrap=head in ("Measured", "Parts"))
+    for row in history_rows(history.bits):
+        table.add_row(*row)
+    console_for(stderr=False).print(table)
 
 
 def print_fairness(fair: FairTrial) -> None:

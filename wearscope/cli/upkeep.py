@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wearscope.cli.common import OK, REFUSED, JsonOption, complain, print_json
+from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.log.place import LogPlace
@@ -30,12 +31,12 @@ def check(
     if as_json:
         print_json({"log": str(place), "rows": found.n_rows, "faults": list(found.faults)})
     else:
-        typer.echo(f"{place}: {_counted(found.n_rows)}")
+        say(f"{place}: {_counted(found.n_rows)}")
     complain(found.faults)
     if found.faults:
         complain([f"{place} is damaged; {place.restore}"])
     elif not as_json:
-        typer.echo("every row is as it was written")
+        say("every row is as it was written")
     raise typer.Exit(REFUSED if found.faults else OK)
 
 
@@ -48,7 +49,7 @@ def copy(
     from wearscope.log.upkeep import copy_log
 
     old, new = place_named(source), place_named(target)
-    typer.echo(f"{_counted(copy_log(old, new))} copied to {new}; each was read back and is the same")
+    say(f"{_counted(copy_log(old, new))} copied to {new}; each was read back and is the same")
 
 
 def place_named(where: str) -> LogPlace:

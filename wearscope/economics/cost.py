@@ -86,6 +86,20 @@ class Use:
         return price + self.lives * life_parts * money_per_part - self.money
 
 
+def change_over(cost: Cost) -> float:
+    """What one change of the bit costs, in the trial's currency.
+
+    Parameters
+    ----------
+    cost : Cost
+
+    Returns
+    -------
+    float
+    """
+    return cost.change_over_minutes / 60 * cost.rate_per_hour
+
+
 def use_of(bit: Bit, cost: Cost) -> Use:
     """What using up a bit costs.
 
@@ -99,5 +113,5 @@ def use_of(bit: Bit, cost: Cost) -> Use:
     Use
     """
     lives = 1 + bit.regrinds
-    change_over = cost.change_over_minutes / 60 * cost.rate_per_hour
-    return Use(stated(bit.price) + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over, lives)
+    money = stated(bit.price) + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over(cost)
+    return Use(money, lives)

@@ -13,7 +13,7 @@ from wearscope.economics.cost import Use
 from wearscope.economics.curve import Array
 from wearscope.economics.kinds import KIND_SPREAD, next_lives, next_sudden, side_by_side
 from wearscope.economics.life import known_range
-from wearscope.economics.one_bit import SEED, Followed, bit_outcome
+from wearscope.economics.one_bit import SEED, Followed, bit_outcome, limit_error
 from wearscope.economics.outcome import (
     Axis,
     BitOutcome,
@@ -41,6 +41,8 @@ from wearscope.trial.asking import COST_KEYS, require
 
 N_DRAWS = 4000
 """Of each bit: the 2.5 % ends of a range then scatter by a few per cent of its width from seed to seed."""
+N_STRATA = 20
+"""Places in its spread at which a limit that is not sure is held for all kinds of a trial."""
 CLEAR, LIKELY = 0.8, 0.6
 """Chances from which a bit is called the cheapest, and probably the cheapest; chosen, no source."""
 CHANGE_SHARE = 0.05
@@ -113,7 +115,7 @@ def outcome_of(
     scale = _scale_of(trial, records)
     found = [bit_outcome(trial, bit, records, scale, n_draws) for bit in trial.bits]
     kinds = [_kind(trial, kind, found, scale) for kind in dict.fromkeys(bit.make for bit in trial.bits)]
-    kinds = _beside_each_other(kinds, scale)
+    kinds = _beside_each_other(trial, kinds, scale)
     ranked = [kind for kind in kinds if kind.priced]
     of_bit = {bit.bit: bit for kind in _with_chances(trial, kinds) for bit in kind}
     bits = tuple(of_bit[bit.name] for bit in trial.bits)
@@ -190,14 +192,29 @@ def _kind(
     return _Kind(bits, followed, tried, level, draws, picked, max(bits[i].horizon for i in tried))
 
 
-def _beside_each_other(kinds: Sequence[_Kind], scale: float) -> list[_Kind]:
+def _beside_each_other(trial: Trial, kinds: Sequence[_Kind], scale: float) -> list[_Kind]:
     """The kinds with their draws put side by side, as they were tried in one trial."""
     tried = [kind for kind in kinds if kind.tried]
     if len(tried) < 2:
         return list(kinds)
     rng = np.random.default_rng([SEED, *b"trial"])
-    dealt = iter(side_by_side(np.array([kind.level for kind in tried]), trial_prior(scale), rng))
+    levels, strata = np.array([kind.level for kind in tried]), _strata(trial, tried)
+    dealt = iter(side_by_side(levels, strata, trial_prior(scale), rng))
     return [_dealt(kind, next(dealt)) if kind.tried else kind for kind in kinds]
+
+
+def _strata(trial: Trial, tried: Sequence[_Kind]) -> NDArray[np.int_]:
+    """In which twentieth of its spread the limit lies that most lives end by, for each draw, shape (K, N)."""
+    n = tried[0].level.size
+    ends: dict[str, float] = {}
+    for bit in (bit for kind in tried for bit in kind.bits):
+        for quantity, share in bit.ended_by.items():
+            ends[quantity] = ends.get(quantity, 0.0) + share
+    unsure = [quantity for quantity in ends if trial.life.u_of(quantity) > 0]
+    if not unsure:
+        return np.zeros((len(tried), n), int)
+    rank = np.argsort(np.argsort(limit_error(max(unsure, key=lambda quantity: ends[quantity]), n)))
+    return np.array([(rank * N_STRATA // n)[kind.picked] for kind in tried])
 
 
 def _dealt(kind: _Kind, which: NDArray[np.int_]) -> _Kind:

@@ -9,15 +9,16 @@ from scipy.special import logsumexp
 from wearscope.economics.curve import Array
 from wearscope.economics.prior import LifePrior
 
-KIND_SPREAD = 0.7
+KIND_SPREAD = 0.9
 """Standard deviation of the logarithm of the life of one kind against those tried beside it. They cut the same parts,
-so that what makes lives long or short in one trial they mostly have in common: 95 % lie within four times either way
-of each other's middle, as coated against plain carbide or two makers' do. Common practice, no source."""
+so that what makes lives long or short in one trial they mostly have in common: 95 % lie within six times either way.
+A coat or another maker makes two to three times, a tip of diamond ten and more. Common practice, no source."""
 _SCATTER_SPREAD = (
     0.7  # of the logarithm of the scatter between bits, beforehand: four times either way; chosen
 )
 SUDDEN_SHAPE = 2.0
 """Shape of the Weibull distribution of the time to a chip: chance, but likelier on a worn edge. Chosen, no source."""
+_FAR = 6.0  # standard deviations of the prior, beyond which no draw is
 _NODES = 61  # scatters that are tried
 
 
@@ -73,7 +74,9 @@ def next_lives(
     return np.exp(of_the_kind + scatter * rng.standard_normal(n)), np.exp(of_the_kind), picked
 
 
-def side_by_side(levels: Array, prior: LifePrior, rng: np.random.Generator) -> NDArray[np.int_]:
+def side_by_side(
+    levels: Array, strata: NDArray[np.int_], prior: LifePrior, rng: np.random.Generator
+) -> NDArray[np.int_]:
     """Put draws of kinds that were tried in one trial side by side.
 
     The logarithm of a kind's life is the sum of what all kinds of the trial have in common and of what is its own
@@ -85,8 +88,11 @@ def side_by_side(levels: Array, prior: LifePrior, rng: np.random.Generator) -> N
     ----------
     levels : ndarray, shape (K, N)
         Draws of the life of each kind, in parts, independent of each other.
+    strata : ndarray of int, shape (K, N)
+        Where in its spread the limit lies that each was made with, from 0: it is the same limit for all kinds, so
+        that only draws of one stratum are put side by side.
     prior : LifePrior
-        That each of them was drawn with.
+        That each of `levels` was drawn with.
     rng : Generator
 
     Returns
@@ -94,19 +100,27 @@ def side_by_side(levels: Array, prior: LifePrior, rng: np.random.Generator) -> N
     ndarray of int, shape (K, N)
         Which draw of each kind goes with the others.
     """
-    off = np.log(levels) - np.log(prior.middle)
+    off = (np.log(levels) - np.log(prior.middle))[..., None]
     node = np.linspace(-3.5, 3.5, _NODES)
     common = node * np.sqrt(prior.spread**2 - KIND_SPREAD**2)
-    log_weight = (
-        -0.5 * ((off[..., None] - common) / KIND_SPREAD) ** 2 + 0.5 * (off[..., None] / prior.spread) ** 2
+    weight = np.exp(
+        -0.5 * ((off - common) / KIND_SPREAD) ** 2 + 0.5 * np.minimum(off / prior.spread, _FAR) ** 2
     )
-    of_node = np.sum(logsumexp(log_weight, axis=1), axis=0) - 0.5 * node**2
-    at = rng.choice(node.size, off.shape[1], p=np.exp(of_node - logsumexp(of_node)))
-    picked = np.empty(off.shape, int)
-    for i in np.unique(at):
-        weight = np.exp(log_weight[:, :, i] - logsumexp(log_weight[:, :, i], axis=1, keepdims=True))
-        for kind, p in enumerate(weight):
-            picked[kind, at == i] = rng.choice(off.shape[1], int(np.sum(at == i)), p=p / p.sum())
+    n_strata = int(strata.max()) + 1
+    inside = [[np.flatnonzero(of_kind == stratum) for of_kind in strata] for stratum in range(n_strata)]
+    with np.errstate(divide="ignore"):  # a kind may have no draw in a stratum
+        log_of = -0.5 * node**2 + np.array(
+            [
+                np.sum(np.log([w[j].sum(axis=0) for w, j in zip(weight, ours, strict=True)]), axis=0)
+                for ours in inside
+            ]
+        )
+    at = rng.choice(log_of.size, off.shape[1], p=np.exp(log_of - logsumexp(log_of)).ravel())
+    picked = np.empty(strata.shape, int)
+    for place in np.unique(at):
+        stratum, i = divmod(int(place), node.size)
+        for kind, (w, j) in enumerate(zip(weight, inside[stratum], strict=True)):
+            picked[kind, at == place] = rng.choice(j, int(np.sum(at == place)), p=w[j, i] / w[j, i].sum())
     return picked
 
 

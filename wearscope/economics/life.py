@@ -64,8 +64,10 @@ class Paths:
 
         Returns
         -------
-        worst, mean : ndarray, shape (N,)
-            In parts.
+        worst : ndarray, shape (N,)
+            Of the worst flute, in parts.
+        mean : ndarray, shape (N,)
+            Of the mean of the flutes, the same.
         """
         worst, mean = (_first(self.t, self.shape, (limit - self.new) / by) for by in (self.worst, self.mean))
         return worst * self.life, mean * self.life

@@ -53,9 +53,10 @@ class Followed:
         ndarray
         """
         assert self.limit is not None
-        rng = np.random.default_rng([SEED, *f"{self.found.quantity}/limit".encode()])
         draws = np.empty(self.order.size)
-        draws[self.order] = self.limit.value + self.limit.u * rng.standard_normal(self.order.size)
+        draws[self.order] = self.limit.value + self.limit.u * limit_error(
+            self.found.quantity, self.order.size
+        )
         return draws
 
     def seen_at(self, parts: float) -> Array:
@@ -71,6 +72,21 @@ class Followed:
         """
         seen: Array = self.paths.value_at(np.array([parts]), worst=True)[self.order, 0]
         return seen
+
+
+def limit_error(quantity: str, n: int) -> Array:
+    """By how much a limit is off, in its standard uncertainties: the same draws for all bits of a trial.
+
+    Parameters
+    ----------
+    quantity : str
+    n : int
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    return np.random.default_rng([SEED, *f"{quantity}/limit".encode()]).standard_normal(n)
 
 
 def bit_outcome(
@@ -214,8 +230,6 @@ def _with_life(base: BitOutcome, followed: Sequence[Followed], prior: LifePrior,
 
 def _quantity_curve(one: Followed) -> QuantityCurve:
     parts = np.linspace(0.0, HORIZON * one.curve.parts_cut, N_GRID)
-    wear = one.curve.wear
-    ratio = float(np.median(wear.max(axis=1) / wear.min(axis=1))) if wear.shape[1] > 1 else None
     return QuantityCurve(
         one.found.quantity,
         one.found.unit,
@@ -226,7 +240,6 @@ def _quantity_curve(one: Followed) -> QuantityCurve:
         _band(one.paths.value_at(parts, worst=False)),
         one.curve.weights,
         one.curve.scatter,
-        ratio,
     )
 
 

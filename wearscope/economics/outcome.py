@@ -62,8 +62,6 @@ class QuantityCurve:
         Probability of each shape of curve.
     scatter : float
         Scatter of the points beyond their uncertainty (standard deviation, in `unit`).
-    flute_ratio : float or None
-        Wear of the worst flute over that of the least worn, median; None with a single flute measured.
     """
 
     quantity: str
@@ -75,7 +73,6 @@ class QuantityCurve:
     mean: Band
     weights: dict[str, float]
     scatter: float
-    flute_ratio: float | None
 
     @property
     def n_checkpoints(self) -> int:

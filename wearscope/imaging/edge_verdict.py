@@ -19,6 +19,7 @@ from wearscope.imaging.edge_map import SIDES_PX, TOOL_EDGE_SEEN, ProposedLine
 from wearscope.imaging.edge_selection import (
     ALIKE,
     DECISIVE,
+    DEGREE,
     NEAR_PX,
     Candidate,
     along_polyline,
@@ -35,6 +36,7 @@ Propose = Callable[[], Sequence[ProposedLine]]
 
 # How steep what is marked must be against a line beside it; and how closely that line's own steepness is read
 LEAST_OF_RIVAL, BESIDE_PX = 0.6, 6.0
+ON_LINE = 41  # points that say where a line runs; chosen
 SAME_PX = 12.0  # between two lines, within which they are one
 MARKED_PX = 25.0  # within which points that a person marked lie on the edge
 # Of the net's own pixels, and of the photo's at least: how far its lines may lie beside the edge; chosen, no source
@@ -81,7 +83,35 @@ def marked_edge(
         Tool inward; None where neither the person nor the photo says on which side the tool lies.
     """
     line = _marked_line(light, along_polyline(near_px), found)
-    return tool_inward(light, line, propose, tool_at_px)
+    return tool_inward(light, _drawn_on(light, line, found, propose()), propose, tool_at_px)
+
+
+def _drawn_on(
+    light: NDArray[np.float32],
+    line: EdgeLine,
+    found: Sequence[Candidate],
+    proposals: Sequence[ProposedLine],
+) -> EdgeLine:
+    """A marked line drawn on as far as rules or net see it go on: two points on an edge need not be its ends."""
+    own = np.column_stack(line.points_px(_along(line)))
+    longest_px, whole = line.end_px - line.start_px, own
+    for other in (*(each.line for each in found), *(line_through(each.course_px) for each in proposals)):
+        beside_px = float(np.median(offset_from(own, other)))
+        course = np.column_stack(other.points_px(_along(other)))
+        t_px = (course - line.origin_px) @ line.direction
+        beyond = (t_px < line.start_px) | (t_px > line.end_px)
+        if abs(beside_px) < MARKED_PX and not beyond.all() and np.ptp(t_px) > longest_px:
+            # what runs beside the edge is moved on to it
+            longest_px = float(np.ptp(t_px))
+            whole = np.vstack([own, course[beyond] + beside_px * other.inward])
+    if whole is own:
+        return line
+    order = np.argsort((whole - line.origin_px) @ line.direction)
+    return line_through(whole[order], degree=DEGREE, coverage=line.coverage)
+
+
+def _along(line: EdgeLine) -> Array:
+    return np.linspace(line.start_px, line.end_px, ON_LINE)
 
 
 def _marked_line(light: NDArray[np.float32], points: Array, found: Sequence[Candidate]) -> EdgeLine:

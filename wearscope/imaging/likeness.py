@@ -27,6 +27,12 @@ BLOCKS = 96
 MOST_APART = 5.0
 # One less the correlation of likenesses, beyond which nothing is fitted to a pair. Copies of the same photos: 0.0026
 # at most, saved again as JPEG of quality 30
+ROWS_AT_ONCE = 512
+"""Pictures that are compared with all others at once, so that memory does not grow as the square of their number."""
+
+FEW = 256
+"""Pictures from which on a product of matrices is quicker; measured on two cores."""
+
 MOST_UNLIKE = 0.005
 COARSE = 16  # blocks on a side for that
 GAINS = (
@@ -110,15 +116,27 @@ def alike(likenesses: Sequence[Likeness]) -> list[tuple[int, int, Turn]]:
     found: dict[tuple[int, int], Turn] = {}
     upright = np.stack(likenesses)
     coarse = upright.reshape(-1, COARSE, BLOCKS // COARSE, COARSE, BLOCKS // COARSE).mean(axis=(2, 4))
+    standing = _unit(coarse)
     for turn in TURNS:
-        turned = np.stack([turn.of(each) for each in likenesses])
-        # not as a product of matrices: the threads that it would start cost more than it takes
-        unlike = 1.0 - np.einsum("ik,jk", _unit(coarse), _unit(np.stack([turn.of(each) for each in coarse])))
-        for one, other in np.argwhere(np.triu(unlike < MOST_UNLIKE, 1)):
-            pair = int(one), int(other)
-            if pair not in found and apart(upright[one], turned[other]) < MOST_APART:
-                found[pair] = turn
+        lying = _unit(np.stack([turn.of(each) for each in coarse]))
+        for start in range(0, len(upright), ROWS_AT_ONCE):
+            unlike = 1.0 - _products(standing[start : start + ROWS_AT_ONCE], lying[start:])
+            for row, ahead in np.argwhere(unlike < MOST_UNLIKE):
+                one, other = start + int(row), start + int(ahead)
+                if (
+                    one < other
+                    and (one, other) not in found
+                    and apart(upright[one], turn.of(upright[other])) < MOST_APART
+                ):
+                    found[one, other] = turn
     return [(*pair, turn) for pair, turn in sorted(found.items(), key=lambda each: each[0])]
+
+
+def _products(some: NDArray[np.float32], others: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Scalar product of each of some vectors with each of others."""
+    if len(others) <= FEW:  # the threads that a product of matrices starts cost more than it takes
+        return np.asarray(np.einsum("ik,jk", some, others))
+    return np.asarray(some @ others.T)
 
 
 def apart(one: NDArray[np.generic], other: NDArray[np.generic]) -> float:

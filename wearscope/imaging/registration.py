@@ -38,6 +38,7 @@ OTHER_COLOUR = 0.25
 # them and what must not.
 LEAST_COLUMNS = 64  # of a strip that says anything
 LEAST_ROWS = 4  # of each of the two parts of a face whose marks are compared
+NO_LIGHT = 1e-9  # of scatter: a face burnt out or black all over, and rounding
 LEAST_FILLED = 0.6  # of a column of the face
 # Standard deviations: of what is light, no mark, and of a mark's own width
 SLOW_COLUMNS, FINE_COLUMNS = 12.0, 0.8
@@ -175,7 +176,7 @@ def mark_signal(strip: Strip) -> tuple[Array, float]:
     near, far = _flattened(_column_mean(face[:part])), _flattened(_column_mean(face[-part:]))
     whole = _flattened(_column_mean(face))
     use = (near != 0) & (far != 0)
-    if use.sum() < LEAST_COLUMNS:
+    if use.sum() < LEAST_COLUMNS or min(near[use].std(), far[use].std()) < NO_LIGHT:
         return np.zeros(0), 0.0
     r = max(0.0, float(np.corrcoef(near[use], far[use])[0, 1]))
     longer = len(face) / part

@@ -1,4 +1,4 @@
-"""A new picture from the microscope's own program: judged, and filed under its flute and checkpoint. Knows no Qt."""
+"""A new picture of a flute: judged, and filed under its flute and checkpoint."""
 
 from __future__ import annotations
 
@@ -45,7 +45,17 @@ KINDS = (
 
 @dataclass(frozen=True)
 class Place:
-    """What a picture shows."""
+    """What a picture shows.
+
+    Attributes
+    ----------
+    bit : str
+    flute : int
+    parts : int
+    view : str
+    scale : str
+        These as in the trial file.
+    """
 
     bit: str
     flute: int
@@ -71,7 +81,16 @@ class Verdict:
 
 
 def pictures_in(folder: Path) -> dict[Path, tuple[int, int]]:
-    """Pictures in a folder, with size and time of change, by which one that is still being written is known."""
+    """Pictures in a folder, with size and time of change, by which one that is still being written is known.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    dict
+    """
     found = {}
     with os.scandir(folder) as entries:
         for one in entries:
@@ -82,7 +101,17 @@ def pictures_in(folder: Path) -> dict[Path, tuple[int, int]]:
 
 
 def entry_for(picture: Path, place: Place) -> PhotoEntry:
-    """The entry that the picture would have in the trial."""
+    """The entry that the picture would have in the trial.
+
+    Parameters
+    ----------
+    picture : Path
+    place : Place
+
+    Returns
+    -------
+    PhotoEntry
+    """
     return PhotoEntry(
         bit=place.bit,
         flute=place.flute,
@@ -97,10 +126,19 @@ def entry_for(picture: Path, place: Place) -> PhotoEntry:
 def next_place(trial: Trial, place: Place) -> Place:
     """Where the picture after one at `place` most likely belongs.
 
-    The next flute without a photo at this checkpoint, bit by bit; when all have one, the first at the next
-    checkpoint.
+    The flute without a photo at this checkpoint, bit by bit; when all have one, the first of the next checkpoint.
+
+    Parameters
+    ----------
+    trial : Trial
+    place : Place
+
+    Returns
+    -------
+    Place
+        The same one where nothing says what comes next.
     """
-    flutes = [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit) + 1)]
+    flutes = flutes_of(trial)
     taken = {
         (one.bit, one.flute) for one in trial.photos if (one.parts, one.view) == (place.parts, place.view)
     }
@@ -118,6 +156,21 @@ def next_place(trial: Trial, place: Place) -> Place:
     return replace(place, bit=bit, flute=flute, parts=following)
 
 
+def flutes_of(trial: Trial) -> list[tuple[str, int]]:
+    """All flutes of a trial, bit by bit.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    list of (str, int)
+        Bit and flute.
+    """
+    return [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit) + 1)]
+
+
 def _flutes(trial: Trial, bit: Bit) -> int:
     return bit.flutes or max((one.flute for one in trial.photos if one.bit == bit.name), default=1)
 
@@ -132,8 +185,21 @@ def judge(
 ) -> Verdict:
     """Whether a picture can be measured: its own, sharp, lit, on a scale, the edge in view, and the right flute.
 
-    `corrections` are those of the trial's photos: the new-state photo may owe its edge or scale to them. `known` is
-    what the trial's pictures look like, as far as that has been found out.
+    Parameters
+    ----------
+    trial : Trial
+    picture : Path
+    place : Place
+    scales : mapping
+        Scale by name.
+    corrections : mapping, optional
+        Those of the trial's photos, by the photo's sha256: the new-state photo may owe its edge or scale to them.
+    known : Likenesses, optional
+        What the trial's pictures look like, as far as that has been found out.
+
+    Returns
+    -------
+    Verdict
     """
     entry = entry_for(picture, place)
     others = tuple(photo for photo in trial.photos if not shows(photo, place))
@@ -169,6 +235,12 @@ def _resting_on(trial: Trial, entry: PhotoEntry) -> list[PhotoEntry]:
 
 def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
     """Copy a picture to its place in the trial; one that is there already goes to the folder `REPLACED`.
+
+    Parameters
+    ----------
+    trial : Trial
+    picture : Path
+    place : Place
 
     Returns
     -------
@@ -235,8 +307,43 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
         ) from error
 
 
+def set_aside(trial: Trial, target: Path) -> None:
+    """Copy a file whose place a newer one takes into the folder `REPLACED`, if it is there.
+
+    Parameters
+    ----------
+    trial : Trial
+    target : Path
+
+    Raises
+    ------
+    WearscopeError
+        It cannot be copied.
+    """
+    if not target.exists():
+        return
+    aside = _aside(trial, target)
+    try:
+        aside.parent.mkdir(exist_ok=True)
+        shutil.copy2(target, aside)
+    except OSError as error:
+        raise WearscopeError(
+            f"{target} cannot be kept ({error})", "make room, then take the picture again"
+        ) from error
+
+
 def shows(photo: PhotoEntry, place: Place) -> bool:
-    """Whether a photo of the trial stands at a place."""
+    """Whether a photo of the trial stands at a place.
+
+    Parameters
+    ----------
+    photo : PhotoEntry
+    place : Place
+
+    Returns
+    -------
+    bool
+    """
     return (photo.bit, photo.flute, photo.parts, photo.view) == (
         place.bit,
         place.flute,

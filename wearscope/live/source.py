@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from threading import Condition, Event, Thread
 from typing import Literal
@@ -12,12 +13,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.errors import PhotoRefused
+
 State = Literal["opening", "running", "broken", "ended", "lost", "closed"]
 
 STALL_S = 3.0  # without a frame, after which a stream counts as broken; chosen
 TRIES = 8  # to open a camera, one after the other, before it counts as lost; chosen
 PAUSES_S = (0.1, 0.3, 1.0, 2.0)  # before each further try, the last one again and again
 CLOSE_S = 1.0  # that closing waits for the thread; one that hangs in a read ends by itself
+JPEGS = cv2.VideoWriter.fourcc(*"MJPG")
 DEFAULT_FPS = 25.0  # of a video that does not say it
 
 
@@ -29,15 +33,33 @@ class Frame:
     ----------
     number : int
         Counts from 1; frames that nobody looked at are counted too.
-    pixels : ndarray of uint8, shape (H, W, 3)
-        RGB.
+    as_sent : ndarray of uint8
+        RGB, shape (H, W, 3), or a JPEG, shape (N,), which is not decoded before somebody looks at it.
     at_s : float
         When it came, by `time.monotonic`.
     """
 
     number: int
-    pixels: NDArray[np.uint8]
+    as_sent: NDArray[np.uint8]
     at_s: float
+
+    @cached_property
+    def pixels(self) -> NDArray[np.uint8]:
+        """RGB, shape (H, W, 3), a JPEG as it is decoded from a file.
+
+        Raises
+        ------
+        PhotoRefused
+            It is damaged.
+        """
+        if self.as_sent.ndim == 3:
+            return self.as_sent
+        pixels = _of_jpeg(self.as_sent)
+        if pixels is None:
+            raise PhotoRefused(
+                "a frame of the camera is damaged", "wait for the next; if it stays so, start it again"
+            )
+        return pixels
 
 
 class FrameSource:
@@ -131,17 +153,19 @@ class FrameSource:
 
     def _read(self) -> Literal["ended", "broken"]:
         """Read until the stream breaks off, stalls or ends, or this is closed."""
-        camera = _opened(self.address, self.stall_s)
+        camera, as_jpeg = _opened(self.address, self.stall_s)
         is_file = isinstance(self.address, str) and Path(self.address).is_file()
         pace_s = 1.0 / (camera.get(cv2.CAP_PROP_FPS) or DEFAULT_FPS) if is_file else 0.0
         due_s, some = time.monotonic(), False
         try:
             while not self._stop.is_set():
-                whole, pixels = camera.read()
-                if not whole or pixels is None:
+                whole, sent = camera.read()
+                if not whole or sent is None:
                     return "ended" if is_file and some else "broken"
                 some = True
-                self._keep(np.ascontiguousarray(pixels[..., ::-1]))
+                self._keep(
+                    sent.ravel().astype(np.uint8) if as_jpeg else np.ascontiguousarray(sent[..., ::-1])
+                )
                 due_s += pace_s
                 if pace_s:
                     self._stop.wait(max(0.0, due_s - time.monotonic()))
@@ -149,10 +173,10 @@ class FrameSource:
         finally:
             camera.release()
 
-    def _keep(self, pixels: NDArray[np.uint8]) -> None:
+    def _keep(self, as_sent: NDArray[np.uint8]) -> None:
         with self._news:
             self._number += 1
-            self._newest = Frame(self._number, pixels, time.monotonic())
+            self._newest = Frame(self._number, as_sent, time.monotonic())
             if not self._stop.is_set():
                 self.state = "running"
             self._news.notify_all()
@@ -178,10 +202,23 @@ def address_of(text: str) -> int | str:
     return int(text) if text.isdigit() else text
 
 
-def _opened(address: int | str, stall_s: float) -> cv2.VideoCapture:
-    """A camera opened, or not; reading one that is not open gives no frame."""
+def _opened(address: int | str, stall_s: float) -> tuple[cv2.VideoCapture, bool]:
+    """A camera opened, or not (reading it then gives no frame), and whether it gives JPEGs as they are sent.
+
+    Decoded by the video library a JPEG is coarser in its colours than the same JPEG in a file, and each would be
+    decoded, looked at or not.
+    """
     if isinstance(address, int):
-        return cv2.VideoCapture(address)
+        return cv2.VideoCapture(address), False
     wait_ms = int(1000 * stall_s)
     limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
-    return cv2.VideoCapture(address, cv2.CAP_FFMPEG, limits)
+    camera = cv2.VideoCapture(address, cv2.CAP_FFMPEG, [*limits, cv2.CAP_PROP_FORMAT, -1])
+    if camera.isOpened() and int(camera.get(cv2.CAP_PROP_FOURCC)) == JPEGS:
+        return camera, True
+    camera.release()
+    return cv2.VideoCapture(address, cv2.CAP_FFMPEG, limits), False
+
+
+def _of_jpeg(content: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+    pixels = cv2.imdecode(content, cv2.IMREAD_COLOR)
+    return None if pixels is None else np.ascontiguousarray(pixels[..., ::-1], np.uint8)

@@ -1,9 +1,8 @@
 """From a frame to a photo of the trial: when to take it, and the judging that decides.
 
-A frame is taken in three steps. `Patience` waits until nothing is seen to be wrong with it and nothing moves. Then
-the still picture is written without loss, as large as it came, and judged by `wearscope.live.filing.judge`: by all
-that judging and measuring do with a file. What is filed is that very file, so what is called good here is what
-measuring will get.
+`Patience` waits until nothing is seen to be wrong with a frame and nothing moves. The still picture is then written
+without loss, as large as it came, and judged by `wearscope.live.filing.judge`: by all that judging and measuring do
+with a file. What is filed is that very file, so what is called good here is what measuring will get.
 """
 
 from __future__ import annotations

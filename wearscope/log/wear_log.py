@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from math import isfinite
+from sys import intern
 from typing import Any, Literal, TypedDict, Unpack, cast
 
 from sqlalchemy import ColumnElement, Connection, Table
@@ -405,7 +406,9 @@ def _logged(row: Row, made: Row, later: Row | None) -> LoggedRecord:
 
 
 def _record(row: Row) -> Record:
-    return Record(*(row[name] for name in RECORD_TYPES))
+    # the rows of a trial share most of their texts, and there may be a hundred thousand
+    cells: list[Any] = [intern(cell) if type(cell := row[name]) is str else cell for name in RECORD_TYPES]
+    return Record(*cells)
 
 
 def _same(one: Record, other: Record) -> bool:

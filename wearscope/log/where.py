@@ -7,11 +7,13 @@ from pathlib import Path
 from sqlalchemy import make_url
 
 from wearscope.errors import LogError
+from wearscope.files import read_file
 from wearscope.log.export import make_folder, write_bytes
 from wearscope.log.place import LOG_NAME, LogFile, LogPlace
 from wearscope.log.postgres import PostgresLog
 
 ADDRESS_NAME = "wear-log.address"
+_LONGEST_ADDRESS = 10_000  # bytes
 
 
 def log_place(folder: Path) -> LogPlace:
@@ -35,7 +37,7 @@ def log_place(folder: Path) -> LogPlace:
     if not kept.exists():
         return LogFile(folder / LOG_NAME)
     try:
-        address = kept.read_text("utf-8").strip()
+        address = read_file(kept, _LONGEST_ADDRESS).decode().strip()
     except (OSError, UnicodeDecodeError) as error:
         raise LogError(f"{kept} cannot be read", "say the address of the wear log anew with --log") from error
     return PostgresLog.at(address, folder)

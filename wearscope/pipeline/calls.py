@@ -149,6 +149,10 @@ def given_up_after(seconds: float) -> Iterator[None]:
     Parameters
     ----------
     seconds : float
+
+    Yields
+    ------
+    None
     """
     if not hasattr(signal, "setitimer") or threading.current_thread() is not threading.main_thread():
         yield

@@ -24,6 +24,7 @@ from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.version import __version__
 
 REFUSED_NAME = "refused.csv"
+_LONGEST_NAME = 180  # bytes of a bit's name in a file's name: file systems take 255 in all
 
 
 @dataclass(frozen=True)
@@ -157,7 +158,8 @@ def _file_names(names: Iterable[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     taken: set[str] = set()
     for name in names:
-        base = re.sub(r"[^\w.+-]+", "_", name).strip("._")[:60] or "bit"
+        base = re.sub(r"[^\w.+-]+", "_", name).strip("._")[:60]
+        base = base.encode()[:_LONGEST_NAME].decode(errors="ignore") or "bit"
         candidate, number = base, 1
         while candidate.casefold() in taken:
             number += 1

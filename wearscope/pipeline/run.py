@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -62,6 +62,7 @@ def measure_trial(
     inspector: Inspector | None = None,
     again: bool = False,
     anew: bool = False,
+    budgets: bool = True,
 ) -> BatchResult:
     """Inspect the photos of a trial that are new or rest on something that has changed; write what was found.
 
@@ -88,6 +89,8 @@ def measure_trial(
     anew : bool
         Whether to go on where a trial, bit or flute has another name than in the wear log, and leave what stands
         there under the old one.
+    budgets : bool
+        Whether to keep what each uncertainty is made of; ten times the memory, where there are many photos.
 
     Returns
     -------
@@ -131,7 +134,7 @@ def measure_trial(
             return log_result(log, trial, result, inputs[result.entry])
 
         inspector = inspector or partial(inspect_photo, corrections=corrections, not_its_own=not_its_own)
-        work = _Work(trial, inspector, paths, logged, done, _refused_before(not_its_own, pictures))
+        work = _Work(trial, inspector, paths, logged, done, _refused_before(not_its_own, pictures), budgets)
         try:
             for entry in work.measured(jobs):
                 if progress:
@@ -164,6 +167,7 @@ class _Work:
     log: Callable[[PhotoResult], PhotoResult]
     done: dict[PhotoEntry, PhotoResult]
     refused: Mapping[PhotoEntry, PhotoResult]
+    budgets: bool = True
     _to_measure: deque[Call[_Measured]] = field(default_factory=deque)
     _to_draw: list[Sheet] = field(default_factory=list)
 
@@ -183,7 +187,8 @@ class _Work:
         entries = [entry for entry in to_do if entry not in no_scale]
         entries.sort(key=lambda entry: entry.parts > 0)  # new-state photos first, for later sheets quote them
         for entry in entries:
-            self._to_measure.append(Call(entry, partial(_measure, self.inspector, self.trial, entry, scales)))
+            make = partial(_measure, self.inspector, self.trial, entry, scales, budgets=self.budgets)
+            self._to_measure.append(Call(entry, make))
         shared = (self.inspector, self.trial, scales)
         with crew_for(jobs, len(entries), shared) as crew, closing(work_off(crew, self._next)) as answers:
             for call, answer in answers:
@@ -220,7 +225,8 @@ class _Work:
         """Log a result; a sheet of an earlier run does not outlive it."""
         result = self.done[entry] = self.log(result)
         if result.known:
-            self.sheets[entry].unlink(missing_ok=True)
+            with suppress(OSError):  # open in another program, where that keeps it: it is too old to be shown
+                self.sheets[entry].unlink(missing_ok=True)
         return result
 
     def _drawn(self, entry: PhotoEntry, answer: str | Failure) -> None:
@@ -386,7 +392,14 @@ class _Measured:
     remarks: tuple[str, ...] = ()
 
 
-def _measure(inspector: Inspector, trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> _Measured:
+def _measure(
+    inspector: Inspector,
+    trial: Trial,
+    entry: PhotoEntry,
+    scales: Mapping[str, Scale],
+    *,
+    budgets: bool = True,
+) -> _Measured:
     found = inspector(trial, entry, scales)
     sha256 = found.records[0].photo_sha256 if found.records else checksum_of(entry.path)
     result = PhotoResult(
@@ -395,7 +408,7 @@ def _measure(inspector: Inspector, trial: Trial, entry: PhotoEntry, scales: Mapp
         found.records,
         named(entry, found.refusal) if found.refusal else "",
         tuple(named(entry, line) for line in found.warnings),
-        budgets=found.budgets,
+        budgets=found.budgets if budgets else {},
         refusal_code=found.refusal_code,
     )
     return _Measured(result, None if found.refusal else found.drawing, found.warnings)

@@ -14,8 +14,8 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.records import Record
 from wearscope.log.where import log_place
 from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.measured import measured
 from wearscope.pipeline.pictures import look_again, same_as_others
-from wearscope.pipeline.reporting import measured
 from wearscope.pipeline.results import BatchResult, PhotoResult
 from wearscope.pipeline.run import inspect_beside, measure_trial
 from wearscope.trial.model import PhotoEntry, Trial
@@ -90,7 +90,7 @@ def decide(
     out_dir: Path | None = None,
     over: Over = "parts",
 ) -> Outcome:
-    """Decide between the bits of a trial, as ``wearscope outcome`` does.
+    """Decide between the bits of a trial, as ``wearscope report`` does.
 
     Parameters
     ----------

@@ -7,8 +7,10 @@ import multiprocessing
 import os
 import pickle
 import signal
+import sys
 import threading
 import time
+import warnings
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -226,6 +228,8 @@ def _packed(call: Call[Any], shared: Sequence[object]) -> bytes:
 
 def _work(connection: Connection, shared: Sequence[object], memory: int) -> None:
     """Make calls as they come, until nobody is there to make them for."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # what libraries have to say is for developers, who ask for it
     cv2.setNumThreads(1)  # the processes share the processors already
     signal.signal(signal.SIGINT, signal.SIG_DFL)  # Ctrl-C ends a worker without a traceback of its own
     signal.signal(signal.SIGTERM, signal.SIG_DFL)

@@ -18,6 +18,7 @@ from pathlib import Path
 from wearscope.files import PROGRAM_BYTES, checksum_of
 from wearscope.process import cutting
 from wearscope.process.part_program import PartProgram, read_program
+from wearscope.process.photo_headers import cameras_of, date_doubts
 from wearscope.process.program_words import ProgramRefused
 from wearscope.quantities.quantity import LIMITS
 from wearscope.quantities.reasons import Reason, reason
@@ -61,6 +62,8 @@ class BitConditions:
     settings : tuple of tuple
         Each microscope setting of its photos: name of the scale, its µm per pixel and its ring angle in degrees, if
         stated.
+    cameras : tuple of str
+        Camera and picture size of its photos, as their files say.
     view_tilts_deg : tuple of float
         Tilts of the view, of all its photos.
     regrind : int
@@ -98,6 +101,7 @@ class BitConditions:
     checkpoints: tuple[int, ...]
     views: tuple[str, ...]
     settings: tuple[tuple[str, float | None, float | None], ...]
+    cameras: tuple[str, ...]
     view_tilts_deg: tuple[float, ...]
     regrind: int
     faces: tuple[str, ...]
@@ -187,7 +191,7 @@ class FairTrial:
 
 
 def fair_trial(trial: Trial) -> FairTrial:
-    """Compare the conditions of the bits of a trial; the part programs are read, no photo is.
+    """Compare the conditions of the bits of a trial; the part programs are read, and the headers of the photos.
 
     Parameters
     ----------
@@ -209,6 +213,7 @@ def fair_trial(trial: Trial) -> FairTrial:
         (
             *unsaid,
             *_doubts_of_all(bits),
+            *date_doubts(trial),
             *dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit)),
         ),
     )
@@ -252,6 +257,7 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[_Named, _Read]) -> Bit
         checkpoints=tuple(sorted({photo.parts for photo in photos})),
         views=tuple(sorted({photo.view for photo in photos})),
         settings=tuple(sorted({_setting(trial, photo) for photo in photos}, key=str)),
+        cameras=cameras_of(trial, bit.name),
         view_tilts_deg=tuple(sorted({photo.view_tilt_deg for photo in photos})),
         regrind=bit.regrind,
         faces=tuple(one for one in trial.life.limited if bit.coated or not LIMITS[one].of_coating),
@@ -318,6 +324,7 @@ MAY_DIFFER: Conditions = {
     "cutting-time-per-flute": lambda bit: bit.cut_minutes_per_flute,
     "view": lambda bit: bit.views,
     "scale": lambda bit: _scales(bit),
+    "camera": lambda bit: bit.cameras or None,
     "light": lambda bit: tuple(sorted({str(ring) for _, _, ring in bit.settings})),
     "view-tilt": lambda bit: bit.view_tilts_deg,
     "regrind": lambda bit: bit.regrind,
@@ -444,6 +451,8 @@ def _looked_at(bit: BitConditions) -> Iterable[tuple[str, str]]:
     scales = _scales(bit)
     if len(scales) > 1:
         yield "several-scales", ", ".join(scales)
+    if len(bit.cameras) > 1:
+        yield "several-cameras", "; ".join(bit.cameras)
     rings = sorted({ring for _, _, ring in bit.settings if ring is not None})
     if len(rings) > 1:
         yield "several-lights", ", ".join(f"{ring:g}" for ring in rings)

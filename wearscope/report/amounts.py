@@ -266,6 +266,24 @@ def life_text(life: Range, at_least: float, axis: Axis) -> str:
     return f"{middle} {unit} ({low} to {most(per_part * life.high95)})"
 
 
+def next_life_text(bit: BitOutcome, axis: Axis) -> str:
+    """How long the next bit of a kind lasts, as `life_text` says it.
+
+    Parameters
+    ----------
+    bit : BitOutcome
+        With a life.
+    axis : Axis
+
+    Returns
+    -------
+    str
+    """
+    assert bit.next_life is not None
+    low = bit.horizon if bit.next_life.low95 is None else bit.next_life.low95
+    return life_text(bit.next_life, low, axis)
+
+
 def cost_text(bit: BitOutcome, currency: str) -> str:
     """What a part costs, 95 %: "4.1 to 5.9 c", or "at most 8.4 c" where it may last longer than can be said.
 

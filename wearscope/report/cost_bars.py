@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from wearscope.economics.life import QUANTILES
 from wearscope.economics.outcome import Outcome
 from wearscope.report.amounts import money_unit
+from wearscope.report.fonts import readable
 from wearscope.report.style import BLUE, INK, PAPER
 from wearscope.report.words import shortened
 
@@ -51,7 +52,7 @@ def draw_costs(outcome: Outcome) -> Figure | None:
                 (low95, y),
                 arrowprops={"arrowstyle": "->", "color": INK, "lw": 1.4, "ls": (0, (3, 2))},
             )
-    axes.set_yticks(range(len(bits)), [shortened(bit.bit, 22).replace("$", r"\$") for bit in bits])
+    axes.set_yticks(range(len(bits)), [readable(shortened(bit.bit, 22)).replace("$", r"\$") for bit in bits])
     axes.set_ylim(len(bits) - 0.4, -0.6)
     axes.set_xlim(left=0)
     axes.set_xlabel(", ".join(filter(None, ["cost per part", unit])), fontsize=_TEXT)

@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.text import Text as FigureText
 from numpy.typing import NDArray
 
 from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
@@ -20,11 +21,12 @@ from wearscope.log.export import write_bytes
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.report.amounts import axis_words
+from wearscope.report.fonts import FAMILY, families_for, have_bold, readable
 from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
 from wearscope.report.words import shortened
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
-_LOOK: Any = {"font.family": "DejaVu Sans", "svg.hashsalt": "wearscope"}
+_LOOK: Any = {"font.family": FAMILY, "svg.hashsalt": "wearscope"}
 _SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
@@ -149,6 +151,12 @@ def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -
         figure = draw()
         if figure is None:
             return None
+        for text in figure.findobj(FigureText):
+            if not text.get_text().isascii():  # names in other scripts need other fonts, or words
+                text.set_text(said := readable(text.get_text()))
+                text.set_fontfamily(list(families := families_for(said)))
+                if not have_bold(families):
+                    text.set_fontweight("normal")
         if suffix == "png":
             FigureCanvasAgg(figure)
             figure.savefig(picture, format="png", dpi=200)

@@ -11,7 +11,7 @@ from wearscope.economics.life import HORIZON
 from wearscope.economics.outcome import Axis, BitOutcome, Outcome, QuantityCurve
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.quantities.reasons import Reason
-from wearscope.report.amounts import cost_text, least, life_text, money_text, most, percent
+from wearscope.report.amounts import cost_text, least, life_text, money_text, most, next_life_text, percent
 from wearscope.report.words import capitalised, finding, joined, parts_text, said
 
 _NOTHING = 0.01  # money per 1000 parts below which nothing is expected to change; chosen, no source
@@ -212,14 +212,13 @@ def _life_sentences(bit: BitOutcome, axis: Axis, currency: str, bit_to_bit: floa
 def _next_sentences(bit: BitOutcome, axis: Axis, bit_to_bit: float) -> Iterable[str]:
     if bit.next_life is None:
         return
-    low = bit.horizon if bit.next_life.low95 is None else bit.next_life.low95
     by = (
         f"going by the {bit.n_tried} that were tried"
         if bit.n_tried > 1
         else f"as only one was tried and another may last about {100 * bit_to_bit:.0f} % more or less"
     )
     yield (
-        f"The next {_kind(bit)} you buy lasts {life_text(bit.next_life, low, axis)}, {by}; "
+        f"The next {_kind(bit)} you buy lasts {next_life_text(bit, axis)}, {by}; "
         f"95 % of them still cut after {least(axis.factor * bit.change_at)} {axis.unit}."
     )
 

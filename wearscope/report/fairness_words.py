@@ -26,6 +26,18 @@ _DOUBTS = {
     ),
     "several-scales": "{bit} was photographed at several scales ({values}); keep the zoom the same",
     "several-lights": "{bit} was photographed with the lamp ring at {values}°; keep the light the same",
+    "several-cameras": (
+        "{bit} was photographed with several cameras or at several picture sizes ({values}); keep to one microscope, "
+        "as each shows an edge a little differently"
+    ),
+    "cut-one-after-another": (
+        "by the dates in the photos {first} was tried until {until}, {second} only from {since} on: wood, weather "
+        "and machine may have changed meanwhile; let the bits cut in turns"
+    ),
+    "dates-backwards": (
+        "flute {flute} of {bit}: the photo after {more} parts is dated {later}, the one after {parts} parts {when}, "
+        "which is later; check which file is which, and the camera's clock"
+    ),
     "no-photo": "flute {flute} of {bit} has no photo at {missing}; take it while you can",
     "no-program": "no program is named for every bit, so that all cut the same is taken on trust; name it by program",
     "program-refused": "{refusal} (the cutting length is not taken from this program)",
@@ -75,6 +87,7 @@ CONDITIONS: dict[str, _Told] = {
     "surface-speed": ("surface speed", lambda bit: _if_known(bit.surface_speed_m_per_min, "{:.0f} m/min")),
     "view": ("view of the photos", lambda bit: ", ".join(bit.views) or "none"),
     "scale": ("microscope setting of the photos", lambda bit: _settings(bit)),
+    "camera": ("camera and picture size of the photos", lambda bit: "; ".join(bit.cameras) or "not said"),
     "light": (
         "angle of the lamp ring",
         lambda bit: ", ".join(

@@ -7,23 +7,27 @@ from io import BytesIO
 from pathlib import Path
 from typing import Literal
 
-import matplotlib
 from fpdf import FPDF, FontFace
 from fpdf.enums import MethodReturnValue, TableBordersLayout, TableCellFillMode
 from PIL import Image
 
 from wearscope.report.cost_bars import draw_costs
 from wearscope.report.curves import draw_curves, rendered
+from wearscope.report.fonts import BOLD, REGULAR, fonts_beside, readable
 from wearscope.report.html import sheet_picture
 from wearscope.report.photo_cards import PhotoCard
 from wearscope.report.report import Report, costs_alt, curves_alt
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION
+from wearscope.report.right_to_left import as_seen
 
 _SHEET_WIDTH_PX, _JPEG_QUALITY = 1400, 82
 _FAMILY = "DejaVu"
 INK, GREY, BLUE, RED = (22, 22, 22), (77, 77, 77), (0, 114, 178), (156, 47, 0)
+_STYLES: tuple[tuple[Literal["", "B"], Path], ...] = (("", REGULAR), ("B", BOLD))
 _MARGIN_MM = 16.0
 _LONG_LINES = 12
+_MOST_LINES = 16  # of a cell of a table
+_CELL_MM = 1.0  # beside the text of a cell
 
 
 class Pages(FPDF):
@@ -41,9 +45,9 @@ class Pages(FPDF):
         self, title: str, foot: str, orientation: Literal["portrait", "landscape"] = "portrait"
     ) -> None:
         super().__init__(orientation, "mm", "A4")
-        fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # the family that the sheets are set in
-        for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
-            self.add_font(_FAMILY, style, fonts / name)
+        for style, path in _STYLES:  # the family that the sheets are set in
+            self.add_font(_FAMILY, style, path)
+        self._beside: list[str] = []
         self._foot = foot
         self.set_title(title)
         self.set_lang("en")
@@ -52,6 +56,26 @@ class Pages(FPDF):
         self.set_auto_page_break(True, 18)
         self.alias_nb_pages()
         self.set_font(_FAMILY, size=10)
+
+    def normalize_text(self, text: str) -> str:
+        """Make a text one that can be set, by fonts of this machine or spelt out; called by the library.
+
+        Parameters
+        ----------
+        text : str
+
+        Returns
+        -------
+        str
+        """
+        said = readable(as_seen(text))
+        for family, path in fonts_beside(said):
+            if family not in self._beside:
+                for style, _ in _STYLES:
+                    self.add_font(family, style, path)
+                self._beside.append(family)
+                self.set_fallback_fonts(self._beside, exact_match=False)
+        return str(super().normalize_text(said))
 
     def footer(self) -> None:
         """Write the foot of a page; called by the library."""
@@ -130,6 +154,17 @@ class Pages(FPDF):
         if len(lines) <= _LONG_LINES and self.will_page_break(line_mm * len(lines)):
             self.add_page()
 
+    def _cut(self, text: str, width_mm: float, line_mm: float) -> str:
+        """Text of a cell, cut where it would fill a page: a row must not be higher than that."""
+        text = readable(text)
+        if len(text) <= _MOST_LINES:
+            return text
+        lines = self.multi_cell(width_mm, line_mm, text, dry_run=True, output=MethodReturnValue.LINES)
+        assert isinstance(lines, list)
+        if len(lines) <= _MOST_LINES:
+            return text
+        return text[: sum(map(len, lines[:_MOST_LINES])) - 1].rstrip() + "…"
+
     def rows(
         self,
         heads: Sequence[str],
@@ -153,7 +188,11 @@ class Pages(FPDF):
             Height of a line.
         """
         self.set_font(_FAMILY, size=size)
-        lines = [heads, *rows] if any(heads) else [*rows]
+        shares = [self.epw * width / sum(widths) - 2 * _CELL_MM for width in widths]
+        lines = [
+            [self._cut(cell, share, size * 0.5) for cell, share in zip(row, shares, strict=True)]
+            for row in ([heads, *rows] if any(heads) else [*rows])
+        ]
         # a short table stays on one page, a long one takes at least its head and two rows along
         if self.will_page_break((size * 0.5 + 3) * (len(lines) if len(lines) <= _LONG_LINES else 3)):
             self.add_page()
@@ -274,6 +313,7 @@ def _verdict(pages: Pages, report: Report) -> None:
         pages.say(line, size=12, bold=True, colour=RED)
     if report.due:
         pages.say(" ".join(CAUTIONS), size=9)
+        pages.ln(2)
     top = pages.get_y()
     pages.set_left_margin(_MARGIN_MM + 4)
     pages.set_x(_MARGIN_MM + 4)
@@ -324,9 +364,9 @@ def _cost(pages: Pages, report: Report) -> None:
         pages.picture(picture, costs_alt(report), width_mm=82, height_mm=120)
         pages.say(COSTS_CAPTION, size=9, colour=GREY)
     pages.rows(
-        ("Bit", "Price", "Using it up", "Lasts", "Cost per part"),
-        [(bit.bit, bit.price, bit.using_up, bit.life, bit.cost) for bit in report.bits],
-        (2, 2, 3, 4, 3),
+        ("Bit", "Using it up", "The next one lasts", "A part costs", "Edge cut per part"),
+        [(bit.bit, bit.using_up, bit.next_life, bit.cost, bit.edge_cut) for bit in report.bits],
+        (2, 4, 3, 3, 3),
     )
     pages.say(" ".join(report.cost_notes), size=9, colour=GREY)
 

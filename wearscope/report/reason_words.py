@@ -73,6 +73,9 @@ WORDS: dict[str, str] = {
     "more nearly square to the camera, or check view_tilt_deg",
     "nearly-too-blunt": "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in "
     "profile",
+    "angles-unsure": "the wedge angle is known to ± {u_wedge_deg:.0f}° and the view's tilt to ± {u_tilt_deg:.1f}°, "
+    "and most of what makes this number unsure comes from there; find out the wedge angle (90 less rake less "
+    "clearance, or a photo of the end of the bit) and give wedge_angle_deg with u_wedge_angle_deg",
     "edge-bent": "the edge is bent ({per_mm:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg",
     "zone-too-short": "no zone long enough to average over; show more of the edge, beside the transition, sharp and "
     "lit",

@@ -12,10 +12,10 @@ import numpy as np
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
-from wearscope.process.fairness import FairTrial
+from wearscope.process.fairness import BitConditions, FairTrial
 from wearscope.process.other_signs import sound_changes
 from wearscope.quantities.quantity import quantity_of
-from wearscope.report.amounts import cost_text, exact_money, life_text, percent
+from wearscope.report.amounts import cost_text, life_text, next_life_text, percent
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text, why_no_life
 from wearscope.report.due_words import due_bits, due_lines
 from wearscope.report.fairness_words import danger_lines, fair_head, fair_lines, fair_warnings
@@ -23,7 +23,7 @@ from wearscope.report.note_words import change_text, note_line, place_line
 from wearscope.report.photo_cards import PhotoCard, Place, photo_cards
 from wearscope.report.repeat_words import SHARED_REMARK
 from wearscope.report.report_words import METHOD
-from wearscope.report.trial_words import cost_lines, facts, limit_lines
+from wearscope.report.trial_words import cost_lines, edge_cut, facts, limit_lines, using_up_sum
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.version import __version__
 
@@ -37,8 +37,10 @@ class BitRow:
     Attributes
     ----------
     bit : str
-    life, cost, chance, price, using_up : str
+    life, cost, chance : str
         In words.
+    using_up, next_life, edge_cut : str
+        What the cost comes from, to be followed with a pocket calculator: money, parts, and metres of each flute.
     sentences : tuple of str
     """
 
@@ -46,8 +48,9 @@ class BitRow:
     life: str
     cost: str
     chance: str
-    price: str
     using_up: str
+    next_life: str
+    edge_cut: str
     sentences: tuple[str, ...]
 
 
@@ -207,7 +210,7 @@ def report_of(
         outcome,
         facts(trial),
         limit_lines(trial),
-        tuple(_bit_row(bit, outcome) for bit in outcome.bits),
+        tuple(_bit_row(bit, outcome, trial, fair.bit(bit.bit)) for bit in outcome.bits),
         photos,
         cost_lines(trial),
         f"{made_at[:10]}, wearscope {__version__}",
@@ -228,16 +231,17 @@ def _signs(notes: Sequence[Note]) -> tuple[Signs, ...]:
     return tuple(Signs(place, tuple(lines)) for place, lines in places.items())
 
 
-def _bit_row(bit: BitOutcome, outcome: Outcome) -> BitRow:
+def _bit_row(bit: BitOutcome, outcome: Outcome, trial: Trial, conditions: BitConditions) -> BitRow:
     currency = outcome.currency
-    lives = f", over {bit.use.lives} lives" if bit.use.lives > 1 else ""
+    of_trial = next(one for one in trial.bits if one.name == bit.bit)
     return BitRow(
         bit.bit,
         life_text(bit.life, bit.at_least, outcome.axis) if bit.life else _UNKNOWN,
         cost_text(bit, currency) if bit.cost else _UNKNOWN,
         "–" if bit.chance is None else percent(bit.chance),
-        exact_money(currency, bit.price),
-        f"{exact_money(currency, bit.use.money)}{lives}",
+        using_up_sum(of_trial, trial.cost, currency),
+        next_life_text(bit, outcome.axis) if bit.next_life else _UNKNOWN,
+        edge_cut(conditions),
         (*bit_sentences(bit, outcome), *([f"No life: {why_no_life(bit.why_not)}."] if bit.why_not else [])),
     )
 

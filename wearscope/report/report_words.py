@@ -31,14 +31,16 @@ METHOD = (
         "noise, the fit, the wedge angle, the tilt of the view, the line of the new edge and the scale. ± and "
         "ranges hold with 95 % probability. A change that is not above 3.29 times its standard uncertainty is "
         'told as "no wear seen" with the most that it can be. A doubtful number has a reason not to be '
-        "trusted, and goes into no curve; a refused one says what would help.",
+        "trusted, and counts less in a curve; a refused one says what would help.",
     ),
     (
         "Wear curves and life",
-        "A line, a power law, a saturating curve and the three stages of wear are fitted to all flutes of a "
-        "bit, each counting as much as the points speak for it. A bit is worn out when its worst flute reaches"
-        " the first limit. Beyond twice the parts cut nothing is promised. All holds for the bits that were "
-        "tried: one bit cannot tell how much others of its kind differ.",
+        "A line, a power law, a saturating curve, the three stages of wear and curves that quicken late are fitted "
+        "to all flutes of a bit, each counting as much as the points speak for it. Between two photos and after the "
+        "last, wear may come by fits and starts; what is drawn and what is said of a life are the same curves. A bit "
+        "is worn out when its worst flute reaches the first limit. Beyond twice the parts cut nothing is promised. "
+        "Before anything is seen, the kinds of a trial are taken to last alike within six times either way; how much "
+        "bits of one kind differ is found from those that were tried, or assumed where only one was.",
     ),
     (
         "Cost",

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from wearscope.log.inputs import NEW_STATE
 from wearscope.log.wear_log import Standing
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.model import PhotoEntry, Trial
 
 MOST_NAMED = 8  # photos named in one line
 
@@ -19,6 +19,9 @@ _INPUT_WORDS = {
     "estimator": "the version of wearscope",
     NEW_STATE: "whether there is a new-state photo",
 }
+
+
+PUBLISHED_BEFORE = "Nothing that the report says has changed, so it was left as it was."
 
 
 def input_text(name: str) -> str:
@@ -102,6 +105,26 @@ def _files(files: Sequence[str]) -> str:
     if len(files) <= MOST_NAMED + 1:
         return ", ".join(files)
     return f"{', '.join(files[:MOST_NAMED])} and {len(files) - MOST_NAMED} more"
+
+
+def stray_lines(trial: Trial) -> list[str]:
+    """Say which pictures beside those of the trial belong to nothing.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    list of str
+        Empty if there is none.
+    """
+    if not trial.strays:
+        return []
+    return [
+        f"{_files(trial.strays)}: not in the trial, for the pattern of [photos] does not fit; rename it, list it in "
+        f"a [[photo]], or name it in a remark of {trial.path.name} to leave it out"
+    ]
 
 
 def out_of_date_texts(standing: Mapping[PhotoEntry, Standing]) -> dict[PhotoEntry, str]:

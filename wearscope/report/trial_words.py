@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from wearscope.economics.cost import change_over, use_of
 from wearscope.economics.readings import limits_of
 from wearscope.metrology.findings import COVERAGE_95
+from wearscope.process.fairness import BitConditions
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import exact_money
 from wearscope.report.words import rounded
-from wearscope.trial import Bit, Trial
+from wearscope.trial import Bit, Cost, Trial
+from wearscope.trial.asking import stated
+from wearscope.trial.model import BROAD_WEDGE_DEG
+
+_BROAD_DEG, _U_BROAD_DEG = BROAD_WEDGE_DEG
+_ASSUMED = f"{_BROAD_DEG:g} ± {COVERAGE_95 * _U_BROAD_DEG:.0f}° assumed"
+BROAD_WEDGE = f"wedge angle not given: {_ASSUMED} (common practice, no source)"
+"""Of a bit whose wedge angle the trial file does not say."""
 
 
 def facts(trial: Trial) -> tuple[tuple[str, str], ...]:
@@ -43,8 +52,11 @@ def _of_bit(bit: Bit) -> Iterable[str]:
         yield f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
     if bit.diameter_mm is not None:
         yield f"{bit.diameter_mm:g} mm"
-    u = "" if bit.given("u_wedge_angle_deg") else f" ± {COVERAGE_95 * bit.u_wedge_angle_deg:.0f}° assumed"
-    yield f"wedge angle {bit.wedge_angle_deg:g}°{u}"
+    if bit.given("wedge_angle_deg"):
+        u = "" if bit.given("u_wedge_angle_deg") else f" ± {COVERAGE_95 * bit.u_wedge_angle_deg:.0f}° assumed"
+        yield f"wedge angle {bit.wedge_angle_deg:g}°{u}"
+    else:
+        yield BROAD_WEDGE
     yield f"coated with {bit.coating}" if bit.coated else "uncoated"
     own = (
         (bit.workpiece, "in {}"),
@@ -81,6 +93,57 @@ def _limits(trial: Trial) -> Iterable[str]:
         yield f"{how.label} of {value:g}{sure} {how.shown_unit}"
 
 
+def using_up_sum(bit: Bit, cost: Cost, currency: str) -> str:
+    """What using up a bit costs, as a sum that can be followed.
+
+    Parameters
+    ----------
+    bit : Bit
+        With its price.
+    cost : Cost
+    currency : str
+        May be empty.
+
+    Returns
+    -------
+    str
+        Such as "9.50 + 2 changes at 3.75 + regrind at 4.00 = 21.00 EUR, over 2 lives".
+
+    Examples
+    --------
+    >>> using_up_sum(Bit.model_construct(price=9.5, regrinds=0, resale=0.0), Cost(), "EUR")
+    '9.50 EUR'
+    """
+    use = use_of(bit, cost)
+    terms = [f"{stated(bit.price):.2f}"]
+    change = change_over(cost)
+    for n, what, money in ((use.lives, "change", change), (bit.regrinds, "regrind", bit.regrind_price)):
+        if n and money:
+            terms.append(f"{what} at {money:.2f}" if n == 1 else f"{n} {what}s at {money:.2f}")
+    added = " + ".join(terms) + (f" - {bit.resale:.2f} resale" if bit.resale else "")
+    total = exact_money(currency, use.money)
+    lives = f", over {use.lives} lives" if use.lives > 1 else ""
+    return f"{added} = {total}{lives}" if len(terms) > 1 or bit.resale else f"{total}{lives}"
+
+
+def edge_cut(bit: BitConditions) -> str:
+    """What each flute cuts of a part's cutting length, as a division that can be followed.
+
+    Parameters
+    ----------
+    bit : BitConditions
+
+    Returns
+    -------
+    str
+        Such as "2.394 m / 2 flutes = 1.197 m".
+    """
+    if bit.cut_length_m_per_part is None or bit.flutes is None:
+        return "not known"
+    flutes = f"{bit.flutes} flute{'s' * (bit.flutes > 1)}"
+    return f"{bit.cut_length_m_per_part:.3f} m / {flutes} = {bit.cut_length_m_per_part / bit.flutes:.3f} m"
+
+
 def cost_lines(trial: Trial) -> tuple[str, ...]:
     """What goes into the cost of a part.
 
@@ -98,6 +161,10 @@ def cost_lines(trial: Trial) -> tuple[str, ...]:
 def _cost_lines(trial: Trial) -> Iterable[str]:
     cost, currency = trial.cost, trial.currency or ""
     yield "Using a bit up costs its price, regrinds and changes, less what it fetches."
+    yield (
+        "A part costs that, divided by the parts that the next one lasts (and by its lives); ends of ranges are "
+        "rounded outward. Edge cut per part is the cutting length divided by the flutes."
+    )
     if cost.rate_per_hour and cost.change_over_minutes:
         yield (
             f"A change of the bit stops the machine for {cost.change_over_minutes:g} minutes at "

@@ -364,6 +364,8 @@ class Trial(Entry):
         For each photo that the file names itself: its `file`, and the line where it stands.
     headings : tuple of (str, int)
         Line of the table of each bit by its name, and of ``[trial]`` by the empty name.
+    strays : tuple of str
+        Pictures beside those of the pattern that the file does not name.
     """
 
     name: Text = Field(description="a name in quotes")
@@ -386,6 +388,7 @@ class Trial(Entry):
     photos: tuple[PhotoEntry, ...] = Field(exclude=True)
     lines: tuple[tuple[str, int], ...] = Field(default=(), exclude=True)
     headings: tuple[tuple[str, int], ...] = Field(default=(), exclude=True)
+    strays: tuple[str, ...] = Field(default=(), exclude=True)
 
     @property
     def folder(self) -> Path:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.files import TRIAL_BYTES, is_utf8, read_file
+from wearscope.files import TRIAL_BYTES, read_file
+from wearscope.texts import is_utf8
 from wearscope.trial.checks import (
     all_photographed,
     files_once,
@@ -23,7 +25,8 @@ from wearscope.trial.forms import STUDY, TRIAL, Form, heading_of
 from wearscope.trial.life import Life
 from wearscope.trial.mistakes import Mistakes, Row, did_you_mean, shown
 from wearscope.trial.model import Bit, PhotoEntry, ScaleEntry, Trial
-from wearscope.trial.pattern import natural, photos_found
+from wearscope.trial.pattern import natural, photos_found, stray_pictures
+from wearscope.trial.spelling import composed, on_disk
 from wearscope.trial.statements import statements
 from wearscope.trial.study import RepeatPhoto, Study
 from wearscope.trial.tables import (
@@ -58,8 +61,8 @@ def load_trial(path: Path, *, photos_to_come: bool = False) -> Trial:
     TrialError
         If anything is wrong with it: all mistakes at once, in the order of the file, one line each.
     """
-    path, document, mistakes = _read(Path(path), replace(TRIAL, photos_to_come=photos_to_come))
-    trial = _trial(path, document, mistakes)
+    path, document, mistakes, text = _read(Path(path), replace(TRIAL, photos_to_come=photos_to_come))
+    trial = _trial(path, document, mistakes, text)
     if mistakes.noted or trial is None:
         raise TrialError(mistakes.in_order())
     return trial
@@ -82,15 +85,15 @@ def load_study(path: Path) -> Study:
     TrialError
         If anything is wrong with one of the two: all mistakes at once, one line each.
     """
-    path, document, mistakes = _read(Path(path), STUDY)
+    path, document, mistakes, _ = _read(Path(path), STUDY)
     study = _study(path, document, mistakes)
     if mistakes.noted or study is None:
         raise TrialError(mistakes.in_order())
     return study
 
 
-def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes]:
-    """Absolute path of the file, what it says, and where to note what is wrong with that."""
+def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes, str]:
+    """Absolute path of the file, what it says, where to note what is wrong with that, and its text."""
     if not is_utf8(str(path.absolute())):
         raise TrialError([f"{path}: its path is not UTF-8; give file and folders names in plain letters"])
     try:
@@ -108,7 +111,7 @@ def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes]:
         document = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise TrialError([f"{path}: not valid TOML: {error}; mend that line"]) from error
-    return path.parent.resolve() / path.name, document, Mistakes(path, places, form)
+    return path.parent.resolve() / path.name, document, Mistakes(path, places, form), text
 
 
 # --- From file to text
@@ -142,15 +145,15 @@ def _text(path: Path, content: bytes, form: Form) -> str:
     if not text.strip():
         tables = " and ".join(map(heading_of, form.needed))
         raise TrialError([f"{path}: the file is empty; write {tables} and photos into it"])
-    return text.replace("\r\n", "\n")
+    return composed(text.replace("\r\n", "\n"))
 
 
 # --- From tables to the trial
 
 
-def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | None:
+def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes, text: str) -> Trial | None:
     rows = {kind: rows_of(document, kind, mistakes) for kind in mistakes.form.tables}
-    check_tables(document, rows, mistakes)
+    check_tables(document, mistakes)
 
     scales = [_scale(row, path.parent, mistakes) for row in rows["scale"]]
     bits = [
@@ -158,10 +161,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
     ]
     lives = [entry_of(Life, row, mistakes) for row in rows["life"]]
     costs = [entry_of(Cost, row, mistakes) for row in rows["cost"]]
-    rows |= {kind: with_only_scale(rows[kind], rows["scale"]) for kind in ("photo", "photos")}
-    listed = rows["photo"]
-    for pattern in rows["photos"]:
-        listed = photos_found(pattern, path.parent, rows, mistakes)
+    listed = _listed(rows, path.parent, mistakes)
     photos = [_photo(PhotoEntry, row, path.parent, rows, mistakes) for row in listed]
 
     names_once(rows["scale"], mistakes)
@@ -203,6 +203,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
                 for photo, row in zip(photos, listed, strict=True)
                 if photo and not row.found
             ),
+            strays=tuple(_strays(rows, photos, path.parent.resolve(), text)),
         )
         for row in rows["trial"]
     ]
@@ -211,7 +212,7 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Trial | 
 
 def _study(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Study | None:
     rows = {kind: rows_of(document, kind, mistakes) for kind in mistakes.form.tables}
-    check_tables(document, rows, mistakes)
+    check_tables(document, mistakes)
     named = [_trial_of(row, path.parent, mistakes) for row in rows["study"]]
     trial = next((trial for trial in named if trial), None)
     photos: list[RepeatPhoto | None] = []
@@ -220,10 +221,7 @@ def _study(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Study | 
             kind: [Row((kind, at), entry.model_dump(exclude_none=True)) for at, entry in enumerate(entries)]
             for kind, entries in (("bit", trial.bits), ("scale", trial.scales), ("new", trial.photos))
         }
-        rows |= {kind: with_only_scale(rows[kind], rows["scale"]) for kind in ("photo", "photos")}
-        listed = rows["photo"]
-        for pattern in rows["photos"]:
-            listed = photos_found(pattern, path.parent, rows, mistakes)
+        listed = _listed(rows, path.parent, mistakes)
         photos = [_photo(RepeatPhoto, row, path.parent, rows, mistakes) for row in listed]
         nameless = {"taken_by": RepeatPhoto.model_fields["taken_by"].default}
         photos_once([replace(row, table=nameless | row.table) for row in listed], mistakes)
@@ -250,6 +248,25 @@ def _study(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Study | 
         for row in rows["study"]
     ]
     return studies[0] if studies else None
+
+
+def _listed(rows: dict[str, list[Row]], folder: Path, mistakes: Mistakes) -> list[Row]:
+    """A row for each photo: found by the pattern, as ``[[photo]]`` changes them, or listed alone."""
+    patterns = with_only_scale(rows["photos"], rows["scale"])
+    listed = photos_found(patterns[0], folder, rows, mistakes) if patterns else rows["photo"]
+    return with_only_scale(listed, rows["scale"])
+
+
+def _strays(
+    rows: dict[str, list[Row]], photos: Sequence[PhotoEntry | None], folder: Path, text: str
+) -> Iterator[str]:
+    """Pictures beside those of the pattern that the trial file does not name."""
+    used = [photo.path for photo in photos if photo]
+    used += [on_disk(folder / file) for row in rows["scale"] if (file := row.text("graticule"))]
+    for row in rows["photos"]:
+        pattern = row.text("pattern")
+        if pattern and "{" in pattern:
+            yield from stray_pictures(pattern, used, folder, text)
 
 
 def _trial_of(row: Row, folder: Path, mistakes: Mistakes) -> Trial | None:

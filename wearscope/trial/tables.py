@@ -16,6 +16,7 @@ from wearscope.trial.entry import Entry
 from wearscope.trial.forms import LISTS, TRIAL, Form, heading_of
 from wearscope.trial.mistakes import Mistakes, Row, did_you_mean, shown
 from wearscope.trial.model import ScaleEntry
+from wearscope.trial.spelling import on_disk
 
 EntryT = TypeVar("EntryT", bound=Entry)
 
@@ -50,15 +51,13 @@ def rows_of(document: dict[str, Any], kind: str, mistakes: Mistakes) -> list[Row
     return [Row((kind, position), table) for position, table in enumerate(value)]
 
 
-def check_tables(document: dict[str, Any], rows: dict[str, list[Row]], mistakes: Mistakes) -> None:
-    """Note tables that are missing, unknown, or exclude each other.
+def check_tables(document: dict[str, Any], mistakes: Mistakes) -> None:
+    """Note tables that are missing or unknown.
 
     Parameters
     ----------
     document : dict
         What the file says.
-    rows : dict of str to list of Row
-        Its tables by kind.
     mistakes : Mistakes
         Where what is wrong is noted.
     """
@@ -79,8 +78,6 @@ def check_tables(document: dict[str, Any], rows: dict[str, list[Row]], mistakes:
             )
     if not form.photos_to_come and (not meant & {"photo", "photos"} or document.get("photo") == []):
         mistakes.note((), "there is no photo; give each a [[photo]] table, or all one [photos] table")
-    if rows["photos"] and rows["photo"]:
-        mistakes.note(rows["photos"][0].where, "[photos] stands beside [[photo]]; keep one of the two")
 
 
 def _required(model: type[Entry]) -> list[str]:
@@ -227,7 +224,7 @@ def file_there(row: Row, key: str, folder: Path, mistakes: Mistakes) -> Path:
     Path
     """
     given: str = row.table[key]
-    path = Path(normpath(folder / given))
+    path = on_disk(Path(normpath(folder / given)))
     if kind_of(path) == "file":
         return path
     if kind_of(path) == "folder":

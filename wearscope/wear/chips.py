@@ -86,11 +86,6 @@ class Chip:
     u_depth_um: float
     doubts: tuple[Reason, ...] = ()
 
-    @property
-    def middle_um(self) -> float:
-        """Its place along the edge."""
-        return 0.5 * (self.start_um + self.end_um)
-
 
 @dataclass(frozen=True)
 class ZoneChips:

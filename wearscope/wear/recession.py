@@ -25,6 +25,10 @@ ROUNDING_ROWS: tuple[tuple[str, Zone], ...] = (
 )
 # u of the recession factor over it: above, first order fails against Monte Carlo (tests/wear)
 UNSURE_FACTOR = 0.4
+KNOWN_ANGLE = np.radians(
+    3.0
+)  # u of wedge or tilt, to which an angle counts as known: twice the usual; chosen
+MOSTLY = 0.5  # of the variance
 CONTRADICTION = (
     2.5  # standard uncertainties by which recession and radius may differ; chosen: 1 in 80 by chance
 )
@@ -130,8 +134,8 @@ def _doubts(
         return (reason("no-lamp-mirrored"),)
     if worn_flat:
         return (reason("flat-beside-rounding"),)
-    if factor.u > UNSURE_FACTOR * factor.value:
-        return (reason("nearly-too-blunt"),)
+    if unsure := _unsure_geometry(factor, recession, grown):
+        return unsure
     line_seen = measured.line_error() is not None
     square = square_factor(factor, measured.edge.tilt.value)
     expected = grown.value * square.value
@@ -141,6 +145,32 @@ def _doubts(
     if used.strained:
         return (reason("no-circular-edge"),)
     return () if line_seen else of_two_kinds(measured)
+
+
+def _unsure_geometry(factor: Budget, recession: Budget, grown: Budget) -> tuple[Reason, ...]:
+    """Why the recession factor cannot be relied on to first order, if a number rests on it.
+
+    Where wedge and view are known well, it is the wedge's nearness to 90°. Where one of them is known badly, the
+    light may tell the numbers without it: only those of which it makes up most of the uncertainty are doubtful.
+    """
+    if factor.u <= UNSURE_FACTOR * factor.value:
+        return ()
+    u = {term.source.name: term.source.u for term in factor.terms}
+    if max(u.values()) <= KNOWN_ANGLE:
+        return (reason("nearly-too-blunt"),)
+    rests = max(
+        sum(share for term, share in zip(budget.terms, budget.shares, strict=True) if term.source.name in u)
+        for budget in (recession, grown)
+    )
+    if rests < MOSTLY:
+        return ()
+    return (
+        reason(
+            "angles-unsure",
+            u_wedge_deg=float(np.degrees(u["wedge angle"])),
+            u_tilt_deg=float(np.degrees(u["view tilt"])),
+        ),
+    )
 
 
 def of_two_kinds(measured: MeasuredStrip) -> tuple[Reason, ...]:

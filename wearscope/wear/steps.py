@@ -90,6 +90,22 @@ class StepCurve:
         close = np.flatnonzero(np.abs(self.at_um - place_um) <= within_um)
         return self._step(int(close[np.argmax(self.significance[close])])) if len(close) else None
 
+    def leads(self, apart_um: float, by: float) -> bool:
+        """Whether the most significant step is so many times as significant as any elsewhere.
+
+        Parameters
+        ----------
+        apart_um : float
+            Along the edge, from which another place is elsewhere.
+        by : float
+
+        Returns
+        -------
+        bool
+        """
+        elsewhere = np.abs(self.at_um - self.best.at_um) > apart_um
+        return not elsewhere.any() or self.best.significance > by * float(self.significance[elsewhere].max())
+
     def _step(self, k: int) -> Step:
         return Step(float(self.at_um[k]), float(self.height[k]), float(self.significance[k]))
 
@@ -140,25 +156,6 @@ def _steps(s: Array, v: Array, degree: int) -> StepCurve:
     together = max(1.0, CORRELATION_UM / float(np.median(np.diff(s))))
     u_height = np.sqrt(np.maximum(residual, 1e-18) / max(n - degree - 2, 1) * together / energy)
     return StepCurve(0.5 * (s[3 : n - 4] + s[4 : n - 3]), height, np.abs(height) / u_height)
-
-
-def best_step(s_um: Array, value: Array, *, degree: int) -> Step | None:
-    """The step, anywhere along the edge, that takes most of the variance away.
-
-    Parameters
-    ----------
-    s_um : ndarray, shape (S,)
-    value : ndarray, shape (S,)
-        NaN is left out.
-    degree : int
-        Power up to which a drift is fitted along.
-
-    Returns
-    -------
-    Step or None
-    """
-    curve = step_curve(s_um, value, degree=degree)
-    return None if curve is None else curve.best
 
 
 def half_change(s_um: Array, value: Array, step: Step, *, degree: int) -> tuple[float, float] | None:

@@ -75,8 +75,6 @@ class TipFit:
         Standard deviation of the kept points about the flanks.
     correlation : float
         How many neighbouring points count as one.
-    misfit_um : float
-        Root mean square departure of the outline from the arc, its noise taken off.
     doubts : tuple of Reason
         Why a circle is not an honest description; empty where it is.
     shape_doubts : tuple of Reason
@@ -104,7 +102,6 @@ class TipFit:
     kept: NDArray[np.bool_]
     noise_um: float
     correlation: float
-    misfit_um: float
     doubts: tuple[Reason, ...]
     shape_doubts: tuple[Reason, ...]
 
@@ -174,7 +171,6 @@ def _described(fitted: _Fitted, shared: _Shared, step_um: float, unit: Array) ->
         return _covariance(model, parameters, noise, correlation, shared)
 
     rounding = np.abs(along) < NEAR_ROUNDING * _rounding(p, shared.blur)
-    misfit, _ = _misfit(residual[kept & rounding], noise, correlation)
     left_out = 1.0 - kept[rounding].mean()
     shape_doubts = _broken(left[rounding[kept]], left_out, p[4], noise, correlation, step_um)
     doubts = (*_not_round(q, covariance_of(conic, q), p[4], step_um), *shape_doubts)
@@ -207,7 +203,6 @@ def _described(fitted: _Fitted, shared: _Shared, step_um: float, unit: Array) ->
         kept=kept,
         noise_um=noise * step_um,
         correlation=correlation,
-        misfit_um=misfit * step_um,
         doubts=doubts,
         shape_doubts=shape_doubts,
     )

@@ -113,22 +113,6 @@ def arc_length(radius_um: float, wedge_angle: float) -> float:
     return float(radius_um * (np.pi - wedge_angle))
 
 
-def area_removed(radius_um: float, wedge_angle: float) -> float:
-    """Area between the sharp wedge and the arc: r² (1/tan(β/2) - (π - β)/2).
-
-    Parameters
-    ----------
-    radius_um : float
-    wedge_angle : float
-        Radians.
-
-    Returns
-    -------
-    float
-    """
-    return float(radius_um**2 * (1.0 / np.tan(wedge_angle / 2.0) - (np.pi - wedge_angle) / 2.0))
-
-
 def square_on(moved_um: float | Array, grown_um: float | Array, tilt: float | Array) -> Array:
     """How far the silhouette has moved back as seen along the face normal, from what a tilted camera sees.
 

@@ -28,7 +28,9 @@ LEAST_TOGETHER = (
 LEAST_OF_ONE = 2.5  # standard uncertainties by which one sign must change where all together do; chosen
 OUTVOTE = 3  # signs of the same place outvote the light of the band, which is one of their causes; chosen
 MOST_U_PLACE_UM = 150.0  # half of the guard: a place known no better is none; chosen
-LEAST_AGREEING = 2  # signs with their greatest change at one place need no light of the band besides; chosen
+# So many signs with their greatest change at one place, and so many times any elsewhere, need no light of the band
+# besides: at least 1.2 on real and rendered edges with an end, 1.0 and 1.05 on an insert ragged all along
+LEAST_AGREEING, LEADS = 2, 1.15
 # root mean square on six flanks of end mills whose place no light of the band bears out: 7 to 238 um off
 UNCONFIRMED_U_UM = 120.0
 HAND_U_UM = 30.0  # how well a person sets the transition; common practice, no source
@@ -181,7 +183,7 @@ def find_transition(
         # signs that change far from the common place show something else (a scratch, the end of the coating)
         if half is not None and abs(half[0] - place_um) < GUARD_UM:
             near.append((sign, step, half))
-            agreeing += step == curve.best
+            agreeing += step == curve.best and curve.leads(GUARD_UM, LEADS)
     if not near:
         return None
     at = np.array([place[0] for _, _, place in near])

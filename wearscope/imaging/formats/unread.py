@@ -10,7 +10,6 @@ from wearscope.imaging.formats.refusals import SAVE_AS
 from wearscope.imaging.formats.registry import Decoded, register
 
 _KINDS = (
-    (rb"....ftyp(?:hei[cfmsx]|hev[cmsx]|mif1|msf1)", "a HEIC picture"),
     (rb"....ftypavi[fs]", "an AVIF picture"),
     (rb"....ftypcrx", "a camera's raw file"),
     (rb"....ftyp", "a video"),

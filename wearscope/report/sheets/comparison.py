@@ -12,6 +12,7 @@ from pathlib import Path
 from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.report import words
+from wearscope.report.fonts import readable
 from wearscope.report.photo_words import main_sentence
 from wearscope.report.sheets.along import draw_along
 from wearscope.report.sheets.close_ups import choose_close_ups, draw_close_ups
@@ -21,6 +22,8 @@ from wearscope.report.sheets.table import draw_numbers
 from wearscope.report.style import BODY, GREY, HEADLINE, LEAD, LEFT, RIGHT, WIDTH
 from wearscope.report.tone import white_level
 from wearscope.version import __version__
+
+_LONGEST_NAME = 120  # characters of a bit's name in the headline: more do not fit, and take long to find out
 
 
 def draw_sheet(
@@ -112,7 +115,7 @@ def draw_header(page: Page, c: Content) -> float:
     view = f" · {words.VIEW_WORDS.get(c.view, c.view)}"
     trial = page.fit(c.trial_name, BODY, wide - page.text_width(view, BODY))
     page.text(LEFT, 70, trial + view, BODY, colour=GREY)
-    size, bit = HEADLINE, c.bit
+    size, bit = HEADLINE, words.shortened(readable(c.bit), _LONGEST_NAME)
     headline = words.headline(bit, c.flute, c.parts)
     while size > 44 and page.text_width(headline, size, bold=True) > wide:
         size -= 2

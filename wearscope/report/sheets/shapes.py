@@ -20,7 +20,9 @@ from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D, Bbox
 from numpy.typing import NDArray
 
+from wearscope.report.fonts import families_for, have_bold, readable
 from wearscope.report.style import HALO, INK, PAPER
+from wearscope.texts import visible
 
 Align = Literal["left", "center", "right"]
 Colour = tuple[float, float, float, float]
@@ -123,7 +125,7 @@ class Shape(Protocol):
 
 @dataclass(frozen=True)
 class Text:
-    """One line of text, taken as it is: no markup.
+    """One line of text, taken as it is: no markup. Signs that no font has are spelt out.
 
     Attributes
     ----------
@@ -168,8 +170,9 @@ class Text:
         left, _, right, bottom = self.frame
         below = text_extent(self.text, self.size, self.bold)[2]
         x, y, angle = (right - below, bottom, 90.0) if self.upright else (left, self.y, 0.0)
-        font = _font(self.size, self.bold)
-        canvas.renderer.draw_text(canvas.pen(self.colour), x, y, self.text, font, angle)
+        text = readable(visible(self.text))
+        font = _font(self.size, self.bold, families_for(text))
+        canvas.renderer.draw_text(canvas.pen(self.colour), x, y, text, font, angle)
 
 
 @dataclass(frozen=True, eq=False)
@@ -348,7 +351,9 @@ def text_extent(text: str, size: float, bold: bool) -> tuple[float, float, float
     width, above, below : float
         In pixels; the last two from the baseline, and at least those of the font's own line.
     """
-    wide, high, below = _ruler().get_text_width_height_descent(text, _font(size, bold), ismath=False)
+    text = readable(visible(text))
+    font = _font(size, bold, families_for(text))
+    wide, high, below = _ruler().get_text_width_height_descent(text, font, ismath=False)
     above = high - below
     return float(wide), max(float(above), _ABOVE * size), max(float(below), _BELOW * size)
 
@@ -359,6 +364,6 @@ def _ruler() -> RendererAgg:
 
 
 @lru_cache
-def _font(size: float, bold: bool) -> FontProperties:
-    # The family that comes with matplotlib: the sheet looks the same on every machine.
-    return FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
+def _font(size: float, bold: bool, families: tuple[str, ...]) -> FontProperties:
+    weight = "bold" if bold and have_bold(families) else "normal"
+    return FontProperties(family=list(families), size=size, weight=weight)

@@ -12,6 +12,7 @@ from wearscope.report import words
 from wearscope.report.sheets.content import Content
 from wearscope.report.sheets.page import Page
 from wearscope.report.style import BODY, GREY, LEFT, RIGHT, RULE, SMALL, TITLE
+from wearscope.report.trial_words import BROAD_WEDGE
 
 _TABLE = tuple(each.key for each in IN_ORDER if RELIEF.holds(each.key) and not each.of_the_photo)
 _CHIP_SIZES = ("chip_depth_max", "chip_length")
@@ -156,6 +157,8 @@ def _footer(page: Page, y: float, c: Content, shown: Sequence[str]) -> float:
         record = words.find_record(c.records, quantity, "whole")
         if record is not None and record.value is not None and quantity not in shown:
             facts.append(f"{quantity_of(quantity).label} {words.value_text(record)}")
+    if any("broad-wedge" in record.method.split("+") for record in c.records):
+        facts.append(BROAD_WEDGE)
     first = c.records[0] if c.records else None
     if first is not None:
         facts.append(f"photo {words.shortened(PurePath(first.photo).name, 44)}")

@@ -1,0 +1,282 @@
+"""The live picture: what is still wrong with it, and taking it."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from qtpy.QtCore import QTimer
+from qtpy.QtWidgets import QCheckBox, QDoubleSpinBox, QGridLayout, QLabel, QLineEdit, QWidget
+
+from wearscope.errors import WearscopeError
+from wearscope.live.calibrating import Calibrated, keep_graticule, keep_pin
+from wearscope.live.filing import entry_for
+from wearscope.live.guide import Guide, Look
+from wearscope.live.source import Frame, FrameSource, address_of
+from wearscope.live.taking import Patience, still
+from wearscope.live.words import advice, meters
+from wearscope.trial import PhotoEntry
+from wearscope_napari.state import BenchState
+from wearscope_napari.widgets import button, length_field
+from wearscope_napari.window_words import in_window
+from wearscope_napari.work import Work
+
+LOOK_EVERY_MS = 25
+TAKEN = "taken"
+"""Folder beside the wear log for pictures until they are filed; what cannot be filed stays there."""
+
+STATES = {
+    "opening": "opening the camera …",
+    "broken": "the camera has stopped sending; trying again …",
+    "ended": "the video is over",
+    "lost": "the camera is gone: check it and its address, then start again",
+    "closed": "",
+}
+
+
+class LivePanel(QWidget):
+    """Starts and stops a camera, says what is wrong with its picture, takes it by itself or when told.
+
+    Parameters
+    ----------
+    state : BenchState
+    """
+
+    def __init__(self, state: BenchState) -> None:
+        super().__init__()
+        self.state = state
+        self.source: FrameSource | None = None
+        self._open: list[FrameSource] = []  # closed with the window, which does not ask its parts
+        self.destroyed.connect(partial(_close_all, self._open))
+        self.guide: Guide | None = None
+        self.looking = Work(self)
+        self.looking.failed.connect(lambda line: self.way.setText(in_window(line)))
+        self._patience = Patience()
+        self._number, self._busy, self._judging = 0, False, False
+        self._look: Look | None = None
+        self._lay_out()
+        self._timer = QTimer(self)
+        self._timer.setInterval(LOOK_EVERY_MS)
+        self._timer.timeout.connect(self._next)
+        state.placed.connect(self._guide_anew)
+        state.reread.connect(self._guide_anew)
+        state.opened.connect(self._guide_anew)
+        state.judged.connect(self._judged)
+
+    def _lay_out(self) -> None:
+        self.address = QLineEdit()
+        self.address.setPlaceholderText("number or http:// address of the camera, or a video")
+        self.switch = button("Start", self._toggle, "show the camera's picture")
+        self.by_itself = QCheckBox("take it when it is good")
+        self.by_itself.setChecked(True)
+        self.shoot = button(
+            "Take", self.take_now, "take the picture as it is (Alt+T); it is judged all the same"
+        )
+        self.way, self.meter = QLabel(""), QLabel("")
+        self.way.setWordWrap(True)
+        self.meter.setWordWrap(True)
+        self.pitch = length_field("pitch of the graticule, from line to line")
+        self.pin = QDoubleSpinBox()
+        self.pin.setRange(0.0, 50.0)
+        self.pin.setDecimals(3)
+        self.pin.setSuffix(" mm")
+        self.pin.setSpecialValueText("give mm")
+        rows: list[list[QWidget]] = [
+            [self.address, self.switch],
+            [self.by_itself, self.shoot],
+            [self.pitch, button("Take graticule", self.take_graticule, "first of all: it gives the scale")],
+            [
+                self.pin,
+                button("Take pin", self.take_pin, "then a round pin of this diameter: it gives the light"),
+            ],
+        ]
+        grid = QGridLayout(self)
+        grid.setVerticalSpacing(3)
+        for n, row in enumerate(rows):
+            for column, widget in enumerate(row):
+                grid.addWidget(widget, n, column)
+        grid.addWidget(self.meter, len(rows), 0, 1, 2)
+        grid.addWidget(self.way, len(rows) + 1, 0, 1, 2)
+
+    # --- The camera
+
+    def start(self, address: str) -> None:
+        """Show a camera's picture."""
+        self.finish_camera()
+        self.source = FrameSource(address_of(address))
+        self._open[:] = [self.source]
+        self.switch.setText("Stop")
+        self._guide_anew()
+        self._timer.start()
+
+    def finish_camera(self) -> None:
+        """Show it no longer."""
+        self._timer.stop()
+        if self.source is not None:
+            self.source.close()
+            self.state.camera_gone.emit()
+        self.source, self._number, self._look = None, 0, None
+        self.switch.setText("Start")
+        self.way.setText("")
+        self.meter.setText("")
+
+    def finish(self) -> None:
+        """Let go of everything."""
+        with suppress(RuntimeError, LookupError):  # with the window, Qt's own parts are gone
+            self.finish_camera()
+        if self.source is not None:
+            self.source.close()
+        self.looking.close()
+        if self.guide is not None:
+            self.guide.close()
+
+    def _toggle(self) -> None:
+        if self.source is not None:
+            self.finish_camera()
+        elif self.address.text().strip():
+            self.start(self.address.text())
+
+    def _guide_anew(self) -> None:
+        """Know what the next picture will show, and where its new-state photo was taken."""
+        session, place = self.state.session, self.state.place
+        self._patience = Patience()
+        if self.guide is not None:
+            self.guide.close()
+        self.guide = None
+        if self.source is None or session is None or place is None or not (place.bit and place.scale):
+            return
+        entry = entry_for(Path("live.png"), place)
+        self.looking.do(partial(session.guide, entry), partial(self._have_guide, entry), name="guide")
+
+    def _have_guide(self, entry: PhotoEntry, guide: Guide) -> None:
+        place = self.state.place
+        if place is None or (place.bit, place.flute, place.parts) != (entry.bit, entry.flute, entry.parts):
+            guide.close()
+            return
+        self.guide = guide
+
+    # --- Frame by frame
+
+    def _next(self) -> None:
+        """Look at the newest frame, unless one is being looked at."""
+        source = self.source
+        if source is None:
+            return
+        if source.state != "running" or source.stale:
+            self.way.setText(STATES.get(source.state, STATES["broken"]))
+            if source.over:
+                self._timer.stop()
+                self.switch.setText("Start")
+        frame = source.newest(self._number)
+        if frame is None or self._busy or self.guide is None:
+            return
+        self._number, self._busy = frame.number, True
+        guide = self.guide
+        self.looking.do(partial(_looked, guide, frame), partial(self._looked, guide))
+
+    def _looked(self, guide: Guide, look: Look | WearscopeError) -> None:
+        self._busy = False
+        if self.source is None or guide is not self.guide:
+            return
+        if isinstance(look, WearscopeError):
+            self.way.setText(in_window(str(look)))
+            return
+        self._look = look
+        self.state.frame_seen.emit(look, guide.ghost_px)
+        self.meter.setText(meters(look).replace("um", "µm"))
+        ready = self._patience.ready(look)
+        if self._judging:
+            return
+        lines = advice(look)
+        self.way.setText("\n".join(lines) if lines else "hold still …")
+        if ready and self.by_itself.isChecked():
+            self._take(look)
+
+    # --- Taking
+
+    def take_now(self) -> None:
+        """Take the newest frame, whatever is said of it; it is judged before it is filed."""
+        if self._look is not None and not self._judging:
+            self._take(self._look)
+
+    def _take(self, look: Look) -> None:
+        if self.state.session is None:
+            return
+        self._judging, self._taken_of = True, look
+        self.way.setText("taken; looking at it …")
+        self.looking.do(partial(still, look.frame, self._path()), self.state.picture_came.emit)
+
+    def _path(self) -> Path:
+        session = self.state.session
+        assert session is not None
+        folder = session.out_dir / TAKEN
+        folder.mkdir(exist_ok=True)
+        self._picture = folder / f"{datetime.now():%Y%m%d-%H%M%S-%f}.png"
+        return self._picture
+
+    def _judged(self, filed: bool, line: str) -> None:
+        if not self._judging:
+            return
+        self._judging = False
+        if filed or "take it again" in line:
+            self._picture.unlink(missing_ok=True)  # it is in its place, or was no good; else it is kept
+        if not filed:
+            self._patience.not_good(self._taken_of)
+        self.way.setText(line)
+
+    # --- Graticule and pin
+
+    def take_graticule(self) -> None:
+        """Take the newest frame as the picture of a graticule."""
+        if not self.pitch.value():
+            self.pitch.setFocus()
+            self.state.say("give the pitch of the graticule in µm first")
+            return
+        place, pitch_um = self.state.place, self.pitch.value()
+        if place is not None:
+            self._calibrate(lambda session, path: keep_graticule(session.trial, path, place.scale, pitch_um))
+
+    def take_pin(self) -> None:
+        """Take the newest frame as the picture of a pin."""
+        if not self.pin.value():
+            self.pin.setFocus()
+            self.state.say("give the diameter of the pin in mm first")
+            return
+        place, diameter_mm = self.state.place, self.pin.value()
+        if place is not None:
+            self._calibrate(
+                lambda session, path: keep_pin(
+                    session.trial, path, diameter_mm, session.scales().get(place.scale)
+                )
+            )
+
+    def _calibrate(self, keep: Any) -> None:
+        session = self.state.session
+        frame: Frame | None = None if self.source is None else self.source.newest()
+        if session is None or frame is None:
+            self.state.say("open a trial and start the camera first")
+            return
+        path = self._path()
+
+        def job() -> Calibrated:
+            try:
+                return keep(session, still(frame, path))
+            finally:
+                path.unlink(missing_ok=True)
+
+        self.looking.do(job, lambda done: self.state.say(done.line))
+
+
+def _looked(guide: Guide, frame: Frame) -> Look | WearscopeError:
+    try:
+        return guide.look(frame)
+    except WearscopeError as problem:
+        return problem
+
+
+def _close_all(sources: list[FrameSource]) -> None:
+    for source in sources:
+        source.close()

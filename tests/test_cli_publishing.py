@@ -1,0 +1,153 @@
+"""measure ends with all that people are shown, made anew only when what it says has changed."""
+
+from __future__ import annotations
+
+import json
+from functools import partial
+from pathlib import Path
+
+import fake_photos as fake
+import pytest
+
+from wearscope.log.export import write_bytes
+from wearscope.pipeline import published, reporting
+from wearscope.pipeline import run as batch
+
+SAID = {"due": [], "verdict": "Stock Wren.", "bits": [["Wren", ["It lasts."]]], "to_do": ["Do this."]}
+NAMES = ("report.html", "report.pdf", "measurements.csv", "wall-sheet.pdf")
+
+
+@pytest.fixture
+def trial(tmp_path, monkeypatch):
+    """Folder of a trial that the commands measure with the fake inspector, in this process."""
+    fake.write_trial(tmp_path / "trial", bits=("Wren",), flutes=(1,), parts=(0, 120))
+    here = partial(batch.measure_trial, inspector=fake.inspector)
+    monkeypatch.setattr(batch, "measure_trial", lambda *of, jobs, **how: here(*of, jobs=1, **how))
+    return tmp_path / "trial"
+
+
+@pytest.fixture
+def made(trial, monkeypatch):
+    """How often something was published; drawing it takes seconds, so small files stand for it."""
+    times = []
+
+    def publish(loaded, folder, found, *_, **__):
+        times.append(1)
+        results = folder / "results"
+        for name in NAMES:
+            write_bytes(results / name, f"{len(times)}".encode())
+        paths = [results / name for name in NAMES]
+        published.note_published(results, loaded, published.what_is_said(loaded, folder, found), SAID, paths)
+        return None, published.Published(SAID, tuple(paths), now=True)
+
+    monkeypatch.setattr(reporting, "publish", publish)
+    return times
+
+
+def edited(trial, old, new):
+    text = (trial / "trial.toml").read_text()
+    assert old in text
+    (trial / "trial.toml").write_text(text.replace(old, new))
+
+
+def contents(trial):
+    return {
+        path.name: (path.read_bytes(), path.stat().st_mtime_ns)
+        for path in (trial / "results").iterdir()
+        if path.is_file() and path.name != "measurements.csv" and path.name != "refused.csv"
+    }
+
+
+def test_one_command_from_photos_to_the_report(run, trial):
+    """Nothing stands in for the report here."""
+    code, out, err = run("measure", trial)
+    assert code == 0
+    results = trial / "results"
+    written = {path.name for path in results.iterdir()}
+    assert {
+        "report.html",
+        "report.pdf",
+        "wall-sheet.pdf",
+        "tables.xlsx",
+        "by-photo.csv",
+        "outcome.json",
+    } <= written
+    assert "Wren" in out
+    assert "report.html" in err
+    verdict = json.loads((results / "outcome.json").read_text(encoding="utf-8"))["verdict"]
+    assert verdict in out
+    before = contents(trial)
+    code, again, err = run("measure", trial)
+    assert (code, again) == (0, out)
+    assert "Nothing that the report says has changed" in err
+    assert contents(trial) == before
+
+
+def test_nothing_is_made_anew_of_which_nothing_has_changed(run, trial, made):
+    assert run("measure", trial)[0] == 0
+    before = contents(trial)
+    code, out, _ = run("measure", trial)
+    assert "Stock Wren." in out
+    assert code == 0
+    edited(trial, "[[bit]]", "# a remark, which moves every line\n\n[[bit]]")
+    run("measure", trial)
+    assert contents(trial) == before
+    assert made == [1]
+
+
+@pytest.mark.parametrize("what", ["price", "note", "photo", "refused", "file gone", "file edited", "again"])
+def test_what_changes_what_is_said_makes_it_anew(run, trial, made, what):
+    run("measure", trial)
+    if what == "price":
+        edited(trial, "price = 15.0", "price = 16.0")
+    elif what == "note":
+        run("note", trial, "--bit", "Wren", "--parts", "120", "--remark", "smells hot", "--by", "Ann")
+    elif what == "photo":
+        fake.tell(trial, "Wren", 120, 1, "worn 50")
+    elif what == "refused":
+        fake.tell(trial, "Wren", 120, 1, "refuse")
+    elif what == "file gone":
+        (trial / "results" / "wall-sheet.pdf").unlink()
+    elif what == "file edited":
+        (trial / "results" / "report.html").write_text("mine, and longer")
+    else:
+        (trial / "results" / "published.json").unlink()
+    run("measure", trial)
+    assert made == [1, 1]
+    run("measure", trial)
+    assert made == [1, 1]
+
+
+def test_without_a_price_all_is_measured_and_the_verdict_asked_for(run, trial):
+    edited(trial, "price = 15.0\n", "")
+    code, _, err = run("measure", trial)
+    assert code == 0
+    line = next(line for line in err.splitlines() if "no verdict" in line)
+    assert line.startswith("wearscope: no verdict and no report yet: ")
+    assert "bit.price (Wren) is missing, and the outcome needs it; give a number" in line
+    assert "2 of 2 photos measured" in err
+    assert run("measure", trial, "--quiet")[2] == ""
+
+
+def test_it_can_be_left_out(run, trial, made):
+    run("measure", trial, "--no-report")
+    assert made == []
+
+
+def test_json_holds_the_verdict_and_the_files(run, trial, made):
+    document = json.loads(run("measure", trial, "--json")[1])
+    assert document["verdict"] == "Stock Wren."
+    assert [Path(path).name for path in document["paths"]["published"]] == list(NAMES)
+    document = json.loads(run("measure", trial, "--json", "--no-report")[1])
+    assert (document["verdict"], document["paths"]["published"]) == (None, [])
+
+
+def test_when_every_photo_is_refused_each_says_why_and_no_more(run, trial, made):
+    for photo in (trial / "photos").iterdir():
+        photo.write_text("refuse")
+    code, _, err = run("measure", trial)
+    assert (code, made) == (1, [])
+    assert [line.split(": ")[1] for line in err.splitlines() if line.startswith("wearscope: ")] == [
+        "photos/Wren-0-1.jpg",
+        "photos/Wren-120-1.jpg",
+    ]

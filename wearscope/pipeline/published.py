@@ -1,0 +1,191 @@
+"""What was published of a trial, so that nothing is made anew of which nothing has changed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from wearscope.files import TRIAL_BYTES, checksum_of, read_file
+from wearscope.log.export import write_json
+from wearscope.pipeline.measured import Measured, refusals_of
+from wearscope.pipeline.results import sheet_names
+from wearscope.pipeline.standing import sheet_holds
+from wearscope.process.fairness import fair_trial
+from wearscope.trial import PhotoEntry, Trial
+from wearscope.version import __version__
+
+PUBLISHED_NAME = "published.json"
+"""In the results folder: what the report said, and the files that say it."""
+
+WRITTEN_ANYWAY = "measurements.csv"  # by every run that measures
+
+
+@dataclass(frozen=True)
+class Published:
+    """What was published of a trial.
+
+    Attributes
+    ----------
+    said : dict
+        The verdict and all that goes with it, as `Spoken` has it.
+    paths : tuple of Path
+        The files that say it.
+    now : bool
+        Whether they were made now; else nothing of what they say had changed.
+    """
+
+    said: dict[str, Any]
+    paths: tuple[Path, ...]
+    now: bool
+
+
+def current_sheets(trial: Trial, results: Path, found: Measured) -> dict[PhotoEntry, Path]:
+    """Comparison sheets that show the rows that hold now.
+
+    Parameters
+    ----------
+    trial : Trial
+    results : Path
+        The results folder.
+    found : Measured
+
+    Returns
+    -------
+    dict
+    """
+    sheets = {entry: results / "sheets" / name for entry, name in sheet_names(trial).items()}
+    return {
+        entry: path
+        for entry, path in sheets.items()
+        if found.standing[entry].state == "measured" and sheet_holds(path, found.standing[entry].last)
+    }
+
+
+def repeat_study_lines(trial: Trial, results: Path) -> tuple[str, ...]:
+    """What a repeat study of the trial's flutes found, a line for each quantity; empty if none lies here.
+
+    Parameters
+    ----------
+    trial : Trial
+    results : Path
+        The results folder.
+
+    Returns
+    -------
+    tuple of str
+    """
+    try:
+        found = json.loads(read_file(results / "repeat-study.json", TRIAL_BYTES))
+        return tuple(one["in_short"] for one in found["quantities"]) if found["trial"] == trial.name else ()
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
+
+
+def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
+    """Fingerprint of all that report, tables and wall sheet say: whatever changes it changes what they say.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+        Folder of the wear log and of ``results/``.
+    found : Measured
+
+    Returns
+    -------
+    str
+    """
+    results = out_dir / "results"
+    sheets = [(path.name, checksum_of(path)) for path in current_sheets(trial, results, found).values()]
+    # a remark moves lines, and what the trial does not use is not told
+    unlined = trial.model_copy(update={"lines": (), "headings": (), "strays": ()})
+    said = (
+        __version__,
+        unlined,
+        fair_trial(trial),
+        found.records,
+        found.history,
+        found.notes,
+        found.note_history,
+        found.behind,
+        found.astray,
+        sorted(refusals_of(found, results).items()),
+        sheets,
+        repeat_study_lines(trial, results),
+    )
+    return sha256(repr(said).encode()).hexdigest()
+
+
+def note_published(
+    results: Path, trial: Trial, fingerprint: str, said: dict[str, Any], paths: Iterable[Path]
+) -> None:
+    """Note what was published, as the last of its files.
+
+    Parameters
+    ----------
+    results : Path
+        The results folder.
+    trial : Trial
+    fingerprint : str
+        As from `what_is_said`.
+    said : dict
+    paths : iterable of Path
+        Files in that folder.
+
+    Raises
+    ------
+    WearscopeError
+        It cannot be written.
+    """
+    files = {path.name: _version(path) for path in paths if path.name != WRITTEN_ANYWAY}
+    noted = {"trial": trial.path.name, "says": fingerprint, "files": files, "said": said}
+    write_json(results / PUBLISHED_NAME, noted)
+
+
+def trial_published(results: Path) -> str:
+    """Name of the trial file whose report is in a results folder.
+
+    Parameters
+    ----------
+    results : Path
+
+    Returns
+    -------
+    str
+        The usual one if nothing was published.
+    """
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        return str(json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))["trial"])
+    return "trial.toml"
+
+
+def still_published(results: Path, fingerprint: str) -> Published | None:
+    """What was published, if it says the same and every file of it is as it was written.
+
+    Parameters
+    ----------
+    results : Path
+        The results folder.
+    fingerprint : str
+        As from `what_is_said`.
+
+    Returns
+    -------
+    Published or None
+    """
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        noted = json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))
+        files = noted["files"]
+        if noted["says"] == fingerprint and all(_version(results / name) == files[name] for name in files):
+            return Published(noted["said"], tuple(results / name for name in files), now=False)
+    return None
+
+
+def _version(path: Path) -> list[int]:
+    seen = path.stat()
+    return [seen.st_size, seen.st_mtime_ns]

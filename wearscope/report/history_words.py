@@ -1,0 +1,138 @@
+"""What a shop has tried so far, over all its trials: in the terminal and on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from wearscope.report.pdf import Pages
+
+
+@dataclass(frozen=True)
+class TriedBit:
+    """One bit of one trial.
+
+    Attributes
+    ----------
+    kind : str
+        Its make.
+    bit, trial : str
+    workpiece : str
+        What was cut; empty if the trial does not say.
+    last_measured : str
+        Day, ISO 8601.
+    parts_cut : int
+    life, cost, price : str
+        In words.
+    """
+
+    kind: str
+    bit: str
+    trial: str
+    workpiece: str
+    last_measured: str
+    parts_cut: int
+    life: str
+    cost: str
+    price: str
+
+
+@dataclass(frozen=True)
+class History:
+    """All trials below a folder.
+
+    Attributes
+    ----------
+    bits : tuple of TriedBit
+        Those of one kind beside each other.
+    verdicts : tuple of (str, str)
+        Of each trial: its name, and what was learnt.
+    left_out : tuple of str
+        Trials whose numbers are not told, each with the reason and the cure.
+    """
+
+    bits: tuple[TriedBit, ...]
+    verdicts: tuple[tuple[str, str], ...]
+    left_out: tuple[str, ...]
+
+
+HEADS = ("Kind", "Trial", "In", "Measured", "Parts", "Lasts (95 %)", "Cost per part (95 %)", "Price")
+
+
+def history_rows(bits: Iterable[TriedBit]) -> list[tuple[str, ...]]:
+    """Say what became of each bit, a row for each; the kind is said once.
+
+    Parameters
+    ----------
+    bits : iterable of TriedBit
+
+    Returns
+    -------
+    list of tuple of str
+        As `HEADS`.
+    """
+    rows: list[tuple[str, ...]] = []
+    before = ""
+    for one in bits:
+        kind = "" if one.kind == before else one.kind
+        before = one.kind
+        trial = one.trial if one.bit == one.kind else f"{one.trial}: {one.bit}"
+        about = (one.workpiece or "–", one.last_measured, str(one.parts_cut), one.life, one.cost, one.price)
+        rows.append((kind, trial, *about))
+    return rows
+
+
+def several_trials(bits: Sequence[TriedBit]) -> list[str]:
+    """Say which kinds were tried more than once, and what to look at before comparing.
+
+    Parameters
+    ----------
+    bits : sequence of TriedBit
+
+    Returns
+    -------
+    list of str
+    """
+    trials: dict[str, dict[str, str]] = {}
+    for one in bits:
+        trials.setdefault(one.kind, {})[one.trial] = one.workpiece
+    said = []
+    for kind, tried in trials.items():
+        if len(tried) < 2:
+            continue
+        line = f"{kind} was tried {len(tried)} times: {', '.join(tried)}."
+        if len(set(tried.values())) > 1:
+            line += " The materials differ, so do not compare these lives."
+        said.append(line)
+    return said
+
+
+def history_pdf(history: History, title: str, day: str) -> bytes:
+    """Print the history, A4 across.
+
+    Parameters
+    ----------
+    history : History
+    title : str
+    day : str
+        When it was made.
+
+    Returns
+    -------
+    bytes
+    """
+    pages = Pages(title, f"{title} · made {day} with wearscope", "landscape")
+    pages.add_page()
+    pages.heading(title)
+    pages.heading("What each bit came to", 1)
+    pages.rows(HEADS, history_rows(history.bits), (2.2, 3.2, 2.6, 1.8, 1.4, 3.6, 2.6, 1.6), size=8.5)
+    for line in several_trials(history.bits):
+        pages.say(line)
+    pages.heading("What was learnt", 1)
+    for trial, verdict in history.verdicts:
+        pages.say(trial, bold=True)
+        pages.say(verdict)
+    if history.left_out:
+        pages.heading("Not told here", 1)
+        pages.items(history.left_out)
+    return bytes(pages.output())
