@@ -12,7 +12,7 @@ from pypdf import PdfReader
 from wearscope.pipeline import published, reporting
 from wearscope.pipeline import run as batch
 
-ROW = {"life": "about 300 parts", "cost": "9.8 c", "price": "15 EUR"}
+ROW = {"life": "about 300 parts", "cost": "9.8 c", "using_up": "15 EUR"}
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from weakref import ref
 
 from matplotlib.colors import to_hex
-from qtpy.QtCore import QEvent, QObject, Qt
+from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence
 from qtpy.QtWidgets import (
     QDockWidget,
@@ -248,10 +248,17 @@ class WearBench(QWidget):
             window.installEventFilter(self)
             self._folded = [dock for dock in window.findChildren(QDockWidget) if dock.objectName() in FOLDED]
             self.fold()
-            below = [
-                dock for dock in window.findChildren(QDockWidget) if dock.objectName() in (STRIP, NUMBERS)
-            ]
-            window.resizeDocks(below, [BELOW_PX] * len(below), Qt.Orientation.Vertical)
+            QTimer.singleShot(0, self._share_room)  # once the window has laid itself out
+
+    def _share_room(self) -> None:
+        """Have strip and numbers as low as they may be, and side by side as wide as each needs."""
+        window = self._window()
+        if not isinstance(window, QMainWindow):
+            return
+        docks = [dock for dock in window.findChildren(QDockWidget) if dock.objectName() in (STRIP, NUMBERS)]
+        wide = {STRIP: 9 * window.width() // 20, NUMBERS: 11 * window.width() // 20}
+        window.resizeDocks(docks, [BELOW_PX] * len(docks), Qt.Orientation.Vertical)
+        window.resizeDocks(docks, [wide[dock.objectName()] for dock in docks], Qt.Orientation.Horizontal)
 
     def fold(self) -> None:
         """Fold napari's own lists of layers away, or show them again."""

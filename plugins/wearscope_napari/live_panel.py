@@ -116,7 +116,7 @@ class LivePanel(QWidget):
         """Show it no longer."""
         self._timer.stop()
         if self.source is not None:
-            self.source.close()
+            self.source.close(wait_s=0.0)  # its thread ends by itself
             self.state.camera_gone.emit()
         self.source, self._number, self._look = None, 0, None
         self.switch.setText("Start")

@@ -56,7 +56,7 @@ class Numbers(QWidget):
         self.figure = Figure(figsize=(3.4, 1.7))
         self.curve = FigureCanvasQTAgg(self.figure)
         self.curve.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
-        self.curve.setMinimumWidth(150)
+        self.curve.setMinimumWidth(190)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.title)
@@ -133,7 +133,8 @@ class Numbers(QWidget):
             self.curve.draw_idle()
             return
         said = f"{words.row_name(row)}: {words.finding(row, longest=400)}"
-        self.reason.setText(f"{in_window(said)}\nmethod: {row.method}; {words.INTERVAL_REMARK}")
+        self.reason.setText(f"{in_window(said)} ({words.INTERVAL_REMARK})")
+        self.reason.setToolTip(f"method: {row.method}")
         self._draw(row)
 
     def _draw(self, chosen: Record) -> None:

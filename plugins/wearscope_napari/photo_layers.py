@@ -247,13 +247,13 @@ class PhotoLayers(QObject):
                 ("ghost", to_napari(ghost_px)),
             ):
                 if (layer := self.there(part)) is not None:
-                    layer.data = data
+                    layer.data, layer.visible = data, True
 
     def hide_live(self) -> None:
-        """Take the live picture away."""
+        """Let the live picture be seen no longer; to remove its layers would take longer."""
         with self.quietly():
-            for part in LIVE:
-                self.remove(part)
+            for layer in filter(None, map(self.there, sorted(LIVE))):
+                layer.visible = False
             self.viewer.reset_view()
 
     # --- Places on the edge

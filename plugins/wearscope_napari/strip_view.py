@@ -36,7 +36,7 @@ class StripView(QWidget):
         self._theme = Theme()
         self._found: Inspection | None = None
         self._marks: list[Any] = []
-        self.figure = Figure(figsize=(9.0, 2.6))
+        self.figure = Figure(figsize=(5.5, 2.0))
         self.canvas = FigureCanvasQTAgg(self.figure)
         self.canvas.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
         self.canvas.mpl_connect("button_press_event", self._clicked)

@@ -9,7 +9,7 @@ import pytest
 from reference_pairs import SHIPPED, Pair, inspect_pair
 
 from wearscope.log.corrections import CorrectionLog, changes, logged
-from wearscope.log.wear_log import LOG_NAME
+from wearscope.log.place import LOG_NAME, LogFile
 from wearscope.pipeline import sources
 from wearscope.pipeline.inspect import judge_photo
 from wearscope.pipeline.run import judge_trial
@@ -78,7 +78,7 @@ def test_what_people_said_of_a_photo_and_whose_picture_it_is_count(tmp_path, mon
         return fake.judge(trial, entry, scales)
 
     monkeypatch.setattr("wearscope.pipeline.run.judge_photo", spy)
-    judge_trial(trial, jobs=1, log_path=tmp_path / LOG_NAME)
+    judge_trial(trial, jobs=1, log=LogFile(tmp_path / LOG_NAME))
     assert {repr(corrections) for corrections, _ in seen} == {"{}"}
     assert not (tmp_path / LOG_NAME).exists()
     photo = trial.photos[0]
@@ -89,6 +89,6 @@ def test_what_people_said_of_a_photo_and_whose_picture_it_is_count(tmp_path, mon
         }
         by_hand.append(logged(place, "a" * 64, said, "Ada"))
     seen.clear()
-    judge_trial(trial, jobs=1, log_path=tmp_path / LOG_NAME)
+    judge_trial(trial, jobs=1, log=LogFile(tmp_path / LOG_NAME))
     assert {tuple(corrections) for corrections, _ in seen} == {("a" * 64,)}
     assert all(not_its_own is not None for _, not_its_own in seen)

@@ -190,11 +190,11 @@ def test_nothing_of_the_trial_before_stays_when_an_empty_one_is_opened(hands, fo
     assert not hands.bench.on_photo.layers
 
 
-def test_napari_asks_nothing_of_its_own_while_all_are_measured(hands, folder):
+def test_napari_asks_nothing_of_its_own_while_all_are_measured(hands, viewer, folder):
     """What it would ask by names a function of the program."""
     hands.open(folder)
     hands.bench.run.measure_all()
     assert hands.bench.run.measuring
-    assert not hands.bench.viewer.window._task_status_manager.is_busy()
+    assert not viewer.window._task_status_manager.is_busy()
     hands.idle()
     assert "measured" in hands.bench.status.text()

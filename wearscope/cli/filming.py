@@ -18,6 +18,8 @@ from wearscope.cli.common import (
     load,
     print_json,
 )
+from wearscope.cli.terminal import say
+from wearscope.quantities.views import RELIEF
 
 
 def frames(
@@ -28,7 +30,7 @@ def frames(
     ] = "",
     flute: Annotated[int, typer.Option(min=1, metavar="N", help="Flute that is seen first.")] = 1,
     parts: Annotated[int, typer.Option(min=0, metavar="N", help="Parts cut so far; 0 for new bits.")] = 0,
-    view: Annotated[str, typer.Option(metavar="VIEW", help="What is seen of them.")] = "relief",
+    view: Annotated[str, typer.Option(metavar="VIEW", help="What is seen of them.")] = RELIEF.key,
     scale: Annotated[str, typer.Option(metavar="NAME", help="Scale; by default the trial's first.")] = "",
     as_json: JsonOption = False,
 ) -> None:
@@ -81,7 +83,7 @@ def frames(
             )
             if not as_json:
                 become = f"filed as {file}" if file else f"not filed: {taken.verdict.lines[0]}"
-                typer.echo(f"frame {one.frame.number}: {place.bit}, flute {place.flute}, {become}")
+                say(f"frame {one.frame.number}: {place.bit}, flute {place.flute}, {become}")
     if as_json:
         print_json({"frames": found})
     if not found:

@@ -128,12 +128,18 @@ class FrameSource:
         newest = self.newest()
         return newest is None or time.monotonic() - newest.at_s > self.stall_s
 
-    def close(self) -> None:
-        """Read no more. Frames that were taken stay."""
+    def close(self, wait_s: float = CLOSE_S) -> None:
+        """Read no more. Frames that were taken stay.
+
+        Parameters
+        ----------
+        wait_s : float
+            At most, for the thread to end.
+        """
         self._stop.set()
         with self._news:
             self._news.notify_all()
-        self._thread.join(CLOSE_S)
+        self._thread.join(wait_s)
         self.state = "closed"
 
     # --- In the thread

@@ -81,7 +81,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
     found_um = found_new(trial, entry, sources).trace_um - located.smooth_um
     findings = [
         unused_radius_finding(measured, method),
-        sharpness_finding(fit, u_scale, light_seen(located), method),
+        sharpness_finding(fit, located.quality.finest_um, u_scale, light_seen(located), method),
         *findings_along(measured, coating, chips, found_um, method),
     ]
     view = EdgeView(

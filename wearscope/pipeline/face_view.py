@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.imaging.registration import new_onto_now
 from wearscope.light.strip import EdgeView
 from wearscope.metrology.findings import Finding, refused
@@ -182,7 +183,7 @@ def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str)
     return [
         *(refused(quantity, zone, why, method) for quantity, zone in rows),
         *(() if land is None else land_findings(land, divided.edge.doubts, method)),
-        sharpness_finding(fitted.own, located.u_scale, light_seen(located), method),
+        _sharpness(fitted, located, method),
         residual_finding(divided.datum.residual_um, method, compared=False, by_marks=False),
     ]
 
@@ -194,11 +195,16 @@ def _worn_findings(pair: Pair, laid: Laid, fitted: Fitted, worn: Worn, method: s
     if worn.land is not None:
         findings += land_findings(worn.land, measured.edge.doubts, method)
     findings += rounding_findings(worn.measured, method, worn_flat=worn.worn_flat)
-    findings.append(sharpness_finding(fitted.own, measured.u_scale, light_seen(located), method))
+    findings.append(_sharpness(fitted, located, method))
     residual_um = measured.datum.residual_um if measured.datum is not None else float("nan")
     by_marks = laid.match is None or laid.match.verdict == "same"
     findings.append(residual_finding(residual_um, method, compared=pair.new is not None, by_marks=by_marks))
     return findings
+
+
+def _sharpness(fitted: Fitted, located: LocatedEdge, method: str) -> Finding:
+    finest_um = located.quality.finest_um
+    return sharpness_finding(fitted.own, finest_um, located.u_scale, light_seen(located), method)
 
 
 # --- Drawn

@@ -94,6 +94,6 @@ def _told(trial: Trial) -> tuple[list[TriedBit], str] | None:
         bit = trial.bit(row["bit"])
         cut = max((photo.parts for photo in trial.photos if photo.bit == bit.name), default=0)
         own = bit.workpiece or trial.workpiece or ""
-        about = (days.get(bit.name, ""), cut, row["life"], row["cost"], row["price"])
+        about = (days.get(bit.name, ""), cut, row["life"], row["cost"], row["using_up"])
         bits.append(TriedBit(bit.make, bit.name, trial.name, own, *about))
     return bits, published.said["verdict"]

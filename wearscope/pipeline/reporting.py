@@ -86,7 +86,10 @@ def publish(
         *write_curves(outcome, results),
     ]
     said = asdict(spoken(trial, outcome)) | {
-        "rows": [{key: getattr(bit, key) for key in ("bit", "life", "cost", "price")} for bit in report.bits]
+        "rows": [
+            {"bit": bit.bit, "life": bit.life, "cost": bit.cost, "using_up": bit.using_up}
+            for bit in report.bits
+        ]
     }
     paths = list(dict.fromkeys(paths))
     note_published(results, trial, what_is_said(trial, out_dir, found), said, paths)

@@ -22,7 +22,7 @@ class TriedBit:
     last_measured : str
         Day, ISO 8601.
     parts_cut : int
-    life, cost, price : str
+    life, cost, using_up : str
         In words.
     """
 
@@ -34,7 +34,7 @@ class TriedBit:
     parts_cut: int
     life: str
     cost: str
-    price: str
+    using_up: str
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class History:
     left_out: tuple[str, ...]
 
 
-HEADS = ("Kind", "Trial", "In", "Measured", "Parts", "Lasts (95 %)", "Cost per part (95 %)", "Price")
+HEADS = ("Kind", "Trial", "In", "Measured", "Parts", "Lasts (95 %)", "Cost per part (95 %)", "Using it up")
 
 
 def history_rows(bits: Iterable[TriedBit]) -> list[tuple[str, ...]]:
@@ -77,7 +77,14 @@ def history_rows(bits: Iterable[TriedBit]) -> list[tuple[str, ...]]:
         kind = "" if one.kind == before else one.kind
         before = one.kind
         trial = one.trial if one.bit == one.kind else f"{one.trial}: {one.bit}"
-        about = (one.workpiece or "–", one.last_measured, str(one.parts_cut), one.life, one.cost, one.price)
+        about = (
+            one.workpiece or "–",
+            one.last_measured,
+            str(one.parts_cut),
+            one.life,
+            one.cost,
+            one.using_up,
+        )
         rows.append((kind, trial, *about))
     return rows
 

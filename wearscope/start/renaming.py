@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 
 from wearscope.errors import WearscopeError
 from wearscope.files import checksum_of
-from wearscope.log.export import write_table
+from wearscope.log.export import unquoted, write_table
 from wearscope.start.names import names_tell
 from wearscope.start.plan import Plan, Planned, StartError
 
@@ -126,12 +126,16 @@ def undo_renaming(folder: Path) -> Renaming:
     undo = folder / UNDO_NAME
     try:
         with undo.open(newline="", encoding="utf-8") as file:
-            rows = [(row["was"], row["is"], row["sha256"]) for row in csv.DictReader(file)]
+            rows = [
+                (unquoted(row["was"]), unquoted(row["is"]), row["sha256"]) for row in csv.DictReader(file)
+            ]
     except FileNotFoundError:
         raise StartError(f"{undo}: there is no list of a renaming", "nothing was renamed here") from None
     except (OSError, ValueError, KeyError) as error:
         raise StartError(f"{undo} cannot be read ({error})", "rename the pictures by hand") from error
     for was, now, checksum in rows:
+        if not all((folder / name).resolve().is_relative_to(folder.resolve()) for name in (was, now)):
+            raise StartError(f"{undo} names files outside its folder", "rename the pictures by hand")
         if checksum_of(folder / now) != checksum:
             raise StartError(f"{now}, once {was}, is gone or has changed", "put it back, then undo again")
         if (folder / was).exists() and was.casefold() != now.casefold():

@@ -10,6 +10,9 @@ from wearscope.metrology.uncertainty import Input, Measurement, propagate
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.measured import scale_error
 
+# Times what is finest near the edge, from which a fitted blur is that of a ragged edge and not of the photo: at most
+# 1.8 on rendered edges, soft and shaken ones too, up to 9 on worn edges of real flanks
+SOFTER = 2.0
 U_BLUR_SHARE = 0.15  # of the blur: a point spread is no Gaussian; chosen, no source
 
 # Of a microscope's picture, as a Gaussian sigma: 0.21 times the wavelength over the numerical aperture (B. Zhang, J.
@@ -33,13 +36,17 @@ def blur_doubts(blur_um: float) -> tuple[Reason, ...]:
     return (reason("sharper-than-light", blur_um=blur_um),) if blur_um < SHARPEST_UM else ()
 
 
-def sharpness_finding(fit: LightFit, u_scale: float, remark: Reason, method: str) -> Finding:
+def sharpness_finding(
+    fit: LightFit, finest_um: float, u_scale: float, remark: Reason, method: str
+) -> Finding:
     """Blur of the edge as the Gaussian sigma, fitted along with the light across it.
 
     Parameters
     ----------
     fit : LightFit
         Of an edge that has not cut, where there is one.
+    finest_um : float
+        Width of the finest change of light near the edge, as the same sigma: the photo is no softer.
     u_scale : float
         Relative standard uncertainty of the scale.
     remark : Reason
@@ -52,4 +59,5 @@ def sharpness_finding(fit: LightFit, u_scale: float, remark: Reason, method: str
     """
     fitted = Input("blur across the edge", fit.blur_um, U_BLUR_SHARE * fit.blur_um)
     blur = propagate(Measurement(np.multiply, (fitted, scale_error(u_scale))))
-    return found("sharpness", "whole", blur.value, blur, method, remarks=[remark])
+    doubts = [reason("light-unlike-an-edge")] if fit.blur_um > SOFTER * finest_um else []
+    return found("sharpness", "whole", blur.value, blur, method, doubts=doubts, remarks=[remark])
