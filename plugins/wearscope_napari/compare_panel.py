@@ -5,7 +5,8 @@ from __future__ import annotations
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QCheckBox, QHBoxLayout, QSlider, QWidget
 
-from wearscope_napari.state import BenchState, Over
+from wearscope_napari.signals import Over
+from wearscope_napari.state import BenchState
 
 
 class ComparePanel(QWidget):

@@ -9,11 +9,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import QObject, QTimer, Signal
+from qtpy.QtCore import QObject, QTimer
 
 from wearscope.errors import PhotoRefused, TrialError, WearscopeError
 from wearscope.imaging.photo import Photo
-from wearscope.live.filing import Place
 from wearscope.log.identity import OtherTrialError
 from wearscope.log.records import Record
 from wearscope.pipeline.astray import AstrayError
@@ -21,28 +20,12 @@ from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope_napari import layers as drawing
 from wearscope_napari.on_disk import NotListedError, UnsettledError
 from wearscope_napari.session import Measured, Session
-from wearscope_napari.window_words import in_window
+from wearscope_napari.signals import BenchSignals
 from wearscope_napari.work import Work
 
 WAIT_MS = 40
 LOOK_EVERY_MS = 1000
 """How often the files of what is shown are looked at; chosen: sooner than a person comes back from the editor."""
-
-
-@dataclass(frozen=True)
-class Over:
-    """How the new-state photo is laid over the one that is shown.
-
-    Attributes
-    ----------
-    wanted, blinking : bool
-    share : float
-        Part of its width that is drawn when it does not blink.
-    """
-
-    wanted: bool = False
-    blinking: bool = False
-    share: float = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +52,7 @@ class Showing:
     rescaled: bool = False
 
 
-class BenchState(QObject):
+class BenchState(BenchSignals):
     """Trial and photo on the bench. All panels know it, and none knows another.
 
     Parameters
@@ -77,35 +60,12 @@ class BenchState(QObject):
     parent : QObject
     """
 
-    opened = Signal()  # a trial was opened
-    listed = Signal()  # the order of its photos is another one
-    marked = Signal()  # how they stand is another one
-    chosen = Signal()  # `entry` is another photo
-    awaited = Signal()  # another photo than the one shown is being measured
-    pictured = Signal(object)  # that photo itself, a `Photo`, before it is measured
-    showing = Signal(object)  # a `Showing`
-    withdrawn = Signal()  # what was shown does not hold any more, and nothing takes its place
-    reread = Signal()  # the trial file is another one now
-    steps_changed = Signal()  # what can be taken back, made again, drawn
-    tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
-    laid_over = Signal()  # `over` is another one
-    spoken = Signal(str)  # a line for the person
-    frame_seen = Signal(
-        object, object
-    )  # a `Look` at a camera's frame; where the edge lay in the new-state photo
-    camera_gone = Signal()  # no frame is to be seen any more
-    placed = Signal()  # `place`, of the next picture, is another one
-    picture_came = Signal(object)  # path of a picture to be judged and filed
-    judged = Signal(bool, str)  # whether it was filed, and what was said of it
-
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
         self.session: Session | None = None
         self.shown: Measured | None = None
         self.entry: PhotoEntry | None = None  # the photo chosen
         self.who = ""
-        self.over = Over()
-        self.place: Place | None = None
         self.distance_um = self.pitch_um = 0.0  # of two points; from line to line of a graticule
         self.in_hand: Callable[[], bool] = lambda: False  # set by the owner of the layers
         self.work = Work(self)
@@ -358,24 +318,7 @@ class BenchState(QObject):
         if self.entry is not None:  # also if it failed, for someone else has said something then
             self.measure(self.entry)
 
-    # --- New state over now
-
-    def put(self, place: Place | None) -> None:
-        """Say what the next picture will show."""
-        if place != self.place:
-            self.place = place
-            self.placed.emit()
-
-    def lay_over(self, over: Over) -> None:
-        """Lay the new-state photo over the one shown, or take it away."""
-        self.over = over
-        self.laid_over.emit()
-
     # --- Words
-
-    def say(self, line: str) -> None:
-        """Say something to the person."""
-        self.spoken.emit(in_window(line))
 
     def tell(self, news: str) -> None:
         """Say what became of the last thing done, and how the photo shown stands."""
