@@ -30,7 +30,6 @@ extensions = [
     "sphinx.ext.autodoc",
     "sphinx.ext.autosummary",
     "sphinx.ext.doctest",
-    "sphinx.ext.viewcode",
     "sphinxcontrib.programoutput",
     "numpydoc",
 ]

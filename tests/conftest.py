@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 from hypothesis import settings
@@ -35,3 +35,14 @@ def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str
         return code, *capsys.readouterr()
 
     return run
+
+
+@pytest.fixture(scope="module")
+def few_draws() -> Iterator[None]:
+    """An eighth of the draws of lives, for tests that look at words and files and at no number of a life."""
+    from wearscope.economics import decision
+
+    usual = decision.outcome_of.__defaults__
+    decision.outcome_of.__defaults__ = ("parts", decision.N_DRAWS // 8)
+    yield
+    decision.outcome_of.__defaults__ = usual

@@ -28,6 +28,8 @@ TESTS = Path(__file__).parent
 
 import fake_photos as fake  # noqa: E402
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture
 def trial(tmp_path, monkeypatch):
@@ -616,6 +618,25 @@ def test_report(run, trial, tmp_path):
     assert json.loads(out)["paths"]["html"] == str(trial / "results" / "report.html")
 
 
+@pytest.mark.parametrize("said", ["3,487", "-0,5"])
+def test_a_decimal_comma_in_an_option_is_explained_as_in_the_trial_file(run, said):
+    for arguments in (("--um-per-px", said), (f"--um-per-px={said}",)):
+        code, _, err = run("calibrate", "photo.png", *arguments)
+        assert code == 2
+        assert f"'--um-per-px': {said} is not read as a number; write decimals with a point: {said.replace(',', '.')}" in err  # fmt: skip
+    code, _, err = run("calibrate", "photo.png", "--um-per-px", "wide", "--division-um", "1,5")
+    assert code == 2
+    assert "'--um-per-px': give a number;" in err  # the first that is wrong, not the one with a comma
+
+
+def test_what_is_printed_without_being_asked_for_has_no_jargon(run, trial):
+    for parts, flute in ((40, 1), (120, 1), (120, 2)):
+        fake.tell(trial, "Plover", parts, flute, f"worn {parts / 2}")
+    said = "".join("".join(run(command, trial)[1:]) for command in ("measure", "check"))
+    assert "± is how far it may be off" in said
+    assert not re.findall(fake.JARGON, said, re.IGNORECASE)
+
+
 def test_what_is_unfair_stands_beside_the_verdict(run, trial):
     text = (trial / "trial.toml").read_text()
     slower = 'name = "Plover"\nspindle_rpm = 12000\nmax_rpm = 10000'
@@ -645,7 +666,7 @@ def test_the_names_of_before_04_go_on_working_and_say_what_they_are_now(run, tri
     assert first == moved.format("export", "report")
     names = {Path(line.split()[-1]).name for line in files}
     stems = ("by-photo", "outcome", "measurements", "wear-log", "notes")
-    assert names == {f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "parquet")} | {"tables.xlsx", "wall-sheet.pdf"}  # fmt: skip
+    assert names == {f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "parquet")} | {"tables.xlsx", "wall-sheet.pdf", "labels.pdf"}  # fmt: skip
     assert all((trial / "results" / name).stat().st_size for name in names)
     assert (trial / "results" / "measurements.csv").read_bytes() == before
     code, out, err = run("outcome", trial, "--json")
@@ -959,6 +980,7 @@ def test_a_real_process_with_an_ascii_terminal(tmp_path, graticule):
     assert said.stderr.startswith("wearscope: ")
 
 
+@pytest.mark.statistics
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 @pytest.mark.parametrize("no_color", [False, True])
 def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):

@@ -17,6 +17,8 @@ from wearscope.pipeline import run as batch
 from wearscope.trial import load_trial
 from wearscope.trial.correction import NOTHING, Correction
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 TRIAL = "Birch drawer fronts"
 
 

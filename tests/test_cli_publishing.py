@@ -13,6 +13,8 @@ from wearscope.log.export import write_bytes
 from wearscope.pipeline import published, reporting
 from wearscope.pipeline import run as batch
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 SAID = {"due": [], "verdict": "Stock Wren.", "bits": [["Wren", ["It lasts."]]], "to_do": ["Do this."]}
 NAMES = ("report.html", "report.pdf", "measurements.csv", "wall-sheet.pdf")
 

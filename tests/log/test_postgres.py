@@ -304,7 +304,9 @@ def test_measured_into_either_the_numbers_are_the_same(address, request, tmp_pat
 
 def test_measure_keeps_the_address_it_is_given(address, request, tmp_path, run, monkeypatch):
     trial = copy_sample_trial(tmp_path / "trial")
-    monkeypatch.setattr("wearscope.cli.measuring._measure", lambda *_, **__: SimpleNamespace(refusals=()))
+    monkeypatch.setattr(
+        "wearscope.cli.measuring._measure", lambda *_, **__: SimpleNamespace(refusals=(), undrawn=())
+    )
     assert run("measure", trial, "--log", a_database(address, request.node.name))[0] == 0
     assert isinstance(log_place(trial.parent), PostgresLog)
 

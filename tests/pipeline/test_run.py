@@ -90,9 +90,9 @@ def test_measuring_again_adds_nothing(tmp_path):
     trial = fake.a_trial(tmp_path)
     fake.tell(tmp_path, "A2", 40, 1, "refuse")
     first = measured(trial, tmp_path)
-    log, rows = first.wear_log.read_bytes(), first.measurements.read_bytes()
+    log, rows = first.wear_log.path.read_bytes(), first.measurements.read_bytes()
     second = measured(trial, tmp_path)
-    assert second.wear_log.read_bytes() == log
+    assert second.wear_log.path.read_bytes() == log
     assert second.measurements.read_bytes() == rows
 
 

@@ -260,9 +260,9 @@ def test_two_trials_of_one_name_do_not_write_over_each_other(tmp_path):
     ours, theirs = (load_trial(tmp_path / folder) for folder in ("ours", "theirs"))
     fake.tell(tmp_path / "theirs", "A", 40, 1, "worn 99")
     first = measure_trial(ours, tmp_path, jobs=1, inspector=fake.inspector)
-    kept = first.wear_log.read_bytes(), first.measurements.read_bytes()
+    kept = first.wear_log.path.read_bytes(), first.measurements.read_bytes()
     with pytest.raises(OtherTrialError, match=r"another trial named.*give one of the two another name"):
         measure_trial(theirs, tmp_path, jobs=1, inspector=fake.inspector)
-    assert (first.wear_log.read_bytes(), first.measurements.read_bytes()) == kept
+    assert (first.wear_log.path.read_bytes(), first.measurements.read_bytes()) == kept
     with pytest.raises(OtherTrialError, match="another trial named"):  # its notes would be mixed in
         measured(theirs, tmp_path)

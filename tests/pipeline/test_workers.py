@@ -60,9 +60,9 @@ def test_want_of_memory_is_said_as_such():
 def test_what_is_shared_travels_once(entries):
     shared = (b"x" * 100_000, "inspector")
     call = Call(entries[0], partial(len, shared[0]))
-    packed = workers._packed(call, shared)
+    packed = workers.packed(call, shared)
     assert len(packed) < 3000 < 100_000 < len(pickle.dumps(call))
-    assert workers._Unpacker(workers.io.BytesIO(packed), shared).load().make() == 100_000
+    assert workers.unpacked(packed, shared).make() == 100_000
 
 
 def test_each_worker_has_its_share_of_the_memory(monkeypatch):

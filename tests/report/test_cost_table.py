@@ -13,6 +13,8 @@ from wearscope.report.report import report_of
 from wearscope.report.trial_words import using_up_sum
 from wearscope.trial import load_trial
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture(scope="module")
 def report():

@@ -18,6 +18,8 @@ from wearscope.report.decision_words import bit_sentences
 from wearscope.trial import load_trial
 from wearscope.version import __version__
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture(scope="module")
 def trial():

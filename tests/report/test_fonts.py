@@ -134,6 +134,7 @@ def test_no_name_is_blank_and_nothing_is_warned(bare, outcome, caplog, tmp_path)
     assert all((each < 100).any() for each in headline)
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize("name", ["Wren of the very long name " * 30, "鷺" * 800, "W" * 800])
 def test_names_of_800_characters_end_nothing(bare, name):
     pages = Pages(name, name)

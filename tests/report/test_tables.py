@@ -121,7 +121,8 @@ def test_parquet_and_csv_bring_back_the_same(tmp_path):
             assert next(lines) == names
             for line, row in zip(lines, table.rows, strict=True):
                 for column, text, cell in zip(table.columns, line, row, strict=True):
-                    assert (column.kind(text) if text else None) == (None if cell == "" else cell)
+                    told = f"'{cell}" if str(cell).startswith("=") else cell  # no formula for a spreadsheet
+                    assert (column.kind(text) if text else None) == (None if cell == "" else told)
 
 
 def test_empty_tables_keep_their_types(tmp_path):

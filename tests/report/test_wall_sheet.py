@@ -21,6 +21,8 @@ from wearscope.report.report import report_of
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.wall_sheet import wall_sheet_pdf
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture
 def trial(tmp_path):
@@ -156,7 +158,7 @@ def test_one_life_is_one_text_everywhere_and_what_is_due_comes_first(trial):
     assert due_notice(trial, outcome) == (first, *CAUTIONS)
     page = PdfReader(io.BytesIO(wall_sheet_pdf(trial, outcome, "2026-01-06"))).pages[0].extract_text()
     page = " ".join(page.split())
-    assert page.index(first) < page.index(CAUTIONS[0]) < page.index("Parts so far")
+    assert page.index(CAUTIONS[-1]) < page.index(first) < page.index("Parts so far")
     report = report_of(
         trial, (), outcome, fair_trial(trial), (), refusals={}, sheets={}, made_at="2026-01-06T08:00:00"
     )

@@ -53,6 +53,9 @@ file = "photos/{bit}-{parts}-{flute}.jpg"
 scale = "bench 60x"
 """
 
+JARGON = r"\b(sigma|posterior|prior|confidence|standard (uncertainty|deviation)|interval|saturating|power law|median|variance)\b"
+"""Of statistics, which nobody is told without having asked."""
+
 
 def write_trial(folder: Path, bits=("A10", "A2"), flutes=(1, 2), parts=(0, 40, 120)) -> Path:
     """Trial file with a photo of every bit, flute and checkpoint; each is measured unless told otherwise."""
@@ -129,6 +132,9 @@ def inspector(trial, entry, scales) -> Inspection:
         raise RuntimeError("no such\nluck")
     if word == "die":
         os._exit(3)
+    if word == "die once" and not (died := entry.path.with_suffix(".died")).exists():
+        died.touch()
+        os.kill(os.getpid(), 9)
     if word == "interrupt":
         raise KeyboardInterrupt
     if word.startswith("sheet"):

@@ -196,6 +196,7 @@ def test_a_photo_taken_again_starts_without_corrections(trial, plain):
     assert [r.value for r in found.records] == [r.value for r in plain.records]
 
 
+@pytest.mark.statistics
 def test_memory_changes_no_number(trial, plain, tmp_path):
     """Measured afresh, from memory, and from memory of other corrections."""
     memory = Memory()

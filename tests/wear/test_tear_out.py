@@ -39,6 +39,7 @@ def test_none_is_a_result():
             assert row.interval95[0] <= 0.0 < row.interval95[1]
 
 
+@pytest.mark.statistics
 def test_intervals_hold_the_truth():
     inside = []
     for seed in range(12):

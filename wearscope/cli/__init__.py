@@ -8,6 +8,7 @@ Data goes to standard output, everything else to standard error. Exit codes: 0 e
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -64,7 +65,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with _ended_as_by_ctrl_c() as ended_by:
             code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
-        complain([f"{_usage_message(error)}; see wearscope --help"])
+        complain(
+            [
+                f"{_usage_message(error, sys.argv[1:] if arguments is None else arguments)}; see wearscope --help"
+            ]
+        )
         return WRONG
     except WearscopeError as error:
         complain(str(error).splitlines())
@@ -115,9 +120,26 @@ def _require_text(arguments: Sequence[str]) -> None:
 _UsageError: type[Exception] = typer.BadParameter.__mro__[1]  # typer gives it no name of its own
 
 
-def _usage_message(error: Exception) -> str:
+def _usage_message(error: Exception, arguments: Sequence[str]) -> str:
+    if isinstance(error, typer.BadParameter) and (comma := _with_comma(error, arguments)):
+        error.message = (
+            f"{comma} is not read as a number; write decimals with a point: {comma.replace(',', '.')}"
+        )
     message: str = error.format_message()  # type: ignore[attr-defined]
+    for kind, cure in (("number", "give a number"), ("integer", "give a whole number")):
+        message = re.sub(rf"Input should be a valid {kind}\b.*", cure, message)
     return message.rstrip(".")
+
+
+def _with_comma(error: typer.BadParameter, arguments: Sequence[str]) -> str | None:
+    """Value with a decimal comma that was given to the option that is complained of, if it is that."""
+    for option in error.param.opts if error.param and "number" in error.message else ():
+        for said, after in zip(arguments, (*arguments[1:], ""), strict=True):
+            name, _, joined = said.partition("=")
+            value = joined or after if name == option else ""
+            if re.fullmatch(r"[+-]?\d*,\d+", value):
+                return value
+    return None
 
 
 @app.callback(invoke_without_command=True)

@@ -15,6 +15,7 @@ from wearscope.errors import WearscopeError
 from wearscope.texts import visible
 
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
+    from wearscope.pipeline.pool import Jobs
     from wearscope.pipeline.run import Progress
     from wearscope.trial import PhotoEntry, Trial
 
@@ -27,6 +28,13 @@ TrialArgument = Annotated[
 JobsOption = Annotated[
     int | None,
     typer.Option(min=1, metavar="N", help="Number of processes; by default one for each processor."),
+]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS",
+        help="Have a Dask cluster that is running do the work, whose workers see the photos under the same paths.",
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document in place of the table.")]
 OutOption = Annotated[
@@ -91,6 +99,40 @@ def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
     from wearscope.trial import load_trial
 
     return load_trial(trial, photos_to_come=photos_to_come)
+
+
+@contextmanager
+def at_work(jobs: int | None, cluster: str | None, trial: Trial) -> Iterator[Jobs]:
+    """Whoever is to do the work: processes here, or a cluster.
+
+    Parameters
+    ----------
+    jobs : int or None
+        Number of processes.
+    cluster : str or None
+        Address of a scheduler.
+    trial : Trial
+
+    Yields
+    ------
+    Jobs
+
+    Raises
+    ------
+    CommandLineError
+        Both are named.
+    ClusterError
+        The cluster cannot be used.
+    """
+    if cluster is None:
+        yield jobs
+        return
+    if jobs is not None:
+        raise CommandLineError("--jobs and --cluster exclude each other", "leave one of them out")
+    from wearscope.pipeline.cluster import cluster_at
+
+    with cluster_at(cluster, trial.path) as found:
+        yield found
 
 
 def print_json(document: dict[str, Any]) -> None:

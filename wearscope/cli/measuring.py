@@ -11,11 +11,13 @@ from wearscope.cli import documents, tables
 from wearscope.cli.common import (
     OK,
     REFUSED,
+    ClusterOption,
     CommandLineError,
     JobsOption,
     JsonOption,
     QuietOption,
     TrialArgument,
+    at_work,
     complain,
     load,
     print_json,
@@ -41,7 +43,7 @@ def demo(
 
     trial_file = copy_sample_trial(folder)
     say(f"The sample trial is {shown(trial_file)}; measuring it takes a minute.", err=True)
-    _measure(trial_file, None, None, as_json=False, quiet=False)
+    _measure(trial_file, None, None, None, as_json=False, quiet=False)
 
 
 def measure(
@@ -60,6 +62,7 @@ def measure(
         ),
     ] = None,
     jobs: JobsOption = None,
+    cluster: ClusterOption = None,
     budget: Annotated[
         bool,
         typer.Option(
@@ -94,6 +97,7 @@ def measure(
         trial,
         out,
         jobs,
+        cluster,
         as_json=as_json,
         quiet=quiet,
         budget=budget,
@@ -108,6 +112,7 @@ def _measure(
     trial: Path | None,
     out: Path | None,
     jobs: int | None,
+    cluster: str | None,
     *,
     as_json: bool,
     quiet: bool,
@@ -122,11 +127,11 @@ def _measure(
     from wearscope.report.standing_words import stray_lines
     from wearscope.report.time_words import time_lines
 
-    with progress_bar("Measuring", quiet) as progress:
+    with at_work(jobs, cluster, loaded) as workers, progress_bar("Measuring", quiet) as progress:
         result = measure_trial(
             loaded,
             folder,
-            jobs=jobs,
+            jobs=workers,
             progress=progress,
             again=again or budget,  # the wear log keeps no budgets
             anew=anew,
@@ -156,7 +161,12 @@ def _measure(
     return result
 
 
-def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOption = False) -> None:
+def check(
+    trial: TrialArgument = None,
+    jobs: JobsOption = None,
+    cluster: ClusterOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Judge a trial and its photos without measuring.
 
     First whether the trial is fair: what differs between the bits that must not.
@@ -174,8 +184,8 @@ def check(trial: TrialArgument = None, jobs: JobsOption = None, as_json: JsonOpt
     complain(danger_lines(fair))
     if not as_json:
         tables.print_fairness(fair)
-    with progress_bar("Looking", quiet=False) as progress:
-        verdicts = judge_trial(loaded, jobs=jobs, progress=progress, log=log_place(loaded.folder))
+    with at_work(jobs, cluster, loaded) as workers, progress_bar("Looking", quiet=False) as progress:
+        verdicts = judge_trial(loaded, jobs=workers, progress=progress, log=log_place(loaded.folder))
     if as_json:
         photos = [documents.verdict_document(verdict) for verdict in verdicts]
         print_json({"trial": loaded.name, "fairness": documents.fairness_document(fair), "photos": photos})
@@ -259,7 +269,7 @@ def _say_what_to_open(result: BatchResult, published: Published | None) -> None:
     if published is not None:
         names = {path.name: path for path in published.paths}
         lines.append(f"  {shown(names['report.html'])}  the report, from the verdict on; report.pdf to print")
-        lines.append(f"  {shown(names['wall-sheet.pdf'])}  to hang at the machine")
+        lines.append(f"  {shown(names['wall-sheet.pdf'])}  to hang at the machine; labels.pdf for the flutes")
     if result.sheets:
         lines.append(f"  {shown(result.sheets[0].parent)}  pictures: used beside unused, new beside now")
     lines.append(f"  {shown(result.measurements)}  every number")

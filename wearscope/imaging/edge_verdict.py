@@ -47,9 +47,9 @@ CLEARLY = 1.5  # times the evidence of the net's next line, from which its first
 # of 1251 pictures of other things, at least 0.30 on 88 of 89 of real and rendered tools (sample_images/scenes)
 NO_TOOL_EDGE = 0.2
 SAME_REACHES = 1.5  # of the net's lines, within which one lies on a line that was traced
-# And within which both mean one line: at most 0.27 where a careful eye sees it too, on 57 real and 33 rendered ones;
-# 0.38 and more on four where the trace has gone over to a line beside the edge
-ONE_LINE_REACHES = 0.33
+# And within which both mean one line: at most 0.27 where a careful eye sees it too, on 57 real and 33 rendered ones,
+# 0.33 on a rendered one of 620 x 340 pixels; 0.38 and more on four where the trace has gone over to a line beside it
+ONE_LINE_REACHES = 0.35
 SIDE_SURE = 4.0  # log odds of the rules, from which the net does not dispute the side of a line
 # `face_grain` below which a face is as plain as a print or a drawing: at least 0.0047 on 97 real and rendered tools,
 # 0.0000 on 18 drawn prints

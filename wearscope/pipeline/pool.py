@@ -9,7 +9,11 @@ from contextlib import contextmanager
 from typing import Any
 
 from wearscope.pipeline.calls import PHOTO_S, AnswerT, Call, Crew, Failure, given_up_after, guarded
+from wearscope.pipeline.cluster import Cluster
 from wearscope.pipeline.workers import Workers, died, silent
+
+Jobs = int | Executor | Cluster | None
+"""Whoever is to work: a number of processes, an executor, a cluster; None for one process for each processor."""
 
 FOREIGN_PLACES = 256  # calls begun at most where nobody has counted the workers; common practice, no source
 
@@ -40,14 +44,14 @@ def work_off(
 
 
 @contextmanager
-def crew_for(jobs: int | Executor | None, n_calls: int, shared: Sequence[object] = ()) -> Iterator[Crew]:
+def crew_for(jobs: Jobs, n_calls: int, shared: Sequence[object] = ()) -> Iterator[Crew]:
     """Whoever makes a number of calls, as long as the context lasts.
 
     Parameters
     ----------
-    jobs : int, Executor or None
-        Number of processes, 1 for none but this one, None for one for each processor; or an executor that is
-        running already and goes on afterwards.
+    jobs : int, Executor, Cluster or None
+        Number of processes, 1 for none but this one, None for one for each processor; or an executor or a cluster
+        that is running already and goes on afterwards.
     n_calls : int
     shared : sequence of object
         What stands in every call, so that each process is told of it once.
@@ -56,8 +60,8 @@ def crew_for(jobs: int | Executor | None, n_calls: int, shared: Sequence[object]
     ------
     Crew
     """
-    if isinstance(jobs, Executor):
-        others = _Others(jobs, FOREIGN_PLACES)
+    if isinstance(jobs, Executor | Cluster):
+        others = jobs.crew(shared) if isinstance(jobs, Cluster) else _Others(jobs, FOREIGN_PLACES)
         try:
             yield others
         finally:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
@@ -16,6 +15,7 @@ from wearscope.log.records import Record
 from wearscope.metrology.repeatability import study_by_anova, study_by_ranges
 from wearscope.metrology.repeated import Flute, RepeatedQuantity
 from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.pool import Jobs
 from wearscope.pipeline.results import PhotoResult, require_writable
 from wearscope.pipeline.run import Inspector, inspect_beside
 from wearscope.quantities.quantity import Zone, quantity_of
@@ -53,7 +53,7 @@ def measure_study(
     out_dir: Path,
     *,
     quantity: str | None = None,
-    jobs: int | Executor | None = None,
+    jobs: Jobs = None,
     progress: Callable[[int, int, PhotoEntry], None] | None = None,
     inspector: Inspector = inspect_photo,
 ) -> StudyResult:

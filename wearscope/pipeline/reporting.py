@@ -22,6 +22,7 @@ from wearscope.report.curves import write_curves
 from wearscope.report.decision_files import outcome_table, write_outcome
 from wearscope.report.due_words import due_bits
 from wearscope.report.html import report_html
+from wearscope.report.labels import labels_pdf
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import Report, report_of
 from wearscope.report.spoken import spoken
@@ -49,7 +50,7 @@ def publish(
 ) -> tuple[Outcome, Published]:
     """Write all that people are shown of a measured trial into ``results/``.
 
-    The outcome and its curves, the report as HTML and PDF, the tables for other programs and the wall sheet.
+    The outcome and its curves, the report as HTML and PDF, the tables for other programs, the wall sheet and labels.
 
     Parameters
     ----------
@@ -121,7 +122,7 @@ def _write_report(report: Report, results: Path, *, interactive: bool) -> tuple[
 
 
 def export_trial(trial: Trial, out_dir: Path, found: Measured, *, parquet: bool = False) -> tuple[Path, ...]:
-    """Write log and results as tables for other programs, and the sheet to hang at the machine.
+    """Write log and results as tables for other programs, the sheet to hang at the machine, and labels.
 
     Parameters
     ----------
@@ -160,6 +161,7 @@ def _write_tables(
         notes_table(found.note_history),
     )
     written = export_tables(results, tables, parquet=parquet)
-    wall_sheet = results / "wall-sheet.pdf"
+    wall_sheet, labels = results / "wall-sheet.pdf", results / "labels.pdf"
     write_bytes(wall_sheet, wall_sheet_pdf(trial, outcome, datetime.now(UTC).date().isoformat()))
-    return (*written, wall_sheet)
+    write_bytes(labels, labels_pdf(trial))
+    return (*written, wall_sheet, labels)

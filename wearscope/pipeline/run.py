@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
-from concurrent.futures import Executor
 from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -25,7 +24,7 @@ from wearscope.pipeline.calls import AnswerT, Call, Failure, unexpected
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
-from wearscope.pipeline.pool import crew_for, work_off
+from wearscope.pipeline.pool import Jobs, crew_for, work_off
 from wearscope.pipeline.results import (
     REFUSED_NAME,
     BatchResult,
@@ -57,7 +56,7 @@ def measure_trial(
     trial: Trial,
     out_dir: Path,
     *,
-    jobs: int | Executor | None = None,
+    jobs: Jobs = None,
     progress: Progress | None = None,
     inspector: Inspector | None = None,
     again: bool = False,
@@ -75,10 +74,10 @@ def measure_trial(
     trial : Trial
     out_dir : Path
         Where ``wear-log.sqlite`` and ``results/`` go; made if it is not there.
-    jobs : int or Executor, optional
-        Number of processes, 1 for none but this one, by default one for each processor; or an executor
-        that is running already, such as a Dask client's ``get_executor(pure=False)``, whose workers see
-        the photos and `out_dir` under the same paths.
+    jobs : int, Executor or Cluster, optional
+        Number of processes, 1 for none but this one, by default one for each processor; or an executor or a
+        cluster (`wearscope.pipeline.cluster.cluster_at`) that is running already, whose workers see the photos
+        and `out_dir` under the same paths.
     progress : callable, optional
         Called with photos measured, photos in all, and the photo.
     inspector : callable, optional
@@ -171,7 +170,7 @@ class _Work:
     _to_measure: deque[Call[_Measured]] = field(default_factory=deque)
     _to_draw: list[Sheet] = field(default_factory=list)
 
-    def measured(self, jobs: int | Executor | None) -> Generator[PhotoEntry, None, None]:
+    def measured(self, jobs: Jobs) -> Generator[PhotoEntry, None, None]:
         """Do all of it; each photo as soon as its numbers are logged."""
         for entry, result in self.refused.items():
             self._kept(entry, result)
@@ -241,7 +240,7 @@ class _Work:
 def judge_trial(
     trial: Trial,
     *,
-    jobs: int | Executor | None = None,
+    jobs: Jobs = None,
     progress: Progress | None = None,
     judge: Judge | None = None,
     log: LogPlace | None = None,
@@ -251,7 +250,7 @@ def judge_trial(
     Parameters
     ----------
     trial : Trial
-    jobs : int or Executor, optional
+    jobs : int, Executor or Cluster, optional
         As in `measure_trial`.
     progress : callable, optional
         As in `measure_trial`.
@@ -296,7 +295,7 @@ def inspect_beside(
     trial: Trial,
     entries: Sequence[PhotoEntry],
     *,
-    jobs: int | Executor | None = None,
+    jobs: Jobs = None,
     inspector: Inspector = inspect_photo,
 ) -> Generator[PhotoResult, None, None]:
     """Inspect photos of a trial's flutes; nothing is drawn, logged or written.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from functools import partial
 from pathlib import Path
 from typing import overload
@@ -16,6 +15,7 @@ from wearscope.log.where import log_place
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.measured import measured
 from wearscope.pipeline.pictures import look_again, same_as_others
+from wearscope.pipeline.pool import Jobs
 from wearscope.pipeline.results import BatchResult, PhotoResult
 from wearscope.pipeline.run import inspect_beside, measure_trial
 from wearscope.trial.model import PhotoEntry, Trial
@@ -27,7 +27,7 @@ def measure(
     photo: None = None,
     *,
     out_dir: Path | None = None,
-    jobs: int | Executor | None = None,
+    jobs: Jobs = None,
     again: bool = False,
 ) -> BatchResult: ...
 
@@ -41,7 +41,7 @@ def measure(
     photo: PhotoEntry | None = None,
     *,
     out_dir: Path | None = None,
-    jobs: int | Executor | None = None,
+    jobs: Jobs = None,
     again: bool = False,
 ) -> BatchResult | PhotoResult:
     """Measure a whole trial, as ``wearscope measure`` does, or one photo of it, of which nothing is kept.
@@ -54,9 +54,10 @@ def measure(
     out_dir : Path, optional
         Where the wear log and ``results/`` are; by default beside the trial file. What people have corrected by hand
         is read from there too.
-    jobs : int or Executor, optional
-        Processes for a whole trial, by default one for each processor. A script that leaves it so must keep its own
-        work under ``if __name__ == "__main__":``, for the processes read the script again.
+    jobs : int, Executor or Cluster, optional
+        Who works on a whole trial, as in `wearscope.pipeline.run.measure_trial`; by default one process for each
+        processor. A script that leaves it so must keep its own work under ``if __name__ == "__main__":``, for the
+        processes read the script again.
     again : bool
         Whether to measure every photo of a trial, changed or not.
 

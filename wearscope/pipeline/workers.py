@@ -130,7 +130,7 @@ class Workers:
                 self._workers.append(free := self._start())
             free.call, free.until = self._waiting.popleft(), time.monotonic() + PHOTO_S
             with suppress(OSError):  # it died meanwhile: its end of the connection says so, too
-                free.connection.send_bytes(_packed(free.call, self._shared))
+                free.connection.send_bytes(packed(free.call, self._shared))
 
     def _start(self) -> _Worker:
         ours, theirs = _SPAWN.Pipe()
@@ -171,7 +171,7 @@ def died(call: Call[Any]) -> Failure:
     Failure
     """
     why = "a worker process died, most likely for want of memory; run again with fewer --jobs"
-    return Failure(f"{_undone(call)}: {why}", known=False, code="worker-died")
+    return Failure(f"{undone(call)}: {why}", known=False, code="worker-died")
 
 
 def silent(call: Call[Any], error: Exception) -> Failure:
@@ -188,12 +188,22 @@ def silent(call: Call[Any], error: Exception) -> Failure:
     """
     said = " ".join(str(error).split())[:150]
     why = f"its worker gave no answer ({type(error).__name__}: {said}); look at the workers and run again"
-    return Failure(f"{_undone(call)}: {why}", known=False, code="worker-silent")
+    return Failure(f"{undone(call)}: {why}", known=False, code="worker-silent")
 
 
-def _undone(call: Call[Any]) -> str:
-    undone = "was not measured" if call.what == "measure" else "has no comparison sheet"
-    return f"{call.entry.file} {undone}"
+def undone(call: Call[Any]) -> str:
+    """What is said of a call that nobody answered, up to the reason.
+
+    Parameters
+    ----------
+    call : Call
+
+    Returns
+    -------
+    str
+    """
+    lacks = "was not measured" if call.what == "measure" else "has no comparison sheet"
+    return f"{call.entry.file} {lacks}"
 
 
 # --- What is told once
@@ -217,10 +227,39 @@ class _Unpacker(pickle.Unpickler):
         return self._shared[place]
 
 
-def _packed(call: Call[Any], shared: Sequence[object]) -> bytes:
+def packed(call: Call[Any], shared: Sequence[object]) -> bytes:
+    """Call as it travels to another process.
+
+    Parameters
+    ----------
+    call : Call
+    shared : sequence of object
+        What the other process has been told of already, by identity.
+
+    Returns
+    -------
+    bytes
+    """
     content = io.BytesIO()
     _Packer(content, shared).dump(call)
     return content.getvalue()
+
+
+def unpacked(content: bytes, shared: Sequence[object]) -> Call[Any]:
+    """Call that has travelled here.
+
+    Parameters
+    ----------
+    content : bytes
+        As of `packed`.
+    shared : sequence of object
+
+    Returns
+    -------
+    Call
+    """
+    call: Call[Any] = _Unpacker(io.BytesIO(content), shared).load()
+    return call
 
 
 # --- In the processes
@@ -239,7 +278,7 @@ def _work(connection: Connection, shared: Sequence[object], memory: int) -> None
     _limit_memory(memory)
     while True:
         try:
-            call = _Unpacker(io.BytesIO(connection.recv_bytes()), shared).load()
+            call = unpacked(connection.recv_bytes(), shared)
         except (EOFError, OSError):
             return
         answer = guarded(call.entry.file, call.make)

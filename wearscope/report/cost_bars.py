@@ -10,7 +10,7 @@ from wearscope.economics.outcome import Outcome
 from wearscope.report.amounts import money_unit
 from wearscope.report.fonts import readable
 from wearscope.report.style import BLUE, INK, PAPER
-from wearscope.report.words import shortened
+from wearscope.report.words import folded
 
 _TEXT = 8.5
 
@@ -32,7 +32,11 @@ def draw_costs(outcome: Outcome) -> Figure | None:
     bits = [bit for bit in outcome.bits if bit.cost and bit.use.money > 0]
     if not bits:
         return None
-    figure = Figure(figsize=(3.7, 0.75 + 0.42 * len(bits)), facecolor=PAPER, layout="constrained")
+    figure = Figure(
+        figsize=(3.7, 0.75 + sum(0.28 + 0.14 * (1 + folded(bit.bit, 24, 4).count("\n")) for bit in bits)),
+        facecolor=PAPER,
+        layout="constrained",
+    )
     axes = figure.subplots()
     most = max(float(np.quantile(np.maximum(bit.cost_draws, bit.cost_at_horizon), 0.975)) for bit in bits)
     factor, unit = money_unit(outcome.currency, most)
@@ -52,9 +56,10 @@ def draw_costs(outcome: Outcome) -> Figure | None:
                 (low95, y),
                 arrowprops={"arrowstyle": "->", "color": INK, "lw": 1.4, "ls": (0, (3, 2))},
             )
-    axes.set_yticks(range(len(bits)), [readable(shortened(bit.bit, 22)).replace("$", r"\$") for bit in bits])
+    axes.set_yticks(range(len(bits)), [readable(folded(bit.bit, 24, 4)).replace("$", r"\$") for bit in bits])
     axes.set_ylim(len(bits) - 0.4, -0.6)
     axes.set_xlim(left=0)
+    axes.locator_params(axis="x", nbins=5)  # numbers side by side beside long names
     axes.set_xlabel(", ".join(filter(None, ["cost per part", unit])), fontsize=_TEXT)
     axes.tick_params(labelsize=_TEXT, colors=INK)
     axes.spines[["top", "right"]].set_visible(False)

@@ -23,17 +23,22 @@ from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.report.amounts import axis_words
 from wearscope.report.fonts import FAMILY, families_for, have_bold, readable
 from wearscope.report.style import BLUE, GREY, INK, ORANGE, PAPER, VERMILION
-from wearscope.report.words import shortened
+from wearscope.report.words import folded
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
 _LOOK: Any = {"font.family": FAMILY, "svg.hashsalt": "wearscope"}
 _SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
-_LONGEST_TITLE = 22  # characters that fit over a panel
+_TITLE_WIDTH, _TITLE_LINES = 24, 4  # characters that fit over a panel, and lines of them
+_MOST_ACROSS, _WRAPPED_TO = 4, 3  # more bits than fit across a page stand in rows of so many
+_PAGE_IN = 8.6  # height that a printed page has for a figure
+_PANEL_IN, _WRAPPED_PANEL_IN, _LEGEND_IN = 2.4, 1.75, 0.9
 
 
-def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
+def draw_curves(
+    outcome: Outcome, *, narrow: bool = False, only: Sequence[str] | None = None
+) -> Figure | None:
     """Draw a panel for each bit and quantity; the panels of a quantity share their axes.
 
     Parameters
@@ -41,25 +46,30 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
     outcome : Outcome
     narrow : bool
         One panel below the other, to be read on a telephone; else a column for each bit, sized for a printed page
-        180 mm wide.
+        180 mm wide. Where there are more bits than fit across it, they stand in rows.
+    only : sequence of str, optional
+        The bits to draw, as `on_pages` gives them. The axes are those of all bits.
 
     Returns
     -------
     Figure or None
         None if no bit has a curve.
     """
-    bits = [bit for bit in outcome.bits if bit.curves]
-    quantities = list(dict.fromkeys(curve.quantity for bit in bits for curve in bit.curves))
+    drawn_ones = [bit for bit in outcome.bits if bit.curves]
+    bits = [bit for bit in drawn_ones if only is None or bit.bit in only]
     if not bits:
         return None
+    quantities = [q for q in _quantities(outcome) if any(_has(bit, q) for bit in bits)]
     panels = _panels(bits, quantities, narrow=narrow)
     for row, quantity in zip(panels, quantities, strict=True):
         _draw_quantity(row, quantity, bits, outcome.axis, narrow=narrow)
+        all_curves = [curve for bit in drawn_ones for curve in bit.curves if curve.quantity == quantity]
+        _scale_to(next(filter(None, row)), all_curves)
     for column, bit in zip(panels.T, bits, strict=True):
         there = [panel for panel in column if panel]
         for panel in there if narrow else there[:1]:
             panel.set_title(
-                shortened(bit.bit, _LONGEST_TITLE),
+                folded(bit.bit, _TITLE_WIDTH, _TITLE_LINES),
                 fontsize=10,
                 fontweight="bold",
                 loc="left",
@@ -73,6 +83,8 @@ def draw_curves(outcome: Outcome, *, narrow: bool = False) -> Figure | None:
     for panel in drawn:
         panel.tick_params(labelsize=_TEXT, colors=INK)
         panel.spines[["top", "right"]].set_visible(False)
+    last = outcome.axis.factor * max(float(c.parts[-1]) for bit in drawn_ones for c in bit.curves)
+    drawn[0].set_xlim(-0.05 * last, 1.05 * last)
     figure: Figure = drawn[0].figure
     _legend(figure, drawn, n_columns=2 if narrow else 4)
     return figure
@@ -88,10 +100,9 @@ def _draw_quantity(
             _draw(panel, bit, curve, axis)
         elif panel:
             panel.text(0.5, 0.5, "no curve", color=GREY, ha="center", transform=panel.transAxes)
-    there = [panel for panel in row if panel]
-    _scale_to(there[0], [curve for curve in curves if curve])
-    how = quantity_of(quantity)
-    for panel in there if narrow else there[:1]:
+    how, across = quantity_of(quantity), 1 if narrow else _across(len(row))
+    firsts = (next(filter(None, row[i : i + across]), None) for i in range(0, len(row), across))
+    for panel in filter(None, firsts):
         panel.set_ylabel(f"{how.label}, {how.shown_unit}", fontsize=_TEXT)
         panel.tick_params(labelleft=True)
 
@@ -114,7 +125,7 @@ def _legend(figure: Figure, panels: Sequence[Any], *, n_columns: int) -> None:
 
 def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
     """Axes for each quantity and bit, shape (Q, B); None where an uncoated bit has no coating to lose."""
-    shown = np.array([[bit.coated or not LIMITS[q].of_coating for bit in bits] for q in quantities])
+    shown = np.array([[_has(bit, q) for bit in bits] for q in quantities])
     n, m = shown.shape
     panels = np.full((n, m), None)
     if narrow:
@@ -125,12 +136,60 @@ def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bo
             for panel in others:
                 panel.sharey(first)
         return panels
-    figure = Figure(figsize=(max(7.1, 2.36 * m), 0.9 + 2.4 * n), facecolor=PAPER, layout="constrained")
-    panels[:] = figure.subplots(n, m, squeeze=False, sharex=True, sharey="row")
-    for panel in panels[~shown]:
+    across = _across(m)
+    blocks = -(-m // across)
+    height = _PANEL_IN if blocks == 1 else _WRAPPED_PANEL_IN
+    figure = Figure(
+        figsize=(max(7.1, 2.36 * across), _LEGEND_IN + height * n * blocks),
+        facecolor=PAPER,
+        layout="constrained",
+    )
+    grid = figure.subplots(n * blocks, across, squeeze=False, sharex=True)
+    # grid rows are block by block, each with all quantities; panels have a row for each quantity
+    wide = grid.reshape(blocks, n, across).transpose(1, 0, 2).reshape(n, blocks * across)
+    panels[:] = wide[:, :m]
+    for panel in (*wide[:, m:].flat, *panels[~shown]):
         panel.remove()
     panels[~shown] = None
+    for row in panels:
+        first, *others = filter(None, row)
+        for panel in others:
+            panel.sharey(first)
+            panel.tick_params(labelleft=False)
     return panels
+
+
+def _has(bit: BitOutcome, quantity: str) -> bool:
+    return bit.coated or not LIMITS[quantity].of_coating
+
+
+def _across(n_bits: int) -> int:
+    """Columns of panels for so many bits."""
+    return n_bits if n_bits <= _MOST_ACROSS else _WRAPPED_TO
+
+
+def _quantities(outcome: Outcome) -> list[str]:
+    return list(dict.fromkeys(curve.quantity for bit in outcome.bits for curve in bit.curves))
+
+
+def on_pages(outcome: Outcome) -> list[tuple[str, ...]]:
+    """Which bits' curves stand together on a printed page, large enough to be read.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    list of tuple of str
+        Names of bits, for `draw_curves`; empty if no bit has a curve.
+    """
+    names = [bit.bit for bit in outcome.bits if bit.curves]
+    if len(names) <= _MOST_ACROSS:
+        return [tuple(names)] if names else []
+    blocks = int((_PAGE_IN - _LEGEND_IN) / (_WRAPPED_PANEL_IN * len(_quantities(outcome))))
+    most = _WRAPPED_TO * max(1, blocks)
+    return [tuple(names[i : i + most]) for i in range(0, len(names), most)]
 
 
 def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:

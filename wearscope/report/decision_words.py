@@ -242,6 +242,16 @@ def _curve_sentence(curve: QuantityCurve) -> str:
     return f"{capitalised(how.label)} {parts_text(last)}: {seen}{limit}. {why_this_curve(curve)}"
 
 
+_SHAPE_WORDS = {
+    "line": "steadily, in a line",
+    "power law": "along a curve that bends all the way",
+    "saturating": "quickly first, then ever slower",
+    "three-stage": "in three stages, breaking in, steady and quickening",
+    "power law, quicker late": "along a curve that bends and quickens late",
+    "breaking in, quicker late": "quickly while breaking in, steadily, and quicker late",
+}
+
+
 def why_this_curve(curve: QuantityCurve) -> str:
     """Which shape of curve was used, and why.
 
@@ -258,9 +268,13 @@ def why_this_curve(curve: QuantityCurve) -> str:
     if n == 1:
         return "One checkpoint shows how much it wears but not how: all shapes of curve count alike."
     if weights[ranked[0]] >= CLEAR:
-        return f"Curve: {ranked[0]} ({percent(weights[ranked[0]])}), by {n} checkpoints."
-    shares = joined([f"{name} {percent(weights[name])}" for name in ranked])
-    return f"Curve: {n} checkpoints cannot tell the shapes apart, so all count ({shares})."
+        return (
+            f"Wear went {_SHAPE_WORDS[ranked[0]]} ({percent(weights[ranked[0]])} sure), by {n} checkpoints."
+        )
+    return (
+        f"{n} checkpoints do not tell yet how wear goes on: every kind of curve counts, most of all one "
+        f"that goes on {_SHAPE_WORDS[ranked[0]]} ({percent(weights[ranked[0]])})."
+    )
 
 
 def remarks(bit: BitOutcome) -> tuple[str, ...]:

@@ -57,7 +57,7 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
             for narrow in (False, True)
             if has_curves
         ],
-        curves_alt=curves_alt(report),
+        curves_alt=curves_alt(report.outcome),
         costs=_data_uri(rendered(lambda: draw_costs(report.outcome), "svg"), "svg+xml"),
         costs_alt=costs_alt(report),
         sheet_uri=_sheet_uri,

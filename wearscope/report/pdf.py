@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import Literal
 
 from fpdf import FPDF, FontFace
 from fpdf.enums import MethodReturnValue, TableBordersLayout, TableCellFillMode
+from fpdf.outline import OutlineSection
 from PIL import Image
 
+from wearscope.economics.outcome import BitOutcome
 from wearscope.report.cost_bars import draw_costs
-from wearscope.report.curves import draw_curves, rendered
+from wearscope.report.curves import draw_curves, on_pages, rendered
 from wearscope.report.fonts import BOLD, REGULAR, fonts_beside, readable
 from wearscope.report.html import sheet_picture
 from wearscope.report.photo_cards import PhotoCard
-from wearscope.report.report import Report, costs_alt, curves_alt
+from wearscope.report.report import BitRow, Report, costs_alt, curves_alt
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION
 from wearscope.report.right_to_left import as_seen
 
@@ -26,7 +29,10 @@ INK, GREY, BLUE, RED = (22, 22, 22), (77, 77, 77), (0, 114, 178), (156, 47, 0)
 _STYLES: tuple[tuple[Literal["", "B"], Path], ...] = (("", REGULAR), ("B", BOLD))
 _MARGIN_MM = 16.0
 _LONG_LINES = 12
+_SECTIONS = 8  # of a report, beside those of the bits
+_LINE_OF_CONTENTS_MM, _MOST_ROWS = 5.6, 40
 _MOST_LINES = 16  # of a cell of a table
+_LONG_NAME = 24  # characters
 _CELL_MM = 1.0  # beside the text of a cell
 
 
@@ -230,6 +236,64 @@ class Pages(FPDF):
         self.image(BytesIO(content), x=self.l_margin, w=width, alt_text=alt)
         self.ln(2)
 
+    def in_box(
+        self,
+        text: str,
+        at: tuple[float, float],
+        room: tuple[float, float],
+        sizes: Sequence[float],
+        *,
+        bold: bool = True,
+    ) -> None:
+        """Write a text as large as it fits into a box; what fits at no size is cut, with an ellipsis.
+
+        Parameters
+        ----------
+        text : str
+        at : tuple of float
+            Left and top of the box, in mm.
+        room : tuple of float
+            Its width and height, in mm.
+        sizes : sequence of float
+            In typographic points, the largest first.
+        bold : bool
+        """
+        text = readable(text)
+
+        def lines_at(size: float) -> list[str]:
+            self.set_font(_FAMILY, "B" if bold else "", size)
+            lines = self.multi_cell(
+                room[0], size * 0.45, text, align="L", dry_run=True, output=MethodReturnValue.LINES
+            )
+            assert isinstance(lines, list)
+            return lines
+
+        fits = [size for size in sizes if len(lines_at(size)) * size * 0.45 <= room[1]]
+        whole = [
+            size for size in fits if text.split() == " ".join(lines_at(size)).split()
+        ]  # no word is broken
+        size = (whole or fits or [sizes[-1]])[0]
+        lines, most = lines_at(size), max(1, int(room[1] / (size * 0.45)))
+        if len(lines) > most:
+            lines = [*lines[: most - 1], shortened_to(self, lines[most - 1] + "…", room[0] - 2 * _CELL_MM)]
+        self.set_xy(*at)
+        self.multi_cell(room[0], size * 0.45, "\n".join(lines), align="L")
+
+
+def name_share(bits: Sequence[BitOutcome | BitRow], usual: float) -> float:
+    """Share of a table's width for the names of bits: twice the usual one where a name is long.
+
+    Parameters
+    ----------
+    bits : sequence of BitOutcome or BitRow
+    usual : float
+
+    Returns
+    -------
+    float
+    """
+    return usual * (2 if max((len(bit.bit) for bit in bits), default=0) > _LONG_NAME else 1)
+
 
 def fitted(content: bytes, width_mm: float, height_mm: float) -> tuple[float, float]:
     """Width and height of a picture, the largest that fit, in mm.
@@ -289,6 +353,7 @@ def report_pdf(report: Report) -> bytes:
     pages = Pages(f"{report.title}: which bit to stock", f"{report.title} · {report.made}")
     pages.add_page()
     _verdict(pages, report)
+    _contents(pages, report)
     for bit in report.bits:
         pages.heading(f"Bit {bit.bit}", room_mm=45)
         pages.items(bit.sentences)
@@ -327,7 +392,7 @@ def _verdict(pages: Pages, report: Report) -> None:
     pages.rows(
         ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),
         [(bit.bit, bit.life, bit.cost, bit.chance) for bit in report.bits],
-        (2, 4, 3, 3),
+        (name_share(report.bits, 2), 4, 3, 3),
         size=10,
     )
     if report.limits:
@@ -345,15 +410,40 @@ def _verdict(pages: Pages, report: Report) -> None:
         pages.items(CAUTIONS)
 
 
+def _contents(pages: Pages, report: Report) -> None:
+    """List what is on which page, in the room that the verdict leaves on its page, or on the next."""
+    n_rows = min(-(-(len(report.bits) + _SECTIONS) // 2), _MOST_ROWS)
+    pages.heading("Contents", room_mm=_LINE_OF_CONTENTS_MM * n_rows + 16)
+    pages.insert_toc_placeholder(partial(_list_contents, n_rows=n_rows))
+
+
+def _list_contents(pages: FPDF, outline: list[OutlineSection], *, n_rows: int) -> None:
+    """Write the list, in two columns; called by the library once all pages are there."""
+    sections = [one for one in outline if one.level == 0 and one.name != "Contents"][: 2 * n_rows]
+    top, width = pages.get_y(), pages.epw / 2
+    pages.set_font(_FAMILY, size=10)
+    for number, section in enumerate(sections):
+        column, row = divmod(number, n_rows)
+        pages.set_xy(pages.l_margin + column * width, top + row * _LINE_OF_CONTENTS_MM)
+        link = pages.add_link(page=section.page_number)
+        name = shortened_to(pages, section.name, width - 22)
+        pages.cell(width - 18, _LINE_OF_CONTENTS_MM, name, link=link)
+        pages.cell(10, _LINE_OF_CONTENTS_MM, str(section.page_number), align="R", link=link)
+
+
 def _curves(pages: Pages, report: Report) -> None:
-    picture = rendered(lambda: draw_curves(report.outcome), "png")
-    if picture is None:
+    groups = on_pages(report.outcome)
+    if not groups:
         pages.heading("Wear curves")
         pages.say("No wear curve can be drawn yet.")
         return
     most_mm = pages.eph - 40
-    pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
-    pages.picture(picture, curves_alt(report), width_mm=pages.epw, height_mm=most_mm)
+    for number, names in enumerate(groups):
+        picture = rendered(partial(draw_curves, report.outcome, only=names), "png")
+        assert picture is not None
+        if number == 0:
+            pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
+        pages.picture(picture, curves_alt(report.outcome, names), width_mm=pages.epw, height_mm=most_mm)
     pages.say(CURVES_CAPTION, size=9, colour=GREY)
 
 
@@ -366,7 +456,7 @@ def _cost(pages: Pages, report: Report) -> None:
     pages.rows(
         ("Bit", "Using it up", "The next one lasts", "A part costs", "Edge cut per part"),
         [(bit.bit, bit.using_up, bit.next_life, bit.cost, bit.edge_cut) for bit in report.bits],
-        (2, 4, 3, 3, 3),
+        (name_share(report.bits, 2), 4, 3, 3, 3),
     )
     pages.say(" ".join(report.cost_notes), size=9, colour=GREY)
 

@@ -39,7 +39,7 @@ def interactive_curves(outcome: Outcome) -> list[dict[str, Any]]:
 def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
     how, axis = quantity_of(quantity), outcome.axis
     curves = [
-        (i % len(_COLOURS), bit.bit, curve)
+        (i, bit.bit, curve)
         for i, bit in enumerate(outcome.bits)
         for curve in bit.curves
         if curve.quantity == quantity
@@ -66,6 +66,7 @@ def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
 
 def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
     """Band, median and points of one bit."""
+    colour, dash, _ = _look(i)
     how, name = quantity_of(curve.quantity), _plain(bit)
     x = _short(axis.factor * curve.parts)
     low, middle, high = (
@@ -78,7 +79,7 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         "x": x + x[::-1],
         "y": high + low[::-1],
         "fill": "toself",
-        "fillcolor": f"{_COLOURS[i]}22",
+        "fillcolor": f"{colour}22",
         "line": {"width": 0},
         "mode": "lines",
         "hoverinfo": "skip",
@@ -88,7 +89,7 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         "y": middle,
         "mode": "lines",
         "name": f"{name}, worst flute",
-        "line": {"color": _COLOURS[i], "dash": _DASHES[i], "width": 2.2},
+        "line": {"color": colour, "dash": dash, "width": 2.2},
         "customdata": list(zip(low, high, strict=True)),
         "hovertemplate": f"{name}, worst flute: %{{y:.3g}} {how.shown_unit}<br>"
         f"95 %: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {how.shown_unit}<br>"
@@ -97,20 +98,27 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
     return [band, median, together | _points(i, name, curve, axis)]
 
 
+def _look(i: int) -> tuple[str, str, str]:
+    """Colour, dashes and marker of a bit: more bits than there are of each go together in other ways."""
+    n, turn = len(_COLOURS), i // len(_COLOURS)
+    return _COLOURS[i % n], _DASHES[(i + turn) % n], _SYMBOLS[(i + 2 * turn) % n]
+
+
 def _points(i: int, name: str, curve: QuantityCurve, axis: Axis) -> Trace:
     factor = quantity_of(curve.quantity).shown_factor
+    colour, _, symbol = _look(i)
     return {
         "showlegend": False,
         "x": [axis.factor * row.parts for row in curve.readings],
         "y": [factor * (row.value or 0.0) for row in curve.readings],
         "error_y": {
             "array": [factor * COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings],
-            "color": _COLOURS[i],
+            "color": colour,
             "thickness": 1.4,
             "width": 4,
         },
         "mode": "markers",
-        "marker": {"color": _COLOURS[i], "symbol": _SYMBOLS[i], "size": 8},
+        "marker": {"color": colour, "symbol": symbol, "size": 8},
         "customdata": [
             (row.flute, parts_text(row.parts), finding(row), _plain(row.photo)) for row in curve.readings
         ],

@@ -249,20 +249,22 @@ def _bit_row(bit: BitOutcome, outcome: Outcome, trial: Trial, conditions: BitCon
 # --- Pictures in words
 
 
-def curves_alt(report: Report) -> str:
+def curves_alt(outcome: Outcome, only: Sequence[str] | None = None) -> str:
     """What the drawn wear curves show, in words.
 
     Parameters
     ----------
-    report : Report
+    outcome : Outcome
+    only : sequence of str, optional
+        Bits that are drawn; all where it is not said.
 
     Returns
     -------
     str
     """
     said = []
-    for bit in report.outcome.bits:
-        for curve in bit.curves:
+    for bit in outcome.bits:
+        for curve in bit.curves if only is None or bit.bit in only else ():
             how = quantity_of(curve.quantity)
             worst = how.shown_factor * float(np.interp(bit.parts_cut, curve.parts, curve.worst.median))
             said.append(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.due_words import WallRow, due_lines, wall_rows
-from wearscope.report.pdf import RED, Pages
+from wearscope.report.pdf import RED, Pages, name_share
 from wearscope.report.report_words import CAUTIONS
 from wearscope.report.words import finding
 from wearscope.trial import Trial
@@ -38,13 +38,14 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     bytes
     """
     pages = Pages(f"Wear log: {trial.name}", f"{trial.name} · made {day} with wearscope", "landscape")
-    pages.set_margin(12)
+    pages.set_margin(_MARGIN_MM)
+    pages.set_auto_page_break(True, 14)  # up to the foot: the lines to write on want the room
     pages.add_page()
     bits = {bit.bit: bit for bit in outcome.bits}
+    _cautions(pages)
     pages.heading(f"Wear log: {trial.name}")
-    if due := due_lines(trial, outcome):
-        pages.say(" ".join(due), size=11, bold=True, colour=RED)
-    pages.say(" ".join(CAUTIONS), size=8.5)
+    for line in due_lines(trial, outcome):
+        pages.say(line, size=12, bold=True, colour=RED)
     pages.rows(
         (
             "Bit",
@@ -67,7 +68,7 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
             )
             for row in wall_rows(trial, outcome)
         ],
-        (2.3, 1.1, 1.9, 5.6, 2.3, 3.4, 3.4),
+        (name_share(outcome.bits, 2.3), 1.1, 1.9, 5.6, 2.3, 3.4, 3.4),
         size=10,
     )
     pages.say(_EXPLAINED, size=8.5)
@@ -82,7 +83,21 @@ def wall_sheet_pdf(trial: Trial, outcome: Outcome, day: str) -> bytes:
     return bytes(pages.output())
 
 
-_LINE_MM, _HEAD_MM, _LEAST_LINES = 8.0, 12.0, 5
+def _cautions(pages: Pages) -> None:
+    """Before all else and as large as anything on the sheet, in a frame that is seen from across the machine."""
+    frame_mm, top = 2.0, pages.get_y()
+    pages.set_y(top + frame_mm)
+    pages.set_margin(_MARGIN_MM + frame_mm)
+    pages.say("Before you reach in", size=14, bold=True, colour=RED)
+    pages.items(CAUTIONS, size=11)
+    pages.set_margin(_MARGIN_MM)
+    pages.set_xy(_MARGIN_MM, pages.get_y() + 1)
+    with pages.local_context(draw_color=RED, line_width=0.9):
+        pages.rect(_MARGIN_MM, top, pages.epw, pages.get_y() - top)
+
+
+_MARGIN_MM = 12.0
+_LINE_MM, _HEAD_MM, _LEAST_LINES = 8.0, 12.0, 4
 _EXPLAINED = (
     "Change this one: how far its own photos say that this very bit is sure to last, by its worst flute, in this "
     "material at these settings. Change the next ones: after so many parts 95 % of the bits of its kind still cut. "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
@@ -385,6 +386,28 @@ def shortened(text: str, longest: int) -> str:
     head = text[: longest - 1]
     cut = head.rfind(" ")
     return head[: cut if cut > longest // 2 else len(head)].rstrip(" ,;:.") + "…"
+
+
+def folded(text: str, width: int, most_lines: int) -> str:
+    r"""Fold a text into lines, words that are too long too, with an ellipsis where something is left out.
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        Characters of a line.
+    most_lines : int
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> folded("Compression bit, long reach", 16, 2)
+    'Compression bit,\nlong reach'
+    """
+    return "\n".join(textwrap.wrap(text, width, max_lines=most_lines, placeholder="…"))
 
 
 def find_record(records: Iterable[Record], quantity: str, zone: str) -> Record | None:
