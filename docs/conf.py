@@ -48,7 +48,8 @@ doctest_global_setup = "import numpy as np"
 
 def _is_alias(_app: Any, _what: str, _name: str, thing: Any, _skip: bool, _options: Any) -> bool | None:  # noqa: ANN401
     """Names of types, and what a module has from others, are no objects of its own."""
-    return True if isinstance(thing, (types.GenericAlias, types.UnionType)) else None
+    elsewhere = isinstance(thing, type) and not thing.__module__.startswith("wearscope")
+    return True if elsewhere or isinstance(thing, (types.GenericAlias, types.UnionType)) else None
 
 
 def setup(app: Any) -> None:  # noqa: ANN401
