@@ -1,4 +1,4 @@
-"""What the README shows and promises is what the program does."""
+"""What the README and the documentation show and promise is what the program does."""
 
 from __future__ import annotations
 
@@ -6,14 +6,22 @@ import re
 from pathlib import Path
 
 import pytest
+import typer
 
+from wearscope.cli import app
 from wearscope.log.export import COLUMNS
 from wearscope.quantities.quantity import QUANTITIES
 from wearscope.start.answers import questions, read_answers, require_answered, require_one_for_each
 from wearscope.trial import load_trial
 
-README = Path(__file__).parents[1] / "README.md"
-TEXT = README.read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[1]
+# in the order in which a person meets them
+PAGES = [
+    ROOT / "README.md",
+    ROOT / "docs/measure.md",
+    *sorted(set(ROOT.glob("docs/*.md")) - {ROOT / "docs/measure.md"}),
+]
+TEXT = "\n".join(page.read_text(encoding="utf-8") for page in PAGES)
 
 
 def blocks(language):
@@ -92,16 +100,35 @@ def test_every_quantity_is_explained():
 
 
 def test_files_named_exist():
-    for name in set(re.findall(r"`((?:sample_images/)?[A-Z]+(?:\.md)?)`", TEXT)):
-        assert (README.parent / name).is_file(), name
-    for target in re.findall(r"\]\(([^)#]+)\)", TEXT):
-        assert (README.parent / target).is_file(), target
+    for name in set(re.findall(r"`((?:sample_images/)?[A-Z]+\.md)`", TEXT)):
+        assert (ROOT / name).is_file(), name
 
 
-def test_the_contents_list_is_that_of_the_headings():
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page):
     """Anchors as web pages of repositories make them: lower case, hyphens for spaces, no other signs."""
-    headings = re.findall(r"^## (.+)$", TEXT, re.MULTILINE)
-    listed = re.findall(r"^- \[(.+)\]\(#([^)]+)\)", TEXT, re.MULTILINE)
-    assert [name for name, _ in listed] == headings[headings.index("Contents") + 1 :]
-    for name, anchor in listed:
-        assert anchor == re.sub(r"[^\w\- ]", "", name.lower()).replace(" ", "-")
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
+        if target.startswith("https://"):
+            continue
+        name, _, anchor = target.partition("#")
+        there = page.parent / name if name else page
+        assert there.is_file(), target
+        if anchor:
+            headings = re.findall(r"^#+ (.+)$", there.read_text(encoding="utf-8"), re.MULTILINE)
+            assert anchor in {re.sub(r"[^\w\- ]", "", each.lower()).replace(" ", "-") for each in headings}, (
+                target
+            )
+
+
+def test_every_page_is_in_the_contents():
+    listed = (ROOT / "docs/index.md").read_text(encoding="utf-8")
+    for page in set(ROOT.glob("docs/*.md")) - {ROOT / "docs/index.md"}:
+        assert re.search(rf"^{page.stem}$", listed, re.MULTILINE), page
+
+
+def test_every_command_is_described():
+    said = (ROOT / "docs/commands.md").read_text(encoding="utf-8")
+    commands = [name for name, command in typer.main.get_command(app).commands.items() if not command.hidden]
+    assert len(commands) > 10
+    for name in commands:
+        assert f"wearscope {name}" in said, name

@@ -31,7 +31,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 EDITS = Path(__file__).parent / "edits.toml"
-COPIED = ("wearscope", "plugins", "tests", "sample_images", "pyproject.toml", "README.md")
+COPIED = ("wearscope", "plugins", "tests", "sample_images", "pyproject.toml", "README.md", "docs")
 LEAST = 0.9  # of the edits, that tests must notice
 SLOWEST_S = 1800  # of one edit's tests, on a busy machine
 FORK = multiprocessing.get_context("fork")

@@ -253,9 +253,9 @@ def test_no_study_in_the_folder(folder):
         load_study(folder / "again")
 
 
-def test_the_study_that_the_readme_shows(folder):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    (shown,) = [block for block in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "[study]" in block]
+def test_the_study_that_is_shown(folder):
+    page = (Path(__file__).parents[2] / "docs/repeat.md").read_text(encoding="utf-8")
+    (shown,) = [block for block in re.findall(r"```toml\n(.*?)```", page, re.DOTALL) if "[study]" in block]
     (folder / "trial.toml").write_text(TRIAL.replace('"bench"', '"bench 60x"'))
     for who in ("Ann", "Ben"):
         (folder / f"again/{who}/A/150").mkdir(parents=True)

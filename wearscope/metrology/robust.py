@@ -20,7 +20,7 @@ def scatter(
 def scatter(
     values: NDArray[Any], axis: int | tuple[int, ...] | None = None, *, about: float | None = None
 ) -> float | NDArray[np.float64]:
-    """Estimate a standard deviation from the median absolute deviation: 1.4826 median |values - centre|.
+    """Estimate a standard deviation from the median absolute deviation: 1.4826 times its value.
 
     Parameters
     ----------
