@@ -13,6 +13,7 @@ from wearscope.log.export import COLUMNS
 from wearscope.quantities.quantity import QUANTITIES
 from wearscope.start.answers import questions, read_answers, require_answered, require_one_for_each
 from wearscope.trial import load_trial
+from wearscope.version import __version__
 
 ROOT = Path(__file__).parents[1]
 # in the order in which a person meets them
@@ -132,3 +133,7 @@ def test_every_command_is_described():
     assert len(commands) > 10
     for name in commands:
         assert f"wearscope {name}" in said, name
+
+
+def test_the_citation_names_this_version():
+    assert f"version: {__version__}\n" in (ROOT / "CITATION.cff").read_text(encoding="utf-8")
