@@ -267,7 +267,7 @@ def test_the_summary_reads_well_at_80_columns(run, trial, monkeypatch):
     at = of_wren.index(["2", "40", "13.3 ± 1.5", "refused", "31 ± 23", "4.2"])
     assert of_wren[at + 1] == ["doubtful"]
     assert any("1230 ± 120" in line for line in lines[plover:])
-    assert "95 %" in lines[-1]
+    assert "95 times in 100" in lines[-1]
 
 
 def test_out_says_where(run, trial, tmp_path):
@@ -633,7 +633,7 @@ def test_what_is_printed_without_being_asked_for_has_no_jargon(run, trial):
     for parts, flute in ((40, 1), (120, 1), (120, 2)):
         fake.tell(trial, "Plover", parts, flute, f"worn {parts / 2}")
     said = "".join("".join(run(command, trial)[1:]) for command in ("measure", "check"))
-    assert "± is how far it may be off" in said
+    assert "± holds the truth 95 times in 100" in said
     assert not re.findall(fake.JARGON, said, re.IGNORECASE)
 
 

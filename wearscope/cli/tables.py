@@ -48,7 +48,7 @@ def print_summary(result: BatchResult) -> None:
             cells = [*(_cell(records[0]) if records else "–" for records in numbers), _blur(sharpness)]
         rows.append((entry, cells))
     _print_by_bit([*(heading for heading, _ in _SUMMARY), "Photo:\nblur, µm"], rows)
-    say("± is how far it may be off, 95 times in 100; – is not measured on such a photo.")
+    say("± holds the truth 95 times in 100; – is not measured on such a photo.")
 
 
 def _cell(record: Record) -> str:
