@@ -246,12 +246,15 @@ def test_the_same_points_give_the_same_draws():
 
 # --- How often the life that is said is the true one
 
-TRUE_SHAPES = ("line", "power law", "saturating", "three-stage")
+TRUE_SHAPES = ("line", "power law", "saturating", "three-stage", "quickening late")
 N_TRIALS = 40
 
 
-def a_shape(name, r):
+def a_shape(name, r, life):
     """A curve of that kind, drawn from a range of its own, not from what the fit assumes."""
+    if name == "quickening late":
+        onset, share = life * r.uniform(0.5, 0.95), r.uniform(0.3, 0.8)
+        return lambda t: share * t / onset + np.maximum(t - onset, 0.0) * (1.0 - share) / (life - onset)
     exponent, rate = r.uniform(0.6, 1.7), r.uniform(0.2, 1.2)
     stages = r.uniform(0.1, 0.4), r.uniform(0.05, 0.3), r.uniform(1.2, 2.5)
     return {
@@ -267,8 +270,8 @@ def simulated(shape, checkpoints, r):
 
     Half of the variance of each reading is shared by all of them, as with a wedge angle that is off.
     """
-    g = a_shape(shape, r)
     true_life = r.uniform(0.8, 1.9)
+    g = a_shape(shape, r, true_life)
     faster = np.exp(r.normal(0, 0.15, 2))
     a = (LIMIT - NEW) / g(np.array([true_life]))[0] / faster.max()
     t, flute = np.tile(checkpoints, 2), np.repeat([0, 1], len(checkpoints))
@@ -312,10 +315,11 @@ def coverage():
 
 @pytest.mark.statistics
 def test_the_life_range_holds_the_truth(coverage):
+    # 90 to 99 %, as far as so many tries can tell it: of one shape two standard deviations of counting, of all one.
+    # Whether wear will quicken is open beforehand: so what stays smooth is held more often
     for (shape, n), (of95, _) in coverage.items():
-        assert of95 >= 0.9, (shape, n)
+        assert of95 >= 0.9 - 2.0 * np.sqrt(0.9 * 0.1 / N_TRIALS), (shape, n)
     of95, of50 = np.mean(list(coverage.values()), axis=0)
-    # 90 to 99 %, as far as so many tries can tell it: one standard deviation of counting
     counted = np.sqrt(0.99 * 0.01 / (N_TRIALS * len(coverage)))
     assert 0.9 <= of95 <= 0.99 + counted
     assert 0.45 <= of50 <= 0.7  # half of the truths, and not so many more that the range says too little
