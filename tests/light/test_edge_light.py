@@ -6,12 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
 from scipy.special import ndtr
 
 from wearscope.light.arc import light_parts
 from wearscope.light.edge_light import fit_light
+from wearscope.light.fringes import fringes
 from wearscope.light.known import LOBE_TAIL, LightPrior, WedgeTie
 from wearscope.light.parameters import LightParameters
+from wearscope.light.projection import Observed
 from wearscope.metrology.uncertainty import Input, as_budget
 
 RING = np.radians(40.0)
@@ -121,6 +124,63 @@ def test_strain_is_what_a_fit_without_the_tie_would_have_departed_by(off_um):
     u_tie = tie.u_um(tied.radius_um)
     departure = tie.residual(loose.silhouette_um, loose.radius_um) * tie.u_um(loose.radius_um)
     assert tied.strain == pytest.approx(departure / np.hypot(u_loose, u_tie), rel=0.15, abs=0.1)
+
+
+def fringed(light, red_um, blue_um):
+    """Light whose red and blue lie deeper by so much."""
+    moved = light.copy()
+    for channel, shift_um in ((0, red_um), (2, blue_um)):
+        moved[:, channel] = CubicSpline(D_UM, light[:, channel])(D_UM - shift_um)
+    return moved
+
+
+@pytest.mark.parametrize(("red_um", "blue_um"), [(-2.0, 0.0), (1.6, -1.4)])
+def test_fringes_left_across_an_edge_are_taken_out(red_um, blue_um):
+    light = photographed(WORN, background=0.7)
+    u_light = 0.014 * light + 0.004
+    clean, seen = (
+        fit_light(D_UM, each, u_light, worn_prior()) for each in (light, fringed(light, red_um, blue_um))
+    )
+    # within what fringes of such size make the place unsure, which is stated
+    assert seen.silhouette_um == pytest.approx(clean.silhouette_um, abs=0.25)
+    assert seen.radius_um == pytest.approx(clean.radius_um, abs=0.5)
+    assert seen.misfit < 0.002
+    (of_fringes,) = [
+        term.source.u for term in seen.silhouette.terms if term.source.kind == "fringes of colour"
+    ]
+    of_brightness_um = 0.299 * abs(red_um) + 0.114 * abs(blue_um)
+    assert of_fringes == pytest.approx(of_brightness_um / np.sqrt(3.0), rel=0.2)
+    assert not any(term.source.kind == "fringes of colour" for term in clean.silhouette.terms)
+
+
+def test_a_channel_that_hardly_shows_the_edge_says_nothing_of_fringes():
+    light = photographed(WORN, background=0.02)
+    level = float(light[-1, 0])
+    light[:, 0] = level + 0.1 * (light[:, 0] - level)
+    observed = Observed(D_UM, light, np.full(light.shape, 0.005), 0.4, light[0], 0.15, 25.0)
+    slopes = np.gradient(light, D_UM, axis=0) / 0.005
+    shift, _ = fringes(observed, slopes * [1.0, 0.0, 2.0], lambda rest: 0.01)
+    assert shift.red_um == 0.0
+    assert shift.blue_um == pytest.approx(2.0, abs=0.2)
+
+
+def test_what_a_shift_of_colour_hardly_explains_is_no_fringe():
+    light = fringed(photographed(WORN, background=0.7), 1.0, 0.0)
+    light = light + 0.02 * np.sin(D_UM / 5.0)[:, None]
+    fit = fit_light(D_UM, light, 0.014 * light + 0.004, worn_prior())
+    assert not any(term.source.kind == "fringes of colour" for term in fit.silhouette.terms)
+
+
+def test_light_that_the_model_misses_by_more_than_was_assumed_makes_the_edge_less_sure():
+    wrong = 0.04 * np.sin(D_UM / 5.0)[:, None]
+    light = photographed(WORN, background=0.7)
+    u_light = np.full(light.shape, 0.01)
+    sure, unsure = (
+        next(term.source.u for term in fit.silhouette.terms if term.source.kind.startswith("light across"))
+        for fit in (fit_light(D_UM, each, u_light, worn_prior()) for each in (light, light + wrong))
+    )
+    # errors of 0.028 against 0.01 assumed, and 0.003 at least: nine times as much, and more as neighbours are alike
+    assert unsure > 8.0 * sure
 
 
 @pytest.mark.parametrize("background", [0.02, 0.7])

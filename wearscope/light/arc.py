@@ -157,10 +157,16 @@ def mirrored_beyond(lean: Array, beyond: float, roughness: float | Array, tail: 
 
 
 @lru_cache(maxsize=8)
-def _places(count: int) -> tuple[Array, Array]:
-    """Leans φ from 0 to 90° and their weights (Gauss and Legendre)."""
+def _places(count: int) -> tuple[Array, Array, Array, Array]:
+    """Places on the arc to add its light up over (Gauss and Legendre): sin φ, cos φ, weight; and how they mirror.
+
+    The last begins with φ = 0: towards grazing every surface mirrors better (Schlick's form, relative to normal
+    incidence).
+    """
     at, weight = roots_legendre(count)
-    return (at + 1.0) * np.pi / 4.0, weight * np.pi / 4.0
+    phi = (at + 1.0) * np.pi / 4.0
+    grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - np.cos(np.append(0.0, phi))) ** 5
+    return np.sin(phi), np.cos(phi), weight * np.pi / 4.0, grazing
 
 
 def light_parts(d_um: Array, parameters: LightParameters, face_scale_um: float) -> Array:
@@ -203,16 +209,16 @@ def parts_and_slopes(d_um: Array, parameters: LightParameters, face_scale_um: fl
     slopes : ndarray, shape (6, 9, D)
     """
     radius_um, ring_angle, blur_um = parameters.radius_um, parameters.ring_angle, parameters.blur_um
-    phi, weight = _places(max(LEAST_PLACES, int(np.ceil(3.0 * radius_um / blur_um))))
+    sin_phi, cos_phi, weight, grazing = _places(max(LEAST_PLACES, int(np.ceil(3.0 * radius_um / blur_um))))
     lights = np.array([[ring_angle, parameters.roughness, parameters.tail]] * 4)
     lights[1:] += np.diag(LIGHT_STEPS)
-    arc, *stepped = _arc_parts(phi, lights)
+    arc, *stepped = _arc_parts(sin_phi, grazing, lights)
     by_light = (np.array(stepped) - arc) / LIGHT_STEPS[:, None, None]  # ring angle, roughness, tail
 
     inside_um = d_um - parameters.silhouette_um
-    lever = 1.0 - np.sin(phi)  # a place of the arc lies r (1 - sin φ) inside the silhouette
+    lever = 1.0 - sin_phi  # a place of the arc lies r (1 - sin φ) inside the silhouette
     apart = (inside_um - radius_um * lever[:, None]) / blur_um
-    spread = (radius_um / blur_um * np.cos(phi) * weight)[:, None] * np.exp(-0.5 * apart**2) / ROOT_2PI
+    spread = (radius_um / blur_um / ROOT_2PI * cos_phi * weight)[:, None] * np.exp(-0.5 * apart**2)
     deep_um = face_scale_um * np.array([1.0, 2.0, 4.0])
     # where the background ends, the arc ends, and each departure of the face is complete
     starts_um = np.array([0.0, radius_um, *(radius_um + deep_um)])
@@ -248,12 +254,14 @@ def parts_and_slopes(d_um: Array, parameters: LightParameters, face_scale_um: fl
     return parts, slopes
 
 
-def _arc_parts(phi: Array, lights: Array) -> Array:
+def _arc_parts(sin_phi: Array, grazing: Array, lights: Array) -> Array:
     """Card, surroundings, ring and axial light at φ = 0 and at some places of the arc.
 
     Parameters
     ----------
-    phi : ndarray, shape (N,)
+    sin_phi : ndarray, shape (N,)
+    grazing : ndarray, shape (N + 1,)
+        How they mirror, φ = 0 first.
     lights : ndarray, shape (P, 3)
         Ring angle, roughness, tail.
 
@@ -262,12 +270,11 @@ def _arc_parts(phi: Array, lights: Array) -> Array:
     ndarray, shape (P, 4, N + 1)
     """
     ring_angle, roughness, tail = lights.T[..., None]
-    at = np.broadcast_to(np.append(0.0, phi), (len(lights), len(phi) + 1))
-    ring, axial, card = arc_light(np.sin(np.hstack([at, ring_angle / 2.0])), ring_angle, roughness, tail)
-    # towards grazing every surface mirrors better (Schlick's form, relative to normal incidence)
-    grazing = 1.0 + (1.0 / MIRROR_REFLECTANCE - 1.0) * (1.0 - np.cos(at)) ** 5
-    card = card[:, :-1]
-    return np.stack(
-        [card * grazing, (1.0 - card) * grazing, ring[:, :-1] / ring[:, -1:], axial[:, :-1] / axial[:, :1]],
-        axis=1,
-    )
+    at = np.zeros((len(lights), len(sin_phi) + 2))
+    at[:, 1:-1], at[:, -1:] = sin_phi, np.sin(ring_angle / 2.0)
+    ring, axial, card = arc_light(at, ring_angle, roughness, tail)
+    parts = np.empty((len(lights), 4, len(grazing)))
+    parts[:, 0] = card[:, :-1] * grazing
+    parts[:, 1] = grazing - parts[:, 0]
+    parts[:, 2], parts[:, 3] = ring[:, :-1] / ring[:, -1:], axial[:, :-1] / axial[:, :1]
+    return parts

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
 from wearscope.light.arc import U_MIRROR_REFLECTANCE, arc_light
+from wearscope.light.fringes import EXPLAINS, MOST, SETTLED, Fringes, fringes, shown, without_fringes
 from wearscope.light.known import LightPrior, WedgeTie
 from wearscope.light.parameters import AT, LightParameters
 from wearscope.light.projection import ARC_PARTS, STRENGTHS_KNOWN, Observed
@@ -44,6 +45,8 @@ BLURS, TAILS, LOG_TINTS = (0.2, 5.0), (0.02, 0.9), (-3.0, 3.0)
 SURELY_RADII, SURELY_BLURS, LEAST_OUTSIDE = 0.3, 2.0, 3
 # relative change at which a descent ends: to tell basins, and to measure; chosen
 ROUGHLY, FINELY = 1e-2, 1e-5
+FRINGE_ROUNDS = 8  # a fit that has to suit all channels at once first sees too little of a shift; chosen
+MOST_PLACES = 64  # of all descents of a fit that are remembered; chosen: more than they take
 
 
 @dataclass(frozen=True)
@@ -153,17 +156,50 @@ def fit_light(
     ]
     near = min(tried, key=lambda result: result.cost).x
     best = problem.descended(LightParameters.unpacked(near), FINELY)
-    return _light_fit(best, observed, prior, tie)
+    return _light_fit(*_fringes_taken(best, problem), prior)
 
 
-def _light_fit(best: OptimizeResult, observed: Observed, prior: LightPrior, tie: WedgeTie | None) -> LightFit:
+def _fringes_taken(
+    best: OptimizeResult, problem: _Problem
+) -> tuple[OptimizeResult, _Problem, Fringes | None]:
+    """The end of a descent, gone on from once red and blue lie over green, if that is what was left over."""
+    end, moved, taken = best, problem, Fringes()
+    blur_um = LightParameters.unpacked(best.x).blur_um
+    for _ in range(FRINGE_ROUNDS):
+        left, known = _left_over(end, moved.observed)
+        more, u_more = fringes(moved.observed, left, partial(_scatter_of_light, known=known))
+        if taken.within(0.0) and not shown(more, u_more, blur_um):
+            return best, problem, None
+        if more.within(SETTLED * blur_um):
+            break
+        taken += more
+        light = without_fringes(problem.observed.d_um, problem.observed.light, taken)
+        moved = problem.on(replace(problem.observed, light=light))
+        end = moved.descended(LightParameters.unpacked(end.x), FINELY)
+    before, after = (
+        np.sum(_left_over(*each)[0] ** 2) for each in ((best, problem.observed), (end, moved.observed))
+    )
+    explained = after < EXPLAINS * before and taken.within(MOST * blur_um)
+    return (end, moved, taken) if explained else (best, problem, None)
+
+
+def _left_over(best: OptimizeResult, observed: Observed) -> tuple[Array, NDArray[np.bool_]]:
+    """Model less light over its uncertainty, shape (D, 3), 0 where the light says nothing; and where it does."""
+    known = observed.u_light < UNKNOWN
+    return np.where(known, best.fun[: known.size].reshape(known.shape), 0.0), known
+
+
+def _light_fit(best: OptimizeResult, problem: _Problem, taken: Fringes | None, prior: LightPrior) -> LightFit:
     """What the end of a descent says."""
-    light, u_light = observed.light, observed.u_light
+    light, tie = problem.observed.light, problem.tie
     at, jacobian = LightParameters.unpacked(best.x), np.asarray(best.jac, np.float64)
-    residuals = best.fun[: light.size].reshape(light.shape)
-    of_light = _scatter_of_light(residuals, u_light < UNKNOWN)
+    residuals, known = _left_over(best, problem.observed)
+    of_light = _scatter_of_light(residuals, known)
     silhouette, radius = _budgets(at, jacobian, of_light, prior, tie)
-    missed = np.where(u_light < UNKNOWN, residuals * u_light, 0.0)
+    if taken is not None:
+        u_place = Input("fringes of colour", 0.0, taken.u_place_um, of=(_own(prior.zone, "silhouette"),))
+        silhouette = linear(silhouette.value, [(1.0, silhouette), (1.0, u_place)])
+    missed = residuals * problem.observed.u_light
     return LightFit(
         silhouette=silhouette,
         radius=radius,
@@ -171,7 +207,7 @@ def _light_fit(best: OptimizeResult, observed: Observed, prior: LightPrior, tie:
         roughness=at.roughness,
         blur_um=at.blur_um,
         misfit=float(np.sqrt(np.mean(missed**2))) / max(float(np.ptp(light)), 1e-6),
-        bright_line_um=_bright_line_um(at, observed.project(at).strengths),
+        bright_line_um=_bright_line_um(at, problem.strengths(best.x)),
         strain=_strain(best.fun, jacobian) if tie is not None else 0.0,
     )
 
@@ -202,11 +238,15 @@ class _Problem:
             ).packed()
             for end in (0, 1)
         )
-        # a solver asks for residuals and slopes at the same place
-        self._at = lru_cache(maxsize=2)(self._worked_out)
+        # a solver asks for residuals and slopes at the same place, and the last descent begins where another ended
+        self._at = lru_cache(maxsize=MOST_PLACES)(self._worked_out)
 
-    def _worked_out(self, place: bytes) -> tuple[Array, Array]:
-        """Residuals and their slopes."""
+    def on(self, observed: Observed) -> _Problem:
+        """The same of other light."""
+        return _Problem(observed, self.means, self.spread, self.tie)
+
+    def _worked_out(self, place: bytes) -> tuple[Array, Array, Array]:
+        """Residuals, their slopes, and the strengths of the light's parts."""
         vector = np.frombuffer(place)
         parameters = LightParameters.unpacked(vector)
         seen = self.observed.project(parameters)
@@ -221,7 +261,11 @@ class _Problem:
                 slopes[0, AT[name]] = (self.tie.residual(moved.silhouette_um, moved.radius_um) - here) / step
             rows.append(here[None])
             by_parameter.append(slopes)
-        return np.concatenate(rows), np.concatenate(by_parameter)
+        return np.concatenate(rows), np.concatenate(by_parameter), seen.strengths
+
+    def strengths(self, vector: Array) -> Array:
+        """Of the light's parts, as of `Projection`."""
+        return self._at(vector.tobytes())[2]
 
     def _residuals(self, vector: Array) -> Array:
         return self._at(vector.tobytes())[0]
@@ -276,7 +320,7 @@ def _scatter_of_light(residuals: Array, known: NDArray[np.bool_]) -> float:
         if correlation <= 0.0:
             break
         alike += 2.0 * correlation
-    return float(np.clip(np.sqrt(power / known.sum() * alike), LEAST_SCATTER, 1.0))
+    return float(max(np.sqrt(power / known.sum() * alike), LEAST_SCATTER))
 
 
 def _budgets(
@@ -350,13 +394,17 @@ def _of_own(
         spread = gain @ gain.T
         u = np.sqrt(np.diag(spread))
         pair = [
-            Input(what, 0.0, float(u[k]), of=(f"{zone}, {result}",))
-            for k, result in enumerate(("silhouette", "radius"))
+            Input(what, 0.0, float(u[k]), of=(_own(zone, result),)) for k, result in enumerate(("silhouette", "radius"))
         ]
         parts += zip(np.eye(2), pair, strict=True)
         if u.all():
             correlations[pair[0].name, pair[1].name] = float(np.clip(spread[0, 1] / u.prod(), -1.0, 1.0))
     return parts, correlations
+
+
+def _own(zone: str, result: str) -> str:
+    """Whose an input is that one fit has to itself."""
+    return f"{zone}, {result}"
 
 
 def _known(name: str, estimate: tuple[float, float]) -> Input:

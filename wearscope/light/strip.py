@@ -51,6 +51,23 @@ class Strip:
         return replace(self, light=self.light[rows], d_um=self.d_um[rows])
 
 
+def dark_unseen(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """A copy of some light with 0 where the photo does not reach.
+
+    Parameters
+    ----------
+    light : ndarray of float32
+
+    Returns
+    -------
+    ndarray of float32, of the same shape
+    """
+    out = light.copy()
+    # numpy.nan_to_num goes through it five times
+    cv2.patchNaNs(out, 0.0)
+    return out
+
+
 def over_channels(light: NDArray[np.float32], weight: float = 1.0) -> NDArray[np.float32]:
     """Sum of the three channels times a weight, shape (D, S) for light of shape (D, S, 3).
 

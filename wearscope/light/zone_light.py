@@ -9,7 +9,6 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.edge_light import LightFit, fit_light
@@ -403,6 +402,8 @@ def with_unresolved(fit: LightFit, lighting: Lighting, zone: str = "unused") -> 
 
 def _lamp_image_um(mean: MeanLight, trace_um: float) -> float | None:
     """Where the lamp's image is: the most prominent bright line a little inside the trace, if there is one."""
+    from scipy.signal import find_peaks  # here, for it takes 0.3 s and not every process measures
+
     level = mean.light.sum(axis=1)
     peaks, shape = find_peaks(level, prominence=0.02 * float(np.ptp(level)))
     near = (mean.d_um[peaks] > trace_um - 4.0) & (mean.d_um[peaks] < trace_um + 70.0)
