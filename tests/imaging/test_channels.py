@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from pictures import BARE, CARD, DARK, GOLD, VIOLET
 from scipy.ndimage import fourier_shift, gaussian_filter
+from seldom import but_seldom
 
 from wearscope.imaging.channels import channel_shift, laid_over
 
@@ -31,7 +32,9 @@ def fringed(light, red, blue):
     ).astype(np.float32)
 
 
-@pytest.mark.parametrize("shift", [(1.0, 0.0), (0.0, 1.0), (-1.3, 0.4), (0.2, -2.0), (1.5, 1.5)])
+@pytest.mark.parametrize(
+    "shift", but_seldom(2, [(-1.3, 0.4), (0.2, -2.0), (1.0, 0.0), (0.0, 1.0), (1.5, 1.5)])
+)
 @pytest.mark.parametrize(
     ("ground", "tool"),
     [(DARK, GOLD), (CARD, GOLD), (CARD, VIOLET), (DARK, BARE)],

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from pictures import CARD, DARK, Flute
+from seldom import but_seldom, every_other, seldom
 
 from wearscope.imaging.edge_line import EdgeLine, offset_from
 from wearscope.imaging.edge_lines import edge_lines, line_through
@@ -28,7 +29,12 @@ def departure_px(line, flute):
 
 
 @pytest.mark.parametrize(
-    ("angle_deg", "background"), [(angle_deg, (DARK, CARD)[k % 2]) for k, angle_deg in enumerate(ROUND)]
+    ("angle_deg", "background"),
+    # by default two of four neighbours, on either ground
+    [
+        ((angle_deg, (DARK, CARD)[k % 2]), seldom(angle_deg, (DARK, CARD)[k % 2]))[k % 4 in (1, 2)]
+        for k, angle_deg in enumerate(ROUND)
+    ],
 )
 def test_a_straight_edge_in_every_direction(angle_deg, background):
     flute = Flute(angle_deg=angle_deg, shape=(500, 640), background=background)
@@ -38,8 +44,10 @@ def test_a_straight_edge_in_every_direction(angle_deg, background):
     assert best.coverage > 0.9
 
 
-@pytest.mark.parametrize("sagitta_um", [-60.0, 40.0])
-@pytest.mark.parametrize("angle_deg", [0.0, 60.0, 90.0])
+@pytest.mark.parametrize(
+    ("angle_deg", "sagitta_um"),
+    every_other([(0.0, -60.0), (0.0, 40.0), (60.0, 40.0), (60.0, -60.0), (90.0, -60.0), (90.0, 40.0)]),
+)
 def test_a_bent_edge(angle_deg, sagitta_um):
     flute = Flute(angle_deg=angle_deg, shape=(640, 640), sagitta_um=sagitta_um)
     light = flute.light()
@@ -63,7 +71,7 @@ def tool_inward(line, flute):
     return line if line.inward @ flute.inward > 0 else line.turned()
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", but_seldom(2, range(5)))
 def test_noise_is_no_edge(seed):
     noise = np.random.default_rng(seed).normal(0.3, 0.02, (500, 600, 3)).astype(np.float32)
     assert [line for line in edge_lines(noise) if line.coverage >= 0.6] == []

@@ -10,12 +10,14 @@ import cv2
 import numpy as np
 import pytest
 from pictures import BARE, CARD, DARK, Flute
+from seldom import but_seldom, seldom
 
 from wearscope.imaging.edge_line import offset_from
 from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
-from wearscope.imaging.edge_selection import DECISIVE, candidates
+from wearscope.imaging.edge_selection import DECISIVE, candidates, face_grain
 from wearscope.imaging.edge_verdict import (
+    LEAST_GRAIN,
     NO_TOOL_EDGE,
     SIDE_SURE,
     marked_edge,
@@ -56,7 +58,7 @@ def asked(light):
 
 @pytest.mark.parametrize(
     ("angle_deg", "background"),
-    [(0.0, DARK), (90.0, CARD), (180.0, CARD), (270.0, DARK), (33.0, DARK), (-52.0, CARD)],
+    [(-52.0, CARD), *map(seldom, (0.0, 90.0, 270.0, 180.0, 33.0), (DARK, CARD, DARK, CARD, DARK))],
 )
 def test_rules_and_net_agree_on_a_plain_edge(angle_deg, background):
     flute = Flute(shape=(640, 700), angle_deg=angle_deg, background=background)
@@ -98,7 +100,7 @@ def test_a_proposal_is_traced_in_the_photo():
     assert traced_proposal(grey, proposal([(50, 200), (550, 200)], (0.0, 1.0))) is None
 
 
-@pytest.mark.parametrize(("off_px", "backwards"), [(-18.0, False), (0.0, True), (18.0, True)])
+@pytest.mark.parametrize(("off_px", "backwards"), [seldom(-18.0, False), seldom(0.0, True), (18.0, True)])
 def test_points_on_the_edge_decide(off_px, backwards):
     # a heel, brighter than the edge, lies 140 px further in
     flute = Flute(shape=(640, 900), heel_um=490.0, face=BARE, angle_deg=8.0)
@@ -109,7 +111,7 @@ def test_points_on_the_edge_decide(off_px, backwards):
     assert faces_tool(line, flute)
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 200.0])
+@pytest.mark.parametrize("angle_deg", [200.0, *map(seldom, (0.0, 90.0))])
 def test_two_points_on_the_edge_need_not_be_its_ends(angle_deg):
     # what they are drawn on to is the edge, and neither the heel nor the end of what was marked
     flute = Flute(shape=(640, 700), heel_um=490.0, angle_deg=angle_deg)
@@ -147,7 +149,7 @@ def test_a_side_that_nothing_tells_is_not_guessed():
     assert tool_inward(light, line, tuple, None) is None
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", but_seldom(2, range(4)))
 def test_a_print_is_no_tool(seed):
     """The slanted edge of ISO 12233, two printed greys: an edge as sharp and straight as one can be."""
     rng = np.random.default_rng(seed)
@@ -171,6 +173,19 @@ def test_a_face_without_grain_may_be_a_print(grain, doubts):
     light = (cv2.GaussianBlur(grey, (0, 0), 1.0)[..., None] * (1.2, 1.0, 0.6) + noise).astype(np.float32)
     seen = proposal([(20.0, 199.5), (580.0, 199.5)], (0.0, 1.0))
     assert codes(unmarked_edge(light, candidates(light), (seen,), None, 20.0)) == doubts
+
+
+def test_sharpening_does_not_hide_the_grain_of_a_face():
+    # a halo about fine marks takes from the likeness of pixels two apart along the edge
+    rng = np.random.default_rng(5)
+    across = cv2.GaussianBlur(rng.standard_normal((1, 600)), (0, 0), 0.9) * np.ones((300, 1))
+    grey = np.vstack([np.full((200, 600), 0.02), 0.3 * np.exp(0.05 * across)])
+    grey = grey + 1.2 * (grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
+    noise = rng.normal(0.0, 0.002, (500, 600, 3))
+    light = np.clip(grey[..., None] * (1.2, 1.0, 0.6) + noise, 0.0, 1.0).astype(np.float32)
+    line = line_through(np.array([[x, 199.5] for x in (20.0, 300.0, 580.0)]))
+    line = line if line.inward[1] > 0 else line.turned()
+    assert face_grain(light, line) > 2.0 * LEAST_GRAIN
 
 
 def test_two_lines_that_the_net_takes_for_the_edge_are_disputed():

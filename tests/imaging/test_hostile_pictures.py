@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import subprocess
 import sys
@@ -186,3 +187,18 @@ def test_sixteen_bits_take_twice_the_memory():
         )
         code = refused(b"\x89PNG\r\n\x1a\n" + body)
         assert (code == "picture-too-large") == too_large
+
+
+def test_restart_markers_that_are_lost_or_changed_are_noticed(tmp_path):
+    """Decoders go on behind them, and put what follows at another place of the picture."""
+    whole = cv2.imencode(".jpg", GREY, [cv2.IMWRITE_JPEG_RST_INTERVAL, 1])[1].tobytes()
+    path = tmp_path / "photo.jpg"
+    assert photo_of(path, whole).pixels.shape[:2] == GREY.shape[:2]
+    scan = whole.index(b"\xff\xda")
+    marks = [scan + found.start() for found in re.finditer(rb"\xff[\xd0-\xd7]", whole[scan:])]
+    assert len(marks) > 3
+    lost = whole[: marks[1]] + whole[marks[2] :]
+    other = whole[: marks[1] + 1] + bytes([whole[marks[1] + 1] ^ 2]) + whole[marks[1] + 2 :]
+    for broken in (lost, other):
+        with pytest.raises(PhotoRefused, match="damaged"):
+            photo_of(path, broken)

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -63,6 +65,17 @@ def test_columns_whose_background_is_out_of_the_frame():
     quality = strip_quality(Strip(light, S_UM, D_UM, PITCH_UM))
     assert quality.background == "dark"
     assert quality.contrast == pytest.approx(0.9, abs=0.02)
+
+
+@pytest.mark.parametrize("hidden", [D_UM < 0.0, D_UM > 20.0])
+def test_a_side_that_the_frame_does_not_show_is_refused_and_no_warning(hidden):
+    strip = strip_of(0.02, 0.4)
+    light = strip.light.copy()
+    light[hidden] = np.nan
+    with warnings.catch_warnings(action="error"):
+        quality = strip_quality(Strip(light, S_UM, D_UM, PITCH_UM))
+    assert np.isnan(quality.contrast)
+    assert refusal(quality, 4.0, PITCH_UM)[2] == "edge-at-frame"
 
 
 def test_a_good_photo_is_not_refused():

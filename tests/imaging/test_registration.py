@@ -67,7 +67,6 @@ def test_another_flute(seed):
     match = match_marks(strip_of(marks(seed), seed=1), strip_of(marks(1), seed=2))
     assert match.verdict == "other"
     assert match.expected > 0.6
-    assert match.u_shift_um == np.inf
 
 
 @pytest.mark.parametrize("seed", range(2, 12))

@@ -79,24 +79,21 @@ def channel_shift(channel: Light, green: Light) -> ChannelShift | None:
     rows, columns = _steep_blocks(green, channel)
     if len(rows) < 30:
         return None
-    flat_green = _blocks(green, rows, columns)
+    flat_green = _centred(_blocks(green, rows, columns))
     shift = np.zeros(2)
     first = None
     u_px = gain = 0.0
     for _ in range(ROUNDS):
         moved = _moved(channel, shift)
         values = _without_green(_blocks(moved, rows, columns), flat_green)
-        slopes = np.stack(
-            [
-                _without_green(_blocks(_slope(moved, *order), rows, columns), flat_green)
-                for order in ((1, 0), (0, 1))
-            ],
-            axis=-1,
-        )
+        slopes = [
+            _without_green(_blocks(_slope(moved, *order), rows, columns), flat_green)
+            for order in ((1, 0), (0, 1))
+        ]
         left = np.mean(values**2, axis=1)
         weight = 1.0 / (left + np.median(left) + 1e-12)  # a block that is no function of green says little
-        normal = np.einsum("b,bpi,bpj->ij", weight, slopes, slopes)
-        pull = np.einsum("b,bpi,bp->bi", weight, slopes, values)
+        normal = np.array([[weight @ _together(one, other) for one in slopes] for other in slopes])
+        pull = np.column_stack([weight * _together(slope, values) for slope in slopes])
         misfit = float(np.mean(left))
         first = misfit if first is None else first
         step = -np.linalg.solve(normal + 1e-12 * np.eye(2), pull.sum(axis=0))
@@ -142,11 +139,19 @@ def _blocks(light: Light, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> 
 
 
 def _without_green(values: NDArray[np.float32], green: NDArray[np.float32]) -> NDArray[np.float32]:
-    """What of each block is no linear function of green, shape as `values`."""
-    centred = green - green.mean(axis=1, keepdims=True)
-    values = values - values.mean(axis=1, keepdims=True)
-    along = (values * centred).sum(axis=1) / np.maximum((centred**2).sum(axis=1), 1e-12)
-    return np.asarray(values - along[:, None] * centred, np.float32)
+    """What of each block is no linear function of green, which is centred, shape as `values`."""
+    values = _centred(values)
+    along = _together(values, green) / np.maximum(_together(green, green), 1e-12)
+    return np.asarray(values - along[:, None] * green, np.float32)
+
+
+def _centred(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(values - values.mean(axis=1, keepdims=True), np.float32)
+
+
+def _together(one: NDArray[np.float32], other: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Sum of products within each block, shape (B,)."""
+    return np.asarray(np.einsum("bp,bp->b", one, other), np.float32)
 
 
 def _moved(channel: Light, shift: Array) -> Light:
@@ -174,7 +179,7 @@ def laid_over(light: Light) -> tuple[Light, ChannelShift | None, ChannelShift | 
     red, blue : ChannelShift or None
         By how much each was moved; None where it was left.
     """
-    red, green, blue = (np.ascontiguousarray(light[..., k]) for k in range(3))
+    red, green, blue = (np.asarray(one, np.float32) for one in cv2.split(light))
     shifts = [_worth_moving(channel_shift(channel, green)) for channel in (red, blue)]
     if not any(shifts):
         return light, None, None
@@ -182,7 +187,7 @@ def laid_over(light: Light) -> tuple[Light, ChannelShift | None, ChannelShift | 
         channel if shift is None else _moved(channel, np.array([shift.column_px, shift.row_px]))
         for channel, shift in zip((red, blue), shifts, strict=True)
     ]
-    return np.stack([moved[0], green, moved[1]], axis=2), shifts[0], shifts[1]
+    return np.asarray(cv2.merge([moved[0], green, moved[1]]), np.float32), shifts[0], shifts[1]
 
 
 def _worth_moving(shift: ChannelShift | None) -> ChannelShift | None:

@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.edge_line import Array, EdgeLine
+from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_selection import along_polyline, refine_line, settled_line
-from wearscope.imaging.edge_verdict import FoundEdge, marked_edge, tool_inward, unmarked_edge
+from wearscope.imaging.edge_verdict import MARKED_PX, FoundEdge, marked_edge, tool_inward, unmarked_edge
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto
 from wearscope.light.clipping import CLIPPED
+from wearscope.quantities.reasons import Reason, reason
 
 SEARCH_BESIDE_UM, SEARCH_BESIDE_PX = 60.0, 10  # about a rough line, at least so many pixels
 MOST_BURNT = 0.35  # of the picture; chosen, no source
@@ -84,7 +85,7 @@ def edge_line(
     Returns
     -------
     FoundEdge
-        In pixels of `prepared`; without doubts where a person has marked it.
+        In pixels of `prepared`; where a person has marked it, doubtful only if it lies away from the marks.
 
     Raises
     ------
@@ -104,7 +105,17 @@ def edge_line(
             "give a place on the tool, tool_at = [column, row], in the trial file, or set it in the viewer",
             "tool-side-unclear",
         )
-    return FoundEdge(settled_line(light, line, reach_px))
+    settled = settled_line(light, line, reach_px)
+    return FoundEdge(settled, _beside_marks(prepared, settled, marks))
+
+
+def _beside_marks(prepared: PreparedPhoto, line: EdgeLine, marks: Marks) -> tuple[Reason, ...]:
+    """Why a line far from what was marked may be another: the points may be rough, or lie on a fainter edge."""
+    if marks.drawn is not None or marks.near is None:
+        return ()
+    points = along_polyline(reduced_px(marks.near, prepared.reduction))
+    off_px = float(np.median(np.abs(offset_from(points, line)))) * prepared.reduction
+    return (reason("edge-beside-marks", off_px=off_px),) if off_px > MARKED_PX else ()
 
 
 def _marked(prepared: PreparedPhoto, reach_px: int, marks: Marks) -> EdgeLine | None:
@@ -123,7 +134,7 @@ def _marked(prepared: PreparedPhoto, reach_px: int, marks: Marks) -> EdgeLine | 
         return refine_line(light, line, reach_px)
     assert marks.near is not None
     near_px = reduced_px(marks.near, reduction)
-    return marked_edge(light, near_px, prepared.candidates, lambda: prepared.proposals, tool_at)
+    return marked_edge(light, near_px, prepared.candidates, lambda: prepared.proposals, tool_at, reduction)
 
 
 def reduced_px(points_px: Polyline, reduction: int) -> Array:

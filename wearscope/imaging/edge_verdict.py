@@ -38,7 +38,7 @@ Propose = Callable[[], Sequence[ProposedLine]]
 LEAST_OF_RIVAL, BESIDE_PX = 0.6, 6.0
 ON_LINE = 41  # points that say where a line runs; chosen
 SAME_PX = 12.0  # between two lines, within which they are one
-MARKED_PX = 25.0  # within which points that a person marked lie on the edge
+MARKED_PX = 25.0  # of the photo's own, within which points that a person marked lie on the edge
 # Of the net's own pixels, and of the photo's at least: how far its lines may lie beside the edge; chosen, no source
 NET_PX, LEAST_REACH_PX = 6.0, 8.0
 SIDE_TOLD = 0.4  # of the evidence for a side of the tool; on the same photos 0.59 and more
@@ -63,6 +63,7 @@ def marked_edge(
     found: Sequence[Candidate],
     propose: Propose,
     tool_at_px: Array | None,
+    reduction: int = 1,
 ) -> EdgeLine | None:
     """The edge that a person's polyline marks.
 
@@ -70,20 +71,24 @@ def marked_edge(
     ----------
     light : ndarray, shape (H, W, 3)
     near_px : ndarray, shape (N, 2)
-        Column and row: on the edge within `MARKED_PX`, or else within `NEAR_PX` of it.
+        Column and row: on the edge within `MARKED_PX`, or else within `NEAR_PX` of it, both of the photo's own.
     found : sequence of Candidate
     propose : callable
         Gives the lines that the net proposes; asked only where they are needed.
     tool_at_px : ndarray, shape (2,), or None
         A place on the tool.
+    reduction : int
+        The photo's own pixels to one of the light, along each side.
 
     Returns
     -------
     EdgeLine or None
         Tool inward; None where neither the person nor the photo says on which side the tool lies.
     """
-    line = _marked_line(light, along_polyline(near_px), found)
-    return tool_inward(light, _drawn_on(light, line, found, propose()), propose, tool_at_px)
+    marked_px, far_px = MARKED_PX / reduction, NEAR_PX / reduction
+    line = _marked_line(light, along_polyline(near_px), found, marked_px, far_px)
+    drawn_on = _drawn_on(light, line, found, propose(), marked_px)
+    return tool_inward(light, drawn_on, propose, tool_at_px)
 
 
 def _drawn_on(
@@ -91,6 +96,7 @@ def _drawn_on(
     line: EdgeLine,
     found: Sequence[Candidate],
     proposals: Sequence[ProposedLine],
+    marked_px: float,
 ) -> EdgeLine:
     """A marked line drawn on as far as rules or net see it go on: two points on an edge need not be its ends."""
     own = np.column_stack(line.points_px(_along(line)))
@@ -100,7 +106,7 @@ def _drawn_on(
         course = np.column_stack(other.points_px(_along(other)))
         t_px = (course - line.origin_px) @ line.direction
         beyond = (t_px < line.start_px) | (t_px > line.end_px)
-        if abs(beside_px) < MARKED_PX and not beyond.all() and np.ptp(t_px) > longest_px:
+        if abs(beside_px) < marked_px and not beyond.all() and np.ptp(t_px) > longest_px:
             # what runs beside the edge is moved on to it
             longest_px = float(np.ptp(t_px))
             whole = np.vstack([own, course[beyond] + beside_px * other.inward])
@@ -114,15 +120,17 @@ def _along(line: EdgeLine) -> Array:
     return np.linspace(line.start_px, line.end_px, ON_LINE)
 
 
-def _marked_line(light: NDArray[np.float32], points: Array, found: Sequence[Candidate]) -> EdgeLine:
+def _marked_line(
+    light: NDArray[np.float32], points: Array, found: Sequence[Candidate], marked_px: float, far_px: float
+) -> EdgeLine:
     marked = line_through(points)
-    own = steepest_beside(light, marked, MARKED_PX)
+    own = steepest_beside(light, marked, marked_px)
     off_px = [float(np.median(np.abs(offset_from(points, each.line)))) for each in found]
     nearest = int(np.argmin(off_px)) if off_px else -1
-    if own is not None and (nearest < 0 or off_px[nearest] > NEAR_PX) and own.stands_out:
+    if own is not None and (nearest < 0 or off_px[nearest] > far_px) and own.stands_out:
         return own.line
-    if nearest < 0 or off_px[nearest] > NEAR_PX:
-        return refine_line(light, marked, NEAR_PX)
+    if nearest < 0 or off_px[nearest] > far_px:
+        return refine_line(light, marked, far_px)
     if own is None:
         return found[nearest].line
     t_px = np.linspace(own.line.start_px, own.line.end_px, 41)
@@ -132,7 +140,7 @@ def _marked_line(light: NDArray[np.float32], points: Array, found: Sequence[Cand
     # points on an edge mean that edge, and not a line beside it; points on plain ground mean the line beside it
     beside = steepest_beside(light, found[nearest].line, BESIDE_PX)
     if (
-        off_px[nearest] > MARKED_PX
+        off_px[nearest] > marked_px
         and beside is not None
         and own.steepness < LEAST_OF_RIVAL * beside.steepness
     ):

@@ -16,7 +16,7 @@ from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_search import Polyline, reduced_px
 from wearscope.imaging.edge_verdict import FoundEdge
 from wearscope.imaging.photo import Photo
-from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, scale_in_file
+from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, remarks_of_scale
 from wearscope.imaging.quality import Quality, strip_quality
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip, points_on_photo
 from wearscope.light.strip import Strip
@@ -48,7 +48,7 @@ class LocatedEdge:
     um_per_px : float
     u_scale, u_scale_along : float
         Relative standard uncertainty of a length across the edge, and along it, by the scale.
-    scale_note : str
+    scale_remarks : tuple of Reason
         What is to be said of the scale.
     strip : Strip
         Along the line.
@@ -70,7 +70,7 @@ class LocatedEdge:
     um_per_px: float
     u_scale: float
     u_scale_along: float
-    scale_note: str
+    scale_remarks: tuple[Reason, ...]
     strip: Strip
     trace_um: Array
     steepness: Array
@@ -149,14 +149,16 @@ class LocatedEdge:
         """
         return replace(self, trace_um=matched_trace(self.strip, self.trace_um, columns))
 
-    def rescaled(self, zoom: float, u_zoom: float, note: str, doubts: tuple[Reason, ...] = ()) -> LocatedEdge:
+    def rescaled(
+        self, zoom: float, u_zoom: float, remark: Reason, doubts: tuple[Reason, ...] = ()
+    ) -> LocatedEdge:
         """The same edge at another scale.
 
         Parameters
         ----------
         zoom, u_zoom : float
             Factor on the scale, with its standard uncertainty.
-        note : str
+        remark : Reason
             What is to be said of it.
         doubts : tuple of Reason
             Of the scale that the factor makes of this one.
@@ -180,7 +182,7 @@ class LocatedEdge:
             u_scale=float(np.hypot(self.u_scale, u_zoom)),
             u_scale_along=float(np.hypot(self.u_scale_along, u_zoom)),
             scale_doubts=tuple(dict.fromkeys((*self.scale_doubts, *doubts))),
-            scale_note="; ".join(filter(None, [self.scale_note, note])),
+            scale_remarks=(*self.scale_remarks, remark),
             strip=strip,
             trace_um=trace.d_um,
             steepness=trace.steepness,
@@ -268,7 +270,7 @@ def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) ->
         u_scale=scale.u_share_along(line.inward),
         u_scale_along=scale.u_share_along(line.direction),
         scale_doubts=scale.doubts,
-        scale_note="; ".join(filter(None, [scale.note, scale_in_file(photo, scale)])),
+        scale_remarks=remarks_of_scale(photo, scale),
         strip=strip,
         trace_um=trace.d_um,
         steepness=trace.steepness,

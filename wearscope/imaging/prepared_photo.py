@@ -14,7 +14,7 @@ from wearscope.imaging.edge_map import ProposedLine, edge_map, proposed_lines
 from wearscope.imaging.edge_selection import Candidate, candidates
 from wearscope.imaging.lens import Lens
 from wearscope.imaging.photo import Photo
-from wearscope.quantities.reasons import Reason
+from wearscope.quantities.reasons import Reason, reason
 
 # Blocks of pixels are averaged up to this size: below the least blur of such a microscope
 FINE_ENOUGH_UM = 2.6
@@ -33,8 +33,8 @@ class PhotoScale:
         From column to column, with its standard uncertainty.
     um_per_px_y, u_um_per_px_y : float
         From row to row.
-    note : str
-        What is to be said of it; "" when it comes from a graticule without doubts.
+    remarks : tuple of Reason
+        What is to be said of it; nothing when it comes from a graticule without doubts.
     doubts : tuple of Reason
         Why whatever is measured by it is doubtful.
     lens : Lens or None
@@ -45,24 +45,24 @@ class PhotoScale:
     u_um_per_px_x: float
     um_per_px_y: float
     u_um_per_px_y: float
-    note: str
+    remarks: tuple[Reason, ...] = ()
     doubts: tuple[Reason, ...] = ()
     lens: Lens | None = None
 
     @classmethod
-    def even(cls, um_per_px: float, u_um_per_px: float, note: str) -> PhotoScale:
+    def even(cls, um_per_px: float, u_um_per_px: float, remarks: tuple[Reason, ...] = ()) -> PhotoScale:
         """One number for both directions.
 
         Parameters
         ----------
         um_per_px, u_um_per_px : float
-        note : str
+        remarks : tuple of Reason
 
         Returns
         -------
         PhotoScale
         """
-        return cls(um_per_px, u_um_per_px, um_per_px, u_um_per_px, note)
+        return cls(um_per_px, u_um_per_px, um_per_px, u_um_per_px, remarks)
 
     @property
     def um_per_px(self) -> float:
@@ -146,15 +146,11 @@ def through_lens(scale: PhotoScale, lens: Lens | None, shape: tuple[int, ...]) -
         middle = (shape[1] - 1) / 2 * scale.aspect[0], (shape[0] - 1) / 2 * scale.aspect[1]
         return replace(scale, lens=replace(lens, shape=(shape[0], shape[1]), centre_px=middle))
     share = abs(lens.at_corner)
-    note = (
-        f"the photo is not as large as that of its graticule, so the lens's distortion of {share:.1%} is left in it; "
-        "save photos whole, as they come from the camera"
-    )
     return replace(
         scale,
         u_um_per_px_x=float(np.hypot(scale.u_um_per_px_x, share * scale.um_per_px_x)),
         u_um_per_px_y=float(np.hypot(scale.u_um_per_px_y, share * scale.um_per_px_y)),
-        note="; ".join(filter(None, [scale.note, note])),
+        remarks=(*scale.remarks, reason("lens-left-in", share=share)),
     )
 
 
@@ -249,8 +245,8 @@ def working_light(photo: Photo, reduction: int) -> NDArray[np.float32]:
     return light
 
 
-def scale_in_file(photo: Photo, scale: PhotoScale) -> str:
-    """Say that the file's own scale is another one, if it is.
+def remarks_of_scale(photo: Photo, scale: PhotoScale) -> tuple[Reason, ...]:
+    """What is to be said of a photo's scale, also that the file's own scale is another one, if it is.
 
     Parameters
     ----------
@@ -260,12 +256,11 @@ def scale_in_file(photo: Photo, scale: PhotoScale) -> str:
 
     Returns
     -------
-    str
-        "" if it is not.
+    tuple of Reason
     """
     if photo.embedded_um_per_px is None:
-        return ""
+        return scale.remarks
     own = float(np.mean(photo.embedded_um_per_px))
     if abs(own / scale.um_per_px - 1.0) < OTHER_SCALE:
-        return ""
-    return f"the file itself says {own:.4g} um per px ({photo.embedded_source}), which was not used"
+        return scale.remarks
+    return (*scale.remarks, reason("other-scale-in-file", um_per_px=own, source=photo.embedded_source))

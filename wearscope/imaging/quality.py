@@ -7,6 +7,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from wearscope.light.clipping import CLIPPED
@@ -38,7 +39,8 @@ class Quality:
     clipped_share : float
         Of the 100 µm along the edge, the share burnt out.
     contrast : float
-        Largest difference of light between background and face, in any channel, over their sum.
+        Largest difference of light between background and face, in any channel, over their sum; NaN where the frame
+        shows nothing of one of them.
     background : {"dark", "bright", "mixed"}
         What lies behind the edge.
     finest_um : float
@@ -69,7 +71,7 @@ def strip_quality(strip: Strip) -> Quality:
     )
     seen = np.isfinite(near[..., 0])
     clipped = (near >= CLIPPED).any(axis=2) & seen
-    background, tool = (np.nanmean(part.reshape(-1, 3), axis=0) for part in (behind, face))
+    background, tool = _level(behind), _level(face)
     contrast = float(np.max(np.abs(tool - background) / (tool + background + 1e-3)))
     light = grey(behind)
     columns = light[:, np.isfinite(light).all(axis=0)].mean(axis=0)
@@ -80,6 +82,12 @@ def strip_quality(strip: Strip) -> Quality:
         kind = "mixed"
     share = float(clipped.sum() / max(int(seen.sum()), 1))
     return Quality(share, contrast, kind, _finest_um(strip.between(*NEAR_EDGE_UM)))
+
+
+def _level(part: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Mean light of what is seen of a part of a strip, shape (3,); NaN where the frame shows nothing of it."""
+    seen = part[np.isfinite(part[..., 0])]
+    return np.asarray(seen.mean(axis=0), np.float64) if len(seen) else np.full(3, np.nan)
 
 
 def _finest_um(strip: Strip) -> float:
@@ -145,6 +153,12 @@ def refusal(quality: Quality, blur_um: float, um_per_px: float) -> tuple[str, st
             f"{quality.clipped_share:.0%} of the edge is burnt out by glare",
             "dim the lamp or shorten the exposure, put a diffuser over the lamp, and take it again",
             "burnt-out",
+        )
+    if np.isnan(quality.contrast):
+        return (
+            "too little is in the frame on one side of what looks like the edge",
+            "leave room on both sides of the cutting edge, or mark it with edge_near",
+            "edge-at-frame",
         )
     if quality.contrast < LEAST_CONTRAST:
         return (

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.light.clipping import CLIPPED
 from wearscope.light.strip import Strip, grey
 from wearscope.metrology.robust import scatter
+from wearscope.quantities.reasons import reason
 
 Array = NDArray[np.float64]
 
@@ -70,8 +72,10 @@ class MarkMatch:
     verdict : {"same", "other", "unclear"}
         "other": the marks are clear in both photos and are not the same marks; "unclear": they are too faint to
         tell, and shift and zoom are not known (0 and 1).
-    shift_um, u_shift_um : float
-        At the middle of this strip.
+    shift_um : float
+        As deep as the marks were read, the middle of `MARKS_UM`: where wear has tilted one of the lines against the
+        other, other depths lie beside it by their distance times that tilt. Within 2.5 µm on rendered pairs
+        there; it has no uncertainty of its own, because 4 µm more or less move no row by a tenth of its u.
     zoom, u_zoom : float
     correlation : float
         Of the marks at the best place.
@@ -81,7 +85,6 @@ class MarkMatch:
 
     verdict: Literal["same", "other", "unclear"]
     shift_um: float
-    u_shift_um: float
     zoom: float
     u_zoom: float
     correlation: float
@@ -103,7 +106,7 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
     a, a_repeat = mark_signal(now)
     b, b_repeat = mark_signal(new)
     expected = float(np.sqrt(a_repeat * b_repeat))
-    unclear = MarkMatch("unclear", 0.0, float("inf"), 1.0, float("inf"), 0.0, expected)
+    unclear = MarkMatch("unclear", 0.0, 1.0, float("inf"), 0.0, expected)
     if min(len(a), len(b)) < LEAST_COLUMNS:
         return unclear
     step_um = float(now.s_um[1] - now.s_um[0])
@@ -115,14 +118,14 @@ def match_marks(now: Strip, new: Strip) -> MarkMatch:
         if wide.sureness < CERTAIN or not wide.reaches(expected):
             missed = expected > CLEAR and max(best.correlation, wide.correlation) < MISSED * expected
             verdict: Literal["other", "unclear"] = "other" if missed else "unclear"
-            return MarkMatch(verdict, 0.0, float("inf"), 1.0, float("inf"), best.correlation, expected)
+            return MarkMatch(verdict, 0.0, 1.0, float("inf"), best.correlation, expected)
         best = wide
-    lag, u_lag, zoom, u_zoom = _refine(a, b, best.lag, best.zoom)
+    lag, zoom, u_zoom = _refine(a, b, best.lag, best.zoom)
     middle = 0.5 * (len(a) - 1)
     s_middle = float(now.s_um[0]) + middle * step_um
     # column i of a lies at middle + (i - middle)(1 + zoom) + lag in b
     shift_um = float(new.s_um[0]) + (middle + lag) * step_um - s_middle * (1.0 + zoom)
-    return MarkMatch("same", shift_um, u_lag * step_um, 1.0 + zoom, u_zoom, best.correlation, expected)
+    return MarkMatch("same", shift_um, 1.0 + zoom, u_zoom, best.correlation, expected)
 
 
 @dataclass(frozen=True)
@@ -217,12 +220,12 @@ def _correlate(a: Array, b: Array) -> tuple[Array, Array]:
     return top / np.sqrt(np.maximum(energy_a * energy_b, 1e-18)), lags.astype(float)
 
 
-def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, float, float]:
-    """Least-squares lag and zoom, starting from the coarse ones, with standard uncertainties."""
+def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, float]:
+    """Least-squares lag and zoom, starting from the coarse ones, and the zoom's standard uncertainty."""
     middle = 0.5 * (len(a) - 1)
     index = np.arange(len(a))
     slope = np.gradient(gaussian_filter1d(b, FINE_COLUMNS))
-    u_lag = u_zoom = float("inf")
+    u_zoom = float("inf")
     for _ in range(ROUNDS):
         at = middle + (index - middle) * (1.0 + zoom) + lag
         use = (at >= 1) & (at <= len(b) - 2) & (a != 0)
@@ -238,8 +241,8 @@ def _refine(a: Array, b: Array, lag: float, zoom: float) -> tuple[float, float, 
         zoom += float(np.clip(solution[1], -MOST_ZOOM_STEP, MOST_ZOOM_STEP))
         residual = target - design @ solution
         covariance = np.linalg.pinv(design.T @ design) * float((residual**2).mean()) * CORRELATED
-        u_lag, u_zoom = float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1]))
-    return lag, u_lag, zoom, u_zoom
+        u_zoom = float(np.sqrt(covariance[1, 1]))
+    return lag, zoom, u_zoom
 
 
 def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch]:
@@ -278,10 +281,8 @@ def lay_over(now: LocatedEdge, new: LocatedEdge) -> tuple[LocatedEdge, MarkMatch
         )
     if match.verdict == "same" and abs(match.zoom - 1.0) > max(LEAST_ZOOM, SURE_ZOOM * match.u_zoom):
         scale = now.photo_um_per_px * match.zoom
-        note = (
-            f"zoom {match.zoom:.4f} against the new-state photo; scale {scale:.4f} um per px follows from it"
-        )
-        return now.rescaled(match.zoom, match.u_zoom, note, new.scale_doubts), replace(match, zoom=1.0)
+        remark = reason("zoom-of-new-state", zoom=match.zoom, um_per_px=scale)
+        return now.rescaled(match.zoom, match.u_zoom, remark, new.scale_doubts), replace(match, zoom=1.0)
     return now, match
 
 
@@ -349,13 +350,16 @@ def new_offset_um(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Array
     return np.where(within, np.interp(places, s_um, offset), curve(places))
 
 
-def new_strip_at(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Strip:
-    """The new-state photo's strip on the axis of this photo's strip.
+def new_strip_at(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, across: float = 1.0) -> Strip:
+    """The new-state photo's strip on the axes of this photo's strip.
 
     Parameters
     ----------
     now, new : LocatedEdge
     match : MarkMatch
+    across : float
+        Depth of a place on the face in the new-state photo over that in this one: the cosine of its tilt over this
+        one's.
 
     Returns
     -------
@@ -364,10 +368,23 @@ def new_strip_at(now: LocatedEdge, new: LocatedEdge, match: MarkMatch) -> Strip:
     """
     places = now.strip.s_um * match.zoom + match.shift_um
     strip = new.strip_along(np.interp(places, new.strip.s_um, new.smooth_um), s_um=places)
-    return replace(strip, s_um=now.strip.s_um)
+    light = strip.light
+    if across != 1.0 or not np.array_equal(strip.d_um, now.strip.d_um):
+        rows = (now.strip.d_um * across - strip.d_um[0]) / strip.um_per_px
+        at, deep = (one.astype(np.float32) for one in np.meshgrid(np.arange(len(places)), rows))
+        unseen = (np.nan,) * 4
+        light = np.asarray(
+            cv2.remap(light, at, deep, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=unseen),
+            np.float32,
+        )
+    return replace(
+        strip, light=light, s_um=now.strip.s_um, d_um=now.strip.d_um, um_per_px=now.strip.um_per_px
+    )
 
 
-def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um: Array) -> Array:
+def new_onto_now(
+    now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um: Array, across: float = 1.0
+) -> Array:
     """Where the new-state photo lies on this one.
 
     Parameters
@@ -377,6 +394,8 @@ def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um:
     drift_um : ndarray, shape (S,)
         Offset of the unused edge from the new-state line at the places of this photo's strip, in straight frames;
         nearly a straight line.
+    across : float
+        As for `new_strip_at`.
 
     Returns
     -------
@@ -386,10 +405,13 @@ def new_onto_now(now: LocatedEdge, new: LocatedEdge, match: MarkMatch, drift_um:
     s_um, known = now.strip.s_um[[0, -1]], np.isfinite(drift_um)
     drift = np.interp(s_um, now.strip.s_um[known], drift_um[known])
     turn = (drift[1] - drift[0]) / (s_um[1] - s_um[0])
-    # three places, in the straight frame of the edge of this photo and of the new-state photo
+    # three places, in the straight frame of the edge of this photo and of the new-state photo; the two are turned
+    # against each other, so the shift is that of the depth at which the marks were read
+    deep = 0.5 * sum(MARKS_UM)
     ours = np.array([[s_um[0], drift[0]], [s_um[1], drift[1]], [s_um[0] - 1000.0 * turn, drift[0] + 1000.0]])
+    ours[:, 1] += deep
     along = s_um * match.zoom + match.shift_um
-    theirs = np.array([[along[0], 0.0], [along[1], 0.0], [along[0], 1000.0]])
+    theirs = np.array([[along[0], deep], [along[1], deep], [along[0], deep + 1000.0]]) * [1.0, across]
     design = np.column_stack([_frame_px(new, theirs), np.ones(3)])
     return np.asarray(np.linalg.solve(design, _frame_px(now, ours)).T)
 

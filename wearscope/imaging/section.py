@@ -19,7 +19,14 @@ from wearscope.quantities.reasons import Reason, reason
 WORST_BLUR_PX = 6.0  # from which a tip that the blur rounds noticeably is refused
 ROUNDED = 0.1  # of the corner's own size: blur below that share of it does no harm
 BURNT = 0.2  # of the bright side at full light
+# Burnt-out light may be up to four times full light (two stops), no source. Half of full light is then crossed 1.15
+# blurs further out (the probit of 1 / 8), where the slope makes the blur look 0.48 times as wide. Every shift up to
+# that counts as equally likely
+BURNT_SHIFT = 1.15 / 0.48 / np.sqrt(3.0)
 UNEVEN_BLUR = 0.3  # between the two faces
+MOST_RIM = 0.1  # of the contrast, that light beside the outline departs from its level; chosen, no source
+# `Faces.shoulder_share` of a plain outline: 0.01 on drawn ones; 0.07 and more where a land of 5 pixels runs along it
+MOST_SHOULDER = 0.05
 # Of the blur: how far the camera's unknown tone curve may shift the half level; common practice, no source
 TONE_SHARE = 0.06
 # How far a lens's blur may be from the Gaussian of the same slope; common practice, no source
@@ -115,6 +122,14 @@ def _section(photo: Photo, corner: Corner, reduction: int, contour: Contour, own
         doubts.append(reason("outline-burnt-out", share=clipped))
     if faces.unequal > UNEVEN_BLUR:
         doubts.append(reason("faces-unlike-sharp"))
+    if contour.beside.second_share:
+        doubts.append(reason("second-outline", step=contour.beside.second_share))
+    rim = max(contour.beside.rim_share, faces.shoulder_share)
+    if contour.beside.rim_share > MOST_RIM or faces.shoulder_share > MOST_SHOULDER:
+        doubts.append(reason("outline-rimmed", share=rim))
+    # a level that is off by a share of the contrast moves its half by half as much
+    level = np.sqrt(2 * np.pi) * 0.5 * np.hypot(levels.unsure, rim)
+    shift = np.sqrt(TONE_SHARE**2 + level**2 + (BURNT_SHIFT**2 if clipped > BURNT else 0.0))
     return Section(
         photo=photo,
         points_px=contour.points_px + contour.cut.origin_px,
@@ -125,7 +140,7 @@ def _section(photo: Photo, corner: Corner, reduction: int, contour: Contour, own
         contour_blur_px=faces.blur_px,
         u_contour_blur_px=float(np.hypot(faces.u_blur_px, BLUR_SHARE * own_blur_px)),
         noise_px=faces.noise_px,
-        u_level_px=float(faces.blur_px * np.hypot(TONE_SHARE, np.sqrt(2 * np.pi) * 0.5 * levels.unsure)),
+        u_level_px=float(faces.blur_px * shift),
         contrast=levels.contrast,
         clipped_share=clipped,
         dark_tool=contour.dark_tool,

@@ -18,11 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 from skimage.measure import find_contours
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.photo import Photo
+from wearscope.imaging.section_beside import CLEAR_BLURS, Beside, light_beside
 from wearscope.imaging.section_tip import Array, Corner
 from wearscope.light.clipping import CLIPPED
 from wearscope.metrology.robust import scatter
@@ -30,6 +31,9 @@ from wearscope.metrology.robust import scatter
 SMOOTH_PX = 1.0  # about the blur of a sharp photo: halves the noise, and adds to the blur in squares
 LEAST_CONTRAST = 0.06  # difference of the two levels over their sum; as for a strip (see `quality`)
 LEVEL_REACH_PX = 60.0  # beside the outline, where the levels are read: enough to see how they change
+BESIDE_REACH_PX = (
+    40.0  # how far from it a second line counts: the next tooth is further off; chosen, no source
+)
 # Of the faces beside the tip: times the rounding, px of the photo, and px beyond
 REACH_DEPARTURES, REACH_PX, MARGIN_PX = 3.0, 90.0, 20.0
 LEAST_GUARD_PX = 8.0  # about the rough outline, which lies within a pixel of the reduced photo
@@ -46,6 +50,9 @@ LEAST_SPAN = 0.1  # of the usual difference of the levels, below which light say
 LEAST_SLOPE = 0.02  # of the probit, per px: a blur of 50 px is no edge
 SURE_SHARE = 0.98  # of tool in a pixel's light; beyond it noise rules the probit
 _FAR = float(ndtri(SURE_SHARE))
+SHOULDER_BLURS = (
+    1.5  # off the contour, where 93 % of a step of light is done, and a narrow land has hardly begun
+)
 
 
 @dataclass(frozen=True)
@@ -131,7 +138,9 @@ def _levels(cut: Cut, guard: float) -> Levels | None:
         v, u = y[rows * step, 0], x[0, columns * step]
         terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
         value = light[rows, columns].astype(float)
-        keep = np.ones(len(value), bool)
+        # the next tooth must not tilt the level: it is the smaller part, however dark
+        off = value - np.median(value)
+        keep = np.abs(off) <= STRAY * scatter(off) + 1e-6
         for _ in range(4):
             w = np.linalg.lstsq(terms[keep], value[keep], rcond=None)[0]
             off = value - terms @ w
@@ -189,17 +198,21 @@ class Faces:
         How far they differ in their own blur, beyond chance, over the larger.
     noise_px : float
         Standard deviation of the points about straight faces.
+    shoulder_share : float
+        Share of the step of light that is still to come `SHOULDER_BLURS` off the contour, beyond what the blur leaves
+        there, the greater of both sides: a land narrower than the blur's reach runs along the outline.
     """
 
     blur_px: float
     u_blur_px: float
     unequal: float
     noise_px: float
+    shoulder_share: float
 
 
 def _faces(probit: Array, points: Array, apex: Array, corner: Corner, reduction: int) -> Faces | None:
     """Read the blur across both faces; None where too little of one is seen."""
-    blurs, errors, noises = [], [], []
+    blurs, errors, noises, shoulder = [], [], [], 0.0
     for flank, normal in (
         (corner.flank_a, corner.flank_b),
         (corner.flank_b, corner.flank_a),
@@ -227,13 +240,40 @@ def _faces(probit: Array, points: Array, apex: Array, corner: Corner, reduction:
         if mean <= LEAST_SLOPE:
             return None
         blurs.append(1.0 / mean)
+        shoulder = max(shoulder, _shoulder(probit, points[face], normal / mean))
         # neighbouring points share the smoothing
         errors.append(float(slope[usual].std()) / mean**2 * np.sqrt(NEIGHBOURS / usual.sum()))
     weight = 1.0 / (np.square(errors) + 1e-8)
     blur = float(weight @ np.array(blurs) / weight.sum())
     own = [np.sqrt(max(value**2 - SMOOTH_PX**2, 0.01)) for value in blurs]
     unequal = abs(own[0] - own[1]) - 3.0 * float(np.hypot(errors[0], errors[1]))
-    return Faces(blur, float(weight.sum() ** -0.5), unequal / max(own), float(np.mean(noises)))
+    return Faces(blur, float(weight.sum() ** -0.5), unequal / max(own), float(np.mean(noises)), shoulder)
+
+
+def _shoulder(probit: Array, points: Array, blur: Array) -> float:
+    """What is missing of the step of light `SHOULDER_BLURS` off the contour, as a middling point shows it."""
+    shares = []
+    for way in (1.0, -1.0):
+        columns, rows = (points + way * SHOULDER_BLURS * blur).T
+        share = ndtr(way * map_coordinates(probit, [rows, columns], order=1))
+        shares.append(float(np.median(share)))
+    return max(0.0, float(ndtr(SHOULDER_BLURS)) - min(shares))
+
+
+def _beside(cut: Cut, levels: Levels, apex: Array, corner: Corner, reach_px: tuple[float, float]) -> Beside:
+    """What runs beside the two faces, each on its own side of the bisector."""
+    rows, columns = np.indices(cut.light.shape)
+    x, y = columns - apex[0], rows - apex[1]
+    contrast = float(np.median(np.abs(levels.tool - levels.ground)))
+    along = []
+    for flank in (corner.flank_a, corner.flank_b):
+        own = flank - corner.bisector * (flank @ corner.bisector)  # across the bisector, towards this face
+        place = x * flank[0] + y * flank[1]
+        # beyond the end of the face another one may begin
+        end = float(((cut.outline_px - apex) @ flank).max())
+        along.append(np.where((x * own[0] + y * own[1] > 0) & (place < end), place, np.nan))
+    off = ((cut.light - levels.tool) / contrast, (cut.light - levels.ground) / contrast)
+    return light_beside(off, cut.away_px, cut.outside, (along[0], along[1]), reach_px)
 
 
 @dataclass(frozen=True)
@@ -249,6 +289,8 @@ class Contour:
     faces : Faces
     guard_px : float
         About the outline, beyond which the levels were read.
+    beside : Beside
+        What runs beside the outline.
     """
 
     cut: Cut
@@ -256,6 +298,7 @@ class Contour:
     levels: Levels
     faces: Faces
     guard_px: float
+    beside: Beside
 
     @property
     def dark_tool(self) -> bool:
@@ -315,5 +358,7 @@ def read_contour(photo: Photo, corner: Corner, reduction: int) -> Contour:
                 "too-little-face",
             )
         if GUARD_BLURS * faces.blur_px <= guard or guard > LEVEL_REACH_PX:
-            return Contour(cut, points, levels, faces, guard)
+            clear = CLEAR_BLURS * faces.blur_px + reduction
+            beside = _beside(cut, levels, apex - cut.origin_px, corner, (clear, guard + BESIDE_REACH_PX))
+            return Contour(cut, points, levels, faces, guard, beside)
         guard = GUARD_BLURS * faces.blur_px + 2.0  # the levels are those beyond the blur

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 WORK_SIDE_PX = 800  # the search runs on a photo reduced to this longer side
 NEAR_PX = 100.0  # how far from the tip a hand-drawn mark may lie
+MARKED_PX = 25.0  # as near as the nearest within this: how well a hand marks a place; as for an edge
 LEAST_RUN_PX = 12.0  # of the reduced photo: a shorter run says nothing of a line
 LEAST_FLANK_PX, LEAST_FLANK_SHARE = 20.0, 0.04  # the same for a face, and of the photo's longer side
 TWO_LEVELS = 0.7  # share of the variance between bright and dark; noise alone has 2 / pi
@@ -45,7 +46,10 @@ STRAIGHT_PX, BENT = 0.5, 0.001
 MOST_TIPS = 12  # of one outline, that are gone into
 IN_FRONT = 0.45  # of a run's length from its middle: the two meet beyond its end, or nearly so
 LEAVES_PX = 1.0  # off a face's line, where the rounding begins
+# Behind the chord of a rounding, and as a share of how far it leaves the apex: deeper than a chip that leaves a tip
+NOTCH_PX, NOTCHED = 3.0, 0.1
 OFF_FACE_PX, LONGEST_SPECK = 1.5, 16  # off a face's line, and for how long, until the face ends
+CLUTTER_PX = 2 * LEAST_FLANK_PX  # several tips with faces shorter than this are the grain of the picture
 RIVAL = 0.5  # a second tip with faces this long against the first makes the choice unclear
 
 
@@ -84,6 +88,14 @@ class Corner:
         """Angle between the faces, radians."""
         return float(np.arccos(np.clip(self.flank_a @ self.flank_b, -1.0, 1.0)))
 
+    @property
+    def tip_px(self) -> Array:
+        """Where a round tip ends that leaves both faces at `departure_px`: what a person sees and marks."""
+        half = 0.5 * self.wedge_angle
+        return np.asarray(
+            self.apex_px + self.departure_px * (1.0 - np.sin(half)) / np.cos(half) * self.bisector
+        )
+
 
 def find_tip(photo: Photo, near_px: Sequence[tuple[float, float]] | None = None) -> tuple[Corner, int]:
     """Find the tip to measure.
@@ -109,7 +121,7 @@ def find_tip(photo: Photo, near_px: Sequence[tuple[float, float]] | None = None)
     work, reduction = _work_image(photo)
     pieces = _outlines(work)
     least = max(LEAST_FLANK_PX, LEAST_FLANK_SHARE * max(work.shape))
-    corners = _corners(pieces, least)
+    corners = [corner for corner in _corners(pieces, least) if _in_frame(corner.tip_px, work.shape)]
     if not corners and _tip_beyond(pieces, work.shape):
         raise PhotoRefused(
             f"{photo.path.name}: the tip of the wedge lies outside the frame",
@@ -163,6 +175,10 @@ def _corners(pieces: list[Array], least_px: float) -> list[Corner]:
     return kept
 
 
+def _in_frame(place_px: Array, shape: tuple[int, ...]) -> bool:
+    return bool((place_px >= 0).all() and (place_px <= np.array(shape[::-1]) - 1).all())
+
+
 def _tip_beyond(pieces: list[Array], shape: tuple[int, ...]) -> bool:
     """Whether two straight outlines would meet at a wedge's angle outside the frame."""
     lines = [line for piece in pieces if len(piece) > LONG * max(shape) and (line := _straight_line(piece))]
@@ -172,7 +188,7 @@ def _tip_beyond(pieces: list[Array], shape: tuple[int, ...]) -> bool:
                 continue
             ahead = np.linalg.solve(np.column_stack([along, -way]), other - one)[0]
             meet = one + ahead * along
-            if (meet < 0).any() or (meet > np.array(shape[::-1]) - 1).any():
+            if not _in_frame(meet, shape):
                 return True
     return False
 
@@ -231,12 +247,28 @@ def _corners_of(piece: Array) -> list[Corner]:
             cosine = np.einsum("ij,ij->i", before, after)
             turns = (cosine < np.cos(LEAST_TURN)) & (cosine > -np.cos(SHARPEST_ANGLE))
             good = np.flatnonzero(turns & (off_before < bound) & (off_after < bound))
-            if len(good):
+            for places in np.split(good, np.flatnonzero(np.diff(good) > 1) + 1) if len(good) else []:
                 # of neighbouring places the middle one
-                best = good[np.argmin(off_before[good] + off_after[good])]
+                best = places[np.argmin(off_before[places] + off_after[places])]
                 found.append((float(length), int(middle[best]), int(reach), gap))
-    corners = [_corner(piece, *where) for where in sorted(found, reverse=True)[:MOST_TIPS]]
-    return [corner for corner in corners if corner is not None]
+    return _apart(piece, found)
+
+
+def _apart(piece: Array, found: list[tuple[float, int, int, int]]) -> list[Corner]:
+    """Corners at places along an outline, the longest runs first; one for each tip, however many runs meet in it."""
+    corners: list[Corner] = []
+    taken: list[tuple[int, int]] = []
+    for length, middle, reach, gap in sorted(found, reverse=True):
+        if any(abs(middle - at) <= wide for at, wide in taken):
+            continue
+        corner = _corner(piece, length, middle, reach, gap)
+        if corner is None:
+            continue
+        corners.append(corner)
+        taken.append((middle, gap + int(SAME_TIP_PX)))
+        if len(corners) == MOST_TIPS:
+            break
+    return corners
 
 
 def _runs(piece: Array, sums: Array, start: NDArray[np.intp], length: int) -> tuple[Array, Array]:
@@ -266,12 +298,15 @@ def _corner(piece: Array, length: float, middle: int, reach: int, gap: int) -> C
     off = [np.abs((piece - apex) @ np.array([-line[1], line[0]])) for line in lines]
     first = _straight_until(off[0][: middle - reach][::-1])
     last = _straight_until(off[1][middle + reach :])
-    leaves = [
-        np.flatnonzero(off[0][middle - reach : middle] < LEAVES_PX),
-        np.flatnonzero(off[1][middle : middle + reach][::-1] < LEAVES_PX),
-    ]
-    ends = (piece[middle - reach + leaves[0].max()], piece[middle + reach - 1 - leaves[1].max()])
-    departure = float(max(np.hypot(*(end - apex)) for end in ends))
+    # the rounding, wherever between the runs it lies: from the last place on one face to the first on the other
+    begin = middle - reach + int(np.flatnonzero(off[0][middle - reach : middle + reach] < LEAVES_PX).max())
+    on_second = np.flatnonzero(off[1][begin : middle + reach] < LEAVES_PX)
+    if not len(on_second):
+        return None
+    end = begin + int(on_second[0])
+    departure = float(max(np.hypot(*(piece[at] - apex)) for at in (begin, end)))
+    if _notched(piece[begin : end + 1], apex, lines[1] - lines[0], departure):
+        return None
     whole = piece[middle - reach - first : middle + reach + last]
     flanks = [-lines[0], lines[1]]
     both = flanks[0] + flanks[1]
@@ -279,6 +314,12 @@ def _corner(piece: Array, length: float, middle: int, reach: int, gap: int) -> C
     if flanks[0] @ left < flanks[1] @ left:
         flanks, whole = flanks[::-1], whole[::-1]
     return Corner(apex, flanks[0], flanks[1], length, departure, whole)
+
+
+def _notched(rounding: Array, apex: Array, into: Array, departure: float) -> bool:
+    """Whether an outline goes back behind the chord of its rounding, as between two tips that share no face."""
+    depth = (rounding - apex) @ into / np.hypot(*into)
+    return bool(depth.max() > max(depth[0], depth[-1]) + max(NOTCH_PX, NOTCHED * departure))
 
 
 def _straight_until(off: Array) -> int:
@@ -297,26 +338,26 @@ def _choose(
     """The tip to measure, or the refusal."""
     if near_px is not None:
         marks = (np.array(near_px, float) + 0.5) / reduction - 0.5
-        reach = NEAR_PX / reduction
-        corners = [
-            corner for corner in corners if _nearest(marks, corner.apex_px) < reach + corner.departure_px
-        ]
+        off = [_nearest(marks, corner.tip_px) for corner in corners]
+        # the tip that is marked, however long the faces of another one near by
+        reach = min(NEAR_PX, min(off, default=0.0) * reduction + MARKED_PX) / reduction
+        corners = [corner for corner, away in zip(corners, off, strict=True) if away < reach]
         if not corners:
             raise PhotoRefused(
                 f"{name}: no tip of a wedge is seen near the marks",
                 f"set edge_near to points within {NEAR_PX:.0f} px of the tip, or focus on the section",
                 "no-tip-near-marks",
             )
-    if not corners:
+    rivals = [corner for corner in corners[1:] if corner.straight_px > RIVAL * corners[0].straight_px]
+    if not corners or (near_px is None and rivals and corners[0].straight_px < CLUTTER_PX):
         raise PhotoRefused(
             f"{name}: no outline of a wedge with its tip is seen in it",
             "light the section from behind, focus on it, and bring the tip and both faces into the frame",
             "no-tip-seen",
         )
     best = corners[0]
-    rivals = [corner for corner in corners[1:] if corner.straight_px > RIVAL * best.straight_px]
     if near_px is not None:
-        return min([best, *rivals], key=lambda corner: _nearest(marks, corner.apex_px))
+        return min([best, *rivals], key=lambda corner: _nearest(marks, corner.tip_px))
     if rivals:
         at = ", ".join(
             f"[{x:.0f}, {y:.0f}]"

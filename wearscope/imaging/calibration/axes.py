@@ -8,6 +8,7 @@ import numpy as np
 
 from wearscope.imaging.calibration.picture import Array
 from wearscope.imaging.calibration.ruling import Ruling
+from wearscope.quantities.reasons import Reason, reason
 
 SQUARE_PIXEL_STD = 1e-3
 """Relative standard uncertainty of "a pixel is as high as it is wide", where only one axis was seen: common practice,
@@ -28,13 +29,13 @@ class Axes:
         In divisions.
     cov : ndarray, shape (2, 2)
         Its covariance.
-    note : str
+    how : Reason
         What was measured and what assumed.
     """
 
     value: Array
     cov: Array
-    note: str
+    how: Reason
 
 
 def axes_from_one(ruling: Ruling) -> Axes:
@@ -53,9 +54,7 @@ def axes_from_one(ruling: Ruling) -> Axes:
     # x longer by e (n_y)² and y shorter by e (n_x)² leave the pitch as it was seen
     along = np.array([-(n[1] ** 2), n[0] ** 2])
     cov = s**2 * (ruling.u_density**2 * np.ones((2, 2)) + SQUARE_PIXEL_STD**2 * np.outer(along, along))
-    return Axes(
-        np.array([s, s]), cov, f"one direction only: pixels taken as square to {SQUARE_PIXEL_STD:.1%}"
-    )
+    return Axes(np.array([s, s]), cov, reason("axes-of-one-direction", u_share=SQUARE_PIXEL_STD))
 
 
 def axes_from_cross(first: Ruling, second: Ruling) -> Axes:
@@ -84,7 +83,7 @@ def axes_from_cross(first: Ruling, second: Ruling) -> Axes:
         ],
         axis=1,
     )
-    return Axes(value, jacobian @ cov @ jacobian.T, "two directions: both axes measured")
+    return Axes(value, jacobian @ cov @ jacobian.T, reason("axes-of-two-directions"))
 
 
 def _solve_axes(seen: Array, trust: Array) -> Array:

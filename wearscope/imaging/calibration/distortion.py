@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from wearscope.imaging.calibration.axes import axes_from_cross
 from wearscope.imaging.calibration.fit import LINES_FOR_RADIAL
@@ -230,7 +230,7 @@ def _covariance(jacobian: Array, rest: Array, lines: Array) -> Array:
     pull = np.zeros((which.max() + 1, jacobian.shape[1]))
     np.add.at(pull, which, jacobian[:n] * rest[:n, None])
     free = max(1, len(pull) - jacobian.shape[1])
-    tails = (stats.t.ppf(0.975, free) / stats.norm.ppf(0.975)) ** 2
+    tails = float(stdtrit(free, 0.975) / ndtri(0.975)) ** 2
     beforehand = jacobian[n:]
     meat = tails * len(pull) / free * pull.T @ pull + beforehand.T @ beforehand
     size = np.sqrt(np.sum(jacobian**2, axis=0)) + 1e-300

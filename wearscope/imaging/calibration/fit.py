@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from wearscope.imaging.calibration.lines import Ints
 from wearscope.imaging.calibration.numbering import NumberedPoints, powers, weighted_least_squares
@@ -214,7 +214,7 @@ def _covariance(basis: Array, rest: Array, weight: Array, number: Ints) -> Array
     np.add.at(pull, which, basis * weight[:, None])
     np.add.at(within, which, basis * (weight * (rest - line_rest[which]))[:, None])
     free = _free(n, k)
-    tails = (stats.t.ppf(0.975, free) / stats.norm.ppf(0.975)) ** 2
+    tails = float(stdtrit(free, 0.975) / ndtri(0.975)) ** 2
     meat = (total @ line_rest**2 / free) * (pull.T / total) @ pull + within.T @ within
     bread = np.linalg.pinv((basis * weight[:, None]).T @ basis)
     return np.asarray(tails * _correlation_factor(line_rest) * bread @ meat @ bread)

@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.calibration.pin_profile import (
@@ -31,6 +30,7 @@ from wearscope.imaging.calibration.pin_profile import (
     straightened,
 )
 from wearscope.light.ring import RingFit, fit_ring
+from wearscope.quantities.reasons import Reason, reason
 
 # Limits without another ground are chosen, no source; tests/imaging/test_pin.py holds what must be read by them and
 # what refused.
@@ -71,7 +71,8 @@ class RingAngle:
         Of the pin.
     u_diameter_px : float
     status : {"ok", "doubtful"}
-    note : str
+    remarks : tuple of Reason
+        How it was found, and what is doubtful.
     """
 
     ring_angle_deg: float
@@ -79,7 +80,7 @@ class RingAngle:
     diameter_px: float
     u_diameter_px: float
     status: Literal["ok", "doubtful"]
-    note: str
+    remarks: tuple[Reason, ...]
 
 
 def ring_angle_from_pin(
@@ -141,22 +142,19 @@ def ring_angle_from_pin(
             "ring-angle-uncertain",
         )
     diameter_px, u_diameter_px = 2.0 * pin.radius_px * reduction, 2.0 * pin.u_radius_px * reduction
-    notes = [f"from a pin {diameter_px:.0f} px thick"]
+    remarks = [reason("pin-seen", diameter_px=diameter_px)]
     if not seen:
-        notes.append("its sides are not seen, the diameter is that of the stated scale")
+        remarks.append(reason("pin-sides-unseen"))
     tilted = abs(fit.one_sidedness) > DOUBTFUL_ONE_SIDED
     if tilted:
-        notes.append(
-            f"its two sides differ by {np.degrees(2 * abs(fit.one_sidedness)):.0f} degrees; bring pin and flute to "
-            "the middle of the view, and the microscope square to them"
-        )
+        remarks.append(reason("pin-one-sided", differ_deg=np.degrees(2 * abs(fit.one_sidedness))))
     return RingAngle(
         ring_angle_deg=float(np.degrees(angle)),
         u_ring_angle_deg=float(np.degrees(u_angle)),
         diameter_px=diameter_px,
         u_diameter_px=u_diameter_px,
         status="doubtful" if tilted else "ok",
-        note="; ".join(notes),
+        remarks=tuple(remarks),
     )
 
 
@@ -216,6 +214,8 @@ def _fit(profile: PinProfile, pin: Silhouettes, file: str) -> RingFit:
 
 def _first_angle(u: Array, light: Array, file: str) -> float:
     """Ring angle from where the two bright lines peak."""
+    from scipy.signal import find_peaks  # here, for it takes 0.3 s and not every process measures
+
     smooth = gaussian_filter1d(np.log(np.maximum(light, 1e-4)), max(1.0, LINE_SHARE * len(u)))
     peaks, _ = find_peaks(smooth, prominence=np.log(LEAST_LINE))
     lines = list(zip(smooth[peaks], u[peaks], strict=True))

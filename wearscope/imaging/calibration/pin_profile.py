@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, minimum_filter1d
-from scipy.signal import find_peaks
 
 from wearscope.errors import PhotoRefused
 from wearscope.light.clipping import NEARLY_CLIPPED
@@ -159,6 +158,8 @@ def silhouettes(profile: PinProfile) -> list[Silhouettes]:
     -------
     list of Silhouettes
     """
+    from scipy.signal import find_peaks  # here, for it takes 0.3 s and not every process measures
+
     y, light = profile.y_px, profile.light
     sharp, soft = (gaussian_filter1d(light, sigma, order=1) for sigma in (SHARP_PX, SOFT_PX))
     u_step = profile.u_light / np.sqrt(4.0 * np.sqrt(np.pi) * SHARP_PX**3)

@@ -110,7 +110,7 @@ def doubts_against_bit(
 
 def graticule_question(
     luminance: NDArray[np.float32], um_per_px: float, angle_deg: float, division_um: float
-) -> str:
+) -> Reason | None:
     """What to ask of a graticule's photo whose scale can hardly be right.
 
     Parameters
@@ -124,21 +124,23 @@ def graticule_question(
 
     Returns
     -------
-    str
-        "" where nothing speaks against it.
+    Reason or None
+        None where nothing speaks against it.
     """
     wide_mm = field_mm(um_per_px, luminance.shape)
-    really = f"is division_um really {division_um:g}? If it is, state um_per_px and u_um_per_px instead"
     if not TIP_FIELD_MM[0] <= wide_mm <= TIP_FIELD_MM[1]:
-        return f"the picture would be {wide_mm:.2g} mm wide, which one of a flute hardly is: {really}"
+        return reason("division-against-field", field_mm=wide_mm, division_um=division_um)
     if not THICK_LINED_UM[0] <= division_um <= THICK_LINED_UM[1]:
-        return ""
+        return None
     share = line_share(luminance, division_um / um_per_px, angle_deg)
     if share <= MOST_THICK:
-        return ""
-    return (
-        f"the lines would be {share * division_um:.0f} um thick and the picture {wide_mm:.2g} mm wide, as if a scale "
-        f"of {division_um / 10:g} um were taken for one of {division_um:g}: {really}"
+        return None
+    return reason(
+        "division-against-lines",
+        line_um=share * division_um,
+        field_mm=wide_mm,
+        finer_um=division_um / 10,
+        division_um=division_um,
     )
 
 

@@ -21,6 +21,7 @@ from wearscope.imaging.calibration.distortion import Distortion, find_distortion
 from wearscope.imaging.calibration.picture import NotRuledError, as_picture
 from wearscope.imaging.calibration.ruling import Ruling, find_rulings
 from wearscope.imaging.lens import Lens
+from wearscope.quantities.reasons import Reason, reason
 
 EMBEDDED_STD = 5e-3
 """Relative standard uncertainty of a scale that a picture file states of itself: such scales have been seen off the
@@ -58,9 +59,9 @@ class Scale:
     um_per_px_y, u_um_per_px_y : float
         Microns per pixel from row to row, with its standard uncertainty.
     status : {"ok", "doubtful", "refused"}
-        Doubtful: usable, but read the note first.
-    note : str
-        What was seen and assumed, for the person.
+        Doubtful: usable, but read the remarks first.
+    remarks : tuple of Reason
+        What is doubtful, what was seen and what assumed.
     source : {"graticule", "stated", "embedded"}
         Where the scale comes from.
     normal_deg : float
@@ -76,7 +77,7 @@ class Scale:
     um_per_px_y: float
     u_um_per_px_y: float
     status: Literal["ok", "doubtful", "refused"]
-    note: str
+    remarks: tuple[Reason, ...]
     source: Literal["graticule", "stated", "embedded"]
     normal_deg: float = 0.0
     lens: Lens | None = None
@@ -121,7 +122,7 @@ def scale_from_value(um_per_px: float, u_um_per_px: float, name: str) -> Scale:
         um_per_px,
         u_um_per_px,
         "ok",
-        "as stated; pixels taken as square",
+        (reason("scale-as-stated"),),
         "stated",
     )
 
@@ -139,7 +140,7 @@ def scale_from_embedded(um_per_px_x: float, um_per_px_y: float, name: str, sourc
     name : str
         Name of the scale.
     source_text : str
-        Where in the file it stands, for the note.
+        Where in the file it stands, for the remark.
 
     Returns
     -------
@@ -153,14 +154,14 @@ def scale_from_embedded(um_per_px_x: float, um_per_px_y: float, name: str, sourc
     _require_positive("um_per_px_x", um_per_px_x)
     _require_positive("um_per_px_y", um_per_px_y)
     u_x, u_y = EMBEDDED_STD * um_per_px_x, EMBEDDED_STD * um_per_px_y
-    note = (
-        f"read from the file ({source_text}), not measured: taken as good to {EMBEDDED_STD:.1%}; "
-        "photograph a graticule to do better"
-    )
+    remarks: tuple[Reason, ...] = (reason("scale-of-the-file", source=source_text, u_share=EMBEDDED_STD),)
     unequal = abs(um_per_px_x - um_per_px_y) > UNEQUAL * np.hypot(u_x, u_y)
     if unequal:
-        note = f"the file states unequal axes, {um_per_px_x:.5g} and {um_per_px_y:.5g} µm per pixel; " + note
-    return Scale(name, um_per_px_x, u_x, um_per_px_y, u_y, "doubtful" if unequal else "ok", note, "embedded")
+        unlike = reason("file-axes-unequal", um_per_px_x=um_per_px_x, um_per_px_y=um_per_px_y)
+        remarks = (unlike, *remarks)
+    return Scale(
+        name, um_per_px_x, u_x, um_per_px_y, u_y, "doubtful" if unequal else "ok", remarks, "embedded"
+    )
 
 
 def scale_from_graticule(
@@ -213,12 +214,11 @@ def scale_from_graticule(
     bent = find_distortion(rulings, picture.shape)
     rulings = bent.rulings if bent is not None else rulings
     axes = axes_from_cross(*rulings) if len(rulings) == 2 else axes_from_one(rulings[0])
-    doubts = [text for ruling in rulings for text in _doubts(ruling)] + _axis_doubts(axes)
+    doubts = [doubt for ruling in rulings for doubt in _doubts(ruling)] + _axis_doubts(axes)
     doubts += _lens_doubts(bent)
-    seen = " and ".join(
-        f"{r.n_lines} lines {1 / r.density_px:.5g} px apart at {r.angle_deg:.1f}°" for r in rulings
-    )
-    note = "; ".join([*dict.fromkeys(doubts), seen, axes.note, *_lens_note(bent)])
+    seen = [
+        reason("lines-seen", n=r.n_lines, pitch_px=1 / r.density_px, angle_deg=r.angle_deg) for r in rulings
+    ]
     (s_x, s_y), (u_x, u_y) = division_um * axes.value, division_um * np.sqrt(np.diag(axes.cov))
     if bent is not None:
         u_x, u_y = np.hypot(u_x, bent.u_scale * s_x), np.hypot(u_y, bent.u_scale * s_y)
@@ -229,7 +229,7 @@ def scale_from_graticule(
         float(s_y),
         float(u_y),
         "doubtful" if doubts else "ok",
-        note,
+        (*dict.fromkeys(doubts), *seen, axes.how, *_lens_remarks(bent)),
         "graticule",
         rulings[0].angle_deg,
         bent.lens if bent is not None else None,
@@ -241,57 +241,40 @@ def _require_positive(what: str, value: float) -> None:
         raise ValueError(f"{what} must be a positive number, not {value}")
 
 
-def _doubts(ruling: Ruling) -> list[str]:
-    """Say what is doubtful about one direction."""
-    texts = []
+def _doubts(ruling: Ruling) -> list[Reason]:
+    """What is doubtful about one direction."""
+    doubts = []
     if ruling.n_lines < FEW_LINES:
-        texts.append(f"only {ruling.n_lines} lines: take in {FEW_LINES} or more")
+        doubts.append(reason("lines-few", n=ruling.n_lines, enough=FEW_LINES))
     if ruling.u_fit > WARN_UNCERTAIN:
-        texts.append(f"the lines scatter: good to {ruling.u_fit:.1%} only; a sharper picture does better")
+        doubts.append(reason("lines-scatter", u_share=ruling.u_fit))
     if ruling.variation_seen and ruling.variation_share > WARN_DISTORTION:
-        texts.append(
-            f"the scale changes by {ruling.variation_share:.2%} over the lines: tilt or lens distortion; "
-            "lay the scale flat and square to the camera"
-        )
+        doubts.append(reason("scale-changes", share=ruling.variation_share))
     if ruling.between:
-        texts.append(
-            "lines between the divisions counted: make sure division_um is the distance of those counted"
-        )
-    return texts
+        doubts.append(reason("lines-between"))
+    return doubts
 
 
-def _lens_note(bent: Distortion | None) -> list[str]:
+def _lens_remarks(bent: Distortion | None) -> list[Reason]:
     if bent is None:
         return []
     kind = "barrel" if bent.lens.at_corner > 0 else "pincushion"
-    return [
-        f"{kind} distortion of {abs(bent.lens.at_corner):.2%} at the corners taken out of every photo of this scale, "
-        f"lengths then good to {bent.u_scale:.2%} over the frame"
-    ]
+    return [reason("lens-taken-out", kind=kind, share=abs(bent.lens.at_corner), u_share=bent.u_scale)]
 
 
-def _lens_doubts(bent: Distortion | None) -> list[str]:
+def _lens_doubts(bent: Distortion | None) -> list[Reason]:
     if bent is None:
         return []
     if abs(bent.lens.at_corner) > MOST_LENS:
-        return [
-            f"the lens distorts by {abs(bent.lens.at_corner):.1%} at the corners, more than is "
-            "taken out surely; use a longer working distance or a better lens, or keep edge and scale near the middle"
-        ]
+        return [reason("lens-strong", share=abs(bent.lens.at_corner))]
     if bent.u_scale > WARN_UNCERTAIN:
-        return [
-            f"the lens's distortion is known to {bent.u_scale:.1%} of a length only; let the ruled scale cross the "
-            "whole frame, from corner to corner"
-        ]
+        return [reason("lens-uncertain", u_share=bent.u_scale)]
     return []
 
 
-def _axis_doubts(axes: Axes) -> list[str]:
+def _axis_doubts(axes: Axes) -> list[Reason]:
     x, y = axes.value
     u_difference = np.sqrt(axes.cov[0, 0] + axes.cov[1, 1] - 2 * axes.cov[0, 1])
     if abs(x - y) <= AXES_DIFFER * max(u_difference, 1e-12 * x):
         return []
-    return [
-        f"the axes differ by {abs(x / y - 1):.2%}: the picture has been stretched, or the scale is tilted; "
-        "each length goes by its own axis, so lay the scale flat, and save photos as they come from the camera"
-    ]
+    return [reason("axes-differ", share=abs(x / y - 1))]

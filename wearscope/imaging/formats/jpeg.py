@@ -15,10 +15,14 @@ MAX_SCANS = 100
 """Each scan passes over the whole picture; progressive photos have some ten. Chosen, no source."""
 
 _AFTER_ENTROPY_CODED = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")
+_RESTART = re.compile(rb"\xff+([\xd0-\xd7])")
 
 
 def _jpeg(path: Path, content: bytes) -> Decoded:
-    """Walk the markers of a JPEG; decoders fill what a cut file lacks with grey and say nothing."""
+    """Walk the markers of a JPEG; decoders fill what a cut file lacks with grey and say nothing.
+
+    A flipped bit between two markers mostly leaves a file that is whole by its format, with another picture in it.
+    """
     orientation, width, height, channels = 1, 0, 0, 0
     position, n_steps, n_scans = 2, 0, 0
     try:
@@ -41,10 +45,17 @@ def _jpeg(path: Path, content: bytes) -> Decoded:
                 following = _AFTER_ENTROPY_CODED.search(content, position)
                 if following is None:
                     raise truncated(path)
+                if not _restarts_in_order(content[position : following.start()]):
+                    raise damaged(path, "JPEG")
                 position = following.end() - 2
     except (IndexError, struct.error):
         raise truncated(path) from None
     return decoded_by_opencv(path, content, "JPEG", orientation, colour=channels == 3)
+
+
+def _restarts_in_order(scan: bytes) -> bool:
+    """Whether none is lost or turned into another: they count from 0 to 7 and begin again."""
+    return all(found[0] == 0xD0 + at % 8 for at, found in enumerate(_RESTART.findall(scan)))
 
 
 register(rb"\xff\xd8", _jpeg)
