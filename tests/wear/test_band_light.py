@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from seldom import seldom
 
 from wearscope.light.strip import Strip
 from wearscope.wear.band_light import LEAST_CHANGE, WINDOW_UM, band_light
@@ -25,7 +26,7 @@ def read(strip):
     return band_light(strip, np.zeros(len(S_UM)))
 
 
-@pytest.mark.parametrize("at_um", [-600.0, 0.0, 700.0])
+@pytest.mark.parametrize("at_um", [-600.0, seldom(0.0), seldom(700.0)])
 @pytest.mark.parametrize("side", [1, -1])
 @pytest.mark.parametrize("band_level", [2.5, 0.4], ids=["bright", "dark"])
 def test_a_band_that_ends(at_um, side, band_level):
@@ -59,3 +60,14 @@ def test_what_a_person_says_of_the_side_is_kept_to():
 def test_near_the_ends_of_the_edge_nothing_is_told():
     band = read(strip_of(S_UM[-1] - 0.6 * WINDOW_UM < S_UM))
     assert band.end() is None
+
+
+def test_the_band_lies_along_the_trace():
+    trace_um = 45.0 + 45.0 * S_UM / S_UM[-1]
+    depth_um = D_UM[:, None] - trace_um[None, :]
+    light = np.select([depth_um < 0.0, depth_um < 56.0], [0.02, 0.36], 0.12)
+    strip = Strip(np.repeat(light[..., None], 3, axis=2).astype(np.float32), S_UM, D_UM, UM_PER_PX)
+    band = band_light(strip, trace_um).band
+    assert np.isfinite(band).all()
+    np.testing.assert_allclose(band[:5], np.log(3.0), atol=1e-3)
+    np.testing.assert_allclose(band[5:], 0.0, atol=1e-3)

@@ -225,6 +225,44 @@ def test_a_doubtful_zone_makes_the_difference_doubtful():
         assert difference.status == status
 
 
+@pytest.mark.parametrize(("radius_um", "status"), [(6.0, "ok"), (30.0, "doubtful")])
+def test_a_coating_that_ends_within_the_rounding_is_doubtful(radius_um, status):
+    # 25 µm deep: the arc of such an edge mirrors the lamps there
+    strip = bared(np.where(USED, 25.0, -99.0))
+    ratios = even_out(strip, colour_ratios(strip), ~USED)
+    colour = learn_coating(strip, ratios, ~USED)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+    used = light_fit("used", radius_um=radius_um, u_silhouette_um=1.0, blur_um=BLUR_UM)
+    unused = light_fit("unused", u_silhouette_um=1.0)
+    edge = measured(strip, np.where(USED, 1, -1).astype(np.int8), EDGE_UM, used=used, unused=unused)
+    rows = {(row.quantity, row.zone): row for row in coating_findings(edge, seen, "light-fit")}
+    assert [rows[quantity, "used"].status for quantity in ("coating_loss", "coating_setback")] == [status] * 2
+    said = reason("coating-ends-in-rounding")
+    assert (said in rows["coating_loss", "used"].reasons) is (status == "doubtful")
+    # what is doubtful of a zone is so of the difference; where no coating is gone none can end anywhere
+    assert rows["coating_loss", "difference"].status == status
+    assert (rows["coating_loss", "unused"].status, said in rows["coating_loss", "unused"].reasons) == (
+        "below_detection",
+        False,
+    )
+
+
+@pytest.mark.parametrize(("setback_um", "doubtful"), [(25.0, True), (45.0, False)])
+def test_the_blur_counts_to_the_rounding_and_depth_tells(setback_um, doubtful):
+    # an arc of 24 um and a blur of 4 um reach 32 um deep: a coating that ends at 25 um may be the lamp's image, one
+    # that ends at 45 um is gone beyond it
+    strip = bared(np.where(USED, setback_um, -99.0))
+    fit = light_fit("used", radius_um=24.0, u_silhouette_um=1.0, blur_um=BLUR_UM)
+    edge = measured(
+        strip, np.where(USED, 1, -1).astype(np.int8), EDGE_UM, used=fit, unused=light_fit("unused")
+    )
+    rows = {(row.quantity, row.zone): row for row in coating_findings(edge, read_coating(edge), "light-fit")}
+    for quantity in ("coating_loss", "coating_setback"):
+        assert (reason("coating-ends-in-rounding") in rows[quantity, "used"].reasons) is doubtful
+    assert rows["coating_loss", "used"].value == pytest.approx(setback_um / 100.0, abs=0.03)
+
+
 def test_a_column_that_cannot_be_read_hides_all_of_its_band():
     strip = bared(np.where(USED, 40.0, -99.0))
     light = strip.light.copy()

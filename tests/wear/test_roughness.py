@@ -11,11 +11,12 @@ import pytest
 from faces import FACE, S_UM, STEP_UM, face, labels_with_transition, marks
 from measured import light_fit, measured
 from seams import contributions, detection_limit
+from seldom import seldom
 
 from wearscope.light.strip import UNUSED, USED
 from wearscope.metrology.findings import DETECTION
 from wearscope.quantities.reasons import Reason
-from wearscope.wear.roughness import Roughness, find_roughness, roughness_findings
+from wearscope.wear.roughness import Roughness, _in_band, find_roughness, roughness_findings
 from wearscope.wear.trace import trace_edge
 
 DARK, BRIGHT = (0.02, 0.02, 0.02), (0.8, 0.8, 0.8)
@@ -87,7 +88,14 @@ def test_what_is_shorter_or_longer_is_not_meant(wavelength_um):
     assert {row.status for row in rows(line).values()} == {"below_detection"}
 
 
-@pytest.mark.parametrize("background", [DARK, BRIGHT])
+def test_a_slanting_line_has_none():
+    use = S_UM[len(S_UM) // 4] < S_UM
+    waves, counts = _in_band((20.0 + 0.05 * S_UM)[None], use, 4.0, STEP_UM)
+    assert counts.sum() > 0.5 * use.sum()
+    np.testing.assert_allclose(waves[0, counts], 0.0, atol=1e-4)
+
+
+@pytest.mark.parametrize("background", [DARK, seldom(BRIGHT)])
 def test_a_straight_edge_has_none(background):
     for seed in range(6):
         for row in rows(np.zeros(len(S_UM)), background=background, noise=0.03, seed=seed).values():
@@ -104,8 +112,11 @@ def test_an_edge_ever_fainter_is_never_called_ragged(contrast):
             assert row.status in ("below_detection", "refused")
 
 
-@pytest.mark.parametrize("background", [DARK, BRIGHT])
-@pytest.mark.parametrize("draw", [wandering, nicked])
+@pytest.mark.statistics
+@pytest.mark.parametrize(
+    ("draw", "background"),
+    [(nicked, DARK), *map(seldom, (nicked, wandering, wandering), (BRIGHT, DARK, BRIGHT))],
+)
 def test_intervals_hold_the_truth(draw, background):
     inside = []
     for seed in range(5):

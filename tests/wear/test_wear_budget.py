@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from measured import light_fit
 from scipy.stats import chi2
 
 from wearscope.light.arc import light_parts
@@ -256,3 +257,27 @@ def test_covariance_of_silhouette_and_radius():
     expected = (both.u**2 - fit.silhouette.u**2 - fit.radius.u**2) / 2
     assert covariance(fit.silhouette, fit.radius) == pytest.approx(expected)
     assert -1.0 < fit.correlation < 1.0
+
+
+@pytest.mark.parametrize(
+    ("kind", "value_unused", "cancels"),
+    [
+        ("radius when new", 6.0, True),
+        ("ring angle", 6.0, True),
+        ("ring angle", 5.0, False),  # a new-state photo in another light
+        ("blur", 6.0, False),  # the model misses each edge in its own way
+    ],
+)
+def test_what_is_known_beforehand_counts_once(kind, value_unused, cancels):
+    # by definition: of one source the two slopes are added with their signs, of two sources their squares
+    slopes = 0.6, 0.5
+    used, unused = (
+        replace(
+            light_fit(), silhouette=linear(at_um, [(slope, Input(kind, value, 1.0))]), radius=linear(r_um, [])
+        )
+        for at_um, r_um, slope, value in ((20.0, 30.0, slopes[0], 6.0), (0.0, 6.0, slopes[1], value_unused))
+    )
+    square = Edge((6.0, 1.0), True, FACTOR, None, view_tilt(0.0, 0.0), coated=False)
+    wear = wear_of(used, unused, square, Input("new-state line drawn on", 0.0, 0.0), FACTOR, 0.0)
+    expected = abs(slopes[0] - slopes[1]) if cancels else float(np.hypot(*slopes))
+    assert propagate(wear.recession).u == pytest.approx(expected, rel=1e-6)

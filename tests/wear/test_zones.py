@@ -97,6 +97,40 @@ def test_a_sign_that_may_fall_does_not_tell_the_side():
     assert told.at_um == pytest.approx(0.0, abs=15.0)
 
 
+class EndsAt:
+    """The light of a band that ends at one place."""
+
+    def __init__(self, at_um):
+        self.at_um = at_um
+
+    def end(self, used_side):
+        return self.at_um, used_side or 1
+
+    def leans_to(self, at_um):
+        return None
+
+    def used_side(self, at_um):
+        return 1
+
+
+@pytest.mark.parametrize("apart_um", [0.0, 120.0, 200.0])
+def test_a_bright_line_alone_is_no_surer_than_the_light_of_the_band_agrees(apart_um):
+    bright = Sign("bright-line", worn(0.0, 0.6, noise=0.02), 0, rises=False, smallest=0.05, u_place_um=30.0)
+    alone = find_transition(S_UM, [edge(np.full(len(S_UM), np.nan)), bright], NO_CHIPS)
+    told = find_transition(
+        S_UM, [edge(np.full(len(S_UM), np.nan)), bright], NO_CHIPS, band=EndsAt(alone.at_um + apart_um)
+    )
+    assert told.at_um == alone.at_um
+    # anywhere as far to either side: rectangular
+    assert told.u_at_um == pytest.approx(np.hypot(alone.u_at_um, apart_um / np.sqrt(3.0)))
+
+
+def test_an_edge_line_that_tells_the_place_needs_no_light_of_the_band():
+    sign = edge(worn(0.0, 20.0))
+    alone = find_transition(S_UM, [sign], NO_CHIPS)
+    assert find_transition(S_UM, [sign], NO_CHIPS, band=EndsAt(150.0)).u_at_um == alone.u_at_um
+
+
 def test_the_side_the_person_stated_overrules_a_sign():
     sign = edge(worn(300.0, 20.0, side=1))
     assert find_transition(S_UM, [sign], NO_CHIPS, used_side=1).used_side == 1

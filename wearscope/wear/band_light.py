@@ -184,16 +184,20 @@ def band_light(strip: Strip, trace_um: Array) -> BandLight:
     At each depth the logarithm of the light, less that of the face deeper in at the same place, which takes a lamp's
     uneven light out.
     """
-    light = grey(strip.light).astype(np.float64)
-    inward_um = strip.d_um[:, None] - trace_um[None, :]
+    light = grey(strip.light)
     per_block = max(1, round(BLOCK_UM / float(strip.s_um[1] - strip.s_um[0])))
     blocks = len(strip.s_um) // per_block
     bounds = [*pairwise(BAND_UM), FACE_UM]
     rows = []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # columns that are not seen
+        shallowest_um, deepest_um = np.nanmin(trace_um), np.nanmax(trace_um)
         for first_um, last_um in bounds:
-            here = np.where((inward_um >= first_um) & (inward_um < last_um), light, np.nan)
+            reach_um = [shallowest_um + first_um - 1.0, deepest_um + last_um + 1.0]
+            near = slice(*np.searchsorted(strip.d_um, reach_um))
+            inward_um = strip.d_um[near, None] - trace_um[None, :]
+            within = (inward_um >= first_um) & (inward_um < last_um)
+            here = np.where(within, light[near].astype(np.float64), np.nan)
             column = np.nanmean(here, axis=0)[: blocks * per_block]
             rows.append(np.nanmean(column.reshape(blocks, per_block), axis=1))
     logs = np.log(np.maximum(np.array(rows), LEAST_LIGHT))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, median_filter, uniform_filter1d
 from scipy.special import ndtr
 
-from wearscope.light.strip import Strip, grey, over_channels
+from wearscope.light.strip import Strip, dark_unseen, grey, over_channels
 from wearscope.metrology.findings import Finding, anything_up_to, detection_limit, found, refused
 from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
@@ -159,13 +159,15 @@ def outline(strip: Strip, silhouette_um: Array, radius_um: float) -> Array:
     strip = replace(strip, light=strip.light[wanted], d_um=strip.d_um[wanted])
     d_um = strip.d_um
     from_guide = d_um[:, None] - guide[None, :]
-    light = cv2.blur(np.nan_to_num(strip.light), (COLUMNS, 1), borderType=cv2.BORDER_REPLICATE)
+    light = cv2.blur(dark_unseen(strip.light), (COLUMNS, 1), borderType=cv2.BORDER_REPLICATE)
     light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.01, sigmaY=0.8, borderType=cv2.BORDER_REPLICATE)
     background = background_outside(strip, from_guide)
     facing = (from_guide > radius_um + FACE_UM[0]) & (from_guide < radius_um + FACE_UM[1])
     facing &= np.isfinite(strip.light[..., 0])
     count = np.maximum(facing.sum(axis=0), 1)[:, None]
-    face = (light * facing[..., None]).sum(axis=0, dtype=np.float64) / count
+    lit = light.copy()
+    lit[~facing] = 0.0
+    face = cv2.reduce(lit, 0, cv2.REDUCE_SUM, dtype=cv2.CV_64F)[0] / count
     face = uniform_filter1d(face, width, axis=0, mode="nearest")
     away = light - background[None].astype(np.float32)
     change = cv2.sqrt(over_channels(away * away))

@@ -31,6 +31,8 @@ WORN_LOSS = (
 )
 UNWORN_SHARE, UNWORN_CROSSED = 0.1, 0.5  # and in which part; chosen, no source
 HALF_BAND = 0.5  # of it that must be read for its loss not to be doubtful
+# times the blur that reaches in beyond the rounding: the colours of the arc are mixed into the face as far
+ROUNDING_BLURS = 2.0
 NAMED_SHARE = 0.005  # of the band that cannot be read, from which it is named
 
 
@@ -112,7 +114,8 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
             out += [refused(quantity, zone, why, method) for quantity in COATING_ROWS]
             continue
         means[zone] = mean
-        doubts.append(mixed or _doubts(mean, seen, zone))
+        assert fit is not None
+        doubts.append(mixed or _doubts(mean, seen, zone, fit.radius_um + ROUNDING_BLURS * fit.blur_um))
         out += _zone_findings(zone, mean, doubts[-1], method)
     if len(means) == 2:
         used, unused = (apart(means[zone].loss_budget, zone) for zone in ("used", "unused"))
@@ -132,9 +135,13 @@ def _unread(mean: ZoneCoating | None, seen: CoatingMap | None) -> Reason:
     return reason("coating-like-carbide") if seen.grey else reason("coating-colour-noisy")
 
 
-def _doubts(mean: ZoneCoating, seen: CoatingMap, zone: Zone) -> tuple[Reason, ...]:
+def _doubts(mean: ZoneCoating, seen: CoatingMap, zone: Zone, rounded_um: float) -> tuple[Reason, ...]:
+    """Why the means of a zone are doubtful, the outermost `rounded_um` of which mirror the lamps or are blurred."""
     if mean.unreadable > HALF_BAND:
         return (reason("band-unread"),)
+    lost = mean.loss > detection_limit(mean.u_unworn_loss)
+    if lost and max(mean.loss * BAND_UM, mean.setback_um) < rounded_um:
+        return (reason("coating-ends-in-rounding"),)
     return (reason("coating-faint"),) if (seen.faint or seen.grey) and zone == "used" else ()
 
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearscope.light.strip import Strip, median_of_seen
+from wearscope.light.strip import Strip, dark_unseen, median_of_seen
 from wearscope.metrology.robust import scatter
 
 Array = NDArray[np.float64]
@@ -104,14 +104,12 @@ def colour_ratios(strip: Strip, blur_px: float = 1.0) -> NDArray[np.float32]:
     -------
     ndarray of float32, shape (D, S, 2)
     """
-    unseen = np.isnan(strip.light[..., 0])
-    light = strip.light.copy()
-    light[unseen] = 0.0
     red, green, blue = (
-        np.log(np.maximum(cv2.GaussianBlur(one, (0, 0), blur_px), DARKEST)) for one in cv2.split(light)
+        np.log(np.maximum(cv2.GaussianBlur(one, (0, 0), blur_px), DARKEST))
+        for one in cv2.split(dark_unseen(strip.light))
     )
     ratios = np.asarray(cv2.merge([red - green, blue - green]), np.float32)
-    ratios[unseen] = np.nan
+    ratios[np.isnan(strip.light[..., 0])] = np.nan
     return ratios
 
 

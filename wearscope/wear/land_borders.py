@@ -2,10 +2,11 @@
 
 Behind a real flute lies the next one, out of focus, and a flat may be as dark as that, or hold streaks of its own
 that run along the edge and are brighter than anything else. Two things still tell it apart. What lies behind is
-blurred: the outermost line that is in focus is the edge as it is today. And the face is even beyond the flat: the
-inner end is the last line along the edge, within reach, at which light or grain changes by more than they do on the
-face itself. Each is followed from place to place (`trace.steepest_path`), so a flat may taper, be ragged, and be
-brighter here and darker there than the face.
+blurred: the outermost line that is in focus is the edge as it is today. And a flat is another surface than the
+face: what it shows runs along the edge, for the cut has drawn it so, or it is smooth; the face has specks and
+grinding marks that do not. So the inner end is not where the light first changes but where the face's own texture
+begins. Both are followed from place to place (`trace.steepest_path`), so a flat may taper, be ragged, and be brighter
+here and darker there than the face.
 
 The inner end is read several times with other lengths and weights. Where the flat is plain all readings agree; how
 far they are apart elsewhere says how sure it is.
@@ -14,6 +15,7 @@ far they are apart elsewhere says how sure it is.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -40,16 +42,21 @@ ALONG_UM = 53.0  # along the edge: what is averaged for one place
 SLOW_UM = 400.0  # along the edge, over which a level is taken for one
 LEAST_LIGHT = 0.01  # of full light, added before the logarithm: below lies noise
 SHARP, LEAST_SHARP = 5.0, 0.05  # times the background's slope, and of the logarithm of light: a line in focus
-LEAST_CHANGE = 0.15  # of the logarithm of light or grain; a smaller one is no border
-MOST, COUNTS = (
-    1.5,
-    (0.6, 0.7),
-)  # of the threshold: more is not more sure; less does not count, at the edge and inside
+# of the threshold: more is not more sure; less does not count
+MOST, COUNTS = 1.5, (0.6, 0.7)
 NEARLY = 0.6  # of the steepest place, which counts as it
 SLOPE_UM = 3.5  # across the edge, on each side of a place: over what its slope is taken
 NEXT_UM = 12.0  # across the edge: lines nearer to each other are one
-OUTER_BEND, INNER_BEND = 0.4, 0.3  # cost of moving by one row in a column
+OUTER_BEND, INNER_BEND = 0.4, 1.0  # cost of moving by one row in a column
 RIM_UM = 8.0  # inside the edge, where its own blur is
+THIN = 3  # columns to one that is looked at inside the edge
+SLANTS = (-0.3, -0.15, 0.0, 0.15, 0.3)  # of lines on a flat against the edge
+SPECK_UM = 8.0  # along the edge: of a face's texture, about what is one reading
+FAINT = 0.03  # of the logarithm of light: a fainter line is as good as none, however sure
+USUAL = 75.0  # per cent of the face that is no more like a flat
+UNLIKE = 3.0  # times the usual one, from which a place is not like the face
+LEAST_USUAL = (1.0, 0.1)  # of a line over its chance, and of the logarithm of grain
+LINE_UM = 10.0  # of flat, that a line right at its end is worth
 
 
 @dataclass(frozen=True)
@@ -60,30 +67,17 @@ class Reading:
     ----------
     side_um : float
         Across the edge: what is averaged on each side of a step.
-    grain : float
-        Weight of a change of grain against one of light.
-    noise_factor : float
-        How many times the face's own change a step must have.
-    quiet_um : float
-        How much face beyond the step must be even.
-    cost_per_um : float
-        Of depth: of two such lines the outer one.
+    even_share : float
+        How unlike the face a place is that may as well be the one as the other; halfway between the two is about
+        0.35 where lines lie close and 0.1 where a flat shows few.
     """
 
-    side_um: float = 10.0
-    grain: float = 0.7
-    noise_factor: float = 2.0
-    quiet_um: float = 120.0
-    cost_per_um: float = 0.002
+    side_um: float = 4.0
+    even_share: float = 0.2
 
 
 # The first is the one that is reported
-READINGS = (
-    Reading(),
-    Reading(grain=1.0),
-    Reading(side_um=14.0, grain=1.0, cost_per_um=0.003),
-    Reading(side_um=14.0, grain=0.5, quiet_um=150.0),
-)
+READINGS = (Reading(), Reading(side_um=6.0), Reading(even_share=0.15), Reading(even_share=0.25))
 
 
 @dataclass(frozen=True)
@@ -133,8 +127,7 @@ def land_borders(strip: Strip, trace_um: Array) -> LandBorders | None:
     face = _Face.of(picture, deep_um, step_um)
     if face is None:
         return None
-    read = [face.inner_end(reading) for reading in READINGS]
-    return LandBorders(outer_um, np.array([outer_um + inner_um for inner_um in read]))
+    return LandBorders(outer_um, outer_um + np.array(face.inner_ends(READINGS)))
 
 
 def _base(trace_um: Array, step_um: float) -> Array:
@@ -226,10 +219,9 @@ def _outer(picture: Picture, deep_um: Array, step_um: float) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class _Face:
-    """The logarithm of light, and of its grain, below today's edge, shape (D, S) each."""
+    """The logarithm of light below today's edge, shape (D, S)."""
 
     light: Picture
-    grain: Picture
     seen: Mask
     deep_um: Array
     step_um: float
@@ -241,63 +233,114 @@ class _Face:
         reach = seen[(deep_um > FACE_UM[0]) & (deep_um < FACE_UM[1])].any(axis=0)
         if reach.sum() * step_um < SLOW_UM:
             return None
-        filled = np.nan_to_num(picture)
-        fine, wide = (cv2.GaussianBlur(filled, (0, 0), sigmaX=x, sigmaY=0.6) for x in (1.0, 6.0))
-        width = _odd(ALONG_UM, step_um)
-        grain = np.log(cv2.blur(np.abs(fine - wide), (width, 1)) + np.float32(LEAST_LIGHT))
-        mean = np.asarray(cv2.blur(filled, (width, 1)), np.float32)
-        return cls(mean, np.asarray(grain, np.float32), seen, deep_um, step_um)
+        return cls(np.asarray(np.nan_to_num(picture), np.float32), seen, deep_um, step_um)
 
-    def _steps(self, side_um: float, grain: float) -> Picture:
+    def inner_ends(self, readings: Sequence[Reading]) -> list[Array]:
+        """Depth of the inner end below the edge by each reading, shape (S,)."""
+        signs = {side_um: self._signs(side_um) for side_um in {each.side_um for each in readings}}
+        every = np.arange(self.light.shape[1])
+        return [
+            np.interp(every, every[::THIN], self._end(signs[each.side_um], each.even_share))
+            for each in readings
+        ]
+
+    def _end(self, signs: _Signs, even: float) -> Array:
+        """Depth of the inner end, in every so many columns."""
+        outside = (self.deep_um < RIM_UM)[:, None]
+        flat = np.where(outside, np.float32(0.0), np.maximum(signs.lines, signs.smooth) - np.float32(even))
+        # what is flat down to a place, and face beyond it
+        gain = np.cumsum(flat, axis=0) * self.step_um + LINE_UM * signs.lines
+        gain[self.deep_um < RIM_UM] = 0.0
+        gain[self.deep_um > FARTHEST_UM] = gain.min() - MOST * FARTHEST_UM
+        path = steepest_path(np.ascontiguousarray(gain, np.float32), INNER_BEND)
+        return self._steepest(path, signs.change)
+
+    def _signs(self, side_um: float) -> _Signs:
+        """What tells a flat from the face."""
         side = max(2, round(side_um / self.step_um))
-        steps = np.hypot(_change(self.light, side, 1), np.float32(grain) * _change(self.grain, side, 1))
-        return np.asarray(steps, np.float32)
-
-    def inner_end(self, reading: Reading) -> Array:
-        """Depth of the inner end below the edge, shape (S,)."""
-        deep_um, step_um = self.deep_um, self.step_um
-        side, width = max(2, round(reading.side_um / step_um)), _odd(ALONG_UM, step_um)
-        step = self._steps(reading.side_um, reading.grain)
-        unseen = _near_unseen(np.where(self.seen, self.light, np.float32(np.nan)), side + 3)
-        step[unseen | (deep_um < RIM_UM)[:, None]] = 0.0
-        share = _counting(step, reading.noise_factor * self._usual(step, unseen), COUNTS[1], width)
-        next_to, quiet = round(NEXT_UM / step_um), max(1, round(reading.quiet_um / step_um))
-        further_in = cv2.dilate(share, np.ones((quiet, 1), np.uint8), anchor=(0, 0))
-        further_in = np.vstack([further_in[next_to:], np.zeros((next_to, share.shape[1]), np.float32)])
-        gain = (
-            share - further_in - (reading.cost_per_um * np.maximum(deep_um, 0.0)[:, None]).astype(np.float32)
+        no_face = _near_unseen(np.where(self.seen, self.light, np.float32(np.nan)), side + 3)[:, ::THIN]
+        no_face |= (self.deep_um < RIM_UM)[:, None]
+        change, sure = self._lines(side)
+        lines = cv2.blur(
+            self._unlike(sure, no_face, LEAST_USUAL[0]), (_odd(ALONG_UM, THIN * self.step_um), 1)
         )
-        gain[deep_um < RIM_UM] = 0.0
-        gain[deep_um > FARTHEST_UM] = -10.0
-        path = _followed(gain, INNER_BEND)
-        return self._steepest(path, reading)
+        grain = self._grain(side)
+        smooth = self._unlike(self._usual(grain, no_face, 50.0) - grain, no_face, LEAST_USUAL[1])
+        return _Signs(change, np.asarray(lines, np.float32), smooth)
 
-    def _usual(self, step: Picture, unseen: Mask) -> Array:
-        """What the face itself changes by, shape (S,)."""
+    def _lines(self, side: int) -> tuple[Picture, Picture]:
+        """Steps of light along lines that run with the edge: how high, and over what specks make by chance."""
+        width = _odd(ALONG_UM, THIN * self.step_um)
+        step = _change(self.light, side, side % 2)
+        square = cv2.blur(step * step, (_odd(ALONG_UM, self.step_um), 1))[:, ::THIN]
+        step = np.ascontiguousarray(cv2.blur(step, (THIN, 1))[:, ::THIN])
+        highest, surest = np.zeros_like(step), np.zeros_like(step)
+        for slope in SLANTS:
+            mean = np.abs(
+                cv2.filter2D(step, -1, _slanted(width, THIN * slope), borderType=cv2.BORDER_REPLICATE)
+            )
+            chance = np.maximum(square - mean * mean, 0.0) * (SPECK_UM / ALONG_UM) + FAINT**2
+            sure = mean / np.sqrt(chance)
+            highest = np.where(sure > surest, mean, highest)
+            surest = np.maximum(sure, surest)
+        return np.asarray(highest, np.float32), np.asarray(surest, np.float32)
+
+    def _grain(self, side: int) -> Picture:
+        """The logarithm of how much the light changes along the edge from speck to speck, or mark to mark."""
+        fine, wide = (cv2.GaussianBlur(self.light, (0, 0), sigmaX=x, sigmaY=0.6) for x in (1.0, 6.0))
+        mean = cv2.blur(np.abs(fine - wide), (_odd(ALONG_UM, self.step_um), side))[:, ::THIN]
+        return np.asarray(np.log(mean + np.float32(LEAST_LIGHT)), np.float32)
+
+    def _unlike(self, sign: Picture, no_face: Mask, least: float) -> Picture:
+        """How far a sign goes beyond what it is on the face, where it counts."""
+        usual = self._usual(np.abs(sign), no_face, USUAL)
+        share = np.clip(sign / (UNLIKE * np.maximum(usual, least)).astype(np.float32), 0.0, MOST)
+        return np.where(no_face | (share < COUNTS[1]), np.float32(0.0), share).astype(np.float32)
+
+    def _usual(self, sign: Picture, no_face: Mask, per_cent: float) -> Picture:
+        """That percentile of a sign on the face, in every column."""
         on_face = (self.deep_um > FACE_UM[0]) & (self.deep_um < FACE_UM[1])
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # columns that are not seen
-            usual = np.nanpercentile(np.where(unseen, np.nan, step)[on_face], 75.0, axis=0)
+            usual = np.nanpercentile(np.where(no_face, np.nan, sign)[on_face], per_cent, axis=0)
         known, every = np.isfinite(usual), np.arange(len(usual))
-        if not known.any():
-            return np.full(len(usual), LEAST_CHANGE)
-        level = np.interp(every, every[known], usual[known])
-        return np.maximum(
-            median_filter(level, size=_odd(SLOW_UM, self.step_um), mode="nearest"), LEAST_CHANGE / 2.0
+        level = np.interp(every, every[known], usual[known]) if known.any() else np.ones(len(usual))
+        return np.asarray(
+            median_filter(level, size=_odd(SLOW_UM, THIN * self.step_um), mode="nearest"), np.float32
         )
 
-    def _steepest(self, path: NDArray[np.intp], reading: Reading) -> Array:
+    def _steepest(self, path: NDArray[np.intp], change: Picture) -> Array:
         """Depth of the steepest places about a path, which keeps to where the step ends."""
-        step_um, columns = self.step_um, np.arange(len(path))
-        width = _odd(ALONG_UM, step_um)
-        step = np.asarray(cv2.blur(self._steps(7.0, reading.grain), (width, 1)))
+        thin_um, columns = THIN * self.step_um, np.arange(len(path))
+        step = cv2.blur(change, (_odd(ALONG_UM, thin_um), 1))
         step[self.deep_um < RIM_UM] = 0.0
-        rows = np.clip(
-            path[None, :] + np.arange(-round(1.6 * NEXT_UM / step_um), 2)[:, None], 0, len(step) - 1
-        )
+        about = np.arange(-round(1.6 * NEXT_UM / self.step_um), round(SLOPE_UM / self.step_um) + 1)
+        rows = np.clip(path[None, :] + about[:, None], 0, len(step) - 1)
         around = step[rows, columns]
         weight = np.maximum(around - NEARLY * around.max(axis=0), 0.0) + 1e-9
         place = (weight * rows).sum(axis=0) / weight.sum(axis=0)
-        steady = median_filter(place, size=_odd(0.7 * ALONG_UM, step_um), mode="nearest")
-        smooth = gaussian_filter1d(steady, 0.2 * ALONG_UM / step_um, mode="nearest")
+        steady = median_filter(place, size=_odd(0.7 * ALONG_UM, thin_um), mode="nearest")
+        smooth = gaussian_filter1d(steady, 0.2 * ALONG_UM / thin_um, mode="nearest")
         return np.asarray(np.interp(smooth, np.arange(len(self.deep_um)), self.deep_um))
+
+
+@dataclass(frozen=True, eq=False)
+class _Signs:
+    """What tells a flat from the face, in every `THIN`th column, shape (D, S / THIN) each.
+
+    `change`: height of a step of light along the edge. `lines`, `smooth`: how unlike the face a place is for lines
+    that run with the edge, and for want of grain.
+    """
+
+    change: Picture
+    lines: Picture
+    smooth: Picture
+
+
+def _slanted(width: int, slope: float) -> Picture:
+    """A mean along a line of so many columns, shape (rows, width)."""
+    along = np.arange(width) - width // 2
+    reach = int(np.ceil(abs(slope) * (width // 2)))
+    rows = np.arange(-reach, reach + 1)
+    kernel = np.maximum(0.0, 1.0 - np.abs(rows[:, None] - slope * along))
+    return np.asarray(kernel / kernel.sum(), np.float32)

@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from wearscope.light.clipping import NEARLY_CLIPPED
 from wearscope.light.edge_light import LightFit
-from wearscope.light.strip import UNUSED, USED, Strip, over_channels
+from wearscope.light.strip import UNUSED, USED, Strip, dark_unseen, over_channels
 from wearscope.metrology.uncertainty import Input
 from wearscope.wear.coating_map import CoatingMap
 from wearscope.wear.grinding_marks import MARK_LENGTH_UM, MARK_UM, WINDOW_UM, Marks, marks_of
@@ -192,7 +192,8 @@ def relative_light(search: LandSearch) -> NDArray[np.float32] | None:
         return None
     # every ninth place along the edge tells the level of all
     level = np.nanmedian(light[deep][:, np.flatnonzero(columns)[::9]], axis=(0, 1))
-    return np.asarray(light * (1.0 / np.maximum(level, 1e-3)), np.float32)
+    # numpy takes ten times as long over so short an axis
+    return np.asarray(cv2.transform(light, np.diag(1.0 / np.maximum(level, 1e-3)).astype(np.float32)))
 
 
 def light_lines(search: LandSearch, light: NDArray[np.float32]) -> Iterator[LightLine]:
@@ -215,7 +216,7 @@ def light_lines(search: LandSearch, light: NDArray[np.float32]) -> Iterator[Ligh
     width = max(3, round(WINDOW_UM / step_um) | 1)
     unseen = ~np.isfinite(here[..., 0])
     # averaged over so many columns, every third one says it all
-    mean = cv2.blur(np.nan_to_num(here), (width, side), borderType=cv2.BORDER_REPLICATE)[:, ::3]
+    mean = cv2.blur(dark_unseen(here), (width, side), borderType=cv2.BORDER_REPLICATE)[:, ::3]
     reach = gap + side // 2
     outer, inner = np.roll(mean, reach, axis=0), np.roll(mean, -reach, axis=0)
     change = np.asarray(cv2.sqrt(over_channels((outer - inner) ** 2)), np.float32)

@@ -108,7 +108,8 @@ def land_as_seen(measured: MeasuredStrip) -> WearLand | None:
         _budget(measured, float(mean[0]), float(mean.std(ddof=1)), own, rounding=rounding),
         _budget(measured, float(widest[0]), float(widest.std(ddof=1)), [], rounding=rounding),
     )
-    return WearLand("unsure", FROM_TODAY, end_um, *both, float("nan"), doubts=doubts)
+    inside_um = float(np.nanmedian((measured.departure_um - borders.outer_um)[span.used]))
+    return WearLand("unsure", FROM_TODAY, end_um, *both, float("nan"), doubts=doubts, inside_um=inside_um)
 
 
 def _if(doubt: Reason, so: bool) -> tuple[Reason, ...]:
@@ -149,17 +150,21 @@ def _span(measured: MeasuredStrip, borders: LandBorders) -> _Span | None:
 
 
 def _divided(s_um: Array, width: Array, inner: Mask) -> _Span | None:
-    """The side of the place that divides the widths best, where one side is plainly wider."""
+    """The side of the place where the width falls off most, where one side is plainly wider.
+
+    Contact ends at once, and the flat with it; towards the corner of the tool a flat tapers slowly.
+    """
     best, span = 0.0, None
     step_um = float(s_um[1] - s_um[0])
     for at_um in s_um[inner][:: max(1, round(ALONG_UM / step_um))]:
         for side in (1, -1):
             beyond_um = (s_um - at_um) * side
             used, beside = inner & (beyond_um > 0.0), inner & (beyond_um < 0.0)
+            kept, near = used & (beyond_um > GUARD_UM), np.abs(beyond_um) < GUARD_UM
+            if not (used & near).any() or not (beside & near).any():
+                continue  # nothing is seen on one side of the place, as beside a chip
+            told = float(width[used & near].mean() - width[beside & near].mean())
             wider = _wider(s_um, width, used, beside)
-            kept = used & (beyond_um > GUARD_UM)
-            # the division that leaves least variance on both sides, as of a step
-            told = wider * float(np.sqrt(used.mean() * beside.mean()))
             if wider > WIDER_UNPLACED_UM and told > best and kept.sum() * step_um > SHORTEST_ZONE_UM:
                 best, span = told, _Span(kept, inner & ~kept)
     return span

@@ -17,9 +17,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
-from wearscope.light.strip import Strip
+from wearscope.light.strip import Strip, dark_unseen
 from wearscope.metrology.findings import COVERAGE_95, Finding, detection_limit, found, refused
 from wearscope.metrology.robust import scatter
 from wearscope.metrology.uncertainty import Budget, Input, linear
@@ -188,18 +187,27 @@ def _in_band(values: Array, use: Mask, short: float, step_um: float) -> tuple[Ar
     counts : ndarray of bool, shape (S,)
     """
     long = PER_WAVELENGTH * LONGEST_UM / step_um
-    at = np.arange(len(use)) * step_um
-    base = np.vander((at - at[use].mean()) / LONGEST_UM, 2)
-    drift = np.linalg.lstsq(base[use], values[:, use].T, rcond=None)[0]
-    values = np.where(use, values - (base @ drift).T, 0.0)
-    weight_short, weight_long = (_smooth(use.astype(float)[None], sigma)[0] for sigma in (short, long))
+    # about the middle of what is used, mean and slope do not depend on each other
+    at = np.arange(len(use)) - np.flatnonzero(use).mean()
+    weight, lever = use.astype(np.float64), np.where(use, at, 0.0)
+    values = np.where(use, values, 0.0)
+    mean, slope = values @ weight / weight.sum(), values @ lever / max(float(lever @ lever), 1e-9)
+    values = values - mean[:, None] * weight - slope[:, None] * lever
+    weight_short, weight_long = (_smooth(weight[None], sigma)[0] for sigma in (short, long))
     fine = _smooth(values, short) / np.maximum(weight_short, 1e-9)
     coarse = _smooth(values, long) / np.maximum(weight_long, 1e-9)
     return fine - coarse, use & (weight_long > LEAST_WEIGHT)
 
 
 def _smooth(values: Array, sigma: float) -> Array:
-    return np.asarray(gaussian_filter1d(values, sigma, axis=1, mode="constant", truncate=3.0))
+    """Smoothed along the edge, shape (N, S), nothing lying beyond its ends."""
+    reach = int(3.0 * sigma + 0.5)
+    along, across = cv2.getGaussianKernel(2 * reach + 1, sigma, cv2.CV_32F), np.ones(1, np.float32)
+    # so wide a filter takes scipy, and doubles, several times as long
+    light = values.astype(np.float32)
+    return np.asarray(
+        cv2.sepFilter2D(light, cv2.CV_32F, along, across, borderType=cv2.BORDER_CONSTANT), np.float64
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +230,7 @@ def _beside(strip: Strip, trace_um: Array, use: Mask) -> _Beside | None:
     reach_um = max(-BEHIND_UM[0], FACE_UM[1]) + 10.0
     strip = strip.between(filled.min() - reach_um, filled.max() + reach_um)
     from_trace = strip.d_um[:, None] - filled[None, :]
-    light, seen = np.nan_to_num(strip.light), np.isfinite(strip.light[..., 0]) & use[None, :]
+    light, seen = dark_unseen(strip.light), np.isfinite(strip.light[..., 0]) & use[None, :]
     sides = [seen & (from_trace > first) & (from_trace < last) for first, last in (BEHIND_UM, FACE_UM)]
     beside = np.vstack([np.any(each, axis=0) for each in sides])
     if beside[:, use].mean(axis=1).min() < LEAST_WEIGHT:
@@ -238,7 +246,7 @@ def _beside(strip: Strip, trace_um: Array, use: Mask) -> _Beside | None:
         for first, last in (BEHIND_UM, FACE_UM)
     )
     noise = scatter(np.diff(at_behind[:, use][:, ::WINDOW_COLUMNS], axis=1), about=0.0) / np.sqrt(2.0)
-    steep = _steepness(strip.d_um, shares, from_trace, use)
+    steep = _steepness(strip.d_um, shares, filled, use)
     if not (noise * CLEAR < DEPARTURE and steep > LEAST_STEEP):
         return None
     return _Beside(at_behind, at_face, steep)
@@ -257,10 +265,15 @@ def _noise_um2(side: _Beside, use: Mask, short: float, step_um: float) -> tuple[
     return 0.5 * sum(ends), float(np.hypot(u_level, (MARKS_PX * step_um) ** 2))
 
 
-def _steepness(d_um: Array, share: Array, from_trace: Array, use: Mask) -> float:
-    near = np.arange(-PROFILE_UM, PROFILE_UM, float(d_um[1] - d_um[0]))
+def _steepness(d_um: Array, share: Array, trace_um: Array, use: Mask) -> float:
+    """Change of the mean light per µm at the trace; `share` (D, S), `trace_um` (S,)."""
+    step_um = float(d_um[1] - d_um[0])
+    near = np.arange(-PROFILE_UM, PROFILE_UM, step_um)
     columns = np.flatnonzero(use)[:: max(1, int(use.sum()) // SAMPLED)]
-    profile = np.mean([np.interp(near, from_trace[:, k], share[:, k]) for k in columns], axis=0)
+    rows = (trace_um[columns] + near[:, None] - d_um[0]) / step_um
+    above = np.clip(rows.astype(int), 0, len(d_um) - 2)
+    part = np.clip(rows - above, 0.0, 1.0)
+    profile = np.mean((1.0 - part) * share[above, columns] + part * share[above + 1, columns], axis=1)
     return float(np.interp(0.0, near, np.gradient(profile, near)))
 
 
@@ -273,10 +286,10 @@ def _independent(wave: Array, counts: Mask, step_um: float) -> float:
         return 1.0
     total = 1.0
     for lag in range(1, round(LONGEST_UM / step_um)):
-        together = float((pairs[lag:] * pairs[:-lag]).sum())
+        together = float(pairs[lag:] @ pairs[:-lag])
         if together < 1.0:
             break
-        total += 2.0 * (float((x[lag:] * x[:-lag]).sum()) / together / power) ** 2
+        total += 2.0 * (float(x[lag:] @ x[:-lag]) / together / power) ** 2
     return max(float(counts.sum()) / total, 1.0)
 
 

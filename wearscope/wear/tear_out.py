@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter, minimum_filter1d
 
-from wearscope.light.strip import Strip, median_of_seen, over_channels
+from wearscope.light.strip import Strip, dark_unseen, median_of_seen, over_channels
 from wearscope.metrology.findings import COVERAGE_95, Finding, detection_limit, found, refused
 from wearscope.metrology.robust import NORMAL_CONSISTENCY
 from wearscope.metrology.uncertainty import Budget, Input, linear
@@ -167,7 +167,7 @@ def _departure(strip: Strip) -> NDArray[np.float32] | None:
     ground, face = lights
     contrast = np.sqrt(((face - ground) ** 2).sum(axis=1))
     smooth = cv2.GaussianBlur(
-        np.nan_to_num(strip.light), (0, 0), sigmaX=0.01, sigmaY=ROWS_BLURRED, borderType=cv2.BORDER_REPLICATE
+        dark_unseen(strip.light), (0, 0), sigmaX=0.01, sigmaY=ROWS_BLURRED, borderType=cv2.BORDER_REPLICATE
     )
     away = smooth - face[None].astype(np.float32)
     departure = cv2.sqrt(over_channels(away * away)) / np.maximum(contrast, 1e-6)[None].astype(np.float32)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from wearscope.light.strip import Strip, over_channels
+from wearscope.light.strip import Strip, dark_unseen, over_channels
 
 Array = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ def steepness(strip: Strip) -> NDArray[np.float32]:
     -------
     ndarray, shape (D, ceil(S / 3))
     """
-    light = np.ascontiguousarray(cv2.blur(np.nan_to_num(strip.light), (GUIDE_COLUMNS, 1))[:, ::3])
+    light = np.ascontiguousarray(cv2.blur(dark_unseen(strip.light), (GUIDE_COLUMNS, 1))[:, ::3])
     smooth = cv2.GaussianBlur(light, (0, 0), sigmaX=0.01, sigmaY=1.2)
     slope = np.gradient(smooth, axis=0)
     steep = cv2.sqrt(over_channels(slope * slope))
@@ -97,7 +97,7 @@ def trace_edge(strip: Strip, search_um: tuple[float, float]) -> Trace:
     guide = median_filter(d[rows], size=15, mode="nearest")
 
     light = cv2.GaussianBlur(
-        cv2.blur(np.nan_to_num(strip.light), (WINDOW_COLUMNS, 1)), (0, 0), sigmaX=0.01, sigmaY=0.8
+        cv2.blur(dark_unseen(strip.light), (WINDOW_COLUMNS, 1)), (0, 0), sigmaX=0.01, sigmaY=0.8
     )
     from_guide = d[:, None] - guide[None, :]
     background = background_outside(strip, from_guide)
@@ -241,24 +241,18 @@ def steepest_path(gain: NDArray[np.float32], bend: float) -> NDArray[np.intp]:
     columns = np.ascontiguousarray(gain.T, np.float32)
     # total gain of the best path that ends there, with a row beyond each end that no path reaches
     framed = np.full((width, height + 2), -np.inf, np.float32)
-    best = framed[:, 1:-1]
-    best[0] = columns[0]
+    above, straight, below = framed[:, :-2], framed[:, 1:-1], framed[:, 2:]
+    straight[0] = columns[0]
     cost, bent = np.float32(bend), np.empty(height, np.float32)
-    for column in range(1, width):
-        last = framed[column - 1]
-        np.maximum(last[:-2], last[2:], out=bent)
-        bent -= cost
-        np.maximum(last[1:-1], bent, out=bent)
-        np.add(bent, columns[column], out=best[column])
-    rows = np.empty(width, np.intp)
-    row = int(np.argmax(best[-1]))
-    rows[-1] = row
+    for up, on, down, here, to in zip(above, straight, below, columns[1:], straight[1:], strict=False):
+        np.maximum(up, down, out=bent)
+        np.subtract(bent, cost, out=bent)
+        np.maximum(on, bent, out=bent)
+        np.add(bent, here, out=to)
+    # the row that a path which ends there came from, less its own, and 1
+    turned = np.maximum(above, below).astype(np.float64) - bend > straight
+    came_from = np.where(turned, np.where(above >= below, np.uint8(0), np.uint8(2)), np.uint8(1)).tobytes()
+    rows = [int(np.argmax(straight[-1]))]
     for column in range(width - 2, -1, -1):
-        first = max(row - 1, 0)
-        choice = best[column, first : row + 2].tolist()
-        came_from = row - first
-        choice = [value - bend * (k != came_from) for k, value in enumerate(choice)]
-        if max(choice) > choice[came_from]:
-            row = first + choice.index(max(choice))
-        rows[column] = row
-    return rows
+        rows.append(rows[-1] + came_from[column * height + rows[-1]] - 1)
+    return np.array(rows[::-1], np.intp)

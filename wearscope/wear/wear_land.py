@@ -53,6 +53,9 @@ PLATEAU = (
     0.5  # of the step, by which a flat's own light may change across it; a lamp's image fades faster; chosen
 )
 TINT = 0.3  # share of a step's light that is a change of colour; a flat of the same material has less; chosen
+# Of a step, that sharpening, colour kept at half the resolution, and its own ragged course leave beside it at most:
+# 0.12 to 0.47 on photos put through a cheap camera; and the cosine between both changes from which they are one
+SHOULDER, SAME_COLOUR = 0.5, 0.97
 FACE_REACH_UM = 150.0  # inside a flat, over which the face's own marks are read; chosen, no source
 # share of the blur by which the inner end may be misplaced: it is a corner, not a step of paint; chosen, no source
 UNRESOLVED = 0.3
@@ -80,6 +83,9 @@ class WearLand:
         Greatest VB within the guard of the transition, which the others leave out; NaN where it was not read.
     doubts : tuple of Reason
         What else makes it unsure.
+    inside_um : float
+        How far inside of the outermost line in focus the edge was traced, the median over the used zone; NaN where
+        that was not looked at.
     """
 
     verdict: Verdict
@@ -90,6 +96,7 @@ class WearLand:
     limit_um: float
     notch_um: float = float("nan")
     doubts: tuple[Reason, ...] = ()
+    inside_um: float = float("nan")
 
     def confirmed(self, beyond_um: float, u_beyond_um: float) -> WearLand:
         """The same land, no longer unsure where the edge has moved back further than its rounding explains.
@@ -139,9 +146,15 @@ def find_land(measured: MeasuredStrip, coating: CoatingMap | None = None) -> Wea
     gone_um = max(0.0, edge_um - search.original_um)
     limit_um = gone_um + search.hidden_um + 2.0 * search.blur_um + SIDE_UM
     unsure: WearLand | None = None
+    coat_ends: list[LightLine] = []
     for line in light_lines(search, light):
         verdict, why = _judged(search, light, line, limit_um)
         if verdict == "none":
+            coat_ends += [line] if _ends_coating(search, line) else []
+            continue
+        if any(_shoulder_of(line, end, search.blur_um) for end in coat_ends):
+            # a flat that ends there would go unseen
+            limit_um = max(limit_um, float(np.nanmean(line.end_um)) - search.original_um)
             continue
         land = _measured(search, line, verdict, why, limit_um)
         if verdict == "seen" and measured.zones.transition is not None:
@@ -167,12 +180,14 @@ def _judged(
         return "none", None
     if _there_when_new(search, light, line):
         return "none", None
-    bare_outside, bare_inside = _bare_beside(search, line)
-    by_coating = search.measured.edge.coated and bare_inside <= LEAST_COVER
-    if by_coating and bare_outside > LEAST_COVER and bare_inside < 1.0 - LEAST_COVER:
+    by_coating = search.measured.edge.coated and _bare_beside(search, line)[1] <= LEAST_COVER
+    if _ends_coating(search, line):
         # what is seen is the end of the coating, whether or not there is a flat with it
         known = line.cover < LEAST_COVER or line.slope > PLATEAU or line.ragged_um > STRAIGHT_UM
         return ("none", None) if known else _by_marks(search, line)
+    if abs(float(line.step.sum())) < LEAST_STEP * np.sqrt(3.0):
+        # no brighter and no darker: colour that the camera has smeared, for a flat mirrors other light
+        return "none", None
     if line.cover < LEAST_COVER or line.slope > PLATEAU:
         # the lamps' image in the rounding is such a line, but reaches no further than the limit says
         if float(np.nanmean(line.end_um)) - search.original_um < limit_um:
@@ -188,6 +203,20 @@ def _judged(
     if line.tint > TINT and not line.burnt:
         return "unsure", reason("tinted-flat")
     return "seen", None
+
+
+def _ends_coating(search: LandSearch, line: LightLine) -> bool:
+    """Whether the coating is gone outside of a line and there inside of it."""
+    outside, inside = _bare_beside(search, line)
+    return search.measured.edge.coated and outside > LEAST_COVER and inside < 1.0 - LEAST_COVER
+
+
+def _shoulder_of(line: LightLine, end: LightLine, blur_um: float) -> bool:
+    """Whether a line is the same change of light as one beside it, far weaker: a halo or a smear of the camera's."""
+    height, of_end = (float(np.linalg.norm(each.step)) for each in (line, end))
+    alike = float(line.step @ end.step) > SAME_COLOUR * height * of_end
+    apart_um = abs(float(np.nanmedian(line.end_um)) - float(np.nanmedian(end.end_um)))
+    return alike and height < SHOULDER * of_end and apart_um < 2.0 * (SIDE_UM + blur_um)
 
 
 def _there_when_new(search: LandSearch, light: NDArray[np.float32], line: LightLine) -> bool:

@@ -192,6 +192,8 @@ def find_transition(
     mean = float((weight * at).sum() / weight.sum())
     spread = float(np.sqrt((weight * (at - mean) ** 2).sum() / weight.sum()))
     u_mean = float(np.hypot(1.0 / np.sqrt(weight.sum()), spread))
+    if len(near) == 1 and near[0][0] is not signs[0]:
+        u_mean = float(np.hypot(u_mean, _apart_um(band, mean, used_side) / np.sqrt(3.0)))
     if u_mean > MOST_U_PLACE_UM:
         return None
     names = tuple(sign.name for sign, *_ in near)
@@ -206,6 +208,17 @@ def _bears_out(band: BandLight, at_um: float, used_side: int | None) -> bool:
     """Whether the light of the band ends near a place, too: where it does not, a bright line may end elsewhere."""
     end = band.end(used_side)
     return end is not None and abs(end[0] - at_um) < APART_UM
+
+
+def _apart_um(band: BandLight | None, at_um: float, used_side: int | None) -> float:
+    """How far from a place the light of the band ends, if that is near.
+
+    A line of light along the edge begins where the edge mirrors the lamp, which need not be where contact ended: by
+    itself it tells the place no better than so.
+    """
+    end = None if band is None else band.end(used_side)
+    apart_um = 0.0 if end is None else abs(end[0] - at_um)
+    return apart_um if apart_um < APART_UM else 0.0
 
 
 def _agreed_side(voted: int | None, band: BandLight | None, at_um: float) -> int:
