@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.stats import chi2
+from seldom import but_seldom
 
 from wearscope.metrology.repeatability import (
     Estimate,
@@ -53,7 +54,7 @@ def test_components_are_right_on_average(missing):
 
 
 @pytest.mark.parametrize("missing", [0.0, 0.15])
-@pytest.mark.parametrize("shape", [(6, 3, 3), (5, 1, 3), (4, 2, 2)])
+@pytest.mark.parametrize("shape", but_seldom(1, [(6, 3, 3), (5, 1, 3), (4, 2, 2)]))
 def test_intervals_hold_the_truth(shape, missing):
     rng = np.random.default_rng(2)
     person = 1.0 if shape[1] > 1 else 0.0

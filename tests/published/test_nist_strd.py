@@ -17,9 +17,14 @@ from wearscope.economics.shapes import power, saturating
 def fitted(model, x, y, start):
     """Parameters, their standard deviations and the residual sum of squares."""
     x, y = np.array(x, float), np.array(y, float)
-    fit = least_sum_of_squares(
-        lambda b: model(x, np.moveaxis(b[..., None], -2, 0)) - y, np.array(start, float)
-    )
+
+    def residuals(b):
+        return model(x, np.moveaxis(b[..., None], -2, 0)) - y
+
+    def slopes(b):  # by a step along the imaginary axis, which takes no difference
+        return residuals(b + 1e-30j * np.eye(b.size)).imag.T / 1e-30
+
+    fit = least_sum_of_squares(residuals, np.array(start, float), slopes)
     s2 = fit.sum_of_squares / (x.size - len(start))
     return fit.at, np.sqrt(s2 * np.diag(fit.covariance)), fit.sum_of_squares, fit.covariance * s2
 

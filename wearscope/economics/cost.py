@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from wearscope.economics.curve import Array
 from wearscope.trial import Bit, Cost
-from wearscope.trial.asking import stated
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,7 @@ def change_over(cost: Cost) -> float:
     return cost.change_over_minutes / 60 * cost.rate_per_hour
 
 
-def use_of(bit: Bit, cost: Cost) -> Use:
+def use_of(bit: Bit, cost: Cost) -> Use | None:
     """What using up a bit costs.
 
     Parameters
@@ -110,8 +109,11 @@ def use_of(bit: Bit, cost: Cost) -> Use:
 
     Returns
     -------
-    Use
+    Use or None
+        None if the trial file does not give its price.
     """
+    if bit.price is None:
+        return None
     lives = 1 + bit.regrinds
-    money = stated(bit.price) + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over(cost)
+    money = bit.price + bit.regrinds * bit.regrind_price - bit.resale + lives * change_over(cost)
     return Use(money, lives)

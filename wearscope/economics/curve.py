@@ -12,17 +12,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property, partial
+from itertools import chain
 from math import inf, log, pi
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.optimize import brentq, least_squares
-from scipy.special import gammaln, logsumexp, ndtri
+from scipy.special import ndtri
 
 from wearscope.economics.prior import LifePrior
-from wearscope.economics.shapes import SHAPES, Shape
+from wearscope.economics.proposals import proposed
+from wearscope.economics.shapes import SHAPES, STEPS, Shape
 
 Array = NDArray[np.float64]
 
@@ -35,18 +36,19 @@ DOUBTFUL_WIDER, DOUBTFUL_SHARE = 2.0, 0.2
 """A doubtful point counts with so many times its uncertainty, and with that share of its value besides; chosen, no
 source. A row is doubtful because a worn edge is no longer a clean arc as often as because the photo is bad."""
 _DOUBTFUL_TAIL = 3.0  # degrees of freedom of the t distribution of a doubtful point: a wild one is outvoted
-_TAIL = 6.0  # degrees of freedom of the t distribution that proposes draws: longer tails than the posterior's
-_PROPOSED = 3  # times as many proposals as draws
-_ROUNDS = 3  # times that the proposals may be moved to where the weights are
-_FEW_DRAWS = 0.05  # of the proposals, effective, below which they are moved
+_LEAST_PROPOSED = 500  # by which a shape is weighed; half as many as draws are asked of all, if that is more
+_SAME_SCATTER = 2e-3  # relative, within which it is found
 _LEAST_SHOULD = 0.5  # of the points, that a sum of squares should come to
-_MOST_LIVES = 1e2  # used up at a point, beyond which no shape need be worked out: it is worn out by far
 _FITTED = 1e-6  # relative, to which a minimum is found: draws are only proposed about it
 _STEP = 1e-5  # of a parameter, for slopes: all are standard normal beforehand
 _LEAST_WEAR = 0.05  # of the limit, that is left to wear if the value when new all but reaches it
 
 
-@dataclass(frozen=True)
+FAMILIES = (SHAPES, (STEPS,))
+"""Shapes that are asked together how much the points scatter about them: steps bend to every point, curves do not."""
+
+
+@dataclass(frozen=True, eq=False)
 class Points:
     """What was measured of one quantity on one bit.
 
@@ -114,7 +116,7 @@ class Minimum:
 def least_sum_of_squares(
     residuals: Callable[[Array], Array],
     start: Array,
-    slopes: Callable[[Array], Array] | Literal["3-point"] = "3-point",
+    slopes: Callable[[Array], Array],
     sure: float = 1e-10,
 ) -> Minimum:
     """Minimise a sum of squared residuals.
@@ -122,10 +124,11 @@ def least_sum_of_squares(
     Parameters
     ----------
     residuals : callable
-        From parameters, shape (k,), to residuals, shape (n,), each divided by its standard uncertainty.
+        From parameters, shape (k,), to residuals, shape (n,), each divided by its standard uncertainty; at least as
+        many as parameters.
     start : ndarray, shape (k,)
-    slopes : callable or "3-point"
-        From parameters to the slopes of the residuals, shape (n, k); by differences of single calls if not given.
+    slopes : callable
+        From parameters to the slopes of the residuals, shape (n, k).
     sure : float
         Relative change of the parameters or of the sum below which the search ends.
 
@@ -133,7 +136,9 @@ def least_sum_of_squares(
     -------
     Minimum
     """
-    found = least_squares(residuals, start, jac=slopes, x_scale="jac", xtol=sure, ftol=sure, gtol=sure)
+    found = least_squares(
+        residuals, start, jac=slopes, x_scale="jac", xtol=sure, ftol=sure, gtol=sure, method="lm"
+    )
     jacobian = np.asarray(found.jac, float)
     covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)
     return Minimum(found.x, covariance, float(2 * found.cost))
@@ -148,13 +153,13 @@ class WearCurve:
 
     Attributes
     ----------
-    parts_cut : float
-        Parts at the last checkpoint.
+    looks : ndarray, shape (J,)
+        Parts at the checkpoints.
     weights : dict of str to float
         Probability of each shape, given the points.
-    scatter : float
-        Scatter of the points beyond their uncertainty (standard deviation, in the quantity's unit): wear follows
-        no smooth curve exactly.
+    scatters : ndarray, shape (N,)
+        Scatter of the points beyond their uncertainty that each draw goes with (standard deviation, in the
+        quantity's unit): wear follows no curve exactly.
     life : ndarray, shape (N,)
         Parts at which as bad a flute as the worst of so many is in the mean reaches the limit, at its nominal value.
     new : ndarray, shape (N,)
@@ -166,15 +171,30 @@ class WearCurve:
     ceiling : float
     """
 
-    parts_cut: float
+    looks: Array
     weights: dict[str, float]
-    scatter: float
+    scatters: Array
     life: Array
     new: Array
     wear: Array
     shape_of: tuple[Shape, ...]
     shape_z: tuple[Array, ...]
     ceiling: float
+
+    @property
+    def parts_cut(self) -> float:
+        """Parts at the last checkpoint."""
+        return float(self.looks[-1])
+
+    @property
+    def scatter(self) -> float:
+        """Scatter of the points beyond their uncertainty, on the mean of the draws."""
+        return float(self.scatters.mean())
+
+    @property
+    def uneven(self) -> Array:
+        """How unevenly wear goes on in each draw (`Shape.uneven`), shape (N,)."""
+        return np.concatenate([shape.uneven(z) for shape, z in zip(self.shape_of, self.shape_z, strict=True)])
 
     def shape_at(self, t: Array) -> Array:
         """Each draw's g(t), shape (N, T).
@@ -189,10 +209,11 @@ class WearCurve:
         ndarray
         """
         t = np.broadcast_to(t, (self.life.size, t.shape[-1]))
+        looks = self.looks / self.life[:, None]
         ends = np.cumsum([0] + [len(z) for z in self.shape_z])
         return np.concatenate(
             [
-                shape.of(t[a:b], z)
+                shape.of(t[a:b], z, looks[a:b])
                 for shape, z, a, b in zip(self.shape_of, self.shape_z, ends, ends[1:], strict=False)
             ]
         )
@@ -225,6 +246,20 @@ class _Problem:
     limit: float
     prior: LifePrior
 
+    @cached_property
+    def looks(self) -> Array:
+        return np.unique(self.points.parts)
+
+    @cached_property
+    def at_look(self) -> NDArray[np.int_]:
+        """Which of the looks each point is of, shape (n,)."""
+        return np.searchsorted(self.looks, self.points.parts)
+
+    @cached_property
+    def is_doubtful(self) -> NDArray[np.bool_] | None:
+        """Which points are doubtful; None if none is."""
+        return self.points.is_doubtful if self.points.is_doubtful.any() else None
+
     def split(self, z: Array) -> tuple[Array, Array, Array, Array]:
         """Life, value when new, wear of each flute by then, and shape parameters; z has shape (..., k)."""
         n = 2 + self.points.n_flutes
@@ -237,33 +272,46 @@ class _Problem:
     def predicted(self, shape: Shape, z: Array) -> Array:
         """Value at each point, shape (..., n)."""
         life, new, wear, of_shape = self.split(z)
-        share = np.minimum(self.points.parts / life[..., None], _MOST_LIVES)
-        value: Array = new[..., None] + wear[..., self.points.flute] * shape.of(share, of_shape)
+        grown = shape.at_looks(of_shape, self.looks / life[..., None])
+        value: Array = new[..., None] + wear[..., self.points.flute] * grown[..., self.at_look]
         return np.minimum(value, self.points.ceiling)
 
     def misfit(self, shape: Shape, z: Array, s: Array) -> Array:
         """What is left over at each point, in units of `s`; that of doubtful points grows ever more slowly."""
-        left = np.clip((self.points.value - self.predicted(shape, z)) / s, -1e6, 1e6)
-        slow = np.sign(left) * np.sqrt((_DOUBTFUL_TAIL + 1) * np.log1p(left**2 / _DOUBTFUL_TAIL))
-        result: Array = np.where(self.points.is_doubtful, slow, left)
+        left: Array = np.clip((self.points.value - self.predicted(shape, z)) / s, -1e6, 1e6)
+        if (doubtful := self.is_doubtful) is not None:
+            of = left[..., doubtful]
+            left[..., doubtful] = np.sign(of) * np.sqrt(
+                (_DOUBTFUL_TAIL + 1) * np.log1p(of**2 / _DOUBTFUL_TAIL)
+            )
+        return left
+
+    def log_density(self, shape: Shape, s: Array, z: Array) -> Array:
+        """How likely z is, but for the points' own uncertainties; shape (...)."""
+        far = np.sum(self.misfit(shape, z, s) ** 2, axis=-1) + np.sum(z**2, axis=-1)
+        result: Array = -0.5 * (far + z.shape[-1] * log(2 * pi))
         return result
 
-    def fit(self, shape: Shape, s: Array) -> Minimum:
+    def fit(self, shape: Shape, s: Array, near: Minimum | None = None) -> Minimum:
+        """Where a shape fits best; `near` is where it does so with another `s`."""
+
         def residuals(z: Array) -> Array:
             return np.concatenate([self.misfit(shape, z, s), z], axis=-1)
 
         first = 2 + self.points.n_flutes
-        starts = np.zeros((9, first + shape.n))
+        starts = np.zeros((9, first + shape.n + shape.per_look * self.looks.size))
         starts[:, 0] = 3 * (-1.5, 0.0, 1.5)
-        starts[:, first:] = np.repeat([0.1, -0.8, 0.8], 3)[
-            :, None
-        ]  # not 0: there an onset may lie on a checkpoint
+        # not 0: there an onset may lie on a checkpoint
+        starts[:, first:] = np.repeat([0.1, -0.8, 0.8], 3)[:, None]
+        if near:
+            starts = np.vstack([starts, near.at])
         step = _STEP * np.eye(starts.shape[1])
+        steps = np.concatenate([step, -step])
 
-        def slopes(
-            z: Array,
-        ) -> Array:  # all at once: the arrays are small, and a call takes longer than its sums
-            result: Array = ((residuals(z + step) - residuals(z - step)) / (2 * _STEP)).T
+        def slopes(z: Array) -> Array:
+            # all at once: the arrays are small, and a call takes longer than its sums
+            above, below = np.split(residuals(z + steps), 2)
+            result: Array = ((above - below) / (2 * _STEP)).T
             return result
 
         sums = np.sum(residuals(starts) ** 2, axis=1)
@@ -296,48 +344,65 @@ def wear_curve(
     problem = _Problem(points, limit, prior)
     u = np.sqrt(1 - SHARED) * points.u
     u = np.where(points.is_doubtful, np.hypot(DOUBTFUL_WIDER * u, DOUBTFUL_SHARE * points.value), u)
-    fits, s = [problem.fit(shape, u) for shape in SHAPES], u
-    for _ in range(2):  # a shape that bends to every point looks best as long as no scatter is allowed
-        scatter = _scatter(problem, fits, u)
-        if not scatter:
-            break
-        s = np.hypot(u, scatter)
-        fits = [problem.fit(shape, s) for shape in SHAPES]
-
-    draws, evidence = [], []
-    for shape, fit in zip(SHAPES, fits, strict=True):
-        z, log_evidence = _draws(problem, shape, fit, s, n_draws, rng)
-        draws.append(z)
-        evidence.append(log_evidence + log(shape.weight))
+    proposals, evidence, scatters = [], [], []
+    for family in FAMILIES:
+        fits, s, scatter = _fits(problem, family, u)
+        for shape, fit in zip(family, fits, strict=True):
+            found = proposed(
+                partial(problem.log_density, shape, s),
+                fit.at,
+                fit.covariance,
+                max(n_draws // 2, _LEAST_PROPOSED),
+                rng,
+            )
+            proposals.append(found)
+            evidence.append(found.log_evidence - float(np.log(s).sum()) + log(shape.weight))
+            scatters.append(scatter)
     weights = np.exp(np.array(evidence) - max(evidence))
     weights /= weights.sum()
     counts = np.floor(weights * n_draws + 0.5).astype(int)
     counts[np.argmax(weights)] += n_draws - counts.sum()
-    parts = [problem.split(z[:count]) for z, count in zip(draws, counts, strict=True)]
+    parts = [problem.split(found.drawn(count, rng)) for found, count in zip(proposals, counts, strict=True)]
     life, new, wear = (np.concatenate([part[i] for part in parts]) for i in range(3))
+    shapes = tuple(chain(*FAMILIES))
     return WearCurve(
-        points.parts_cut,
-        {shape.name: float(weight) for shape, weight in zip(SHAPES, weights, strict=True)},
-        scatter,
+        problem.looks,
+        {shape.name: float(weight) for shape, weight in zip(shapes, weights, strict=True)},
+        np.repeat(scatters, counts),
         life,
         new,
         wear,
-        SHAPES,
+        shapes,
         tuple(part[3] for part in parts),
         points.ceiling,
     )
 
 
-def _scatter(problem: _Problem, fits: Sequence[Minimum], u: Array) -> float:
+def _fits(problem: _Problem, shapes: Sequence[Shape], u: Array) -> tuple[list[Minimum], Array, float]:
+    """Where each shape fits best, the points' uncertainty with the scatter that they need, and that scatter."""
+    fits, s, scatter = [problem.fit(shape, u) for shape in shapes], u, 0.0
+    for _ in range(2):  # a shape that bends to every point looks best as long as no scatter is allowed
+        before, scatter = scatter, _scatter(problem, shapes, fits, u, scatter)
+        if abs(scatter - before) <= _SAME_SCATTER * before:
+            break
+        s = np.hypot(u, scatter)
+        fits = [problem.fit(shape, s, fit) for shape, fit in zip(shapes, fits, strict=True)]
+    return fits, s, scatter
+
+
+def _scatter(
+    problem: _Problem, shapes: Sequence[Shape], fits: Sequence[Minimum], u: Array, before: float
+) -> float:
     """Scatter that brings the best shape's sum of squares down to what it should be.
 
     As by Paule & Mandel, J. Res. NBS 87 (1982) 377-385 (from memory). As every parameter's prior counts as an
     observation, the sum of squares should be the number of points. The scatter is the same for all points and not in
     proportion to the wear: readings of a wear land scatter alike early and late, and the break-in, which scatters
-    most in proportion, would blur what follows. Doubtful points have no say in it.
+    most in proportion, would blur what follows. Doubtful points have no say in it. The fits are those with the
+    scatter that was found before.
     """
     points, sure = problem.points, ~problem.points.is_doubtful
-    shape, best = min(zip(SHAPES, fits, strict=True), key=lambda fitted: fitted[1].sum_of_squares)
+    shape, best = min(zip(shapes, fits, strict=True), key=lambda fitted: fitted[1].sum_of_squares)
     scatter = 0.0
     for _ in range(4):
         residual2 = (points.value - problem.predicted(shape, best.at))[sure] ** 2
@@ -347,55 +412,11 @@ def _scatter(problem: _Problem, fits: Sequence[Minimum], u: Array) -> float:
             break
         most = float(np.sqrt(residual2.sum() / should))  # enough even if u were 0
         scatter = float(brentq(_excess, 0.0, most, args=(residual2, u[sure], should), xtol=1e-3 * most))
-        best = problem.fit(shape, np.hypot(u, scatter))
+        if abs(scatter - before) <= _SAME_SCATTER * before:
+            break
+        before, best = scatter, problem.fit(shape, np.hypot(u, scatter), best)
     return scatter
 
 
 def _excess(scatter: float, residual2: Array, u: Array, should: float) -> float:
     return float(np.sum(residual2 / (u**2 + scatter**2))) - should
-
-
-def _draws(
-    problem: _Problem, shape: Shape, fit: Minimum, s: Array, n: int, rng: np.random.Generator
-) -> tuple[Array, float]:
-    """Draws of z from the posterior, shape (n, k), and the logarithm of the evidence.
-
-    Importance sampling (Cappé et al., J. Comput. Graph. Stat. 13 (2004) 907-929, from memory): half of the proposals
-    are of a t distribution about the minimum, the others of one twice as wide and of the prior, so that no place that
-    is likely is left out; then again about the weighted draws, if few of them count.
-    """
-    k, m = len(fit.at), _PROPOSED * n
-    centre, covariance = fit.at, fit.covariance
-    for _ in range(_ROUNDS):
-        root = np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(k)), float)
-        z = rng.standard_normal((m, k))
-        stretch = np.sqrt(_TAIL / rng.chisquare(_TAIL, m))[:, None]
-        stretch[m // 2 : 3 * m // 4] *= 2.0
-        z[: 3 * m // 4] = centre + (z * stretch)[: 3 * m // 4] @ root.T
-        log_target = -0.5 * (np.sum(problem.misfit(shape, z, s) ** 2, axis=1) + np.sum(z**2, axis=1))
-        log_weight = log_target - 0.5 * k * log(2 * pi) - _log_proposal(z, centre, root)
-        log_total = float(logsumexp(log_weight))
-        weight = np.exp(np.maximum(log_weight - log_total, -700.0))
-        if 1 / np.sum(weight**2) > _FEW_DRAWS * m:
-            break
-        centre = np.asarray(weight @ z, float)
-        covariance = (z - centre).T @ (weight[:, None] * (z - centre)) + 1e-4 * fit.covariance
-    return z[rng.choice(m, n, p=weight / weight.sum())], log_total - log(m)
-
-
-def _log_proposal(z: Array, centre: Array, root: Array) -> Array:
-    """Logarithm of the density from which `_draws` proposes, shape (m,)."""
-    k = z.shape[1]
-    distance2 = np.sum(solve_triangular(root, (z - centre).T, lower=True) ** 2, axis=0)
-    normed = (
-        float(gammaln((_TAIL + k) / 2) - gammaln(_TAIL / 2))
-        - 0.5 * k * log(_TAIL * pi)
-        - float(np.sum(np.log(np.diag(root))))
-    )
-    parts = [
-        log(0.5) + normed - 0.5 * (_TAIL + k) * np.log1p(distance2 / _TAIL),
-        log(0.25) + normed - k * log(2.0) - 0.5 * (_TAIL + k) * np.log1p(distance2 / (4 * _TAIL)),
-        log(0.25) - 0.5 * k * log(2 * pi) - 0.5 * np.sum(z**2, axis=1),
-    ]
-    result: Array = logsumexp(parts, axis=0)
-    return result

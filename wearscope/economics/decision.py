@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from math import isclose
+from math import inf, isclose
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.economics.cost import Use
 from wearscope.economics.curve import Array
+from wearscope.economics.due import rounded_down
 from wearscope.economics.kinds import KIND_SPREAD, next_lives, next_sudden, side_by_side
 from wearscope.economics.life import known_range
-from wearscope.economics.one_bit import SEED, Followed, bit_outcome, limit_error
+from wearscope.economics.one_bit import SEED, Followed, Solve, answers, bit_outcome, gather, limit_error
 from wearscope.economics.outcome import (
     Axis,
     BitOutcome,
     BreakEven,
+    ByLimitsOfAll,
     Choice,
     NextCheckpoint,
     Outcome,
@@ -33,11 +35,13 @@ from wearscope.economics.ranking import (
     shown,
     value_of_checkpoint,
 )
+from wearscope.economics.readings import Readings, followed_on
 from wearscope.errors import WearscopeError
 from wearscope.log.records import Record
 from wearscope.process.fairness import SAME, fair_trial
+from wearscope.quantities.quantity import LIMITS
 from wearscope.trial import Trial
-from wearscope.trial.asking import COST_KEYS, require
+from wearscope.trial.asking import LIFE_KEYS, require, stated
 
 N_DRAWS = 4000
 """Of each bit: the 2.5 % ends of a range then scatter by a few per cent of its width from seed to seed."""
@@ -85,7 +89,12 @@ def axis_of(trial: Trial, over: Over) -> Axis:
 
 
 def outcome_of(
-    trial: Trial, records: Sequence[Record], over: Over = "parts", n_draws: int = N_DRAWS
+    trial: Trial,
+    records: Sequence[Record],
+    over: Over = "parts",
+    n_draws: int = N_DRAWS,
+    *,
+    solve: Solve = answers,
 ) -> Outcome:
     """Wear curves, life and cost per part of a trial's bits, and which of them to stock.
 
@@ -98,6 +107,8 @@ def outcome_of(
         What lives are told in. Inside the outcome they are in parts.
     n_draws : int
         Of each bit.
+    solve : callable
+        Who fits the wear curves; by default this process, one after the other.
 
     Returns
     -------
@@ -106,14 +117,14 @@ def outcome_of(
     Raises
     ------
     TrialError
-        The trial file does not say what a bit costs, or how many flutes it has.
+        The trial file does not say how many flutes a bit has.
     WearscopeError
         `over` needs something that the trial file does not say.
     """
-    require(trial, COST_KEYS, "the outcome")
+    require(trial, LIFE_KEYS, "the outcome")
     axis = axis_of(trial, over)
     scale = _scale_of(trial, records)
-    found = [bit_outcome(trial, bit, records, scale, n_draws) for bit in trial.bits]
+    found = _bits(trial, records, scale, n_draws, solve)
     kinds = [_kind(trial, kind, found, scale) for kind in dict.fromkeys(bit.make for bit in trial.bits)]
     kinds = _beside_each_other(trial, kinds, scale)
     ranked = [kind for kind in kinds if kind.priced]
@@ -122,7 +133,7 @@ def outcome_of(
     wrong = checkpoint = None
     if len(ranked) > 1:
         wrong = 1000 * cost_of_choosing_wrongly(np.array([kind.costs for kind in ranked]))
-        checkpoint = _next_checkpoint(trial, ranked)
+        checkpoint = _next_checkpoint(trial, ranked, solve)
     verdict = verdict_of(bits)
     return Outcome(
         trial.name,
@@ -133,15 +144,60 @@ def outcome_of(
         wrong,
         checkpoint,
         _break_even(bits, verdict),
+        _by_limits_of_all(trial, records, n_draws, solve) if len(ranked) > 1 else None,
         trial.life.bit_to_bit,
         SEED,
     )
+
+
+def _by_limits_of_all(
+    trial: Trial, records: Sequence[Record], n_draws: int, solve: Solve
+) -> ByLimitsOfAll | None:
+    faced = [set(followed_on(trial.life, bit)) for bit in trial.bits]
+    unequal = faced[0].union(*faced) - faced[0].intersection(*faced)
+    left_out = tuple(quantity for quantity in trial.life.limited if quantity in unequal)
+    if not left_out or len(left_out) == len(trial.life.limited):
+        return None
+    keys = [LIMITS[quantity].key for quantity in left_out]
+    none = dict.fromkeys([*keys, *(f"u_{key}" for key in keys)])
+    alike = trial.model_copy(update={"life": trial.life.model_copy(update=none)})
+    found = outcome_of(alike, records, n_draws=n_draws, solve=solve)
+    if len(found.verdict.ranked) < 2:
+        return None
+    first = found.verdict.ranked[0]
+    return ByLimitsOfAll(left_out, first, found.of_kind(first).chance)
 
 
 def _scale_of(trial: Trial, records: Sequence[Record]) -> float:
     """Parts at the last checkpoint of the trial: what lives are measured by before anything is known of them."""
     names = {bit.name for bit in trial.bits}
     return float(max([row.parts for row in records if row.bit in names], default=0) or 1)
+
+
+def _bits(
+    trial: Trial, records: Sequence[Record], scale: float, n_draws: int, solve: Solve
+) -> list[tuple[BitOutcome, tuple[Followed, ...]]]:
+    """Each bit by itself, and the curves that this comes from."""
+    rows: dict[str, list[Record]] = {}
+    for row in records:
+        rows.setdefault(row.bit, []).append(row)
+    gathered = [
+        gather(trial, bit, rows.get(bit.name, ()), trial.photos_of(bit.name), scale) for bit in trial.bits
+    ]
+    parts = _next_parts(found for each in gathered for found in each.found)
+    asked = [each.questions(n_draws, parts) for each in gathered]
+    given = iter(solve([question for each in asked for _, question in each]))
+    followed = [tuple(Followed(found, question, next(given)) for found, question in each) for each in asked]
+    return [
+        (bit_outcome(trial, each, curves, n_draws), curves)
+        for each, curves in zip(gathered, followed, strict=True)
+    ]
+
+
+def _next_parts(found: Iterable[Readings]) -> float:
+    """One step further than the last checkpoint; 0 where there is none."""
+    done = sorted({row.parts for one in found for row in one.records} | {0})
+    return float(2 * done[-1] - done[-2]) if len(done) > 1 else 0.0
 
 
 # --- The kinds
@@ -164,11 +220,12 @@ class _Kind:
 
     @property
     def use(self) -> Use:
-        return self.bits[0].use
+        return stated(self.bits[0].use)
 
     @property
     def priced(self) -> bool:
-        return bool(self.tried) and self.use.money > 0
+        of = self.bits[0].use
+        return bool(self.tried) and of is not None and of.money > 0
 
     @property
     def costs(self) -> Array:
@@ -253,7 +310,7 @@ def _with_next(kind: _Kind) -> tuple[BitOutcome, ...]:
         return kind.bits
     known = known_range(kind.next_draws, most=kind.horizon)
     change_at = min(float(np.quantile(kind.next_draws, CHANGE_SHARE)), kind.horizon)
-    at_horizon = kind.use.money / (kind.use.lives * kind.horizon)
+    at_horizon = kind.use.money / (kind.use.lives * kind.horizon) if kind.priced else 0.0
     return tuple(
         replace(
             bit,
@@ -263,7 +320,7 @@ def _with_next(kind: _Kind) -> tuple[BitOutcome, ...]:
             cost=known_range(kind.costs, least=at_horizon) if kind.priced else None,
             cost_at_horizon=at_horizon,
             next_draws=kind.next_draws,
-            cost_draws=kind.costs,
+            cost_draws=kind.costs if kind.priced else np.empty(0),
         )
         for bit in kind.bits
     )
@@ -332,30 +389,33 @@ def _break_even(bits: Sequence[BitOutcome], verdict: Verdict) -> tuple[BreakEven
         BreakEven(
             bit.kind,
             best.kind,
-            bit.use.break_even_life(target),
-            bit.use.break_even_price(bit.price, min(float(np.median(bit.next_draws)), bit.horizon), target),
+            stated(bit.use).break_even_life(target),
+            stated(bit.use).break_even_price(
+                stated(bit.price), min(float(np.median(bit.next_draws)), bit.horizon), target
+            ),
         )
         for bit in others
     )
 
 
-def _next_checkpoint(trial: Trial, ranked: Sequence[_Kind]) -> NextCheckpoint | None:
-    """One step further than the last checkpoint, for the bits that are not worn out."""
-    rows = [
-        row for kind in ranked for followed in kind.followed for one in followed for row in one.found.records
-    ]
-    done = sorted({row.parts for row in rows} | {0})
-    parts = float(2 * done[-1] - done[-2]) if len(done) > 1 else 0.0
+def _next_checkpoint(trial: Trial, ranked: Sequence[_Kind], solve: Solve) -> NextCheckpoint | None:
+    """One step further than the last checkpoint, but not beyond what every bit that still cuts is sure to last."""
+    found = [one.found for kind in ranked for followed in kind.followed for one in followed]
+    done = max((row.parts for one in found for row in one.records), default=0)
     after, cut_on = [], []
-    for kind in ranked:
-        going = [i for i in kind.tried if kind.followed[i] and np.median(kind.bits[i].life_draws) > done[-1]]
+    going_of = [
+        [i for i in kind.tried if kind.followed[i] and _sure_to_last(kind.bits[i]) > done] for kind in ranked
+    ]
+    sure = [_sure_to_last(kind.bits[i]) for kind, going in zip(ranked, going_of, strict=True) for i in going]
+    parts = min([_next_parts(found), *sure])
+    for kind, going in zip(ranked, going_of, strict=True):
         if not going:
             after.append(np.full(1, kind.costs.mean()))
             continue
         cut_on += [kind.bits[i].bit for i in going]
         rng = np.random.default_rng([SEED, *f"{kind.bits[0].kind}/next".encode()])
         looked_at = [one for i in going for one in kind.followed[i]]
-        seen = np.array([one.seen_at(parts)[kind.picked] for one in looked_at])
+        seen = np.array([each[kind.picked] for each in _seen_at(parts, looked_at, solve)])
         u = np.array([one.found.records[-1].std_uncertainty for one in looked_at], float)
         after.append(expected_after(kind.costs, seen, u, rng))
     if not cut_on:
@@ -363,3 +423,17 @@ def _next_checkpoint(trial: Trial, ranked: Sequence[_Kind]) -> NextCheckpoint | 
     per_part = value_of_checkpoint(np.array(np.broadcast_arrays(*after)))
     year = trial.cost.parts_per_year
     return NextCheckpoint(parts, tuple(cut_on), 1000 * per_part, None if year is None else year * per_part)
+
+
+def _seen_at(parts: float, followed: Sequence[Followed], solve: Solve) -> list[Array]:
+    """What each draw's worst flute shows then; asked once more where that is not what was asked at first."""
+    other = [replace(one.asked, next_parts=parts) for one in followed if one.asked.next_parts != parts]
+    given = iter(solve(other) if other else ())
+    return [
+        one.answer.next_seen if one.asked.next_parts == parts else next(given).next_seen for one in followed
+    ]
+
+
+def _sure_to_last(bit: BitOutcome) -> float:
+    """Parts after which it is to be changed; without end where wear is nowhere near a limit."""
+    return rounded_down(bit.at_least) if bit.at_least < bit.horizon else inf

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
@@ -100,28 +102,40 @@ def side_by_side(
     ndarray of int, shape (K, N)
         Which draw of each kind goes with the others.
     """
-    off = (np.log(levels) - np.log(prior.middle))[..., None]
+    off = np.log(levels) - np.log(prior.middle)
     node = np.linspace(-3.5, 3.5, _NODES)
     common = node * np.sqrt(prior.spread**2 - KIND_SPREAD**2)
-    weight = np.exp(
-        -0.5 * ((off - common) / KIND_SPREAD) ** 2 + 0.5 * np.minimum(off / prior.spread, _FAR) ** 2
-    )
     n_strata = int(strata.max()) + 1
     inside = [[np.flatnonzero(of_kind == stratum) for of_kind in strata] for stratum in range(n_strata)]
+    # of one kind after the other: of hundreds at once they would fill the memory
+    sums = [
+        _sums(_beside(each[:, None], common, prior), ours)
+        for each, ours in zip(off, zip(*inside, strict=True), strict=True)
+    ]
     with np.errstate(divide="ignore"):  # a kind may have no draw in a stratum
-        log_of = -0.5 * node**2 + np.array(
-            [
-                np.sum(np.log([w[j].sum(axis=0) for w, j in zip(weight, ours, strict=True)]), axis=0)
-                for ours in inside
-            ]
-        )
+        log_of = -0.5 * node**2 + np.sum(np.log(sums), axis=0)
     at = rng.choice(log_of.size, off.shape[1], p=np.exp(log_of - logsumexp(log_of)).ravel())
     picked = np.empty(strata.shape, int)
     for place in np.unique(at):
         stratum, i = divmod(int(place), node.size)
-        for kind, (w, j) in enumerate(zip(weight, inside[stratum], strict=True)):
-            picked[kind, at == place] = rng.choice(j, int(np.sum(at == place)), p=w[j, i] / w[j, i].sum())
+        here = at == place
+        for kind, j in enumerate(inside[stratum]):
+            weight = _beside(off[kind, j], common[i], prior)
+            picked[kind, here] = rng.choice(j, int(np.sum(here)), p=weight / weight.sum())
     return picked
+
+
+def _beside(off: Array, common: Array, prior: LifePrior) -> Array:
+    """How much draws of a kind's life count beside what all kinds may have in common."""
+    weight: Array = np.exp(
+        -0.5 * ((off - common) / KIND_SPREAD) ** 2 + 0.5 * np.minimum(off / prior.spread, _FAR) ** 2
+    )
+    return weight
+
+
+def _sums(weight: Array, ours: Sequence[NDArray[np.int_]]) -> list[Array]:
+    """Of the draws of each stratum."""
+    return [weight[j].sum(axis=0) for j in ours]
 
 
 def next_sudden(seen: Array, cut: Array, rng: np.random.Generator) -> Array:

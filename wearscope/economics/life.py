@@ -16,13 +16,14 @@ BEYOND = 10.0
 limit that may lie higher counts as so long."""
 QUANTILES = (0.025, 0.25, 0.5, 0.75, 0.975)
 """Ends of the 95 and 50 % ranges, and the median."""
-UNEVEN = 0.06
-"""How unevenly wear goes on between checkpoints and beyond the last: its increments are those of a gamma process
-whose variance is this share of the limit times their mean. So it comes by fits and starts, and a small step may end
-a life that is nearly over. Chosen so that ranges hold the published series of `tests/published`."""
 _NONE = 1e-100  # of the limit: increments so small that no arithmetic is to be had of them
 _T = np.concatenate(
-    [[0.0, 0.001, 0.002, 0.005], np.linspace(0.01, 1.5, 150), np.geomspace(1.5, BEYOND, 41)[1:]]
+    [
+        [0.0, 0.001, 0.002, 0.005],
+        np.linspace(0.01, 0.2, 20),
+        np.linspace(0.22, 1.5, 65),
+        np.geomspace(1.5, BEYOND, 25)[1:],
+    ]
 )
 
 
@@ -44,6 +45,8 @@ class Paths:
         Value when new.
     ceiling : float
         The largest value that there can be.
+    looks : ndarray, shape (J,)
+        Parts at the checkpoints.
     """
 
     life: Array
@@ -53,6 +56,7 @@ class Paths:
     mean: Array
     new: Array
     ceiling: float
+    looks: Array
 
     def lives(self, limit: Array | float) -> tuple[Array, Array]:
         """Parts at which the worst flute, and the mean of the flutes, reach a limit.
@@ -72,8 +76,37 @@ class Paths:
         worst, mean = (_first(self.t, self.shape, (limit - self.new) / by) for by in (self.worst, self.mean))
         return worst * self.life, mean * self.life
 
+    def values_at(self, parts: Array) -> tuple[Array, Array]:
+        """Each draw's value of the worst flute, and of the mean of the flutes.
+
+        Parameters
+        ----------
+        parts : ndarray, shape (P,)
+
+        Returns
+        -------
+        worst : ndarray, shape (N, P)
+            In the quantity's unit, from 0 to `ceiling`.
+        mean : ndarray, shape (N, P)
+            The same.
+        """
+        parts = np.asarray(parts, float)
+        at = np.minimum(parts / self.life[:, None], BEYOND)
+        n = self.t.shape[1]
+        # each row of `t` is `_T` with the looks among it, so that a place in it is the sum of those in both
+        after = np.searchsorted(_T, at) + np.searchsorted(self.looks, parts)
+        after = np.clip(after, 1, n - 1) + n * np.arange(len(at))[:, None]
+        t, curve = self.t.ravel(), self.shape.ravel()
+        low, high = curve.take(after - 1), curve.take(after)
+        shape = low + (high - low) * _part(at, t.take(after - 1), t.take(after))
+        worst, mean = (
+            np.clip(self.new[:, None] + by[:, None] * shape, 0.0, self.ceiling)
+            for by in (self.worst, self.mean)
+        )
+        return worst, mean
+
     def value_at(self, parts: Array, *, worst: bool) -> Array:
-        """Each draw's value of the worst flute, or of the mean of the flutes, shape (N, P).
+        """One of the two of `values_at`.
 
         Parameters
         ----------
@@ -83,20 +116,9 @@ class Paths:
 
         Returns
         -------
-        ndarray
-            In the quantity's unit, from 0 to `ceiling`.
+        ndarray, shape (N, P)
         """
-        at = np.minimum(np.asarray(parts, float) / self.life[:, None], BEYOND)
-        row = np.arange(len(at))[:, None]
-        apart = 2 * BEYOND * row  # all rows in one line, each beyond the one before
-        after = np.searchsorted((self.t + apart).ravel(), (at + apart).ravel()).reshape(at.shape)
-        after = np.clip(after - row * self.t.shape[1], 1, self.t.shape[1] - 1)
-        before = after - 1
-        low, high = self.shape[row, before], self.shape[row, after]
-        shape = low + (high - low) * _part(at, self.t[row, before], self.t[row, after])
-        value = self.new[:, None] + (self.worst if worst else self.mean)[:, None] * shape
-        result: Array = np.clip(value, 0.0, self.ceiling)
-        return result
+        return self.values_at(parts)[0 if worst else 1]
 
 
 def paths(curve: WearCurve, points: Points, n_unseen: int, rng: np.random.Generator) -> Paths:
@@ -121,33 +143,37 @@ def paths(curve: WearCurve, points: Points, n_unseen: int, rng: np.random.Genera
     if n_unseen:
         unseen = wear.mean(axis=1, keepdims=True) * np.exp(FLUTE_SCATTER * rng.standard_normal((n, n_unseen)))
         wear = np.hstack([wear, unseen])
-    new = curve.new - curve.scatter * rng.standard_normal(n)
+    new = curve.new - curve.scatters * rng.standard_normal(n)
     # a factor, so that wear which is hardly seen cannot be taken for wear that has passed the limit
     wear = wear * np.exp(-shared_error(points) * rng.standard_normal(n))[:, None]
-    looked = np.unique(points.parts) / curve.life[:, None]
+    looked = curve.looks / curve.life[:, None]
     t = np.sort(np.hstack([np.broadcast_to(_T, (n, _T.size)), np.minimum(looked, BEYOND)]), axis=1)
-    shape = _unevenly(t, curve.shape_at(t), looked, rng)
-    return Paths(curve.life, t, shape, wear.max(axis=1), wear.mean(axis=1), new, points.ceiling)
+    shape = _unevenly(t, curve.shape_at(t), looked, curve.uneven, rng)
+    return Paths(curve.life, t, shape, wear.max(axis=1), wear.mean(axis=1), new, points.ceiling, curve.looks)
 
 
-def _unevenly(t: Array, shape: Array, looked: Array, rng: np.random.Generator) -> Array:
+def _unevenly(t: Array, shape: Array, looked: Array, by: Array, rng: np.random.Generator) -> Array:
     """Draws of how wear went on between the checkpoints and goes on beyond the last, shape (N, T).
 
     A gamma process of the foretold mean (van Noortwijk, Reliab. Eng. Syst. Saf. 94 (2009) 2-21, from memory), held
     at the checkpoints: what came between two of them is known, but not when.
     """
+    n, n_looks = looked.shape
     grown = np.diff(shape, axis=1)
-    grows = grown > 0
-    uneven = np.zeros_like(grown)
-    uneven[grows] = UNEVEN * rng.standard_gamma(grown[grows] / UNEVEN)
-    since = np.zeros((len(t), 1))
-    for until in looked.T[:, :, None]:
-        between = (t[:, :-1] >= since) & (t[:, :-1] < until)
-        came, drawn = (np.sum(each, axis=1, where=between, keepdims=True) for each in (grown, uneven))
-        told = drawn > _NONE
-        held = np.divide(came, drawn, out=np.zeros_like(came), where=told)
-        uneven = np.where(between, np.where(told, held * uneven, grown), uneven)
-        since = until
+    uneven = by[:, None] * rng.standard_gamma(np.maximum(grown, 0.0) / by[:, None])
+    # where each row's looks lie among `t`, and where what grows until them begins when all rows are put in one line
+    at = np.searchsorted(_T, np.minimum(looked, BEYOND)) + np.arange(n_looks)
+    begins = np.hstack([np.zeros((n, 1), int), at])
+    line = (begins + grown.shape[1] * np.arange(n)[:, None]).ravel()
+    came, drawn = (np.add.reduceat(each.ravel(), line).reshape(n, -1)[:, :-1] for each in (grown, uneven))
+    told = drawn > _NONE
+    held = np.ones(begins.shape)  # nothing is known of what comes after the last look
+    held[:, :-1] = np.divide(came, drawn, out=np.zeros_like(came), where=told)
+    until = np.diff(begins, append=grown.shape[1])
+    uneven *= np.repeat(held.ravel(), until.ravel()).reshape(grown.shape)
+    if not told.all():
+        smooth = np.hstack([~told, np.zeros((n, 1), bool)])
+        uneven = np.where(np.repeat(smooth.ravel(), until.ravel()).reshape(grown.shape), grown, uneven)
     result: Array = np.cumsum(np.hstack([shape[:, :1], uneven]), axis=1)
     return result
 

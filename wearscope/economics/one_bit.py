@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.economics.cost import use_of
-from wearscope.economics.curve import Array, WearCurve, wear_curve
-from wearscope.economics.ends import end_draws, endings
+from wearscope.economics.curve import Array, Points, WearCurve, wear_curve
+from wearscope.economics.ends import Ending, end_draws, endings
 from wearscope.economics.life import HORIZON, QUANTILES, Paths, known_range, paths
 from wearscope.economics.outcome import Band, BitOutcome, Evidence, QuantityCurve
 from wearscope.economics.prior import LifePrior, trial_prior
@@ -19,6 +20,7 @@ from wearscope.log.records import Record
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial import Bit, Trial
 from wearscope.trial.asking import stated
+from wearscope.trial.model import PhotoEntry
 
 SEED = 20_240_229
 """All draws start from it and the bit's name, so that the same rows give the same outcome."""
@@ -27,51 +29,141 @@ N_GRID = 121
 
 
 @dataclass(frozen=True)
+class Question:
+    """What the wear of one quantity on one bit is asked of: all that an `Answer` follows from.
+
+    Attributes
+    ----------
+    bit, quantity : str
+        All draws start from these names.
+    points : Points
+    limit : Limit or None
+    unseen : int
+        Flutes of the bit that were not measured.
+    prior : LifePrior
+    n_draws : int
+    next_parts : float
+        Parts at which another checkpoint would be.
+    """
+
+    bit: str
+    quantity: str
+    points: Points
+    limit: Limit | None
+    unseen: int
+    prior: LifePrior
+    n_draws: int
+    next_parts: float = 0.0
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How a quantity may wear on a bit: numbers alone, few enough to be kept for hundreds of bits.
+
+    Attributes
+    ----------
+    parts_cut, scatter : float
+        As in the wear curve.
+    weights : dict of str to float
+        The same.
+    worst_life, mean_life : ndarray, shape (N,)
+        Draws of the parts at which the worst flute, and the mean of the flutes, reach the limit; empty without one.
+    worst, mean : Band
+        Of the worst flute, and of the mean, at `N_GRID` places up to the horizon.
+    next_seen : ndarray, shape (N,)
+        What each draw's worst flute shows after ``next_parts``.
+    """
+
+    parts_cut: float
+    scatter: float
+    weights: dict[str, float]
+    worst_life: Array
+    mean_life: Array
+    worst: Band
+    mean: Band
+    next_seen: Array
+
+
+Solve = Callable[[Sequence[Question]], Sequence[Answer]]
+"""Whoever answers questions, in their order."""
+
+
+@dataclass(frozen=True)
 class Followed:
-    """A quantity with its curve; `order` deals its draws out, so that they are independent of other draws.
+    """A quantity of a bit, what was asked of it and the answer.
 
     Attributes
     ----------
     found : Readings
-    curve : WearCurve
-    paths : Paths
-    limit : Limit or None
-    order : ndarray of int, shape (N,)
+    asked : Question
+    answer : Answer
     """
 
     found: Readings
-    curve: WearCurve
-    paths: Paths
-    limit: Limit | None
-    order: NDArray[np.int_]
+    asked: Question
+    answer: Answer
 
-    def limit_draws(self) -> Array:
-        """What the limit may be, shape (N,): all bits share it, so that `order` puts the same ones side by side.
 
-        Returns
-        -------
-        ndarray
-        """
-        assert self.limit is not None
-        draws = np.empty(self.order.size)
-        draws[self.order] = self.limit.value + self.limit.u * limit_error(
-            self.found.quantity, self.order.size
-        )
-        return draws
+def answer(asked: Question) -> Answer:
+    """Fit the wear curve and read off it what is asked; this takes most of the time of a verdict.
 
-    def seen_at(self, parts: float) -> Array:
-        """What each draw's worst flute shows after so many parts.
+    Parameters
+    ----------
+    asked : Question
 
-        Parameters
-        ----------
-        parts : float
+    Returns
+    -------
+    Answer
+        The same for the same question, whoever answers it.
+    """
+    curve, goes, order = _fitted(replace(asked, next_parts=0.0))
+    worst_life = mean_life = np.empty(0)
+    if asked.limit is not None:
+        at = np.empty(asked.n_draws)  # all bits share it: `order` puts the same ones side by side
+        at[order] = asked.limit.value + asked.limit.u * limit_error(asked.quantity, asked.n_draws)
+        worst_life, mean_life = (life[order] for life in goes.lives(at))
+    worst, mean = goes.values_at(_grid(curve.parts_cut))
+    return Answer(
+        curve.parts_cut,
+        curve.scatter,
+        curve.weights,
+        worst_life,
+        mean_life,
+        _band(worst),
+        _band(mean),
+        goes.value_at(np.array([asked.next_parts]), worst=True)[order, 0],
+    )
 
-        Returns
-        -------
-        ndarray, shape (N,)
-        """
-        seen: Array = self.paths.value_at(np.array([parts]), worst=True)[self.order, 0]
-        return seen
+
+@lru_cache(
+    maxsize=8
+)  # megabytes each; what the next checkpoint shows is often asked once more, when lives are known
+def _fitted(asked: Question) -> tuple[WearCurve, Paths, NDArray[np.int_]]:
+    """Curve, how wear goes by each draw, and an order that deals the draws out, independent of other draws."""
+    points, limit, n = asked.points, asked.limit, asked.n_draws
+    rng = np.random.default_rng([SEED, *f"{asked.bit}/{asked.quantity}".encode()])
+    # without a limit the life is one in name only: any wear beyond what was seen will do
+    ends_at = limit.value if limit else 2.0 * float((points.value + points.u).max())
+    if ends_at <= points.new:  # no life is told then
+        ends_at = 2.0 * max(points.new, float((points.value + points.u).max()))
+    curve = wear_curve(points, ends_at, asked.prior, rng, n)
+    of_life = np.random.default_rng([SEED, *f"{asked.bit}/{asked.quantity}/life".encode()])
+    goes = paths(curve, points, asked.unseen, of_life)
+    return curve, goes, rng.permutation(n)
+
+
+def answers(asked: Sequence[Question]) -> list[Answer]:
+    """Answer one question after the other.
+
+    Parameters
+    ----------
+    asked : sequence of Question
+
+    Returns
+    -------
+    list of Answer
+    """
+    return [answer(one) for one in asked]
 
 
 def limit_error(quantity: str, n: int) -> Array:
@@ -89,77 +181,129 @@ def limit_error(quantity: str, n: int) -> Array:
     return np.random.default_rng([SEED, *f"{quantity}/limit".encode()]).standard_normal(n)
 
 
-def bit_outcome(
-    trial: Trial, bit: Bit, records: Sequence[Record], scale: float, n_draws: int
-) -> tuple[BitOutcome, tuple[Followed, ...]]:
-    """What the rows say of one bit by itself.
+@dataclass(frozen=True)
+class Gathered:
+    """What the rows say of one bit, before any curve is fitted.
+
+    Attributes
+    ----------
+    bit : Bit
+    found : tuple of Readings
+        For each quantity that is followed on it.
+    ended : tuple of Ending
+    limits : dict of str to Limit
+    photographed : frozenset of (int, int)
+        Flutes and parts of which the trial has a photo of the bit at work.
+    scale : float
+    """
+
+    bit: Bit
+    found: tuple[Readings, ...]
+    ended: tuple[Ending, ...]
+    limits: dict[str, Limit]
+    photographed: frozenset[tuple[int, int]]
+    scale: float
+
+    def questions(self, n_draws: int, next_parts: float) -> list[tuple[Readings, Question]]:
+        """What is to be asked of each quantity of which there are points.
+
+        Parameters
+        ----------
+        n_draws : int
+        next_parts : float
+
+        Returns
+        -------
+        list of (Readings, Question)
+        """
+        prior, flutes = trial_prior(self.scale, len(self.found)), stated(self.bit.flutes)
+        return [
+            (
+                found,
+                Question(
+                    self.bit.name,
+                    found.quantity,
+                    found.points,
+                    self.limits.get(found.quantity),
+                    flutes - len(set(found.flutes)),
+                    prior,
+                    n_draws,
+                    next_parts,
+                ),
+            )
+            for found in self.found
+            if found.points
+        ]
+
+
+def gather(
+    trial: Trial, bit: Bit, records: Sequence[Record], photos: Sequence[PhotoEntry], scale: float
+) -> Gathered:
+    """Gather what the rows say of one bit.
 
     Parameters
     ----------
     trial : Trial
     bit : Bit
-    records : sequence of Record
-        Of the trial.
+    records, photos : sequence
+        Of that bit.
     scale : float
         Parts at the last checkpoint of the trial: what lives are measured by before anything is known of them.
+
+    Returns
+    -------
+    Gathered
+    """
+    return Gathered(
+        bit,
+        tuple(readings(records, bit, quantity) for quantity in followed_on(trial.life, bit)),
+        endings(records, trial.life, bit),
+        {limit.quantity: limit for limit in limits_of(trial.life, bit)},
+        frozenset((photo.flute, photo.parts) for photo in photos if photo.parts),
+        scale,
+    )
+
+
+def bit_outcome(trial: Trial, gathered: Gathered, curves: Sequence[Followed], n_draws: int) -> BitOutcome:
+    """What the rows say of one bit by itself.
+
+    Parameters
+    ----------
+    trial : Trial
+    gathered : Gathered
+    curves : sequence of Followed
     n_draws : int
 
     Returns
     -------
-    outcome : BitOutcome
+    BitOutcome
         Without what is said of the next bit of its kind.
-    followed : tuple of Followed
     """
-    quantities = followed_on(trial.life, bit)
-    limits = {limit.quantity: limit for limit in limits_of(trial.life, bit)}
-    gathered = [readings(records, bit, quantity) for quantity in quantities]
-    prior = trial_prior(scale, len(quantities))
-    curves = tuple(
-        _follow(bit, found, limits.get(found.quantity), prior, n_draws) for found in gathered if found.points
-    )
-    ended = endings(records, trial.life, bit)
+    bit, ended = gathered.bit, gathered.ended
+    cut = [one.answer.parts_cut for one in curves]
+    known = any(not one.doubtful for one in ended)
     base = BitOutcome(
         bit.name,
-        stated(bit.price),
+        bit.price,
         use_of(bit, trial.cost),
         bit.coated,
-        max([one.curve.parts_cut for one in curves] + [one.parts for one in ended], default=0.0),
-        HORIZON
-        * min((one.curve.parts_cut for one in curves), default=max((one.parts for one in ended), default=0)),
+        max(cut + [one.parts for one in ended], default=0.0),
+        HORIZON * min(cut, default=max((one.parts for one in ended), default=0)),
         tuple(_quantity_curve(one) for one in curves),
-        tuple(_evidence(trial, bit, found) for found in gathered),
+        tuple(_evidence(gathered, found) for found in gathered.found),
         not_faced(trial.life, bit),
         endings=ended,
         kind=bit.make,
-        why_not=_why_no_life(trial, limits, gathered, known_otherwise=any(not one.doubtful for one in ended)),
+        why_not=_why_no_life(trial, gathered.limits, gathered.found, known_otherwise=known),
     )
-    alone = trial_prior(scale)
-    return (base if base.why_not else _with_life(base, curves, alone, n_draws)), curves
+    return base if base.why_not else _with_life(base, curves, trial_prior(gathered.scale), n_draws)
 
 
-def _follow(bit: Bit, found: Readings, limit: Limit | None, prior: LifePrior, n_draws: int) -> Followed:
-    assert found.points is not None
-    rng = np.random.default_rng([SEED, *f"{bit.name}/{found.quantity}".encode()])
-    points = found.points
-    # without a limit the life is one in name only: any wear beyond what was seen will do
-    ends_at = limit.value if limit else 2.0 * float((points.value + points.u).max())
-    if ends_at <= points.new:  # no life is told then
-        ends_at = 2.0 * max(points.new, float((points.value + points.u).max()))
-    curve = wear_curve(points, ends_at, prior, rng, n_draws)
-    unseen = stated(bit.flutes) - len(set(found.flutes))
-    goes = paths(
-        curve, points, unseen, np.random.default_rng([SEED, *f"{bit.name}/{found.quantity}/life".encode()])
-    )
-    return Followed(found, curve, goes, limit, rng.permutation(n_draws))
-
-
-def _evidence(trial: Trial, bit: Bit, found: Readings) -> Evidence:
-    unmeasured = sorted(set(range(1, stated(bit.flutes) + 1)) - set(found.flutes)) if found.points else ()
+def _evidence(gathered: Gathered, found: Readings) -> Evidence:
+    flutes = set(range(1, stated(gathered.bit.flutes) + 1))
+    unmeasured = sorted(flutes - set(found.flutes)) if found.points else ()
     read = {(row.flute, row.parts) for row in found.records}
-    photographed = {
-        (photo.flute, photo.parts) for photo in trial.photos if photo.bit == bit.name and photo.parts
-    }
-    missing = sorted({parts for _, parts in photographed - read}) if found.points else ()
+    missing = sorted({parts for _, parts in gathered.photographed - read}) if found.points else ()
     return Evidence(found.quantity, found.n_doubtful, found.n_refused, tuple(unmeasured), tuple(missing))
 
 
@@ -200,11 +344,7 @@ def _why_no_life(
 
 
 def _with_life(base: BitOutcome, followed: Sequence[Followed], prior: LifePrior, n_draws: int) -> BitOutcome:
-    worst, mean = [], []
-    for one in followed:
-        of_worst, of_mean = one.paths.lives(one.limit_draws())
-        worst.append(of_worst[one.order])
-        mean.append(of_mean[one.order])
+    worst, mean = ([one.answer.worst_life for one in followed], [one.answer.mean_life for one in followed])
     rng = np.random.default_rng([SEED, *f"{base.bit}/ends".encode()])
     if not followed:  # nothing is known of its wear, but that it lasted to the chip
         worst = mean = [np.maximum(prior.life(rng.standard_normal(n_draws)), base.parts_cut)]
@@ -228,18 +368,21 @@ def _with_life(base: BitOutcome, followed: Sequence[Followed], prior: LifePrior,
     )
 
 
+def _grid(parts_cut: float) -> Array:
+    return np.linspace(0.0, HORIZON * parts_cut, N_GRID)
+
+
 def _quantity_curve(one: Followed) -> QuantityCurve:
-    parts = np.linspace(0.0, HORIZON * one.curve.parts_cut, N_GRID)
     return QuantityCurve(
         one.found.quantity,
         one.found.unit,
-        one.limit,
+        one.asked.limit,
         one.found.records,
-        parts,
-        _band(one.paths.value_at(parts, worst=True)),
-        _band(one.paths.value_at(parts, worst=False)),
-        one.curve.weights,
-        one.curve.scatter,
+        _grid(one.answer.parts_cut),
+        one.answer.worst,
+        one.answer.mean,
+        one.answer.weights,
+        one.answer.scatter,
     )
 
 

@@ -110,9 +110,10 @@ class BitOutcome:
     Attributes
     ----------
     bit : str
-    price : float
-    use : Use
-        What using it up costs.
+    price : float or None
+        None if the trial file does not give it.
+    use : Use or None
+        What using it up costs; None without a price.
     coated : bool
         Whether it has a coating that can be lost.
     parts_cut, horizon : float
@@ -142,10 +143,10 @@ class BitOutcome:
     ended_by : dict of str to float
         How often each quantity is the one that ends its life.
     cost : Range or None
-        Money per part; low ends that need a life beyond the horizon are None. None as a whole without a life, and for
-        a bit that costs nothing to use up.
+        Money per part; low ends that need a life beyond the horizon are None. None as a whole without a life or a
+        price, and for a bit that costs nothing to use up.
     cost_at_horizon : float
-        Money per part if it lasts just to the horizon.
+        Money per part if it lasts just to the horizon; 0 without a price.
     regret : float or None
         Money per part that choosing it is expected to cost more than always knowing the cheapest.
     chance, chance_beforehand : float or None
@@ -160,8 +161,8 @@ class BitOutcome:
     """
 
     bit: str
-    price: float
-    use: Use
+    price: float | None
+    use: Use | None
     coated: bool
     parts_cut: float
     horizon: float
@@ -211,6 +212,25 @@ class Verdict:
     choice: Choice
     ranked: tuple[str, ...]
     silent: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ByLimitsOfAll:
+    """What the verdict would be without the limits that some bits cannot reach, such as that of a coating.
+
+    Attributes
+    ----------
+    left_out : tuple of str
+        Quantities that end the life of some bits only.
+    first : str
+        The kind of the lowest expected cost.
+    chance : float or None
+        Probability that it is the cheapest; None where that is not for the photographs to say.
+    """
+
+    left_out: tuple[str, ...]
+    first: str
+    chance: float | None
 
 
 @dataclass(frozen=True)
@@ -288,6 +308,8 @@ class Outcome:
     next_checkpoint : NextCheckpoint or None
     break_even : tuple of BreakEven
         Each other kind against the first of the verdict.
+    by_limits_of_all : ByLimitsOfAll or None
+        None where all bits face the same limits, or some face no other.
     bit_to_bit : float
         How much the lives of bits of a kind are taken to differ where only one was tried, as a share.
     seed : int
@@ -302,6 +324,7 @@ class Outcome:
     wrong_choice_per_1000_parts: float | None
     next_checkpoint: NextCheckpoint | None
     break_even: tuple[BreakEven, ...]
+    by_limits_of_all: ByLimitsOfAll | None
     bit_to_bit: float
     seed: int
 

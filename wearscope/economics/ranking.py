@@ -9,6 +9,7 @@ from wearscope.economics.curve import Array
 _TRIES = (
     400  # outcomes of the next checkpoint that are played through; more change its worth by under 1 %, chosen
 )
+_AT_ONCE = 20  # of them, that a processor's cache holds
 MOVED = 3.0
 """The photographs show which bit is the cheapest if they make it so many times likelier, or less likely, than the
 price list alone (ratio of the odds; substantial by Jeffreys, Theory of Probability, appendix B, from memory)."""
@@ -137,8 +138,14 @@ def expected_after(costs: Array, seen: Array, u: Array, rng: np.random.Generator
     """
     truth = seen[:, rng.integers(costs.size, size=_TRIES)]
     outcome = truth + u[:, None] * rng.standard_normal(truth.shape)
-    log_weight = -0.5 * np.sum(((outcome[:, :, None] - seen[:, None, :]) / u[:, None, None]) ** 2, axis=0)
-    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    weight = np.zeros((_TRIES, costs.size))
+    for start in range(0, _TRIES, _AT_ONCE):
+        some = weight[start : start + _AT_ONCE]
+        for told, drawn, by in zip(outcome[:, start : start + _AT_ONCE], seen, u, strict=True):
+            off = (told[:, None] - drawn) / by
+            some -= 0.5 * np.square(off, out=off)
+        some -= some.max(axis=1, keepdims=True)
+        np.exp(some, out=some)
     result: Array = weight @ costs / weight.sum(axis=1)
     return result
 

@@ -9,7 +9,7 @@ their signs: what two inputs have in common adds up or cancels as it should, and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
@@ -69,7 +69,7 @@ class Input:
         if np.isfinite(self.dof) and self.shape not in ("normal", "rectangular"):
             raise ValueError(f"input {self.name!r} is {self.shape}; leave out its degrees of freedom")
 
-    @property
+    @cached_property
     def name(self) -> str:
         """By which it is told apart: inputs of one name are one and the same quantity."""
         return "".join([self.kind, *(f" ({each})" for each in self.of)])
@@ -295,7 +295,7 @@ def linear(
         raise ValueError(f"a correlation is stated for {min(unknown)!r}, which is no input")
     terms = tuple(Term(source, sensitivity[name]) for name, source in sources.items())
     budget = Budget(float(value), terms, correlated)
-    if np.linalg.eigvalsh(correlation_matrix(budget)).min(initial=0.0) < -1e-9:
+    if correlated and np.linalg.eigvalsh(correlation_matrix(budget)).min(initial=0.0) < -1e-9:
         raise ValueError("the stated correlations contradict each other; check their signs")
     return budget
 
@@ -327,7 +327,7 @@ def propagate(measurement: Measurement) -> Budget:
     return linear(value[0], zip(slopes.tolist(), measurement.inputs, strict=True), measurement.correlations)
 
 
-def apart(budget: Budget, where: str) -> Budget:
+def apart(budget: Budget, where: str, shared: Collection[str] = ()) -> Budget:
     """The same budget of sources that only it has: what two results share then no longer cancels between them.
 
     Parameters
@@ -335,13 +335,18 @@ def apart(budget: Budget, where: str) -> Budget:
     budget : Budget
     where : str
         Which of their kinds its sources are now.
+    shared : collection of str
+        Names of sources that stay as they are.
 
     Returns
     -------
     Budget
     """
     terms = tuple(
-        replace(term, source=replace(term.source, of=(*term.source.of, where))) for term in budget.terms
+        term
+        if term.source.name in shared
+        else replace(term, source=replace(term.source, of=(*term.source.of, where)))
+        for term in budget.terms
     )
     names = {old.source.name: new.source.name for old, new in zip(budget.terms, terms, strict=True)}
     correlations = {(names[a], names[b]): r for (a, b), r in budget.correlations.items()}
