@@ -2,9 +2,9 @@
 
     python tests/benchmarks/large_trial.py FOLDER --photos 10000 --jobs 2
 
-The photos are the pairs of ``tests/reference`` over and over, each moved and with noise of its own, for no picture may
-stand at two places. FOLDER should be empty or hold an earlier trial of this script, whose photos are kept. Takes hours; its figures
-are in the contributor's guide.
+The photos are the pairs of ``tests/reference`` over and over, each moved elsewhere and with noise of its own: two that
+lie at the same pixels would be taken for one picture. FOLDER should be empty or hold an earlier trial of this script,
+whose photos are kept. Takes hours; its figures are in the contributor's guide.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ def write(folder: Path, n_photos: int) -> Path:
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     text = '[trial]\nname = "Many"\n'
     n_flutes = max(1, n_photos // (1 + LATER))
+    places = np.random.default_rng(0).permutation((2 * MOVED_PX) ** 2)
     for number, pair in enumerate(PAIRS):
         um_per_px = json.loads((pair / "truth.json").read_text())["new"]["um_per_px"]
         text += f'[[scale]]\nname = "{number}"\num_per_px = {um_per_px}\nu_um_per_px = {um_per_px / 1000}\n'
@@ -51,7 +52,8 @@ def write(folder: Path, n_photos: int) -> Path:
             if not path.exists():
                 draw = np.random.default_rng([flute, n])
                 picture = pictures["worn" if n else "new"]
-                top, left = draw.integers(0, 2 * MOVED_PX, 2)
+                turn = flute // len(PAIRS) * (LATER if n else 1) + max(n - 1, 0)
+                top, left = np.unravel_index(places[turn % len(places)], (2 * MOVED_PX, 2 * MOVED_PX))
                 high, wide = picture.shape[0] - 2 * MOVED_PX, picture.shape[1] - 2 * MOVED_PX
                 moved = picture[top : top + high, left : left + wide]
                 noisy = np.clip(moved + draw.normal(0.0, 3.0, moved.shape), 0, 255).astype(np.uint8)

@@ -83,6 +83,7 @@ def test_a_spoilt_value_is_named(tmp_path):
             log.current("Birch")
 
 
+@pytest.mark.statistics
 def test_two_programs_write_at_once(tmp_path):
     path = tmp_path / "log.sqlite"
     context = multiprocessing.get_context("spawn")

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import random
+import re
 import sqlite3
 from contextlib import closing
 
 import pytest
 from log_rows import RADIUS, REMARK, a_note, inspection, record
+from seldom import seldom
+from sqlalchemy import Connection
 
 from wearscope.errors import LogError
 from wearscope.log.checksums import checksum_of
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.identity import IdentityLog, Whose
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs
+from wearscope.log.place import LogFile
+from wearscope.log.upkeep import examine
 from wearscope.log.wear_log import WearLog
 from wearscope.trial.correction import Correction
 
@@ -78,7 +84,9 @@ def outcome(tmp_path, content, true):
     return "same"
 
 
-def test_flipped_bytes(tmp_path, sound):
+# by default every fourth place
+@pytest.mark.parametrize(("step", "refused"), [(6, 6), seldom(1, 50)])
+def test_flipped_bytes(tmp_path, sound, step, refused):
     """One byte, or a few in a row; in the header, in the schema, in tables, indexes, and in what is unused."""
     content, true = sound
     draw = random.Random(20)
@@ -88,12 +96,12 @@ def test_flipped_bytes(tmp_path, sound):
         *draw.sample(range(4096, len(content)), 120),
     ]
     seen = {"same": 0, "refused": 0}
-    for place in places:
+    for place in places[::step]:
         broken = bytearray(content)
         for at in range(place, min(place + draw.choice([1, 1, 4]), len(broken))):
             broken[at] ^= draw.randrange(1, 256)
         seen[outcome(tmp_path, bytes(broken), true)] += 1
-    assert seen["refused"] > 50, "a good part of the file is in use"
+    assert seen["refused"] > refused, "a good part of the file is in use"
 
 
 @pytest.mark.parametrize("share", [0.0001, 0.01, 0.3, 0.5, 0.9, 0.9999])
@@ -179,3 +187,99 @@ def test_a_minus_zero_and_whole_numbers_are_read_as_written(tmp_path):
         assert log.current()[0].value == 0
         log.add_note([a_note(value=84)])
         assert log.notes()[0].value == 84
+
+
+def test_a_log_is_looked_through_once_for_all_that_opens_it_by_one_place(tmp_path, sound, monkeypatch):
+    """And again as soon as the file is another one: nobody reads on from what was found before."""
+    content, _ = sound
+    path = tmp_path / "wear-log.sqlite"
+    path.write_bytes(content)
+    place, looked = LogFile(path), []
+    really = Connection.exec_driver_sql
+
+    def counted(self, statement, *more):
+        looked.extend(["integrity"] * ("integrity_check" in statement))
+        return really(self, statement, *more)
+
+    monkeypatch.setattr(Connection, "exec_driver_sql", counted)
+    for kind in (WearLog, IdentityLog, CorrectionLog):
+        with kind(place):
+            pass
+    assert len(looked) == 1
+    path.write_bytes(content[:-4096] + bytes(4096))  # the last page lost, the size as it was
+    with pytest.raises(LogError), WearLog(place):
+        pass
+    assert len(looked) == 2
+
+
+@pytest.fixture
+def looked(monkeypatch):
+    """How often a whole log was looked through; a small log counts as a large one."""
+    monkeypatch.setattr("wearscope.log.place.LARGE_BYTES", 0)
+    times, really = [], Connection.exec_driver_sql
+
+    def counted(self, statement, *more):
+        times.extend([1] * ("integrity_check" in statement))
+        return really(self, statement, *more)
+
+    monkeypatch.setattr(Connection, "exec_driver_sql", counted)
+    return times
+
+
+def opened(path):
+    """As by another command."""
+    with WearLog(LogFile(path)) as log:
+        return log.current()
+
+
+def test_a_large_log_is_known_again_by_its_content(tmp_path, sound, looked):
+    path = tmp_path / "wear-log.sqlite"
+    path.write_bytes(sound[0])
+    assert opened(path) == opened(path)
+    assert len(looked) == 1
+    os.utime(path, (1e9, 1e9))  # a copy, or a clock set back: it is the content that counts
+    opened(path)
+    assert len(looked) == 1
+    with WearLog(LogFile(path)) as log:
+        log.append(inspection(parts=99), [record(parts=99)])
+    opened(path)
+    assert len(looked) == 2, "it is another one now"
+    assert examine(LogFile(path)).faults == ()
+    assert len(looked) == 3, "who asks for it has it looked through"
+    opened(path)
+    assert len(looked) == 3
+    path.with_name(path.name + "-whole").write_bytes(b"0" * 64)
+    opened(path)
+    assert len(looked) == 4
+
+
+def test_bytes_flipped_in_a_large_log_that_was_found_whole(tmp_path, sound, looked):
+    """With time of change and size as they were: a disk does not tell. One of a word that rows are looked up by, in
+    rows and in indexes alike.
+    """
+    content, true = sound
+    path = tmp_path / "wear-log.sqlite"
+    path.write_bytes(content)
+    assert all_of_it(path) == true
+    seen, looked[:] = path.stat(), []
+    words = [found.start() for found in re.finditer(b"edge_radius", content)]
+    for place in random.Random(8).sample(words, 10):
+        broken = bytearray(content)
+        broken[place] ^= 1
+        path.write_bytes(broken)
+        os.utime(path, ns=(seen.st_atime_ns, seen.st_mtime_ns))
+        with pytest.raises(LogError, match="damaged"):
+            all_of_it(path)
+    assert len(looked) == 10, "each was another file"
+
+
+def test_a_large_log_is_looked_through_where_its_checksum_cannot_be_made(
+    tmp_path, sound, looked, monkeypatch
+):
+    path = tmp_path / "wear-log.sqlite"
+    path.write_bytes(sound[0])
+    monkeypatch.setattr("wearscope.log.known_again.sys.executable", str(tmp_path / "no-such-program"))
+    opened(path)
+    opened(path)
+    assert len(looked) == 2
+    assert not path.with_name(path.name + "-whole").exists()

@@ -7,6 +7,7 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -42,6 +43,7 @@ class LogMachine(RuleBasedStateMachine):
         self.path = self.folder / "wear-log.sqlite"
         self.clock = 0
         self.rows = []  # one dictionary for each: record, inputs, until, why
+        self.seen: dict[str, str] = {}
         self.inspections = []
         self.notes = []
         self.corrections = []
@@ -196,12 +198,37 @@ class LogMachine(RuleBasedStateMachine):
     def only_what_rests_on_the_present_inputs_is_current(self):
         places = [(bit, flute, n, "relief") for bit in (*BITS, "C") for flute in FLUTES for n in PARTS]
         expected = {place: fingerprint_of(INPUTS[1]) for place in places}
-        assert self.log.current(trial=TRIAL, expected=expected) == in_order(
+        current = in_order(
             row["record"] for row in self.rows if row["until"] is None and row["inputs"] == INPUTS[1]
         )
+        assert self.log.current(trial=TRIAL, expected=expected) == current
+
+    @invariant()
+    def all_at_once_is_what_one_by_one_is(self):
+        """And its fingerprint is another as soon as anything of it is."""
+        places = [(bit, flute, n, "relief") for bit in (*BITS, "C") for flute in FLUTES for n in PARTS]
+        for inputs in INPUTS[1:]:
+            expected = dict.fromkeys(places, inputs)
+            held = self.log.holds(TRIAL, expected)
+            fingerprints = {place: fingerprint_of(inputs) for place in places}
+            told = (
+                self.log.current(trial=TRIAL, expected=fingerprints),
+                self.log.history(trial=TRIAL),
+                self.log.standing(TRIAL, expected),
+            )
+            assert (held.current, held.history, held.standing) == told
+            assert self.seen.setdefault(held.fingerprint, repr(told)) == repr(told)
 
 
-TestLog = LogMachine.TestCase
-TestLog.settings = settings(
+AT_LENGTH = settings(
     max_examples=25, stateful_step_count=20, deadline=None, suppress_health_check=list(HealthCheck)
 )
+
+
+class TestLog(LogMachine.TestCase):
+    settings = settings(AT_LENGTH, max_examples=3)
+
+
+@pytest.mark.statistics
+class TestLogAtLength(LogMachine.TestCase):
+    settings = AT_LENGTH

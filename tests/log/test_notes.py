@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from log_rows import GRADE, REMARK, a_note
+from seldom import seldom
 
 from wearscope.errors import LogError
 from wearscope.log import schema
@@ -220,7 +221,7 @@ with t.WearLog(Path(sys.argv[2])) as log:
 """
 
 
-@pytest.mark.parametrize("which", ["old", "none"])
+@pytest.mark.parametrize("which", [seldom("old"), seldom("none")])
 def test_two_programs_note_at_once(path, which, request):
     if which == "old":
         request.getfixturevalue("old")

@@ -32,6 +32,8 @@ from wearscope.pipeline.run import measure_trial
 from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_trial
 
+pytestmark = pytest.mark.statistics  # a server has to be started
+
 BY_0_1 = Path(__file__).parent / "data" / "wear-log-0.1.sqlite.gz"
 
 

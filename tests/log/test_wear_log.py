@@ -20,7 +20,9 @@ from wearscope.errors import LogError
 from wearscope.log import place, schema
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.order import in_order, natural_key
+from wearscope.log.place import LogFile
 from wearscope.log.records import Record
+from wearscope.log.upkeep import examine
 from wearscope.log.wear_log import Standing, WearLog
 
 
@@ -203,6 +205,30 @@ def test_the_same_number_from_other_inputs_is_another_row(path):
 
 
 PLACE = ("A", 1, 40, "relief")
+
+
+def test_a_clock_that_was_set_back_changes_no_order(path):
+    """What was added later holds, whatever the clock said; times are told as they were noted."""
+    late, early = "2026-12-01T08:00:00+00:00", "2025-01-01T08:00:00+00:00"
+    trial = inspection().trial
+    before, after = inputs(), inputs(wedge=45.0)
+    with WearLog(path) as log:
+        log.append(inspection(inspected_at=late, inputs=before), [record(measured_at=late)])
+        again = inspection(inspected_at=early, inputs=after)
+        for value in (20.0, 21.0):
+            log.append(again, [record(value=value, measured_at=early)])
+        log.append(
+            inspection(inspected_at=early, inputs=after, refusal="blurred", refusal_code="blurred"), []
+        )
+        told = [(row.record.value, row.record.measured_at, row.superseded_at) for row in log.history()]
+        assert told == [(18.6, late, early), (20.0, early, early), (21.0, early, None)]
+        assert [row.value for row in log.current(trial=trial)] == [21.0]
+        assert [row.refusal for row in log.inspections()] == ["", "", "", "blurred"]
+        assert log.standing(trial, {PLACE: after})[PLACE].state == "refused"
+        assert log.standing(trial, {PLACE: before})[PLACE].state == "out of date"
+        held = log.holds(trial, {PLACE: after})
+        assert ([row.value for row in held.current], held.history) == ([21.0], log.history())
+    assert examine(LogFile(path)).faults == ()
 
 
 def test_only_what_is_expected_is_current(path):
@@ -403,6 +429,7 @@ with t.WearLog(path) as log:
 """
 
 
+@pytest.mark.statistics
 def test_two_programs_write_at_once(path):
     writers = [program(WRITE_MANY, path, flute) for flute in (2, 3)]
     assert [writer.wait(120) for writer in writers] == [0, 0]

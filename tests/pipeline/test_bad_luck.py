@@ -95,3 +95,14 @@ def test_two_runs_at_once(tmp_path):
     lines = (tmp_path / "results" / "measurements.csv").read_text().splitlines()
     assert len(lines) == 1 + len(rows)
     assert [path.name for path in (tmp_path / "results").iterdir() if path.name[0] == "."] == []
+
+
+def test_a_folder_is_tried_by_many_at_once(tmp_path):
+    with ThreadPoolExecutor(8) as threads:
+        tries = [
+            threads.submit(results.require_writable, [tmp_path / "results" / "sheets", tmp_path], [])
+            for _ in range(2000)
+        ]
+        for tried in tries:
+            tried.result()
+    assert [path.name for path in tmp_path.rglob("*")] == ["results", "sheets"]

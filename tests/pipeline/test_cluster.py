@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import sys
 import time
-from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from importlib.util import find_spec
@@ -15,6 +13,8 @@ from pathlib import Path
 
 import fake_photos as fake
 import pytest
+from clusters import a_cluster
+from seldom import seldom
 
 from wearscope.errors import WearscopeError
 from wearscope.pipeline.calls import Call, too_long
@@ -24,53 +24,9 @@ from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_trial
 from wearscope.version import __version__
 
-ALLOWED_FAILURES = 1  # deaths that a call may be near before Dask gives it up; its own 3 take longer
-
 needs_dask = pytest.mark.skipif(
     sys.platform == "win32" or find_spec("distributed") is None, reason="needs Dask, and signals"
 )
-
-
-@contextmanager
-def a_cluster(folder):
-    """Processes of a scheduler and of what keeps its two workers going, and the address."""
-    where = folder / "scheduler.json"
-    environment = os.environ | {
-        "PYTHONPATH": os.pathsep.join([os.path.dirname(fake.__file__), *sys.path]),  # noqa: PTH120
-        "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(ALLOWED_FAILURES),
-    }
-
-    def started(what, *options):
-        with (folder / f"{what}.log").open("wb") as log:
-            command = [sys.executable, "-W", "ignore", "-m", f"distributed.cli.dask_{what}", "--no-dashboard"]
-            return subprocess.Popen(
-                [*command, *options],
-                cwd=folder,
-                env=environment,
-                stdout=log,
-                stderr=log,
-                start_new_session=True,
-            )
-
-    local = ("--host", "127.0.0.1", "--scheduler-file", where)
-    processes = [started("scheduler", *local, "--port", "0")]
-    try:
-        deadline = time.monotonic() + 60  # only against hanging
-        while not where.exists() and time.monotonic() < deadline:
-            time.sleep(0.05)
-        processes.append(
-            started("worker", *local, "--nthreads", "1", "--nworkers", "2", "--memory-limit", "0")
-        )
-        from distributed import Client
-
-        with Client(scheduler_file=str(where), set_as_default=False) as client:
-            client.wait_for_workers(2, timeout=60)
-            address = client.scheduler.address
-        yield address, *processes
-    finally:
-        for process in processes:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
 
 
 @pytest.fixture(scope="module")
@@ -83,6 +39,7 @@ def timeless(records):
     return [replace(row, measured_at="") for row in records]
 
 
+@pytest.mark.statistics
 @needs_dask
 def test_a_worker_that_dies_is_survived(address, tmp_path):
     trial = fake.a_trial(tmp_path / "trial", bits=("A",), parts=(0, 40, 120, 200))
@@ -170,8 +127,9 @@ def test_a_cluster_that_goes_away_ends_the_run_and_what_was_measured_is_kept(gon
     assert len((tmp_path / "results" / "measurements.csv").read_text().splitlines()) == 1 + 2 + 3 * 4
 
 
+@pytest.mark.statistics
 @needs_dask
-@pytest.mark.parametrize("command", ["measure", "check"])
+@pytest.mark.parametrize("command", ["measure", seldom("check")])
 def test_from_the_command_line(address, run, tmp_path, command):
     files = [fake.write_trial(tmp_path / name, bits=("A",), flutes=(1,)) for name in ("here", "there")]
     here = run(command, files[0], "--jobs", "1")
@@ -226,6 +184,7 @@ def test_what_is_no_address(address, tmp_path):
         cluster_at(address, tmp_path).__enter__()
 
 
+@pytest.mark.statistics
 def test_a_call_on_a_worker_is_given_up_too(tmp_path):
     (entry,) = fake.a_trial(tmp_path, bits=("A",), flutes=(1,), parts=(0,)).photos
     began = time.monotonic()
@@ -236,6 +195,7 @@ def test_a_call_on_a_worker_is_given_up_too(tmp_path):
     assert within(5, Call(entry, partial(int, "x"))).code == "program-failed"
 
 
+@pytest.mark.statistics
 def test_without_dask(monkeypatch, tmp_path):
     monkeypatch.setattr("wearscope.pipeline.cluster.find_spec", lambda name: None)
     with pytest.raises(ClusterError, match=r"Dask, which is not installed; run, .*cluster"):

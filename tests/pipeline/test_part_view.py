@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import pytest
 from parts import BRIGHT, Part, write_trial
+from seldom import seldom
 
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.part_view import PartDrawing
@@ -19,7 +20,7 @@ def inspected(folder, part, *, turns=0, more=""):
     return trial, inspect_photo(trial, trial.photos[0], read_scales(trial)[0])
 
 
-@pytest.mark.parametrize("turns", range(4))
+@pytest.mark.parametrize("turns", [1, *map(seldom, (0, 2, 3))])
 def test_whichever_way_up(tmp_path, turns):
     ground = BRIGHT if turns % 2 else TORN.ground
     _, found = inspected(tmp_path, Part(torn=TORN.torn, turned_deg=7.0, ground=ground), turns=turns)

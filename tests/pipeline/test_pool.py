@@ -23,7 +23,7 @@ def answers(jobs, calls):
     with crew_for(jobs, len(waiting)) as crew:
         return {
             call.entry.parts: answer
-            for call, answer in work_off(crew, lambda: waiting.pop(0) if waiting else None)
+            for call, answer in work_off(crew, lambda _wanted: waiting.pop(0) if waiting else None)
         }
 
 
@@ -54,7 +54,7 @@ def test_what_is_next_is_asked_again_after_each_answer(entries):
     first, second, third, urgent = (Call(entry, int) for entry in entries)
     waiting, done = [first, second, third], []
     with crew_for(1, 4) as crew:
-        for call, _ in work_off(crew, lambda: waiting.pop(0) if waiting else None):
+        for call, _ in work_off(crew, lambda _wanted: waiting.pop(0) if waiting else None):
             done.append(call)
             if call is first:
                 waiting.insert(0, urgent)

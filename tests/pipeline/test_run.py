@@ -15,6 +15,7 @@ import pytest
 TESTS = Path(__file__).parents[1]
 
 import fake_photos as fake  # noqa: E402
+from seldom import seldom  # noqa: E402
 
 from wearscope.errors import LogError, WearscopeError  # noqa: E402
 from wearscope.log.wear_log import WearLog  # noqa: E402
@@ -156,6 +157,7 @@ def test_a_failure_on_one_photo_does_not_stop_the_others(tmp_path):
     assert len(result.records) == 36 - 1
 
 
+@pytest.mark.statistics
 def test_a_photo_that_kills_its_process(tmp_path):
     trial = fake.a_trial(tmp_path)
     first = measured(trial, tmp_path)
@@ -343,8 +345,15 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.statistics
 @pytest.mark.skipif(sys.platform == "win32", reason="needs process groups")
-@pytest.mark.parametrize("whole_group", [True, False], ids=["terminal", "this process only"])
+@pytest.mark.parametrize(
+    "whole_group",
+    [
+        seldom(True, id="terminal"),  # as test_ctrl_c of tests/test_cli.py does
+        pytest.param(False, id="this process only"),
+    ],
+)
 def test_ctrl_c_with_many_processes(tmp_path, whole_group):
     fake.write_trial(tmp_path, bits=("A",), parts=(0, 40, 120, 200, 300))
     for parts in (120, 200, 300):
@@ -362,8 +371,11 @@ def test_ctrl_c_with_many_processes(tmp_path, whole_group):
     )
     log = WearLog(tmp_path / "wear-log.sqlite")
     deadline = time.monotonic() + 180  # only against hanging: a busy machine takes long to start workers
-    while time.monotonic() < deadline and not {(0, 1), (0, 2)} <= {(r.parts, r.flute) for r in log.current()}:
-        time.sleep(0.05)
+    while time.monotonic() < deadline and not (
+        (tmp_path / "wear-log.sqlite").exists()
+        and {(0, 1), (0, 2)} <= {(r.parts, r.flute) for r in log.current()}
+    ):
+        time.sleep(0.2)
     stop = os.killpg if whole_group else os.kill
     stop(child.pid, signal.SIGINT)
     _, errors = child.communicate(timeout=180)

@@ -15,8 +15,9 @@ UM = PAIR.truth["new"]["um_per_px"]
 BY_ITSELF = {"transition_x_px", "transition_y_px"}
 
 
-def scale(status, note="only 4 lines: take in 6 or more"):
-    return Scale("bench", UM, 5e-4 * UM, UM, 5e-4 * UM, status, note, "graticule")
+def scale(status):
+    few = reason("lines-few", n=4, enough=6)
+    return Scale("bench", UM, 5e-4 * UM, UM, 5e-4 * UM, status, (few,), "graticule")
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +40,7 @@ def test_rows_that_rest_on_a_doubtful_scale_are_doubtful(rows):
             assert record.reasons.startswith("scale-doubtful"), key
             assert "photograph the graticule again" in record.note
             assert "only 4 lines" in record.note
+            assert "lines-few(n=4, enough=6)" in record.reasons
 
 
 def test_what_is_refused_stays_refused():

@@ -17,6 +17,7 @@ from measured import light_fit
 from measured import measured as measured_strip_of
 from pictures import write_trial
 from reference_pairs import SHIPPED, pairs_in
+from seldom import but_seldom, seldom
 
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.pipeline.face_order import OwnStep, own_step
@@ -155,7 +156,7 @@ def located(trial, entry):
     return Sources(scales, {}, Memory()).located(entry)
 
 
-@pytest.mark.parametrize("pair", pairs_in(SHIPPED), ids=lambda pair: pair.name)
+@pytest.mark.parametrize("pair", but_seldom(2, pairs_in(SHIPPED)), ids=lambda pair: pair.name)
 def test_a_worn_flute_shows_it_by_itself_and_a_new_one_does_not(pair, tmp_path):
     """Path-traced pairs, whose truth says by how much the edge has moved."""
     paths = {parts: pair.photo(state) for parts, state in ((0, "new"), (100, "worn"))}
@@ -188,9 +189,17 @@ def test_an_edge_that_stands_out_is_doubtful():
     assert (row.status, row.value) == ("doubtful", pytest.approx(-20.0))
     assert row.reasons[0] == reason("edge-stands-out", out_um=20.0)
     assert "the edge stands 20 um farther out than when new" in note_of(row.reasons)
-    within = standing_out(0.9 * row.detection_limit)
-    assert within.reasons[:1] != (reason("edge-stands-out", out_um=-within.value),)
-    assert (standing_out(0.5).status, standing_out(0.5).reasons) == ("below_detection", ())
+
+
+@pytest.mark.parametrize(("times_u", "doubtful"), [(0.5, False), (2.3, False), (2.7, True), (3.1, True)])
+def test_an_edge_stands_out_from_where_chance_does_not_explain_it(times_u, doubtful):
+    """Below the detection limit already: farther out than 2.5 u a Gaussian lies once in 160 times."""
+    # both silhouettes are uncertain by 0.5 um, the new-state line by 0.8 um
+    out_um = times_u * np.sqrt(0.5**2 + 0.5**2 + 0.8**2)
+    row = standing_out(out_um)
+    assert out_um < row.detection_limit
+    assert row.status == ("doubtful" if doubtful else "below_detection")
+    assert row.reasons == ((reason("edge-stands-out", out_um=out_um),) if doubtful else ())
 
 
 def sample(folder, *exchanged):
@@ -223,8 +232,8 @@ def of_wear(records):
 @pytest.mark.parametrize(
     ("exchanged", "codes", "n_doubtful"),
     [
-        ((), set(), 0),
-        ((0, 300), {"new-state-shows-wear"}, 3),
+        seldom((), set(), 0),
+        seldom((0, 300), {"new-state-shows-wear"}, 3),
         ((150, 300), {"less-wear-than-before", "more-wear-than-later"}, 2),
     ],
 )

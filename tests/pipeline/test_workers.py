@@ -8,13 +8,23 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from functools import partial
+from itertools import pairwise
 
 import pytest
-from fake_photos import a_trial
+from fake_photos import a_trial, made_by
 
 from wearscope.pipeline import calls, pool, workers
-from wearscope.pipeline.calls import Call, Failure, TookTooLongError, given_up_after, guarded, too_long
+from wearscope.pipeline.calls import (
+    ByFlute,
+    Call,
+    Failure,
+    TookTooLongError,
+    given_up_after,
+    guarded,
+    too_long,
+)
 from wearscope.pipeline.pool import crew_for, work_off
 
 unix = pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
@@ -31,7 +41,9 @@ def test_a_call_in_this_process_is_given_up_too(entries, monkeypatch):
     made = [Call(entries[0], partial(time.sleep, 30)), Call(entries[1], partial(int, 7))]
     began = time.monotonic()
     with crew_for(1, 2) as crew:
-        failure, answer = (answer for _, answer in work_off(crew, lambda: made.pop(0) if made else None))
+        failure, answer = (
+            answer for _, answer in work_off(crew, lambda _wanted: made.pop(0) if made else None)
+        )
     assert time.monotonic() - began < 5
     assert (failure.code, failure.known, answer) == ("took-too-long", False, 7)
     assert "photos/A-0-1.jpg: was given up after 5 minutes; save it anew as PNG" in failure.line
@@ -87,11 +99,11 @@ def test_hung_swollen_and_dead_workers_cost_their_own_call_alone(entries, monkey
     first = [Call(entries[3], partial(int, k)) for k in range(2)]
     found = {}
     with crew_for(2, 9) as crew:
-        list(work_off(crew, lambda: first.pop(0) if first else None))  # both are up
+        list(work_off(crew, lambda _wanted: first.pop(0) if first else None))  # both are up
         monkeypatch.setattr(workers, "PHOTO_S", 5.0)
         waiting = list(made.items())
         names = {id(call): name for name, call in waiting}
-        for call, answer in work_off(crew, lambda: waiting.pop(0)[1] if waiting else None):
+        for call, answer in work_off(crew, lambda _wanted: waiting.pop(0)[1] if waiting else None):
             found[names[id(call)]] = answer
     assert found.pop("answers") == 7
     assert {name: failure.code for name, failure in found.items()} == {
@@ -171,3 +183,19 @@ def test_no_worker_outlives_its_run(tmp_path, name):
 
 def test_the_time_is_the_same_everywhere():
     assert calls.PHOTO_S == workers.PHOTO_S == pool.PHOTO_S == 300
+
+
+@pytest.mark.statistics
+def test_photos_of_a_flute_go_to_one_process_as_long_as_there_is_one_for_each(entries):
+    first = [Call(entries[0], partial(made_by, None, 1.0)) for _ in range(2)]
+    calls = ByFlute(
+        Call(entries[0], partial(made_by, flute, 0.2), flute=flute) for _ in range(6) for flute in ("A", "B")
+    )
+    with crew_for(2, 14) as crew:
+        list(work_off(crew, lambda _wanted: first.pop(0) if first else None))  # both are up
+        made = [answer for _, answer in work_off(crew, calls.next)]
+    assert Counter(of for of, _ in made) == {"A": 6, "B": 6}
+    for process in {process for _, process in made}:
+        flutes = [of for of, by in made if by == process]
+        # whoever is done first helps the other, and however busy the machine is, nobody goes to and fro
+        assert sum(one != next_one for one, next_one in pairwise(flutes)) <= 1

@@ -8,6 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from scipy.io import wavfile
+from seldom import seldom
 
 from wearscope.process.recording import RecordingRefused, read_recording
 from wearscope.process.sound import U_CODEC_DB, level_of_recordings
@@ -56,7 +57,9 @@ KINDS = [
 ]
 
 
-@pytest.mark.parametrize(("name", "codec", "kind"), KINDS)
+@pytest.mark.parametrize(
+    ("name", "codec", "kind"), [case if case[0] == "cut.m4a" else seldom(*case) for case in KINDS]
+)
 def test_level_and_tone_are_those_of_the_wav(tmp_path, name, codec, kind):
     samples = cutting()
     plain = level_of_recordings([wav(tmp_path / "cut.wav", samples)], tooth_hz=600)

@@ -2,12 +2,13 @@ from __future__ import annotations
 
 import re
 from math import pi
+from types import SimpleNamespace
 
 import fake_photos as fake
 import pytest
 
 from wearscope.errors import TrialError
-from wearscope.process.fairness import fair_trial, unequal_limits
+from wearscope.process.fairness import fair_trial, material_key, unequal_limits
 from wearscope.quantities.reasons import reason
 from wearscope.report.fairness_words import danger_lines, difference_text, doubt_lines
 from wearscope.trial import load_trial
@@ -67,6 +68,16 @@ def test_what_must_not_differ_is_said(trial, own, says):
     line, *_ = told(result)
     assert len(result.unfair) == 1
     assert line.startswith(says.partition(" (")[0])
+
+
+def test_layers_are_not_told_by_their_words_alone():
+    assert material_key("3 mm oak on 12 mm birch") != material_key("12 mm oak on 3 mm birch")
+
+
+def test_a_material_said_otherwise_is_told_once_among_others():
+    of = [("A", "15mm  Birch plywood"), ("B", "oak"), ("C", "birch plywood, 15 mm")]
+    bits = [SimpleNamespace(bit=bit, workpiece=workpiece) for bit, workpiece in of]
+    assert difference_text("material", bits) == 'material: A, C "15mm  Birch plywood"; B "oak"'
 
 
 def test_the_same_said_otherwise_is_no_difference(trial):
@@ -195,13 +206,17 @@ def test_wrong_keys_of_a_bit_are_said(trial, own, says):
         "15 MM  Birch-plywood",
         "birch plywood".join(["15.0 mm ", ""]),
         "15 mm birch, plywood",
+        "birch plywood 15 mm",
+        "Birch plywood, 15mm",
     ],
 )
 def test_a_material_is_the_same_as_a_person_would_say(trial, said):
     assert fair_trial(trial(b=f'workpiece = "{said}"')).fair
 
 
-@pytest.mark.parametrize("said", ["1.5 mm birch plywood", "15 mm beech plywood", "150 mm birch plywood"])
+@pytest.mark.parametrize(
+    "said", ["1.5 mm birch plywood", "15 mm beech plywood", "150 mm birch plywood", "15 in birch plywood"]
+)
 def test_another_material_is_another(trial, said):
     assert fair_trial(trial(b=f'workpiece = "{said}"')).unfair == ("material",)
 

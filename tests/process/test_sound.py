@@ -5,6 +5,7 @@ import wave
 
 import numpy as np
 import pytest
+from seldom import seldom
 
 from wearscope.process.recording import RecordingRefused, is_clipped, read_recording
 from wearscope.process.sound import level_change, level_of_recordings
@@ -58,7 +59,7 @@ def tone(hz, amplitude, t=T):
 @pytest.mark.parametrize(
     ("bits", "kind"), [(8, "int"), (16, "int"), (24, "int"), (32, "int"), (32, "float"), (64, "float")]
 )
-@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize("channels", [2, seldom(1)])
 def test_every_kind_of_file_gives_the_same_level(write, bits, kind, channels):
     """A sine of 1 kHz at half of full scale lies 6.02 dB below one at full scale, whatever the file's form."""
     recording = read_recording(write(np.repeat(tone(1000, 0.5)[:, None], channels, 1), bits, kind=kind))

@@ -8,7 +8,18 @@ from hashlib import sha256
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Double, Result, Table, bindparam, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Double,
+    Result,
+    Select,
+    Table,
+    bindparam,
+    insert,
+    select,
+    update,
+)
 
 Row = Mapping[str, Any]
 
@@ -85,12 +96,39 @@ def rows_of(
     """
     query = select(table).where(*where)
     query = query.order_by(table.c.id.desc()).limit(1) if newest else query.order_by(table.c.id)
-    rows = []
-    for row, whole in _looked_at(connection.execute(query), table):
-        if not whole:
-            raise DamagedRowError(damage_of(table, row))
-        rows.append(row)
-    return rows
+    return list(_as_written(connection, table, query))
+
+
+def each_row(
+    connection: Connection, table: Table, *where: ColumnElement[bool]
+) -> Generator[dict[str, Any], None, None]:
+    """As `rows_of`, few rows in memory at a time.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+    *where : ColumnElement
+
+    Yields
+    ------
+    dict
+
+    Raises
+    ------
+    DamagedRowError
+        A row does not agree with its checksum.
+    """
+    query = select(table).where(*where).order_by(table.c.id).execution_options(yield_per=AT_A_TIME)
+    yield from _as_written(connection, table, query)
+
+
+def _as_written(connection: Connection, table: Table, query: Select[Any]) -> Iterator[dict[str, Any]]:
+    with connection.execute(query) as result:
+        for row, whole in _looked_at(result, table):
+            if not whole:
+                raise DamagedRowError(damage_of(table, row))
+            yield row
 
 
 def every_row(connection: Connection, table: Table) -> Generator[tuple[dict[str, Any], bool], None, None]:
@@ -109,6 +147,23 @@ def every_row(connection: Connection, table: Table) -> Generator[tuple[dict[str,
     query = select(table).order_by(table.c.id).execution_options(yield_per=AT_A_TIME)
     with connection.execute(query) as result:
         yield from _looked_at(result, table)
+
+
+def checksums_in(connection: Connection, table: Table, *where: ColumnElement[bool]) -> list[str]:
+    """Checksums that rows of a table were written with, oldest first; whether they hold is not looked at.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+    *where : ColumnElement
+        Conditions that all must hold.
+
+    Returns
+    -------
+    list of str
+    """
+    return list(connection.execute(select(table.c.checksum).where(*where).order_by(table.c.id)).scalars())
 
 
 def damage_of(table: Table, row: Row) -> str:
@@ -130,9 +185,10 @@ def _looked_at(result: Result[Any], table: Table) -> Iterator[tuple[dict[str, An
     columns = list(result.keys())
     names = sorted(set(columns) - NOT_SUMMED)
     first_line, summed = _first_line(table.name, names), itemgetter(*map(columns.index, names))
-    for values in result:
-        row = dict(zip(columns, values, strict=True))
-        yield row, _sum(first_line, summed(values)) == row["checksum"]
+    for some in result.partitions(AT_A_TIME):
+        for values in some:
+            row = dict(zip(columns, values, strict=True))
+            yield row, _sum(first_line, summed(values)) == row["checksum"]
 
 
 def add_rows(connection: Connection, table: Table, rows: Iterable[Row]) -> list[int]:
@@ -150,21 +206,40 @@ def add_rows(connection: Connection, table: Table, rows: Iterable[Row]) -> list[
     list of int
         Their ids, in their order.
     """
-    empty = {name: None for name in table.c.keys() if name != "id"}  # noqa: SIM118 - no mapping of its own
-    full = [_as_stored(table, empty | dict(row)) for row in rows]
-    sealed = [row | {"checksum": checksum_of(table.name, row)} for row in full]
+    sealed = _sealed(table, rows)
     if not sealed:
         return []
     made = insert(table).returning(table.c.id, sort_by_parameter_order=True)
     return list(connection.execute(made, sealed).scalars())
 
 
-def _as_stored(table: Table, row: dict[str, Any]) -> dict[str, Any]:
-    """Values as the database gives them back: of a whole number a float where the column is one, and of −0 a 0."""
-    return {
-        name: float(value) + 0.0 if value is not None and isinstance(table.c[name].type, Double) else value
-        for name, value in row.items()
-    }
+def put_rows(connection: Connection, table: Table, rows: Iterable[Row]) -> None:
+    """As `add_rows`, where nobody asks for the ids: SQLite gives them row by row, in several times the time.
+
+    Parameters
+    ----------
+    connection : Connection
+    table : Table
+    rows : iterable of mapping
+        As of `add_rows`.
+    """
+    if sealed := _sealed(table, rows):
+        connection.execute(insert(table), sealed)
+
+
+def _sealed(table: Table, rows: Iterable[Row]) -> list[dict[str, Any]]:
+    """Rows as the database gives them back (of a whole number a float where the column is one, of −0 a 0), summed."""
+    empty = {column.name: None for column in table.columns if column.name != "id"}
+    floats = [column.name for column in table.columns if isinstance(column.type, Double)]
+    sealed = []
+    for row in rows:
+        full: dict[str, Any] = {**empty, **row}
+        for name in floats:
+            if full[name] is not None:
+                full[name] = float(full[name]) + 0.0
+        full["checksum"] = checksum_of(table.name, full)
+        sealed.append(full)
+    return sealed
 
 
 def change_rows(

@@ -82,8 +82,10 @@ def writing(engine: Engine, place: LogPlace, *, check: bool = True) -> Iterator[
         with connection.begin():
             place.take_turn(connection)
             version = log_version(connection, place, check=check)
-            if version < schema.SCHEMA_VERSION:
-                # In the same transaction: a log is of one version or the other, never between.
+            # In the same transaction: a log is of one version or the other, never between.
+            if not version:
+                schema.make(connection)
+            elif version < schema.SCHEMA_VERSION:
                 bring_up(connection, version, schema.SCHEMA_VERSION)
             yield connection
 
@@ -112,7 +114,7 @@ def writing_empty(engine: Engine, place: LogPlace) -> Iterator[Connection]:
             place.take_turn(connection)
             if log_version(connection, place):
                 raise LogError(f"{place} holds a wear log already", "name a place that has none")
-            bring_up(connection, 0, schema.SCHEMA_VERSION)
+            schema.make(connection)
             yield connection
 
 

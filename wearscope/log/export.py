@@ -11,7 +11,8 @@ import secrets
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import astuple, fields
+from dataclasses import fields
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,7 @@ def write_measurements(path: Path, records: Iterable[Record]) -> None:
     WearscopeError
         The file cannot be written.
     """
-    write_table(path, COLUMNS, (astuple(record) for record in in_order(records)))
+    write_table(path, COLUMNS, map(attrgetter(*COLUMNS), in_order(records)))
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -155,6 +156,18 @@ class IdentityLog(database.OpenLog):
         with self._reading() as connection:
             if connection is not None:
                 self._known(connection, name, file, self.place.seen_from_here(file), adopt=False)
+
+    def files(self) -> list[Path]:
+        """Trial files that were measured into the log and are still where they were.
+
+        Returns
+        -------
+        list of Path
+        """
+        with self._reading() as connection:
+            rows = [] if connection is None else list(rows_of(connection, known_trial))
+        found = (self.place.still_there(row["file"]) for row in rows)
+        return [Path(os.path.normpath(file)) for file in found if file is not None and file.is_file()]
 
     def holds(self, whose: Whose) -> bool:
         """Whether any number, note or correction stands under a name.

@@ -6,7 +6,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -17,12 +17,16 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool, StaticPool
 
 from wearscope.errors import LogError
+from wearscope.log import known_again
 from wearscope.log.migrations import bring_up
 
 BUSY_TIMEOUT_S = 30.0
 """How long one program waits for another that is writing the same log."""
 
 LOG_NAME = "wear-log.sqlite"
+
+LARGE_BYTES = 20_000_000
+"""Of a log file, from which on it takes longer to look through it than to make its checksum; some 40,000 rows."""
 
 _ELSEWHERE = "move that file away, or choose another folder with --out"
 _RESTORE = "restore it from a copy; if there is none, move it away and measure again"
@@ -59,6 +63,9 @@ class LogPlace(Protocol):
         -------
         bool
         """
+
+    def look_anew(self) -> None:
+        """Have `is_whole` look, whatever was found before."""
 
     def brought_up(
         self, connection: Connection, version: int, target: int
@@ -170,6 +177,8 @@ class LogFile:
     """
 
     path: Path
+    _found_whole: list[tuple[int, int]] = field(default_factory=list, compare=False, repr=False)
+    """Time of change and size, in nanoseconds and bytes, of the file as it was last found whole."""
 
     def __str__(self) -> str:
         return str(self.path)
@@ -190,9 +199,31 @@ class LogFile:
         """As in `LogPlace`.
 
         SQLite compares every table with its indexes, which hold all that rows are looked up by: so no row drops
-        out of an answer unnoticed. What else stands in a row is covered by its checksum.
+        out of an answer unnoticed. What else stands in a row is covered by its checksum. That takes a second for
+        200,000 rows; whoever opens the log several times by this one place has it done once, until the file changes.
+        A large file is known again by its SHA-256 once it was found whole, which takes a tenth of the time.
         """
-        return list(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalars()) == ["ok"]
+        before = self._version()  # what another program writes meanwhile is looked at the next time
+        if before in self._found_whole:
+            return True
+        digest = known_again.digest_of(self.path) if before[1] >= LARGE_BYTES else None
+        kept = known_again.path_for(self.path)
+        whole = digest is not None and known_again.was_found_whole(kept, digest)
+        if not whole:
+            whole = list(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalars()) == ["ok"]
+            if whole and digest is not None and self._version() == before:
+                known_again.note(kept, digest)
+        self._found_whole[:] = [before] if whole else []
+        return whole
+
+    def look_anew(self) -> None:
+        """As in `LogPlace`."""
+        self._found_whole.clear()
+        known_again.path_for(self.path).unlink(missing_ok=True)
+
+    def _version(self) -> tuple[int, int]:
+        seen = self.path.stat()
+        return seen.st_mtime_ns, seen.st_size
 
     @contextmanager
     def brought_up(self, connection: Connection, version: int, target: int) -> Iterator[Connection]:

@@ -91,6 +91,9 @@ class PostgresLog:
         """As in `LogPlace`: the server keeps checksums of its own; those of the rows are looked at in any case."""
         return True
 
+    def look_anew(self) -> None:
+        """As in `LogPlace`: there is nothing to forget."""
+
     @contextmanager
     def brought_up(self, connection: Connection, version: int, target: int) -> Iterator[Connection]:
         """As in `LogPlace`: in a transaction that is undone."""

@@ -5,14 +5,27 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import Any, get_args, get_type_hints
 
-from sqlalchemy import Column, Double, ForeignKey, Index, Integer, MetaData, Table, Text
+from sqlalchemy import (
+    Column,
+    Connection,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    insert,
+)
 from sqlalchemy.types import TypeEngine
 
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
 
 SCHEMA_VERSION = 3
-"""Version of the tables below. `migrations` makes them: a module for each version says what came with it."""
+"""Version of the tables below. `migrations` makes them of earlier ones: a module for each version says what came
+with it."""
 
 metadata = MetaData()
 
@@ -165,3 +178,21 @@ Index(
     sqlite_where=_holds,
     postgresql_where=_holds,
 )
+
+_alembic = Table(
+    "alembic_version", MetaData(), Column("version_num", String(32), nullable=False, primary_key=True)
+)
+"""Where Alembic keeps the version of a log; as it makes that table itself."""
+
+
+def make(connection: Connection) -> None:
+    """Make all tables in an empty database, as the steps of `migrations` would, which takes them much longer.
+
+    Parameters
+    ----------
+    connection : Connection
+    """
+    metadata.create_all(connection, checkfirst=False)
+    _alembic.create(connection, checkfirst=False)
+    connection.execute(insert(_alembic).values(version_num=str(SCHEMA_VERSION)))
+    connection.execute(insert(wear_log).values(schema_version=SCHEMA_VERSION))

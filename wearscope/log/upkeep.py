@@ -52,6 +52,7 @@ def examine(place: LogPlace) -> Examined:
         There is no log, it cannot be read, or the database itself finds damage.
     """
     engine = place.engine()
+    place.look_anew()
     with database.reading(engine, place) as connection:
         if connection is None:
             raise _no_log(place)

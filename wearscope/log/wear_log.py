@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cache
+from hashlib import sha256
 from math import isfinite
+from operator import itemgetter
 from sys import intern
 from typing import Any, Literal, TypedDict, Unpack, cast
 
 from sqlalchemy import ColumnElement, Connection, Table
 
-from wearscope.log.checksums import DamagedRowError, Row, add_rows, change_rows, rows_of
+from wearscope.log.checksums import (
+    DamagedRowError,
+    Row,
+    add_rows,
+    change_rows,
+    checksums_in,
+    each_row,
+    put_rows,
+    rows_of,
+)
 from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, inputs_text
 from wearscope.log.note_log import NoteLog, NotePlace
 from wearscope.log.order import in_order
@@ -21,6 +33,8 @@ from wearscope.log.schema import PLACE, RECORD_TYPES, inspection, measurement
 
 __all__ = [
     "LOG_NAME",
+    "Compared",
+    "Held",
     "LoggedInspection",
     "LoggedRecord",
     "NotePlace",
@@ -142,6 +156,40 @@ class Standing:
     last: LoggedInspection | None
 
 
+@dataclass(frozen=True)
+class Compared:
+    """A log beside what the numbers of a trial would rest on now.
+
+    Attributes
+    ----------
+    standing : dict
+        As from `WearLog.standing`.
+    fingerprint : str
+        SHA-256 of the checksums of all its rows and of what is expected: another one as soon as anything is.
+    """
+
+    standing: dict[PhotoPlace, Standing]
+    fingerprint: str
+
+
+@dataclass(frozen=True)
+class Held(Compared):
+    """All that a log holds of a trial.
+
+    Attributes
+    ----------
+    standing, fingerprint
+        As of `Compared`.
+    current : list of Record
+        As from `WearLog.current`, with what is expected.
+    history : list of LoggedRecord
+        As from `WearLog.history`.
+    """
+
+    current: list[Record]
+    history: list[LoggedRecord]
+
+
 class WearLog(NoteLog):
     """Measurements in one database, to which rows are added and from which none is ever taken away.
 
@@ -257,13 +305,60 @@ class WearLog(NoteLog):
         with self._reading() as connection:
             if connection is None:
                 return []
-            rows = rows_of(connection, measurement, *_matches(measurement, where))
             place = cast(Place, {name: wanted for name, wanted in where.items() if name in PLACE})
             made = _made(connection, place)
-            return [
-                _logged(row, made[row["inspection_id"]], row["superseded_by"] and made[row["superseded_by"]])
-                for row in rows
-            ]
+            inputs = cache(lambda row_id: _inputs(made[row_id]))  # many numbers come of one inspection
+            rows = rows_of(connection, measurement, *_matches(measurement, where))
+            return [_logged(row, made, inputs) for row in rows]
+
+    def holds(self, trial: str, expected: Mapping[PhotoPlace, NamedInputs]) -> Held:
+        """All that the log holds of a trial, each row read once, in one transaction.
+
+        Parameters
+        ----------
+        trial : str
+        expected : mapping
+            For each photo of the trial what its numbers would rest on now, as from `Inputs.named`.
+
+        Returns
+        -------
+        Held
+        """
+        fingerprints = {place: fingerprint_of(named) for place, named in expected.items()}
+        summed, current, history, made = [], [], [], _Made()
+        with self._reading() as connection:
+            if connection is not None:
+                made = _made(connection, {"trial": trial})
+                inputs = cache(lambda row_id: _inputs(made[row_id]))
+                for row in each_row(connection, measurement, measurement.c.trial == trial):
+                    history.append(_logged(row, made, inputs))
+                    summed.append(row["checksum"])
+                    wanted = fingerprints.get(_photo_place(row))
+                    holds = wanted is not None and made[row["inspection_id"]]["fingerprint"] == wanted
+                    if row["superseded_by"] is None and holds:
+                        current.append(history[-1].record)
+        return Held(*_compared(summed, made, expected, fingerprints), in_order(current), history)
+
+    def stands(self, trial: str, expected: Mapping[PhotoPlace, NamedInputs]) -> Compared:
+        """As from `holds`, without its rows: of them nothing but the checksums is read.
+
+        Parameters
+        ----------
+        trial : str
+        expected : mapping
+            As of `holds`.
+
+        Returns
+        -------
+        Compared
+        """
+        fingerprints = {place: fingerprint_of(named) for place, named in expected.items()}
+        summed, made = [], _Made()
+        with self._reading() as connection:
+            if connection is not None:
+                made = _made(connection, {"trial": trial})
+                summed = checksums_in(connection, measurement, measurement.c.trial == trial)
+        return Compared(*_compared(summed, made, expected, fingerprints))
 
     def inspections(self, **place: Unpack[Place]) -> list[LoggedInspection]:
         """Inspections that added or superseded a row or changed the verdict on a photo, oldest first.
@@ -301,12 +396,31 @@ class WearLog(NoteLog):
         -----
         A refusal of which the inputs are not known (the file could not be read, say) is passed over, as by `append`.
         """
-        last: dict[PhotoPlace, LoggedInspection] = {}
-        for made in self.inspections(trial=trial):
-            place = (made.bit, made.flute, made.parts, made.view)
-            if place not in last or made.inputs is not None or not made.refusal:
-                last[place] = made
-        return {place: _standing(last.get(place), inputs) for place, inputs in expected.items()}
+        return _standings(self.inspections(trial=trial), expected)
+
+
+def _compared(
+    summed: Iterable[str],
+    made: _Made,
+    expected: Mapping[PhotoPlace, NamedInputs],
+    fingerprints: Mapping[PhotoPlace, str],
+) -> tuple[dict[PhotoPlace, Standing], str]:
+    """Standing of each photo, and fingerprint, given the checksums of all rows of numbers."""
+    whole = sha256("".join((*summed, *(row["checksum"] for row in made.values()))).encode())
+    for place, wanted in fingerprints.items():
+        whole.update(repr((place, wanted)).encode())
+    return _standings((_inspection(row) for row in made.values()), expected), whole.hexdigest()
+
+
+def _standings(
+    inspections: Iterable[LoggedInspection], expected: Mapping[PhotoPlace, NamedInputs]
+) -> dict[PhotoPlace, Standing]:
+    last: dict[PhotoPlace, LoggedInspection] = {}
+    for made in inspections:
+        place = (made.bit, made.flute, made.parts, made.view)
+        if place not in last or made.inputs is not None or not made.refusal:
+            last[place] = made
+    return {place: _standing(last.get(place), inputs) for place, inputs in expected.items()}
 
 
 def _standing(last: LoggedInspection | None, expected: NamedInputs) -> Standing:
@@ -372,7 +486,7 @@ def _verdict_stands(connection: Connection, made: LoggedInspection) -> bool:
 
 def _insert(connection: Connection, trial: str, records: Sequence[Record], inspection_id: int) -> None:
     new = {"trial": trial, "inspection_id": inspection_id}
-    add_rows(
+    put_rows(
         connection, measurement, [new | {n: getattr(record, n) for n in RECORD_TYPES} for record in records]
     )
 
@@ -394,11 +508,11 @@ def _inputs(row: Row) -> NamedInputs | None:
     return None if row["inputs"] is None else dict(json.loads(row["inputs"]))
 
 
-def _logged(row: Row, made: Row, later: Row | None) -> LoggedRecord:
-    before = _inputs(made)
-    if later is None:
+def _logged(row: Row, made: _Made, inputs: Callable[[int], NamedInputs | None]) -> LoggedRecord:
+    before = inputs(row["inspection_id"])
+    if row["superseded_by"] is None:
         return LoggedRecord(row["trial"], _record(row), None, "", before)
-    after = _inputs(later)
+    later, after = made[row["superseded_by"]], inputs(row["superseded_by"])
     changed = None if before is None or after is None else changed_between(before, after)
     return LoggedRecord(
         row["trial"], _record(row), later["inspected_at"], later["refusal"], before, changed, after
@@ -406,9 +520,15 @@ def _logged(row: Row, made: Row, later: Row | None) -> LoggedRecord:
 
 
 def _record(row: Row) -> Record:
-    # the rows of a trial share most of their texts, and there may be a hundred thousand
-    cells: list[Any] = [intern(cell) if type(cell := row[name]) is str else cell for name in RECORD_TYPES]
+    cells = list(_cells(row))
+    for at in _TEXTS:  # the rows of a trial share most of their texts, and there may be a hundred thousand
+        if type(cells[at]) is str:
+            cells[at] = intern(cells[at])
     return Record(*cells)
+
+
+_cells = itemgetter(*RECORD_TYPES)
+_TEXTS = tuple(at for at, hint in enumerate(RECORD_TYPES.values()) if hint not in (int, float | None))
 
 
 def _same(one: Record, other: Record) -> bool:

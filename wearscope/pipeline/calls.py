@@ -5,7 +5,8 @@ from __future__ import annotations
 import signal
 import threading
 import traceback
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,11 +54,15 @@ class Call(Generic[AnswerT]):
         Must be picklable if other processes are to call it.
     what : {"measure", "draw"}
         What it is for.
+    flute : hashable
+        What it has in common with other calls, so that whoever made one of them has the next half made; None for
+        nothing.
     """
 
     entry: PhotoEntry
     make: Callable[[], AnswerT]
     what: Literal["measure", "draw"] = "measure"
+    flute: Hashable = None
 
 
 class Crew(Protocol):
@@ -70,6 +75,10 @@ class Crew(Protocol):
     @property
     def is_busy(self) -> bool:
         """Whether calls are under way."""
+
+    @property
+    def wanted(self) -> Sequence[Hashable]:
+        """Flutes of which somebody has made the last call and nobody waits to make the next one."""
 
     def begin(self, call: Call[Any]) -> None:
         """Begin a call.
@@ -87,6 +96,50 @@ class Crew(Protocol):
         call : Call
         answer : object or Failure
         """
+
+
+class ByFlute(Generic[AnswerT]):
+    """Calls to be begun, so that those of one flute are made by the same workers as far as that delays nothing.
+
+    Parameters
+    ----------
+    calls : iterable of Call
+    """
+
+    def __init__(self, calls: Iterable[Call[AnswerT]]) -> None:
+        self._begun: dict[Hashable, deque[Call[AnswerT]]] = {}
+        self._new: dict[Hashable, deque[Call[AnswerT]]] = {}
+        for call in calls:
+            self._new.setdefault(call.flute, deque()).append(call)
+
+    def __bool__(self) -> bool:
+        return bool(self._new or self._begun)
+
+    def next(self, wanted: Sequence[Hashable] = ()) -> Call[AnswerT] | None:
+        """The call to begin now.
+
+        Parameters
+        ----------
+        wanted : sequence of hashable
+            As of `Crew`.
+
+        Returns
+        -------
+        Call or None
+            Of a wanted flute, else the first of another one, else of the flute that has most left. None at the end.
+        """
+        flute = next((each for each in wanted if each in self._begun), None)
+        if flute is None and self._new:
+            flute = next(iter(self._new))
+            self._begun[flute] = self._new.pop(flute)
+        elif flute is None:
+            if not self._begun:
+                return None
+            flute = max(self._begun, key=lambda each: len(self._begun[each]))
+        call = self._begun[flute].popleft()
+        if not self._begun[flute]:
+            del self._begun[flute]
+        return call
 
 
 def guarded(file: str, make: Callable[[], AnswerT]) -> AnswerT | Failure:

@@ -8,7 +8,7 @@ import pickle
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -222,6 +222,11 @@ class ClusterCrew:
     def is_busy(self) -> bool:
         """Whether calls are under way."""
         return bool(self._calls or self._suspects)
+
+    @property
+    def wanted(self) -> Sequence[Hashable]:
+        """None: Dask itself says who makes which call."""
+        return ()
 
     def begin(self, call: Call[Any]) -> None:
         """Begin a call.

@@ -79,7 +79,7 @@ def _judgement(
         lines.append(f"{quality.clipped_share:.0%} of the edge is burnt out; dim the lamp")
     lines += [note_of((each,)) for each in dict.fromkeys((*located.scale_doubts, *of_scale))]
     verdict: Literal["fit", "doubtful"] = "doubtful" if lines else "fit"
-    told = [*remarks, *(note for note in (located.scale_note, *located.photo.notes) if note)]
+    told = [*remarks, *filter(None, (note_of(located.scale_remarks), *located.photo.notes))]
     if quality.background != "bright":
         told.append(f"{quality.background} background; a white card behind the flute makes the edge surer")
     return Judgement(

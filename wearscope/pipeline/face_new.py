@@ -129,7 +129,7 @@ def shows_wear(trial: Trial, entry: PhotoEntry, sources: Sources, edge: Edge) ->
     PhotoRefused
         Its edge cannot be found.
     """
-    return sources.recall(_own_step, found_new(trial, entry, sources), edge.coated) is not None
+    return sources.recall_of(entry)(_own_step, found_new(trial, entry, sources), edge.coated) is not None
 
 
 def _own_step(located: LocatedEdge, coated: bool) -> OwnStep | None:
@@ -154,7 +154,7 @@ def locate_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge
     PhotoRefused
         It has no scale, or no line in it is clearly the edge.
     """
-    return sources.recall(_all_matched, found_new(trial, entry, sources))
+    return sources.recall_of(entry)(_all_matched, found_new(trial, entry, sources))
 
 
 def found_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
@@ -186,7 +186,7 @@ def found_new(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge:
 
 def _plain_edge(trial: Trial, entry: PhotoEntry, sources: Sources) -> LocatedEdge | None:
     """The edge in the first later photo of a flute that shows it without doubt."""
-    for later in trial.photos:
+    for later in trial.photos_of(entry.bit):
         if later is not entry and trial.new_state(later) is entry:
             try:
                 located = sources.located(later)

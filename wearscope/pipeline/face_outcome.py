@@ -223,7 +223,7 @@ def inspection_of(
     findings = [finding.doubted(doubts) for finding in findings]
     return Inspection(
         entry,
-        records_of(entry, findings, located.scale_note, located.photo, located.photo_um_per_px),
+        records_of(entry, findings, located.scale_remarks, located.photo, located.photo_um_per_px),
         warnings=tuple(f"{located.name}: {warning}" for warning in warnings),
         drawing=drawing,
         photo_sha256=located.photo.sha256,

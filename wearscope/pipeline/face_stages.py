@@ -52,6 +52,8 @@ from wearscope.wear.zones import Sign
 
 Array = NDArray[np.float64]
 
+# of the trace under the used zone: an edge given up at a radius of 40 µm has moved back by less than a quarter of it
+LEAP_UM = 120.0
 HELIX_MATTERS_DEG, HELIX_REACH_UM = 3.0, 1000.0  # zones of a helical flute are compared near the transition
 
 
@@ -97,6 +99,8 @@ class Pair:
     warnings : tuple of str
     new_worn : bool
         Whether the new-state photo shows wear itself.
+    across : float
+        Depth of a place on the face in the new-state photo over that in this one, by their tilts.
     """
 
     now: LocatedEdge
@@ -105,6 +109,7 @@ class Pair:
     by_hand: bool
     warnings: tuple[str, ...]
     new_worn: bool = False
+    across: float = 1.0
 
     @property
     def datum(self) -> str:
@@ -137,7 +142,12 @@ def _locate(trial: Trial, entry: PhotoEntry, sources: Sources) -> Pair:
     new_worn = new_entry is not None and shows_wear(
         trial, new_entry, sources, edge_of(trial.bit(entry.bit), entry)
     )
-    return Pair(now, new, side, by_hand, warnings, new_worn)
+    across = 1.0 if new_entry is None else _shrunk_by(new_entry) / _shrunk_by(entry)
+    return Pair(now, new, side, by_hand, warnings, new_worn, across)
+
+
+def _shrunk_by(entry: PhotoEntry) -> float:
+    return float(np.cos(np.radians(entry.view_tilt_deg)))
 
 
 # --- Laid: over the new-state photo
@@ -173,14 +183,14 @@ class Laid:
     band: BandLight
 
 
-def _lay(located: LocatedEdge, new: LocatedEdge | None, in_colour: bool) -> Laid:
+def _lay(located: LocatedEdge, new: LocatedEdge | None, in_colour: bool, across: float) -> Laid:
     match, new_strip = None, None
     # without a new-state photo the edge is a gentle curve
     base_um, degree = np.zeros(len(located.trace_um)), 2
     if new is not None:
         located, match = lay_over(located, new)
-        base_um, degree = new_offset_um(located, new, match), 1
-        new_strip = new_strip_at(located, new, match)
+        base_um, degree = new_offset_um(located, new, match) / across, 1
+        new_strip = new_strip_at(located, new, match, across)
     signs = signs_of_wear(
         located.strip,
         located.trace_um,
@@ -244,6 +254,15 @@ def _resin_on(located: LocatedEdge, resin: NDArray[np.bool_], zones: Zones) -> R
     return Resin(float(resin[at].mean()) if at.any() else 0.0, zones.transition is not None)
 
 
+def _leap(divided: Divided) -> tuple[Reason, ...]:
+    """Why the trace may have gone over from one line to another at the transition."""
+    used = (divided.zones.labels == USED) & np.isfinite(divided.datum.departure_um)
+    if divided.zones.transition is None or not used.any():
+        return ()
+    moved_um = float(np.median(divided.datum.departure_um[used]))
+    return (reason("edge-leaps", moved_um=moved_um),) if moved_um > LEAP_UM else ()
+
+
 # --- Fitted: the light across each zone
 
 
@@ -274,7 +293,7 @@ def _fit(job: Job, pair: Pair, laid: Laid, divided: Divided, sources: Sources) -
     located, zones, datum, edge = divided.located, divided.zones, divided.datum, divided.edge
     new = None
     if pair.new is not None and zones.transition is None:
-        new = sources.recall(fit_as_new, pair.new, edge.radius_um, job.lighting)
+        new = sources.recall_new(fit_as_new, pair.new, edge.radius_um, job.lighting)
     # the strip is cut once more, now along the new-state line
     s_um, seen = located.strip.s_um, located.seen
     follow_um = np.interp(s_um, s_um[seen], (located.trace_um - datum.departure_um)[seen])
@@ -326,7 +345,7 @@ class Followed:
     def doubts(self) -> tuple[Reason, ...]:
         """Why its rows may be of something else than they say."""
         own = light_doubts(self.divided.located, self.fitted.own)
-        return (*self.pair.doubts, *self.divided.zones.doubts, *own)
+        return (*self.pair.doubts, *self.divided.zones.doubts, *_leap(self.divided), *own)
 
     @property
     def doubts_of_match(self) -> tuple[str, ...]:
@@ -371,6 +390,6 @@ def follow_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Followed:
     bit = trial.bit(entry.bit)
     job = Job(entry, bit, lighting_of(trial, entry), trial.depth_of(bit))
     pair = _locate(trial, entry, sources)
-    laid = sources.recall(_lay, pair.now, pair.new, bit.coated)
+    laid = sources.recall(_lay, pair.now, pair.new, bit.coated, pair.across)
     divided = _divide(job, pair, laid, sources)
     return Followed(job, pair, laid, divided, _fit(job, pair, laid, divided, sources))

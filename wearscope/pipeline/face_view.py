@@ -53,6 +53,10 @@ from wearscope.wear.wear_land import LAND_ROWS, WearLand, land_findings
 
 Array = NDArray[np.float64]
 
+# of the outermost line in focus, that the traced edge may lie where nobody has marked it: a streak along a flat is
+# brighter than the edge, and 20 pixels off it on flanks of end mills where the trace follows one; chosen
+MOST_INSIDE_UM = 30.0
+
 
 def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspection:
     """Measure a photo of relief or rake face: used against unused edge, now against new.
@@ -85,12 +89,15 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
     findings = _place_findings(job, divided, fitted, method_of((*words, *signs), by_hand=pair.by_hand))
     drawing = None
     if divided.zones.transition is None and (fitted.new is None or not divided.zones.one_kind):
-        findings += _nothing_to_compare(job, divided, fitted, method)
+        land = land_as_seen(fitted.measured) if job.shows_land else None
+        findings += _nothing_to_compare(job, divided, fitted, land, method)
     else:
         worn = _estimate(job, fitted)
+        land = worn.land
         findings += _worn_findings(pair, laid, fitted, worn, method)
         drawing = EdgeDrawing(_now_as_drawn(worn), new_as_drawn(laid.new_strip))
     findings = divided.resin.on(findings)
+    far_inside = land is not None and land.inside_um > MOST_INSIDE_UM and not pair.by_hand
     return inspection_of(
         entry,
         doubted(findings, NEW_STATE_SHOWS_WEAR) if pair.new_worn else findings,
@@ -98,7 +105,7 @@ def inspect_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspectio
         drawing,
         _placing(pair, laid, divided, fitted),
         (*pair.warnings, *followed.doubts_of_match),
-        followed.doubts,
+        (*followed.doubts, *((reason("edge-disputed"),) if far_inside else ())),
         followed.doubts_of_scale,
     )
 
@@ -149,6 +156,8 @@ def _with_land(worn: Worn, land: WearLand, fitted: Fitted) -> Worn:
     if not worn.worn_flat or measured.zones.transition is None or factor is None or datum is None:
         return worn
     free = fitted.lights.fits(None)  # the wedge ties silhouette and radius no longer
+    if free.used is None or free.unused is None:
+        return replace(worn, land=land)
     u_datum_um = float(np.sqrt(np.mean(datum.u_datum_um[measured.columns("used")] ** 2)))
     land = land.confirmed(*beyond_rounding(free, factor, u_datum_um))
     if land.verdict != "seen":
@@ -172,11 +181,12 @@ def _place_findings(job: Job, divided: Divided, fitted: Fitted, method: str) -> 
     return place_findings(zones.place, visible_um, on_photo, located.u_scale_along, job.depth_mm, method)
 
 
-def _nothing_to_compare(job: Job, divided: Divided, fitted: Fitted, method: str) -> list[Finding]:
+def _nothing_to_compare(
+    job: Job, divided: Divided, fitted: Fitted, land: WearLand | None, method: str
+) -> list[Finding]:
     located = divided.located
     rows: list[tuple[str, Zone]] = list(ROUNDING_ROWS)
     rows += [(quantity, "used") for quantity in rows_along(divided.edge)]
-    land = land_as_seen(fitted.measured) if job.shows_land else None
     rows += [(quantity, "used") for quantity in LAND_ROWS if job.shows_land and land is None]
     absent = divided.zones.absent if divided.zones.place is not None else None
     why = absent or reason("nothing-to-compare-with")
@@ -229,7 +239,7 @@ def _now_as_drawn(worn: Worn) -> EdgeView:
 def _placing(pair: Pair, laid: Laid, divided: Divided, fitted: Fitted) -> Placing:
     onto = None
     if pair.new is not None and laid.match is not None:
-        onto = new_onto_now(divided.located, pair.new, laid.match, divided.datum.drift_um)
+        onto = new_onto_now(divided.located, pair.new, laid.match, divided.datum.drift_um, pair.across)
     used = fitted.measured.fits.used
     line_um = used.bright_line_um - used.silhouette_um if used is not None else float("nan")
     return Placing(divided.located, fitted.follow_um, pair.new, onto, line_um)

@@ -26,6 +26,7 @@ def inspect_photo(
     corrections: Mapping[str, Correction] | None = None,
     memory: Memory | None = None,
     not_its_own: Mapping[PhotoEntry, PhotoRefused] | None = None,
+    of_new_states: Memory | None = None,
 ) -> Inspection:
     """Measure one photo of a trial; a photo that cannot be measured is a refusal, not an exception.
 
@@ -41,12 +42,14 @@ def inspect_photo(
         Makes measuring again quick.
     not_its_own : mapping, optional
         Refusals of photos that are the same picture as others, as from `same_as_others`.
+    of_new_states : Memory, optional
+        Makes the later photos of a flute quick, as from `memory_of_new_states`.
 
     Returns
     -------
     Inspection
     """
-    sources = Sources(scales, corrections or {}, memory or Memory(), not_its_own or {})
+    sources = Sources(scales, corrections or {}, memory or Memory(), not_its_own or {}, of_new_states)
     sha256 = ""
     try:
         sha256 = sources.as_read(entry).sha256
@@ -62,19 +65,20 @@ def judge_photo(
     scales: Mapping[str, Scale],
     corrections: Mapping[str, Correction] | None = None,
     not_its_own: Mapping[PhotoEntry, PhotoRefused] | None = None,
+    of_new_states: Memory | None = None,
 ) -> Judgement:
     """Judge one photo without measuring wear.
 
     Parameters
     ----------
-    trial, entry, scales, corrections, not_its_own
+    trial, entry, scales, corrections, not_its_own, of_new_states
         As in `inspect_photo`.
 
     Returns
     -------
     Judgement
     """
-    sources = Sources(scales, corrections or {}, Memory())
+    sources = Sources(scales, corrections or {}, Memory(), of_new_states=of_new_states)
     try:
         return way_of(entry).judge(trial, entry, sources)
     except (PhotoRefused, EdgeOutOfFrameError) as problem:

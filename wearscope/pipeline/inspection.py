@@ -18,7 +18,7 @@ from wearscope.metrology.findings import Finding
 from wearscope.metrology.uncertainty import Budget
 from wearscope.pipeline.face_order import OwnStep
 from wearscope.quantities.quantity import Zone
-from wearscope.quantities.reasons import codes_text
+from wearscope.quantities.reasons import Reason, codes_text
 from wearscope.report.reason_words import note_of
 from wearscope.trial.model import PhotoEntry
 from wearscope.version import __version__
@@ -208,7 +208,11 @@ class Judgement:
 
 
 def records_of(
-    entry: PhotoEntry, findings: Sequence[Finding], scale_note: str, photo: Photo, um_per_px: float
+    entry: PhotoEntry,
+    findings: Sequence[Finding],
+    of_scale: tuple[Reason, ...],
+    photo: Photo,
+    um_per_px: float,
 ) -> tuple[Record, ...]:
     """The findings of a photo as rows of the wear log.
 
@@ -216,8 +220,8 @@ def records_of(
     ----------
     entry : PhotoEntry
     findings : sequence of Finding
-    scale_note : str
-        What is to be said of the scale; "" for nothing.
+    of_scale : tuple of Reason
+        What is to be said of the scale.
     photo : Photo
     um_per_px : float
         Scale that was used.
@@ -230,7 +234,7 @@ def records_of(
     records = []
     for finding in findings:
         low, high = finding.interval95
-        note = "; ".join(filter(None, [note_of(finding.reasons), scale_note]))
+        reasons = (*finding.reasons, *of_scale)
         records.append(
             Record(
                 entry.bit,
@@ -245,7 +249,7 @@ def records_of(
                 low,
                 high,
                 finding.status,
-                note,
+                note_of(reasons),
                 finding.method,
                 entry.file,
                 photo.sha256,
@@ -255,7 +259,7 @@ def records_of(
                 measured_at,
                 finding.detection_limit,
                 finding.dof if np.isfinite(finding.dof) and finding.value is not None else None,
-                codes_text(finding.reasons),
+                codes_text(reasons),
             )
         )
     return tuple(records)

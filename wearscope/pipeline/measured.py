@@ -2,35 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
+from wearscope.log.astray import Astray
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.identity import IdentityLog
+from wearscope.log.inputs import Inputs, NamedInputs
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.log.wear_log import Compared, LoggedRecord, PhotoPlace, Standing, WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.pictures import look_again
 from wearscope.pipeline.results import REFUSED_NAME, photos_refused
-from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
+from wearscope.pipeline.standing import inputs_of, place_of
+from wearscope.pipeline.time_order import in_time
 from wearscope.report.standing_words import standing_lines
 from wearscope.trial import PhotoEntry, Trial
 
 
 @dataclass(frozen=True)
-class Measured:
-    """What the wear log says of a trial.
+class Stands:
+    """How the wear log stands to a trial as its files are now, without the numbers.
 
     Attributes
     ----------
-    records : tuple of Record
-        The rows that hold now, of the photos that the trial lists.
-    history : tuple of LoggedRecord
-        All rows ever, in the order they were added.
     notes : tuple of Note
         Those that hold now.
     note_history : tuple of LoggedNote
@@ -40,20 +40,39 @@ class Measured:
         What measures all that is out of date or missing.
     astray : tuple of str
         What the wear log holds under names that the trial file does not have, with the cure, in lines.
+    fingerprint : str
+        Of all rows of the trial that the log holds, and of what they would rest on now.
     """
 
-    records: tuple[Record, ...]
-    history: tuple[LoggedRecord, ...]
     notes: tuple[Note, ...]
     note_history: tuple[LoggedNote, ...]
     standing: Mapping[PhotoEntry, Standing]
     command: str
-    astray: tuple[str, ...] = ()
+    astray: tuple[str, ...]
+    fingerprint: str
 
     @property
     def behind(self) -> list[str]:
         """What is out of date or missing, why, and what to do, in lines; empty if all holds."""
         return standing_lines(self.standing, self.command)
+
+
+@dataclass(frozen=True)
+class Measured(Stands):
+    """What the wear log says of a trial.
+
+    Attributes
+    ----------
+    notes, note_history, standing, command, astray, fingerprint
+        As of `Stands`.
+    records : tuple of Record
+        The rows that hold now, of the photos that the trial lists.
+    history : tuple of LoggedRecord
+        All rows ever, in the order they were added.
+    """
+
+    records: tuple[Record, ...]
+    history: tuple[LoggedRecord, ...]
 
 
 class NothingHoldsError(WearscopeError):
@@ -109,29 +128,14 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     WearscopeError
         The log cannot be read, is another trial's, or holds no number of the trial that still holds.
     """
-    command = measure_command(trial, out_dir)
-    with (
-        WearLog(log_place(out_dir)) as log,
-        CorrectionLog(log.place) as by_hand,
-        IdentityLog(log.place) as known,
-    ):
-        known.require(trial.name, trial.path)
-        astray = astray_from(trial, log.place)
-        pictures = look_again(trial, out_dir / "results", keep=False)
-        said = by_hand.current(trial.name)
-        inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
-        found = Measured(
-            current_rows(log, trial, inputs),
-            tuple(log.history(trial=trial.name)),
-            tuple(log.notes(trial=trial.name)),
-            tuple(log.note_history(trial=trial.name)),
-            standing_of(log, trial, inputs),
-            command,
-            tuple(astray_lines(trial, log.place, astray)),
-        )
+    with _looked_at(trial, out_dir) as (log, astray, inputs):
+        held = log.holds(trial.name, _named(inputs))
+        standing = _stands(trial, out_dir, log, astray, inputs, held)
+        found = Measured(**vars(standing), records=in_time(held.current), history=tuple(held.history))
     if found.records:
         return found
     require_nothing_renamed(trial, log.place, astray)
+    command = found.command
     if any(each.state == "out of date" for each in found.standing.values()):
         raise NothingHoldsError(
             f"no number of {trial.name} holds any more", f"run {command}", (*found.astray, *found.behind)
@@ -144,12 +148,87 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     raise NothingHoldsError(f"{log.place} holds no measurement of {trial.name}", f"run {command}")
 
 
-def refusals_of(found: Measured, results: Path) -> dict[PhotoPlace, str]:
+def stands(trial: Trial, out_dir: Path) -> Stands:
+    """How the wear log stands to a trial, by the checksums of its rows alone: no number is read, nor looked through.
+
+    Parameters
+    ----------
+    trial : Trial
+    out_dir : Path
+        Folder of the wear log.
+
+    Returns
+    -------
+    Stands
+
+    Raises
+    ------
+    WearscopeError
+        The log cannot be read, or is another trial's.
+    """
+    with _looked_at(trial, out_dir) as (log, astray, inputs):
+        return _stands(trial, out_dir, log, astray, inputs, log.stands(trial.name, _named(inputs)))
+
+
+_Inputs = Mapping[PhotoEntry, Inputs]
+
+
+@contextmanager
+def _looked_at(trial: Trial, out_dir: Path) -> Iterator[tuple[WearLog, tuple[Astray, ...], _Inputs]]:
+    """The wear log, what of it went astray, and what the numbers of each photo would rest on now."""
+    with (
+        WearLog(log_place(out_dir)) as log,
+        CorrectionLog(log.place) as by_hand,
+        IdentityLog(log.place) as known,
+    ):
+        known.require(trial.name, trial.path)
+        astray = tuple(astray_from(trial, log.place))
+        pictures = look_again(trial, out_dir / "results", keep=False)
+        said = by_hand.current(trial.name)
+        yield log, astray, inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
+
+
+def _named(inputs: _Inputs) -> dict[PhotoPlace, NamedInputs]:
+    return {place_of(entry): each.named() for entry, each in inputs.items()}
+
+
+def _stands(
+    trial: Trial, out_dir: Path, log: WearLog, astray: Sequence[Astray], inputs: _Inputs, held: Compared
+) -> Stands:
+    return Stands(
+        tuple(log.notes(trial=trial.name)),
+        tuple(log.note_history(trial=trial.name)),
+        {entry: held.standing[place_of(entry)] for entry in inputs},
+        measure_command(trial, out_dir),
+        tuple(astray_lines(trial, log.place, astray)),
+        held.fingerprint,
+    )
+
+
+def last_measured(records: Iterable[Record]) -> dict[str, str]:
+    """Day of the last measurement of each bit.
+
+    Parameters
+    ----------
+    records : iterable of Record
+
+    Returns
+    -------
+    dict
+        ISO 8601, by the name of the bit.
+    """
+    days: dict[str, str] = {}
+    for record in records:
+        days[record.bit] = max(days.get(record.bit, ""), record.measured_at[:10])
+    return days
+
+
+def refusals_of(found: Stands, results: Path) -> dict[PhotoPlace, str]:
     """Why photos are refused; of those that could not be looked at, and so are not logged, the last run knows.
 
     Parameters
     ----------
-    found : Measured
+    found : Stands
     results : Path
         The results folder.
 

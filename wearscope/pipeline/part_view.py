@@ -9,7 +9,7 @@ import numpy as np
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.part_edge import part_strip
-from wearscope.imaging.prepared_photo import PreparedPhoto, block_side, prepare, scale_in_file
+from wearscope.imaging.prepared_photo import PreparedPhoto, block_side, prepare, remarks_of_scale
 from wearscope.light.strip import Strip
 from wearscope.pipeline.inspection import Drawing, Inspection, Judgement, budgets_of, records_of
 from wearscope.pipeline.sources import Sources
@@ -55,10 +55,10 @@ def inspect_part(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspecti
     scale = sources.scale(entry)
     method = "part-edge+hand" if sources.by_hand(entry) else "part-edge"
     findings = tear_out_findings(seen, scale.u_share, method)
-    scale_note = "; ".join(filter(None, [scale.note, scale_in_file(prepared.photo, scale)]))
+    remarks = remarks_of_scale(prepared.photo, scale)
     return Inspection(
         entry,
-        records_of(entry, findings, scale_note, prepared.photo, scale.um_per_px),
+        records_of(entry, findings, remarks, prepared.photo, scale.um_per_px),
         drawing=None if isinstance(seen, Reason) else PartDrawing(strip, seen),
         photo_sha256=prepared.photo.sha256,
         budgets=budgets_of(findings),
@@ -87,7 +87,7 @@ def judge_part(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
     if isinstance(seen, Reason):
         return Judgement(entry, "refused", (note_of([seen]),), None, None, None, "")
     scale = sources.scale(entry)
-    remarks = (scale.note, scale_in_file(prepared.photo, scale), *prepared.photo.notes)
+    remarks = (note_of(remarks_of_scale(prepared.photo, scale)), *prepared.photo.notes)
     verdict: Literal["fit", "doubtful"] = "doubtful" if seen.alike else "fit"
     return Judgement(entry, verdict, tuple(filter(None, remarks)), None, None, None, "")
 

@@ -12,15 +12,17 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.files import PHOTO_BYTES, checksum_of, read_file
-from wearscope.imaging.likeness import BLOCKS, Likeness, alike, likeness_of, same_exposure
+from wearscope.imaging.likeness import BLOCKS, Likeness, Turn, first_of_same, likeness_of, same_exposure
 from wearscope.imaging.photo import content_of, photo_of, read_photo
 from wearscope.log.export import write_bytes
 from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.version import __version__
 
 LIKENESSES_NAME = "likenesses.npz"
 """File in ``results/``; whoever deletes it waits a little longer the next time."""
@@ -38,6 +40,8 @@ class Likenesses:
     by_sha256 : dict
     same : dict
         Whether two pictures that look alike are of one exposure, by both checksums in order.
+    first : dict
+        For each of just these pictures the first one that it is the same as.
     by_version : dict or None
         Time of change and size, and SHA-256, of files that need not be read again while these stay as they are; None
         to read every file, whatever its date says.
@@ -45,6 +49,7 @@ class Likenesses:
 
     by_sha256: dict[str, Likeness] = field(default_factory=dict)
     same: dict[tuple[str, str], bool] = field(default_factory=dict)
+    first: dict[str, str] = field(default_factory=dict)
     by_version: dict[Path, tuple[tuple[int, int], str]] | None = None
 
 
@@ -158,21 +163,24 @@ def _first_of_same(
     pictures: Mapping[str, Likeness], files: Mapping[str, Path], known: Likenesses
 ) -> dict[str, str]:
     """For each picture, by checksum, the first one that it is the same as; itself where there is none."""
+    if known.first and known.first.keys() == pictures.keys():
+        return known.first  # thousands of pictures are compared in seconds
     checksums = sorted(pictures)
-    first = {checksum: checksum for checksum in checksums}
     compared: dict[tuple[str, str], bool] = {}
-    for at, other_at, turn in alike([pictures[checksum] for checksum in checksums]):
+
+    def same(at: int, other_at: int, turn: Turn) -> bool:
         pair = checksums[at], checksums[other_at]
         if pair not in known.same:
             one, other = (read_photo(files[each]) for each in pair)
             known.same[pair] = same_exposure(one, other, turn)
         compared[pair] = known.same[pair]
-        if compared[pair]:
-            old, new = sorted((first[pair[0]], first[pair[1]]), reverse=True)
-            first = {checksum: new if of == old else of for checksum, of in first.items()}
+        return compared[pair]
+
+    firsts = first_of_same([pictures[checksum] for checksum in checksums], same)
     known.same.clear()
     known.same.update(compared)
-    return first
+    known.first = {checksum: checksums[at] for checksum, at in zip(checksums, firsts, strict=True)}
+    return known.first
 
 
 def likenesses_in(folder: Path) -> Likenesses:
@@ -191,14 +199,31 @@ def likenesses_in(folder: Path) -> Likenesses:
     try:
         content = read_file(folder / LIKENESSES_NAME, PHOTO_BYTES)
         with np.load(io.BytesIO(content), allow_pickle=False) as kept:
-            seen, checksums, pairs, same = (kept[name] for name in ("seen", "sha256", "pairs", "same"))
+            blocks, grain, shapes = kept["blocks"], kept["grain"], kept["shapes"]
+            checksums, pairs, same = kept["sha256"], kept["pairs"], kept["same"]
+            first = kept[f"first-{__version__}"] if f"first-{__version__}" in kept else np.empty(0, int)
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return Likenesses()
-    if seen.shape != (len(checksums), BLOCKS, BLOCKS) or seen.dtype != np.uint8 or len(pairs) != len(same):
+    side = len(checksums), BLOCKS, BLOCKS
+    if (blocks.shape, grain.shape, shapes.shape) != (side, side, (len(checksums), 2)) or len(pairs) != len(
+        same
+    ):
         return Likenesses()
+    if (blocks.dtype, grain.dtype) != (np.uint8, np.int8):
+        return Likenesses()
+    if (
+        first.shape != checksums.shape
+        or first.dtype.kind != "i"
+        or not np.isin(first, range(len(first))).all()
+    ):
+        first = np.empty(0, int)
     return Likenesses(
-        {str(checksum): each for checksum, each in zip(checksums, seen, strict=True)},
+        {
+            str(checksum): Likeness(seen, fine, (int(rows), int(columns)))
+            for checksum, seen, fine, (rows, columns) in zip(checksums, blocks, grain, shapes, strict=True)
+        },
         {(str(one), str(other)): bool(is_same) for (one, other), is_same in zip(pairs, same, strict=True)},
+        {str(one): str(checksums[at]) for one, at in zip(checksums, first, strict=False)},
     )
 
 
@@ -212,13 +237,19 @@ def keep_likenesses(folder: Path, known: Likenesses) -> None:
     known : Likenesses
     """
     content = io.BytesIO()
-    np.savez_compressed(
-        content,
-        seen=np.array(list(known.by_sha256.values()), np.uint8).reshape(-1, BLOCKS, BLOCKS),
-        sha256=np.array(list(known.by_sha256), "U64"),
-        pairs=np.array(list(known.same), "U64").reshape(-1, 2),
-        same=np.array(list(known.same.values()), bool),
-    )
+    likenesses = known.by_sha256.values()
+    places = {checksum: at for at, checksum in enumerate(known.by_sha256)}
+    arrays: dict[str, Any] = {
+        "blocks": np.array([each.blocks for each in likenesses], np.uint8).reshape(-1, BLOCKS, BLOCKS),
+        "grain": np.array([each.grain for each in likenesses], np.int8).reshape(-1, BLOCKS, BLOCKS),
+        "shapes": np.array([each.shape for each in likenesses], np.int64).reshape(-1, 2),
+        "sha256": np.array(list(known.by_sha256), "U64"),
+        "pairs": np.array(list(known.same), "U64").reshape(-1, 2),
+        "same": np.array(list(known.same.values()), bool),
+        # another version may find others
+        f"first-{__version__}": np.array([places[known.first[each]] for each in known.by_sha256], np.int64),
+    }
+    np.savez_compressed(content, **arrays)
     with suppress(WearscopeError):
         write_bytes(folder / LIKENESSES_NAME, content.getvalue())
 
@@ -239,9 +270,9 @@ def look_again(trial: Trial, folder: Path, *, keep: bool) -> Pictures:
     Pictures
     """
     known = likenesses_in(folder)
-    before = set(known.by_sha256), dict(known.same)
+    before = set(known.by_sha256), dict(known.same), dict(known.first)
     pictures = look_at(trial, known)
-    if keep and before != (set(known.by_sha256), known.same):
+    if keep and before != (set(known.by_sha256), known.same, known.first):
         keep_likenesses(folder, known)
     return pictures
 

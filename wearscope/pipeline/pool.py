@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Hashable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
 from typing import Any
@@ -19,7 +19,7 @@ FOREIGN_PLACES = 256  # calls begun at most where nobody has counted the workers
 
 
 def work_off(
-    crew: Crew, next_call: Callable[[], Call[AnswerT] | None]
+    crew: Crew, next_call: Callable[[Sequence[Hashable]], Call[AnswerT] | None]
 ) -> Generator[tuple[Call[AnswerT], AnswerT | Failure], None, None]:
     """Have calls made one after the other, as long as there are any.
 
@@ -27,7 +27,8 @@ def work_off(
     ----------
     crew : Crew
     next_call : callable
-        The call that is to be begun next; None for none at the moment. It is asked again after each answer.
+        Gives the call that is to be begun next, None for none at the moment, given the flutes wanted, as of `Crew`.
+        It is asked again after each answer.
 
     Yields
     ------
@@ -36,7 +37,7 @@ def work_off(
         As they come, in any order.
     """
     while True:
-        while crew.has_room and (call := next_call()) is not None:
+        while crew.has_room and (call := next_call(crew.wanted)) is not None:
             crew.begin(call)
         if not crew.is_busy:
             return
@@ -83,6 +84,7 @@ class _ThisProcess:
 
     def __init__(self) -> None:
         self._call: Call[Any] | None = None
+        self._flute: Hashable = None
 
     @property
     def has_room(self) -> bool:
@@ -92,8 +94,12 @@ class _ThisProcess:
     def is_busy(self) -> bool:
         return self._call is not None
 
+    @property
+    def wanted(self) -> Sequence[Hashable]:
+        return (self._flute,)
+
     def begin(self, call: Call[Any]) -> None:
-        self._call = call
+        self._call, self._flute = call, call.flute or self._flute
 
     def finished(self) -> Iterator[tuple[Call[Any], Any]]:
         call, self._call = self._call, None
@@ -118,6 +124,10 @@ class _Others:
     @property
     def is_busy(self) -> bool:
         return bool(self._calls)
+
+    @property
+    def wanted(self) -> Sequence[Hashable]:
+        return ()
 
     def begin(self, call: Call[Any]) -> None:
         try:

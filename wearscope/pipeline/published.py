@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from wearscope.files import TRIAL_BYTES, checksum_of, read_file
 from wearscope.log.export import write_json
-from wearscope.pipeline.measured import Measured, refusals_of
+from wearscope.pipeline.measured import Stands, refusals_of
 from wearscope.pipeline.results import sheet_names
 from wearscope.pipeline.standing import sheet_holds
 from wearscope.process.fairness import fair_trial
@@ -44,7 +45,7 @@ class Published:
     now: bool
 
 
-def current_sheets(trial: Trial, results: Path, found: Measured) -> dict[PhotoEntry, Path]:
+def current_sheets(trial: Trial, results: Path, found: Stands) -> dict[PhotoEntry, Path]:
     """Comparison sheets that show the rows that hold now.
 
     Parameters
@@ -52,7 +53,7 @@ def current_sheets(trial: Trial, results: Path, found: Measured) -> dict[PhotoEn
     trial : Trial
     results : Path
         The results folder.
-    found : Measured
+    found : Stands
 
     Returns
     -------
@@ -86,7 +87,7 @@ def repeat_study_lines(trial: Trial, results: Path) -> tuple[str, ...]:
         return ()
 
 
-def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
+def what_is_said(trial: Trial, out_dir: Path, found: Stands) -> str:
     """Fingerprint of all that report, tables and wall sheet say: whatever changes it changes what they say.
 
     Parameters
@@ -94,7 +95,7 @@ def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
     trial : Trial
     out_dir : Path
         Folder of the wear log and of ``results/``.
-    found : Measured
+    found : Stands
 
     Returns
     -------
@@ -108,8 +109,7 @@ def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
         __version__,
         unlined,
         fair_trial(trial),
-        found.records,
-        found.history,
+        found.fingerprint,
         found.notes,
         found.note_history,
         found.behind,
@@ -122,7 +122,13 @@ def what_is_said(trial: Trial, out_dir: Path, found: Measured) -> str:
 
 
 def note_published(
-    results: Path, trial: Trial, fingerprint: str, said: dict[str, Any], paths: Iterable[Path]
+    results: Path,
+    trial: Trial,
+    fingerprint: str,
+    said: dict[str, Any],
+    paths: Iterable[Path],
+    how: Mapping[str, Any] = MappingProxyType({}),
+    pages: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
     """Note what was published, as the last of its files.
 
@@ -136,14 +142,21 @@ def note_published(
     said : dict
     paths : iterable of Path
         Files in that folder.
+    how : mapping
+        What was asked for beside the trial, as JSON knows it.
+    pages : mapping
+        Fingerprint of what each page beside the report shows, by its name in that folder.
 
     Raises
     ------
     WearscopeError
         It cannot be written.
     """
-    files = {path.name: _version(path) for path in paths if path.name != WRITTEN_ANYWAY}
+    files = {
+        path.relative_to(results).as_posix(): _version(path) for path in paths if path.name != WRITTEN_ANYWAY
+    }
     noted = {"trial": trial.path.name, "says": fingerprint, "files": files, "said": said}
+    noted |= {"how": dict(how), "pages": dict(pages)}
     write_json(results / PUBLISHED_NAME, noted)
 
 
@@ -164,7 +177,9 @@ def trial_published(results: Path) -> str:
     return "trial.toml"
 
 
-def still_published(results: Path, fingerprint: str) -> Published | None:
+def still_published(
+    results: Path, fingerprint: str, how: Mapping[str, Any] | None = None
+) -> Published | None:
     """What was published, if it says the same and every file of it is as it was written.
 
     Parameters
@@ -173,6 +188,8 @@ def still_published(results: Path, fingerprint: str) -> Published | None:
         The results folder.
     fingerprint : str
         As from `what_is_said`.
+    how : mapping, optional
+        What must have been asked for beside the trial.
 
     Returns
     -------
@@ -181,9 +198,40 @@ def still_published(results: Path, fingerprint: str) -> Published | None:
     with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
         noted = json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))
         files = noted["files"]
+        if how is not None and noted["how"] != dict(how):
+            return None
         if noted["says"] == fingerprint and all(_version(results / name) == files[name] for name in files):
             return Published(noted["said"], tuple(results / name for name in files), now=False)
     return None
+
+
+def pages_published(results: Path) -> dict[str, str]:
+    """Fingerprint of what each page beside the report shows, of those that are as they were written.
+
+    Parameters
+    ----------
+    results : Path
+        The results folder.
+
+    Returns
+    -------
+    dict
+        By the page's name in that folder.
+    """
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        noted = json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))
+        files = noted["files"]
+        return {
+            name: shown for name, shown in noted["pages"].items() if _is_version(results / name, files[name])
+        }
+    return {}
+
+
+def _is_version(path: Path, noted: list[int]) -> bool:
+    try:
+        return _version(path) == noted
+    except OSError:
+        return False
 
 
 def _version(path: Path) -> list[int]:

@@ -15,9 +15,10 @@ from wearscope.log.records import Record
 from wearscope.metrology.repeatability import study_by_anova, study_by_ranges
 from wearscope.metrology.repeated import Flute, RepeatedQuantity
 from wearscope.pipeline.inspect import inspect_photo
+from wearscope.pipeline.one_photo import Inspector, PhotoResult
 from wearscope.pipeline.pool import Jobs
-from wearscope.pipeline.results import PhotoResult, require_writable
-from wearscope.pipeline.run import Inspector, inspect_beside
+from wearscope.pipeline.results import require_writable
+from wearscope.pipeline.run import inspect_beside
 from wearscope.quantities.quantity import Zone, quantity_of
 from wearscope.trial import PhotoEntry, RepeatPhoto, Study
 

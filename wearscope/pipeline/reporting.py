@@ -2,29 +2,32 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
 from wearscope.economics.decision import outcome_of
+from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.export import make_folder, write_bytes
-from wearscope.pipeline.measured import Measured, refusals_of
+from wearscope.pipeline.kept_curves import solver
+from wearscope.pipeline.measured import Measured, last_measured, refusals_of
 from wearscope.pipeline.published import (
     Published,
     current_sheets,
     note_published,
+    pages_published,
     repeat_study_lines,
     what_is_said,
 )
 from wearscope.process.fairness import fair_trial
 from wearscope.report.curves import write_curves
 from wearscope.report.decision_files import outcome_table, write_outcome
-from wearscope.report.due_words import due_bits
-from wearscope.report.html import report_html
+from wearscope.report.html import bit_page, report_html, shown_on
 from wearscope.report.labels import labels_pdf
 from wearscope.report.pdf import report_pdf
-from wearscope.report.report import Report, report_of
+from wearscope.report.report import PAGES_FOLDER, Report, report_of
 from wearscope.report.spoken import spoken
 from wearscope.report.standing_words import out_of_date_texts
 from wearscope.report.tables import (
@@ -76,25 +79,47 @@ def publish(
         The trial file does not say what the outcome needs, or a file cannot be read or written.
     """
     results = out_dir / "results"
-    outcome = outcome_of(trial, found.records, over)
-    in_parts = outcome if over == "parts" else outcome_of(trial, found.records)
+    solve = solver(trial, results)
+    outcome = outcome_of(trial, found.records, over, solve=solve)
+    in_parts = outcome if over == "parts" else outcome_of(trial, found.records, solve=solve)
     make_folder(results)
     report = _report(trial, out_dir, found, outcome)
+    pages = _write_pages(report, results)
     paths = [
         *_write_report(report, results, interactive=interactive),
+        *pages,
         *_write_tables(trial, out_dir, found, in_parts, parquet=parquet),
         *write_outcome(results, outcome, due_bits(trial, outcome)),
-        *write_curves(outcome, results),
+        *write_curves(report.curves, results),
     ]
     said = asdict(spoken(trial, outcome)) | {
         "rows": [
-            {"bit": bit.bit, "life": bit.life, "cost": bit.cost, "using_up": bit.using_up}
-            for bit in report.bits
-        ]
+            {"bit": one.bit, "life": bit.life, "cost": bit.cost, "using_up": bit.using_up}
+            for one, bit in zip(outcome.bits, report.bits, strict=True)
+        ],
+        "measured": last_measured(found.records),
     }
     paths = list(dict.fromkeys(paths))
-    note_published(results, trial, what_is_said(trial, out_dir, found), said, paths)
+    shown = {path.relative_to(results).as_posix(): fingerprint for path, fingerprint in pages.items()}
+    how = asked_for(over, interactive=interactive, parquet=parquet)
+    note_published(results, trial, what_is_said(trial, out_dir, found), said, paths, how, shown)
     return outcome, Published(said, tuple(paths), now=True)
+
+
+def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str | bool]:
+    """What was asked for beside the trial: with anything else the same numbers are published in another way.
+
+    Parameters
+    ----------
+    over : {"parts", "minutes", "metres"}
+    interactive, parquet : bool
+        As of `publish`.
+
+    Returns
+    -------
+    dict
+    """
+    return {"over": over, "interactive": interactive, "parquet": parquet}
 
 
 def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> Report:
@@ -114,11 +139,28 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
     )
 
 
-def _write_report(report: Report, results: Path, *, interactive: bool) -> tuple[Path, Path]:
+def _write_report(report: Report, results: Path, *, interactive: bool) -> tuple[Path, ...]:
     page, pdf = results / "report.html", results / "report.pdf"
     write_bytes(page, report_html(report, interactive=interactive).encode())
     write_bytes(pdf, report_pdf(report))
     return page, pdf
+
+
+def _write_pages(report: Report, results: Path) -> dict[Path, str]:
+    """Pages beside the report, and the fingerprint of what each shows; one that shows the same stays as it is."""
+    folder = results / PAGES_FOLDER
+    if report.pages:
+        make_folder(folder)
+    before, written = pages_published(results), {}
+    for page in report.pages:
+        path = folder / page.name
+        written[path] = shown_on(report, page)
+        if before.get(path.relative_to(results).as_posix()) != written[path]:
+            write_bytes(path, bit_page(report, page).encode())
+    for older in set(folder.glob("bit-*.html")).difference(written):  # of bits that are no more
+        with suppress(OSError):
+            older.unlink()
+    return written
 
 
 def export_trial(trial: Trial, out_dir: Path, found: Measured, *, parquet: bool = False) -> tuple[Path, ...]:
@@ -143,8 +185,10 @@ def export_trial(trial: Trial, out_dir: Path, found: Measured, *, parquet: bool 
     WearscopeError
         A file cannot be written, or what writes Parquet is not installed.
     """
-    make_folder(out_dir / "results")
-    return _write_tables(trial, out_dir, found, outcome_of(trial, found.records), parquet=parquet)
+    results = out_dir / "results"
+    make_folder(results)
+    outcome = outcome_of(trial, found.records, solve=solver(trial, results))
+    return _write_tables(trial, out_dir, found, outcome, parquet=parquet)
 
 
 def _write_tables(

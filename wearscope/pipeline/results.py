@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import csv
-import os
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,54 +16,14 @@ from wearscope.log.inputs import Inputs
 from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection, WearLog
-from wearscope.metrology.uncertainty import Budget
 from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Judgement
-from wearscope.quantities.quantity import Zone
+from wearscope.pipeline.one_photo import PhotoResult
 from wearscope.trial.model import PhotoEntry, Trial
 from wearscope.version import __version__
 
 REFUSED_NAME = "refused.csv"
 _LONGEST_NAME = 180  # bytes of a bit's name in a file's name: file systems take 255 in all
-
-
-@dataclass(frozen=True)
-class PhotoResult:
-    """What came of one photo.
-
-    Attributes
-    ----------
-    entry : PhotoEntry
-    photo_sha256 : str
-        Empty if the file cannot be read, or was not.
-    records : tuple of Record
-        Rows with status ``refused`` included.
-    refusal : str
-        Why the photo as a whole was not measured, and the cure; empty if it was.
-    warnings : tuple of str
-        One line each.
-    sheet : Path or None
-        Its comparison sheet.
-    known : bool
-        False if the work was cut off before anything was known about the photo.
-    undrawn : str
-        Why its comparison sheet is not there although it ought to be, and the cure; else empty.
-    budgets : mapping
-        As in `Inspection`; they are not kept in the wear log.
-    refusal_code : str
-        Kind of the refusal; empty if it was measured.
-    """
-
-    entry: PhotoEntry
-    photo_sha256: str = ""
-    records: tuple[Record, ...] = ()
-    refusal: str = ""
-    warnings: tuple[str, ...] = ()
-    sheet: Path | None = None
-    known: bool = True
-    undrawn: str = ""
-    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
-    refusal_code: str = ""
 
 
 @dataclass(frozen=True)
@@ -169,23 +129,6 @@ def _file_names(names: Iterable[str]) -> dict[str, str]:
     return found
 
 
-def named(entry: PhotoEntry, line: str) -> str:
-    """Have a line name the photo as the trial file does: the bare file name may be that of many.
-
-    Parameters
-    ----------
-    entry : PhotoEntry
-    line : str
-
-    Returns
-    -------
-    str
-    """
-    if entry.file in line or str(entry.path) in line:
-        return line
-    return f"{entry.file}: {line.removeprefix(f'{entry.path.name}: ')}"
-
-
 def require_writable(folders: list[Path], files: list[Path]) -> None:
     """Make folders, and find out whether files can be replaced.
 
@@ -203,9 +146,9 @@ def require_writable(folders: list[Path], files: list[Path]) -> None:
     for folder in folders:
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            probe = folder / f".wearscope.{os.getpid()}"
-            probe.touch()
-            probe.unlink()
+            # A name of its own: two runs at once, maybe of two machines with one number of process, look here too.
+            with tempfile.NamedTemporaryFile(dir=folder, prefix=".wearscope."):
+                pass
         except OSError as error:
             raise WearscopeError(
                 f"{folder} cannot be written ({error.strerror})",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from collections.abc import Callable, Generator, Hashable, Iterable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -20,33 +19,31 @@ from wearscope.log.place import LogPlace
 from wearscope.log.wear_log import WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
-from wearscope.pipeline.calls import AnswerT, Call, Failure, unexpected
+from wearscope.pipeline.calls import ByFlute, Call, Failure
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
-from wearscope.pipeline.inspection import Drawing, Inspection, Judgement
+from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.one_photo import Inspector, Measured, PhotoResult, draw, measure, measure_alone, named
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
 from wearscope.pipeline.pool import Jobs, crew_for, work_off
 from wearscope.pipeline.results import (
     REFUSED_NAME,
     BatchResult,
-    PhotoResult,
     PhotoVerdict,
     log_result,
-    named,
     require_writable,
     sheet_names,
     write_refusals,
 )
-from wearscope.pipeline.sources import read_scales
+from wearscope.pipeline.sources import memory_of_new_states, read_scales
 from wearscope.pipeline.standing import current_rows, inputs_of, left_as_they_are
 from wearscope.pipeline.time_order import in_time, judged_in_time
-from wearscope.pipeline.views import Sheet, way_of
+from wearscope.pipeline.views import Sheet
 from wearscope.trial.correction import Correction
 from wearscope.trial.model import PhotoEntry, Trial
 
 Progress = Callable[[int, int, PhotoEntry], None]
 """Called after each photo with the number done, the number of all, and the photo."""
 
-Inspector = Callable[[Trial, PhotoEntry, Mapping[str, Scale]], Inspection]
 Judge = Callable[[Trial, PhotoEntry, Mapping[str, Scale]], Judgement]
 
 MOST_WAITING = 16  # sheets not yet drawn; each holds some 10 MB of light until it is
@@ -132,7 +129,12 @@ def measure_trial(
         def logged(result: PhotoResult) -> PhotoResult:
             return log_result(log, trial, result, inputs[result.entry])
 
-        inspector = inspector or partial(inspect_photo, corrections=corrections, not_its_own=not_its_own)
+        inspector = inspector or partial(
+            inspect_photo,
+            corrections=corrections,
+            not_its_own=not_its_own,
+            of_new_states=memory_of_new_states(),
+        )
         work = _Work(trial, inspector, paths, logged, done, _refused_before(not_its_own, pictures), budgets)
         try:
             for entry in work.measured(jobs):
@@ -167,8 +169,8 @@ class _Work:
     done: dict[PhotoEntry, PhotoResult]
     refused: Mapping[PhotoEntry, PhotoResult]
     budgets: bool = True
-    _to_measure: deque[Call[_Measured]] = field(default_factory=deque)
-    _to_draw: list[Sheet] = field(default_factory=list)
+    _to_measure: ByFlute[Measured] = field(default_factory=lambda: ByFlute(()))
+    _to_draw: list[tuple[Sheet, PhotoEntry | None]] = field(default_factory=list)
 
     def measured(self, jobs: Jobs) -> Generator[PhotoEntry, None, None]:
         """Do all of it; each photo as soon as its numbers are logged."""
@@ -184,10 +186,17 @@ class _Work:
             self._kept(entry, result)
             yield entry
         entries = [entry for entry in to_do if entry not in no_scale]
-        entries.sort(key=lambda entry: entry.parts > 0)  # new-state photos first, for later sheets quote them
-        for entry in entries:
-            make = partial(_measure, self.inspector, self.trial, entry, scales, budgets=self.budgets)
-            self._to_measure.append(Call(entry, make))
+        entries.sort(
+            key=lambda entry: entry.parts > 0
+        )  # new-state photos first: later ones are laid over them
+        self._to_measure = ByFlute(
+            Call(
+                entry,
+                partial(measure, self.inspector, self.trial, entry, scales, budgets=self.budgets),
+                flute=_flute(entry),
+            )
+            for entry in entries
+        )
         shared = (self.inspector, self.trial, scales)
         with crew_for(jobs, len(entries), shared) as crew, closing(work_off(crew, self._next)) as answers:
             for call, answer in answers:
@@ -197,28 +206,26 @@ class _Work:
                     self._logged(call.entry, answer)
                     yield call.entry
 
-    def _next(self) -> Call[_Measured] | Call[str] | None:
+    def _next(self, wanted: Sequence[Hashable]) -> Call[Measured] | Call[str] | None:
         """Measure, unless there is more to draw than there is room for."""
         if self._to_measure and len(self._to_draw) < MOST_WAITING:
-            return self._to_measure.popleft()
-        for at, sheet in enumerate(self._to_draw):
-            new = self.trial.new_state(sheet.entry)
+            return self._to_measure.next(wanted)
+        for at, (sheet, new) in enumerate(self._to_draw):
             if new is None or new in self.done:
                 del self._to_draw[at]
                 if new is not None:
                     sheet = replace(sheet, new_records=self.done[new].records)
-                return Call(sheet.entry, partial(_draw, sheet), "draw")
-        return self._to_measure.popleft() if self._to_measure else None
+                return Call(sheet.entry, partial(draw, sheet), "draw")
+        return self._to_measure.next(wanted)
 
-    def _logged(self, entry: PhotoEntry, answer: _Measured | Failure) -> None:
-        measured = _Measured(_failed(entry, answer), None) if isinstance(answer, Failure) else answer
+    def _logged(self, entry: PhotoEntry, answer: Measured | Failure) -> None:
+        measured = Measured(_failed(entry, answer), None) if isinstance(answer, Failure) else answer
         result = self._kept(entry, measured.result)
         if result.records and measured.drawing is not None:
             remarks = measured.remarks
             path = self.sheets[entry]
-            self._to_draw.append(
-                Sheet(path, self.trial.name, entry, measured.drawing, result.records, (), remarks)
-            )
+            sheet = Sheet(path, self.trial.name, entry, measured.drawing, result.records, (), remarks)
+            self._to_draw.append((sheet, self.trial.new_state(entry)))
 
     def _kept(self, entry: PhotoEntry, result: PhotoResult) -> PhotoResult:
         """Log a result; a sheet of an earlier run does not outlive it."""
@@ -269,18 +276,22 @@ def judge_trial(
     not_its_own = same_as_others(trial, pictures)
     if judge is None:
         corrections = _said(trial, log)
-        judge = partial(judge_photo, corrections=corrections, not_its_own=not_its_own)
+        judge = partial(
+            judge_photo,
+            corrections=corrections,
+            not_its_own=not_its_own,
+            of_new_states=memory_of_new_states(),
+        )
     refused = _refused_before(not_its_own, pictures)
     scales, refused_scales = read_scales(trial)
     refused = _without_scale(trial.photos, refused_scales) | refused
     done = {entry: PhotoVerdict(entry, None, result.refusal) for entry, result in refused.items()}
-    calls = deque(
-        Call(entry, partial(judge, trial, entry, scales)) for entry in trial.photos if entry not in refused
-    )
+    to_do = [entry for entry in trial.photos if entry not in refused]
+    calls = ByFlute(Call(entry, partial(judge, trial, entry, scales), flute=_flute(entry)) for entry in to_do)
     shared = (judge, trial, scales)
     with (
-        crew_for(jobs, len(calls), shared) as crew,
-        closing(work_off(crew, partial(_first, calls))) as answers,
+        crew_for(jobs, len(to_do), shared) as crew,
+        closing(work_off(crew, calls.next)) as answers,
     ):
         for call, answer in answers:
             done[call.entry] = _verdict(call.entry, answer)
@@ -296,7 +307,7 @@ def inspect_beside(
     entries: Sequence[PhotoEntry],
     *,
     jobs: Jobs = None,
-    inspector: Inspector = inspect_photo,
+    inspector: Inspector | None = None,
 ) -> Generator[PhotoResult, None, None]:
     """Inspect photos of a trial's flutes; nothing is drawn, logged or written.
 
@@ -317,22 +328,24 @@ def inspect_beside(
     scales, refused_scales = read_scales(trial)
     no_scale = _without_scale(entries, refused_scales)
     yield from no_scale.values()
-    calls = deque(
-        Call(entry, partial(_measure_alone, inspector, trial, entry, scales))
-        for entry in entries
-        if entry not in no_scale
+    inspector = inspector or partial(inspect_photo, of_new_states=memory_of_new_states())
+    to_do = [entry for entry in entries if entry not in no_scale]
+    calls = ByFlute(
+        Call(entry, partial(measure_alone, inspector, trial, entry, scales), flute=_flute(entry))
+        for entry in to_do
     )
     shared = (inspector, trial, scales)
     with (
-        crew_for(jobs, len(calls), shared) as crew,
-        closing(work_off(crew, partial(_first, calls))) as answers,
+        crew_for(jobs, len(to_do), shared) as crew,
+        closing(work_off(crew, calls.next)) as answers,
     ):
         for call, answer in answers:
             yield _failed(call.entry, answer) if isinstance(answer, Failure) else answer
 
 
-def _first(calls: deque[Call[AnswerT]]) -> Call[AnswerT] | None:
-    return calls.popleft() if calls else None
+def _flute(entry: PhotoEntry) -> tuple[str, int, str]:
+    """What photos of one new state have in common."""
+    return entry.bit, entry.flute, entry.view
 
 
 # --- Before a photo is worked on
@@ -381,55 +394,7 @@ def _has_own_scale(path: Path) -> bool:
         return False
 
 
-# --- One photo, wherever it is worked on: no photo travels between processes, only numbers, words and what is drawn
-
-
-@dataclass(frozen=True, eq=False)
-class _Measured:
-    result: PhotoResult
-    drawing: Drawing | None
-    remarks: tuple[str, ...] = ()
-
-
-def _measure(
-    inspector: Inspector,
-    trial: Trial,
-    entry: PhotoEntry,
-    scales: Mapping[str, Scale],
-    *,
-    budgets: bool = True,
-) -> _Measured:
-    found = inspector(trial, entry, scales)
-    sha256 = found.records[0].photo_sha256 if found.records else checksum_of(entry.path)
-    result = PhotoResult(
-        entry,
-        sha256,
-        found.records,
-        named(entry, found.refusal) if found.refusal else "",
-        tuple(named(entry, line) for line in found.warnings),
-        budgets=found.budgets if budgets else {},
-        refusal_code=found.refusal_code,
-    )
-    return _Measured(result, None if found.refusal else found.drawing, found.warnings)
-
-
-def _measure_alone(
-    inspector: Inspector, trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]
-) -> PhotoResult:
-    return _measure(inspector, trial, entry, scales).result
-
-
-def _draw(sheet: Sheet) -> str:
-    """Draw a sheet; a warning where that fails, else nothing."""
-    try:
-        way_of(sheet.entry).draw(sheet)
-    except OSError as error:
-        why = error.strerror or error
-        cure = "make room there, or choose another folder with --out"
-        return f"{sheet.entry.file}: its comparison sheet cannot be written ({why}); {cure}"
-    except Exception as error:
-        return unexpected(sheet.entry.file, "its comparison sheet could not be drawn", error)
-    return ""
+# --- Where there is no number
 
 
 def _failed(entry: PhotoEntry, failure: Failure) -> PhotoResult:

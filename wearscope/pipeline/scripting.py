@@ -14,9 +14,10 @@ from wearscope.log.records import Record
 from wearscope.log.where import log_place
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.measured import measured
+from wearscope.pipeline.one_photo import PhotoResult
 from wearscope.pipeline.pictures import look_again, same_as_others
 from wearscope.pipeline.pool import Jobs
-from wearscope.pipeline.results import BatchResult, PhotoResult
+from wearscope.pipeline.results import BatchResult
 from wearscope.pipeline.run import inspect_beside, measure_trial
 from wearscope.trial.model import PhotoEntry, Trial
 

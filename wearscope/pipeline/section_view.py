@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
-from wearscope.imaging.prepared_photo import PhotoScale, scale_in_file
+from wearscope.imaging.prepared_photo import PhotoScale, remarks_of_scale
 from wearscope.imaging.section import Section, find_section
 from wearscope.metrology.findings import found, in_doubt
 from wearscope.metrology.uncertainty import Input, linear
@@ -71,10 +71,10 @@ def inspect_section(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspec
     remark = reason("outline-seen", contrast=section.contrast, scatter_um=fit.noise_um)
     findings.append(found("sharpness", "whole", blur_um, blur, method, remarks=[remark]))
     findings = in_doubt(findings, (*scale.doubts, *blur_doubts(blur_um)))
-    scale_note = "; ".join(filter(None, [scale.note, scale_in_file(section.photo, scale)]))
+    remarks = remarks_of_scale(section.photo, scale)
     return Inspection(
         entry,
-        records_of(entry, findings, scale_note, section.photo, scale.um_per_px),
+        records_of(entry, findings, remarks, section.photo, scale.um_per_px),
         warnings=tuple(f"{section.name}: {warning}" for warning in warnings),
         drawing=SectionDrawing(view, new_view),
         photo_sha256=section.photo.sha256,
@@ -102,7 +102,7 @@ def judge_section(_trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgeme
     """
     scale = sources.scale(entry)
     section, _ = _tip_in(entry, scale, sources)
-    notes = [scale.note, scale_in_file(section.photo, scale), *section.photo.notes]
+    notes = [note_of(remarks_of_scale(section.photo, scale)), *section.photo.notes]
     blur_um = section.blur_px * scale.um_per_px
     doubts = (*section.doubts, *scale.doubts, *blur_doubts(blur_um))
     return Judgement(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, is_dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -31,11 +32,14 @@ from wearscope.imaging.prepared_photo import (
     prepare,
     through_lens,
 )
-from wearscope.quantities.reasons import reason
+from wearscope.quantities.reasons import Reason, reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import PhotoEntry, Trial
 
+NEW_STATE_BYTES = 256 << 20
+"""That a process may keep of new-state photos: one of 12 megapixels, or ten of one. Chosen, no source."""
+NEW_STATE_RESULTS = 80  # of some eight for each photo: what takes little room is bounded, too
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 
 
@@ -98,43 +102,81 @@ def scale_of_graticule(photo: Photo, division_um: float, *, name: str = "", file
     green = photo.pixels[..., 1].astype(np.float32)
     halo = line_halo(green, division_um / scale.um_per_px, scale.normal_deg)
     if halo > STRONG_HALO:
-        scale = replace(
-            scale,
-            note=f"{scale.note}; the ground beside its lines is brighter by {halo:.0%} of their depth: the camera "
-            "sharpens or enlarges its pictures; switch sharpening off, and save them in the size of its sensor",
-        )
-    return replace(scale, status="doubtful", note=f"{question}; {scale.note}") if question else scale
+        scale = replace(scale, remarks=(*scale.remarks, reason("lines-with-halo", share=halo)))
+    return replace(scale, status="doubtful", remarks=(question, *scale.remarks)) if question else scale
 
 
 _ResultT = TypeVar("_ResultT")
 
 
 class Memory:
-    """What was found out already, for someone who measures the same photo again with other corrections.
+    """What was found out already: about a photo that is measured again, or about what many photos are laid over.
 
-    Calls a function, or gives what the same call gave before; the last `kept` results are kept. Not to be called from
-    two threads at once.
+    Calls a function, or gives what the same call gave before. Threads may share one. What travels to another process
+    is a memory of the same size with nothing in it.
 
     Parameters
     ----------
     kept : int
         Results at most; the one asked for longest ago goes first.
+    most_bytes : int, optional
+        That their arrays may take together; but what was asked for last is kept whatever it takes.
     """
 
-    def __init__(self, kept: int = 16) -> None:
+    def __init__(self, kept: int = 16, most_bytes: int | None = None) -> None:
         self._kept = kept
+        self._most_bytes = most_bytes
         self._results: OrderedDict[Hashable, Any] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __reduce__(self) -> tuple[type[Memory], tuple[int, int | None]]:
+        return Memory, (self._kept, self._most_bytes)
 
     def __call__(self, make: Callable[..., _ResultT], *of: Hashable) -> _ResultT:
         """Result of ``make(*of)``."""
         key = (make, of)
-        if key not in self._results:
-            self._results[key] = make(*of)
-            if len(self._results) > self._kept:
+        result: _ResultT
+        with self._lock:
+            if key in self._results:
+                self._results.move_to_end(key)
+                result = self._results[key]
+                return result
+        made = make(*of)
+        with self._lock:
+            result = self._results.setdefault(key, made)  # another thread may have made it meanwhile
+            self._results.move_to_end(key)
+            while len(self._results) > 1 and self._is_full():
                 self._results.popitem(last=False)
-        self._results.move_to_end(key)
-        result: _ResultT = self._results[key]
         return result
+
+    def _is_full(self) -> bool:
+        if len(self._results) > self._kept:
+            return True
+        if self._most_bytes is None:
+            return False
+        arrays: dict[int, int] = {}
+        for result in self._results.values():
+            _weigh(result, arrays)
+        return sum(arrays.values()) > self._most_bytes
+
+
+def _weigh(result: object, arrays: dict[int, int]) -> None:
+    """Note the bytes of each array that a result holds; results share most of theirs."""
+    if isinstance(result, np.ndarray):
+        arrays[id(result)] = result.nbytes
+    elif is_dataclass(result):
+        for part in vars(result).values():
+            _weigh(part, arrays)
+
+
+def memory_of_new_states() -> Memory:
+    """Memory for what the new-state photos of a run gave, so that each later photo need not work it out again.
+
+    Returns
+    -------
+    Memory
+    """
+    return Memory(NEW_STATE_RESULTS, NEW_STATE_BYTES)
 
 
 @dataclass(frozen=True)
@@ -150,12 +192,33 @@ class Sources:
     recall : Memory
     not_its_own : mapping
         Refusals of photos that are the same picture as others, as from `same_as_others`.
+    of_new_states : Memory, optional
+        For what new-state photos give, where that outlasts the photo which is measured; by default `recall`.
     """
 
     scales: Mapping[str, Scale]
     corrections: Mapping[str, Correction]
     recall: Memory
     not_its_own: Mapping[PhotoEntry, PhotoRefused] = field(default_factory=dict)
+    of_new_states: Memory | None = None
+
+    def recall_of(self, entry: PhotoEntry) -> Memory:
+        """Memory for what a photo gives.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        Memory
+        """
+        return self.recall_new if entry.parts == 0 else self.recall
+
+    @property
+    def recall_new(self) -> Memory:
+        """Memory for what new-state photos give."""
+        return self.recall if self.of_new_states is None else self.of_new_states
 
     def photo(self, entry: PhotoEntry) -> Photo:
         """The photo of an entry, read once.
@@ -193,7 +256,7 @@ class Sources:
         PhotoRefused
             It cannot be read.
         """
-        return self.recall(_read_version, entry.path, _version(entry.path))
+        return self.recall_of(entry)(_read_version, entry.path, _version(entry.path))
 
     def said_of(self, entry: PhotoEntry) -> Correction:
         """What a person has said of a photo.
@@ -261,13 +324,14 @@ class Sources:
             It has no scale, or no line in it is clearly the edge.
         """
         photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
-        prepared: PreparedPhoto = self.recall(prepare, photo, block_side(scale.um_per_px))
+        recall = self.recall_of(entry)
+        prepared: PreparedPhoto = recall(prepare, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool, entry.tool_at)
-        known = self.recall(EdgeLine.in_picture, like.line) if like is not None else None
-        found: FoundEdge = self.recall(edge_line, prepared, search_px(prepared, scale), marks, known)
-        located: LocatedEdge = self.recall(follow_edge, prepared, found, scale)
-        return self.recall(hide, located, said.ignored_px) if said.ignored_px else located
+        known = recall(EdgeLine.in_picture, like.line) if like is not None else None
+        found: FoundEdge = recall(edge_line, prepared, search_px(prepared, scale), marks, known)
+        located: LocatedEdge = recall(follow_edge, prepared, found, scale)
+        return recall(hide, located, said.ignored_px) if said.ignored_px else located
 
 
 def _version(path: Path) -> tuple[int, int]:
@@ -306,18 +370,19 @@ def scale_of(
         There is none.
     """
     if said.scale is not None:
-        return PhotoScale.even(said.scale.um_per_px, said.scale.u_um_per_px, f"scale from {said.scale.how}")
+        by_hand = reason("scale-by-hand", how=said.scale.how)
+        return PhotoScale.even(said.scale.um_per_px, said.scale.u_um_per_px, (by_hand,))
     if entry.um_per_px is not None:
         u_um_per_px = entry.u_um_per_px if entry.u_um_per_px is not None else OWN_SCALE_U * entry.um_per_px
-        return PhotoScale.even(entry.um_per_px, u_um_per_px, "scale stated for this photo")
+        return PhotoScale.even(entry.um_per_px, u_um_per_px, (reason("scale-of-this-photo"),))
     photo = photo or read_photo(entry.path)
     if entry.scale in scales:
         scale = scales[entry.scale]
-        note = scale.note if scale.status != "ok" else ""
-        return through_lens(_of_photo(scale, note), scale.lens, photo.pixels.shape)
+        remarks = scale.remarks if scale.status != "ok" else ()
+        return through_lens(_of_photo(scale, remarks), scale.lens, photo.pixels.shape)
     if photo.embedded_um_per_px is not None:
         scale = scale_from_embedded(*photo.embedded_um_per_px, entry.scale, photo.embedded_source)
-        return _of_photo(scale, scale.note)
+        return _of_photo(scale, scale.remarks)
     raise PhotoRefused(
         f"{entry.path.name}: there is no scale for it, scale {entry.scale!r} could not be read",
         "photograph the graticule at this zoom, or give um_per_px and u_um_per_px",
@@ -325,8 +390,8 @@ def scale_of(
     )
 
 
-def _of_photo(scale: Scale, note: str) -> PhotoScale:
+def _of_photo(scale: Scale, remarks: tuple[Reason, ...]) -> PhotoScale:
     doubts = (reason("scale-doubtful"),) if scale.status == "doubtful" else ()
     return PhotoScale(
-        scale.um_per_px_x, scale.u_um_per_px_x, scale.um_per_px_y, scale.u_um_per_px_y, note, doubts
+        scale.um_per_px_x, scale.u_um_per_px_x, scale.um_per_px_y, scale.u_um_per_px_y, remarks, doubts
     )

@@ -15,7 +15,7 @@ from wearscope.log.corrections import changes
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.records import Record, gave_numbers
 from wearscope.log.wear_log import LoggedInspection, PhotoPlace, Standing, WearLog
-from wearscope.pipeline.results import PhotoResult
+from wearscope.pipeline.one_photo import PhotoResult
 from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.model import Bit, PhotoEntry, Trial
@@ -67,13 +67,18 @@ def inputs_of(
     """
     once = cache(checksum)
 
+    @cache  # each later photo of a flute asks for its new-state photo
     def of_photo(entry: PhotoEntry) -> PhotoInputs:
         return replace(_photo_inputs(trial, entry, corrections, once), same_picture_as=also(entry))
+
+    @cache
+    def of_bit(name: str) -> ToolInputs:
+        return _tool_inputs(trial, trial.bit(name))
 
     found = {}
     for entry in entries:
         new = trial.new_state(entry)
-        tool = _tool_inputs(trial, trial.bit(entry.bit))
+        tool = of_bit(entry.bit)
         found[entry] = Inputs(of_photo(entry), tool, __version__, None if new is None else of_photo(new))
     return found
 

@@ -65,6 +65,8 @@ def _followed(records: Iterable[Record]) -> list[list[Record]]:
 def _healed(earlier: Record, later: Record) -> bool:
     """Whether there is less wear later, by more than chance and than what either photo can show at all."""
     less = (earlier.value or 0.0) - (later.value or 0.0)
+    if less <= 0.0:  # as of most pairs, of which there may be a million
+        return False
     u = float(np.hypot(earlier.std_uncertainty or 0.0, later.std_uncertainty or 0.0))
     least = max(row.detection_limit or 0.0 for row in (earlier, later))
     return less > max(HEALED * u, least)

@@ -12,7 +12,7 @@ import threading
 import time
 import warnings
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
@@ -40,6 +40,7 @@ class _Worker:
     process: BaseProcess
     connection: Connection
     call: Call[Any] | None = None
+    flute: Hashable = None
     until: float = 0.0
 
     def end(self) -> None:
@@ -77,6 +78,14 @@ class Workers:
     def is_busy(self) -> bool:
         """Whether calls are under way."""
         return bool(self._waiting or self._busy)
+
+    @property
+    def wanted(self) -> Sequence[Hashable]:
+        """Flutes at which the processes are and of which none waits; none as long as a process waits itself."""
+        if len(self._workers) < self._n_workers or any(worker.call is None for worker in self._workers):
+            return ()
+        waiting = {call.flute for call in self._waiting}
+        return [worker.flute for worker in self._workers if worker.flute not in waiting]
 
     def begin(self, call: Call[Any]) -> None:
         """Begin a call, as soon as a process is free.
@@ -128,9 +137,19 @@ class Workers:
                 if len(self._workers) == self._n_workers:
                     return
                 self._workers.append(free := self._start())
-            free.call, free.until = self._waiting.popleft(), time.monotonic() + PHOTO_S
+            free.call, free.until = self._next_for(free), time.monotonic() + PHOTO_S
+            free.flute = free.call.flute or free.flute
             with suppress(OSError):  # it died meanwhile: its end of the connection says so, too
                 free.connection.send_bytes(packed(free.call, self._shared))
+
+    def _next_for(self, free: _Worker) -> Call[Any]:
+        """Take out the waiting call that a process makes with the least work."""
+        others = {worker.flute for worker in self._workers if worker is not free}
+        own = (call for call in self._waiting if call.flute in (None, free.flute))
+        nobodys = (call for call in self._waiting if call.flute not in others)
+        call = next(own, None) or next(nobodys, self._waiting[0])
+        self._waiting.remove(call)
+        return call
 
     def _start(self) -> _Worker:
         ours, theirs = _SPAWN.Pipe()

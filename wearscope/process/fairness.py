@@ -235,7 +235,7 @@ def _conditions(trial: Trial, bit: Bit, programs: Mapping[_Named, _Read]) -> Bit
     path = named[0] if named else None
     program, refusal = programs[named] if named else (None, "")
     length = trial.cut_length_m_per_part
-    photos = [photo for photo in trial.photos if photo.bit == bit.name]
+    photos = trial.photos_of(bit.name)
     minutes = program.cut_minutes if program else None
     if program:
         length = program.cut_length_mm / 1000
@@ -336,6 +336,8 @@ MAY_DIFFER: Conditions = {
 def material_key(said: str) -> str:
     """What a person means by the name of a material: without case, blanks and the signs between words.
 
+    The thickness comes first, if it is the only number.
+
     Parameters
     ----------
     said : str
@@ -346,13 +348,15 @@ def material_key(said: str) -> str:
 
     Examples
     --------
-    >>> material_key("15mm Birch-plywood") == material_key("15 mm birch, plywood")
+    >>> material_key("15mm Birch-plywood") == material_key("birch plywood, 15 mm")
     True
     >>> material_key("1.5 mm birch") == material_key("15 mm birch")
     False
     """
     text = re.sub(r"(?<=\d),(?=\d)", ".", unicodedata.normalize("NFKC", said).casefold())
     text = re.sub(r"(?<=\d)\.0+(?!\d)", "", text)
+    if len(re.findall(r"\d[\d.]*", text)) == 1:
+        text = re.sub(r"^(.*?)(\d[\d.]*\s*(?:(?:mm|cm|in|inch)\b)?)", r"\2 \1 ", text)
     return re.sub(r"(?<!\d)\.|\.(?!\d)|[^\w.%]|_", "", text)
 
 
@@ -416,11 +420,12 @@ def _dangers(bit: BitConditions) -> Iterable[Reason]:
 
 
 def _doubts(trial: Trial, bit: BitConditions) -> Iterable[Reason]:
-    photographed = {photo.flute for photo in trial.photos if photo.bit == bit.bit}
+    photos = trial.photos_of(bit.bit)
+    photographed = {photo.flute for photo in photos}
     for code, values in _looked_at(bit):
         yield reason(code, bit=bit.bit, values=values)
     for flute in sorted(photographed | set(range(1, (bit.flutes or 0) + 1))):
-        seen = {photo.parts for photo in trial.photos if (photo.bit, photo.flute) == (bit.bit, flute)}
+        seen = {photo.parts for photo in photos if photo.flute == flute}
         for parts in bit.checkpoints:
             if parts not in seen:
                 yield reason("no-photo", bit=bit.bit, flute=flute, parts=parts)

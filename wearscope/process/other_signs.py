@@ -64,7 +64,7 @@ class Occasion:
     @property
     def checkpoints(self) -> tuple[int, ...]:
         """Numbers of parts after which this bit was photographed."""
-        return tuple(sorted({photo.parts for photo in self.trial.photos if photo.bit == self.bit.name}))
+        return tuple(sorted({photo.parts for photo in self.trial.photos_of(self.bit.name)}))
 
 
 @dataclass(frozen=True)

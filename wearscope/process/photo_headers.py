@@ -64,11 +64,12 @@ def photo_header(path: Path) -> PhotoHeader | None:
     return _header(path, stat.st_mtime_ns, stat.st_size)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=100_000)  # of all photos of a trial: they are asked for several times
 def _header(path: Path, changed_ns: int, size: int) -> PhotoHeader | None:
     try:
         with Image.open(path) as picture:
-            exif = picture.getexif()
+            # of a PNG the reader would decode the whole picture, to look for more behind it
+            exif = Image.Image.getexif(picture) if picture.format == "PNG" else picture.getexif()
             of_camera = exif.get_ifd(_OF_THE_CAMERA)
             columns, rows = picture.size
     except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
@@ -100,7 +101,7 @@ def cameras_of(trial: Trial, bit: str) -> tuple[str, ...]:
     tuple of str
         Empty if no file says.
     """
-    headers = (photo_header(photo.path) for photo in trial.photos if photo.bit == bit)
+    headers = (photo_header(photo.path) for photo in trial.photos_of(bit))
     return tuple(sorted({header.told for header in headers if header}))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scipy import stats
+from scipy.special import stdtrit
 
 _WITHIN_ONE_SIGMA = 0.8413  # probability of a normal variable below one standard deviation
 
@@ -20,4 +20,4 @@ def few_factor(n_free: float) -> float:
     float
         1 for very many.
     """
-    return float(stats.t.ppf(_WITHIN_ONE_SIGMA, n_free))
+    return float(stdtrit(n_free, _WITHIN_ONE_SIGMA))

@@ -10,8 +10,8 @@ from wearscope.trial.model import Bit, Trial
 
 T = TypeVar("T")
 
-COST_KEYS = ("price", "flutes")
-"""What life and cost need of each bit."""
+LIFE_KEYS = ("flutes",)
+"""What a life needs of each bit; a bit without a price has no cost, and that is said where the cost would stand."""
 
 TOOTH_KEYS = ("spindle_rpm", "flutes")
 """What tells how often a flute enters the cut."""

@@ -56,7 +56,7 @@ class HandScale:
     def __post_init__(self) -> None:
         if not (0.01 <= self.um_per_px <= 500 and 0 <= self.u_um_per_px < self.um_per_px):
             raise WearscopeError(
-                f"{self.um_per_px:g} µm per pixel with uncertainty {self.u_um_per_px:g} is no scale of a microscope",
+                f"{self.um_per_px:g} µm per pixel, off by {self.u_um_per_px:g} is no scale of a microscope",
                 "set both points again, and give their distance in µm",
             )
 

@@ -139,7 +139,11 @@ UmPerPx = Annotated[
 ]
 UncertaintyUmPerPx = Annotated[
     float | None,
-    Field(ge=0, le=500, description="a standard uncertainty in microns per pixel, less than um_per_px"),
+    Field(
+        ge=0,
+        le=500,
+        description="half of the ± of um_per_px (95 times in 100 it is within twice this), less than um_per_px",
+    ),
 ]
 SignedAngle = Annotated[
     float, Field(gt=-90, lt=90, description="an angle in degrees, above -90 and below 90")
@@ -153,5 +157,11 @@ DepthOfCut = Annotated[float, Field(ge=0.01, le=500, description=DEPTH)]
 Rpm = Annotated[float, Field(gt=0, le=1_000_000, description=RPM)]
 FeedRate = Annotated[float, Field(gt=0, le=1_000_000, description=FEED)]
 UncertaintyAngle = Annotated[
-    float, Field(ge=0, lt=90, description="a standard uncertainty in degrees, 0 or more and below 90")
+    float,
+    Field(
+        ge=0,
+        lt=90,
+        description="half of the ± of the angle, in degrees (95 times in 100 it is within twice this), "
+        "0 or more and below 90",
+    ),
 ]

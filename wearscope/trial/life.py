@@ -17,7 +17,7 @@ _LIMIT_IN: dict[str, tuple[Any, Any]] = {
         Annotated[float | None, Field(gt=0, le=1, description="a share above 0 and up to 1 (80 % is 0.8)")],
         Annotated[
             float | None,
-            Field(ge=0, lt=1, description="a standard uncertainty as a share, 0 or more and below 1"),
+            Field(ge=0, lt=1, description="half of the ± of the limit, as a share, 0 or more and below 1"),
         ],
     ),
 }

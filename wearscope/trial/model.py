@@ -39,6 +39,7 @@ from wearscope.trial.entry import (
     not_radians,
 )
 from wearscope.trial.life import Life
+from wearscope.trial.lookup import Lookup, gathered
 
 BROAD_WEDGE_DEG = 60.0, 8.0
 """Wedge angle of a router bit of which nothing is known, and its standard uncertainty; common practice, no source."""
@@ -467,7 +468,7 @@ class Trial(Entry):
         KeyError
             There is none.
         """
-        return {bit.name: bit for bit in self.bits}[name]
+        return self._lookup.bits[name]
 
     def scale(self, name: str) -> ScaleEntry:
         """Scale entry of that name.
@@ -485,7 +486,7 @@ class Trial(Entry):
         KeyError
             There is none.
         """
-        return {scale.name: scale for scale in self.scales}[name]
+        return self._lookup.scales[name]
 
     def new_state(self, photo: PhotoEntry) -> PhotoEntry | None:
         """Photo of the same flute and view at parts = 0.
@@ -499,8 +500,30 @@ class Trial(Entry):
         PhotoEntry or None
             None if there is none or `photo` is it.
         """
-        key = (photo.bit, photo.flute, photo.view)
-        for other in self.photos:
-            if other.parts == 0 and (other.bit, other.flute, other.view) == key:
-                return None if photo.parts == 0 else other
-        return None
+        new = self._lookup.new.get((photo.bit, photo.flute, photo.view))
+        return None if photo.parts == 0 else new
+
+    def photos_of(self, bit: str) -> tuple[PhotoEntry, ...]:
+        """Photos of a bit.
+
+        Parameters
+        ----------
+        bit : str
+
+        Returns
+        -------
+        tuple of PhotoEntry
+            In the order of `photos`.
+        """
+        return self._lookup.photos.get(bit, ())
+
+    @property
+    def _lookup(self) -> Lookup[Bit, ScaleEntry, PhotoEntry]:
+        """Entries by name; a copy of the trial with other ones gathers its own."""
+        entries = self.bits, self.scales, self.photos
+        found: Lookup[Bit, ScaleEntry, PhotoEntry] | None = self.__dict__.get("_gathered")
+        if found is None or not found.holds(*entries):
+            found = self.__dict__["_gathered"] = gathered(
+                *entries
+            )  # the model is frozen, this says nothing new
+        return found

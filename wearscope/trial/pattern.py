@@ -13,7 +13,7 @@ from wearscope.quantities.views import USUAL, VIEWS
 from wearscope.texts import is_utf8
 from wearscope.trial.mistakes import Mistakes, Row, shown
 from wearscope.trial.spelling import composed, on_disk
-from wearscope.trial.tables import check_known, entry_of
+from wearscope.trial.tables import by_name, check_known, entry_of
 
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 _WHOLE = "[0-9]{1,9}"
@@ -50,7 +50,7 @@ def photos_found(row: Row, folder: Path, rows: dict[str, list[Row]], mistakes: M
     list of Row
     """
     checked = entry_of(mistakes.form.tables["photos"], row, mistakes)
-    check_known(row, "scale", rows["scale"], mistakes)
+    check_known(row, "scale", by_name(rows["scale"]), mistakes)
     pattern = row.text("pattern")
     # Mistakes of the table itself are noted once, above; the stand-ins only keep them from each photo.
     shared: dict[str, Any] = {"view": USUAL.key, "scale": "-"}

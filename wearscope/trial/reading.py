@@ -30,6 +30,7 @@ from wearscope.trial.spelling import composed, on_disk
 from wearscope.trial.statements import statements
 from wearscope.trial.study import RepeatPhoto, Study
 from wearscope.trial.tables import (
+    by_name,
     check_known,
     check_tables,
     entry_of,
@@ -162,7 +163,8 @@ def _trial(path: Path, document: dict[str, Any], mistakes: Mistakes, text: str) 
     lives = [entry_of(Life, row, mistakes) for row in rows["life"]]
     costs = [entry_of(Cost, row, mistakes) for row in rows["cost"]]
     listed = _listed(rows, path.parent, mistakes)
-    photos = [_photo(PhotoEntry, row, path.parent, rows, mistakes) for row in listed]
+    named = _named(rows)
+    photos = [_photo(PhotoEntry, row, path.parent, named, mistakes) for row in listed]
 
     names_once(rows["scale"], mistakes)
     names_once(rows["bit"], mistakes)
@@ -222,7 +224,8 @@ def _study(path: Path, document: dict[str, Any], mistakes: Mistakes) -> Study | 
             for kind, entries in (("bit", trial.bits), ("scale", trial.scales), ("new", trial.photos))
         }
         listed = _listed(rows, path.parent, mistakes)
-        photos = [_photo(RepeatPhoto, row, path.parent, rows, mistakes) for row in listed]
+        named_rows = _named(rows)
+        photos = [_photo(RepeatPhoto, row, path.parent, named_rows, mistakes) for row in listed]
         nameless = {"taken_by": RepeatPhoto.model_fields["taken_by"].default}
         photos_once([replace(row, table=nameless | row.table) for row in listed], mistakes)
         files_once(listed, path.parent, mistakes, "a repeat is a photo taken anew", [])
@@ -293,16 +296,25 @@ def _scale(row: Row, folder: Path, mistakes: Mistakes) -> ScaleEntry | None:
     return entry_of(ScaleEntry, row, mistakes, graticule_path=path)
 
 
+def _named(rows: dict[str, list[Row]]) -> dict[str, dict[str, list[Row]]]:
+    """Bits and scales by their names, in the order of the file: thousands of photos ask for them."""
+    return {kind: by_name(rows[kind]) for kind in ("bit", "scale")}
+
+
 def _photo(
-    model: type[_PhotoT], row: Row, folder: Path, rows: dict[str, list[Row]], mistakes: Mistakes
+    model: type[_PhotoT],
+    row: Row,
+    folder: Path,
+    named: dict[str, dict[str, list[Row]]],
+    mistakes: Mistakes,
 ) -> _PhotoT | None:
-    check_known(row, "bit", rows["bit"], mistakes)
+    check_known(row, "bit", named["bit"], mistakes)
     if not row.found:  # the scale of a pattern is the pattern's own mistake
-        check_known(row, "scale", rows["scale"], mistakes)
+        check_known(row, "scale", named["scale"], mistakes)
     flute = row.whole("flute")
-    for bit in rows["bit"]:
+    for bit in named["bit"].get(row.text("bit") or "", ()):
         flutes = bit.whole("flutes")
-        if bit.text("name") == row.text("bit") and flute and flutes and flute > flutes > 0:
+        if flute and flutes and flute > flutes > 0:
             mistakes.in_row(
                 row, "flute", f"is {flute}; bit {shown(bit.text('name'))} has flutes 1 to {flutes}"
             )

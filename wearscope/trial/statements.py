@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from functools import lru_cache
 from typing import Any
 
 Where = tuple[str | int, ...]
@@ -56,7 +57,7 @@ def statements(text: str) -> tuple[dict[Where, int], list[tuple[int, str]]]:
     while start < len(lines):
         number = start + 1
         try:
-            statement, start, effort = _statement(lines, start, effort)
+            path, start, effort = _statement(lines, start, effort)
         except _NotTomlError as error:
             wrong.append((error.line, _syntax(lines[error.line - 1], error)))
             if not error.one_line:
@@ -64,7 +65,6 @@ def statements(text: str) -> tuple[dict[Where, int], list[tuple[int, str]]]:
             start += 1
             continue
         header = lines[number - 1].lstrip()
-        path = _first_path(statement)
         if not path:
             continue
         if header.startswith("[["):
@@ -107,8 +107,8 @@ class _NotTomlError(Exception):
         self.one_line = line == opened and not reason.startswith("Unterminated")
 
 
-def _statement(lines: list[str], start: int, effort: int) -> tuple[dict[str, Any], int, int]:
-    """Parse the statement that begins at index `start`; also gives where the next one does, and the effort left."""
+def _statement(lines: list[str], start: int, effort: int) -> tuple[Where, int, int]:
+    """First path of the statement that begins at index `start`; also where the next one does, and the effort left."""
     reason = ""
     for end in range(start + 1, len(lines) + 1):
         tried = "\n".join(lines[start:end])
@@ -116,7 +116,7 @@ def _statement(lines: list[str], start: int, effort: int) -> tuple[dict[str, Any
         if effort < 0:
             raise _NotTomlError(start + 1, start + 1, "Unterminated for too many lines")
         try:
-            return tomllib.loads(tried), end, effort
+            return _first_path(tried), end, effort
         except (ValueError, RecursionError) as error:
             reason = str(error)
             if not reason.endswith("(at end of document)"):
@@ -146,10 +146,13 @@ def _syntax(line: str, error: _NotTomlError) -> str:
     return f"not TOML ({error.reason}): {line.strip()[:60]}; {cure}"
 
 
-def _first_path(statement: dict[str, Any]) -> Where:
-    """Keys down to the first thing that is not a table of one key."""
+@lru_cache(
+    maxsize=4096
+)  # most lines of a long file stand in it many times: headings, bits, flutes, checkpoints
+def _first_path(statement: str) -> Where:
+    """Keys down to the first thing that is not a table of one key; of a statement that is TOML."""
     path: Where = ()
-    value: Any = statement
+    value: Any = tomllib.loads(statement)
     while isinstance(value, dict) and len(value) == 1:
         key, value = next(iter(value.items()))
         path = (*path, key)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from os.path import normpath
@@ -151,7 +151,26 @@ def _problems(refusal: ValidationError) -> Iterator[tuple[str, str, str]]:
             yield key, error["type"], own
 
 
-def check_known(row: Row, kind: str, named: list[Row], mistakes: Mistakes) -> None:
+def by_name(entries: list[Row]) -> dict[str, list[Row]]:
+    """Tables by the name that they give.
+
+    Parameters
+    ----------
+    entries : list of Row
+
+    Returns
+    -------
+    dict
+        In the order of the file; without those that give none.
+    """
+    found: dict[str, list[Row]] = {}
+    for entry in entries:
+        if name := entry.text("name"):
+            found.setdefault(name, []).append(entry)
+    return found
+
+
+def check_known(row: Row, kind: str, named: Mapping[str, object], mistakes: Mistakes) -> None:
     """Note a bit or scale that no entry has the name of.
 
     Parameters
@@ -160,14 +179,14 @@ def check_known(row: Row, kind: str, named: list[Row], mistakes: Mistakes) -> No
         The table that names it.
     kind : str
         Key that does.
-    named : list of Row
-        Entries that there are.
+    named : mapping
+        Whose keys are the names that there are, as from `by_name`.
     mistakes : Mistakes
         Where what is wrong is noted.
     """
     name = row.text(kind)
-    names = [other for entry in named if (other := entry.text("name"))]
-    if name and name.strip() and name not in names:
+    if name and name.strip() and name not in named:
+        names = list(named)
         given = f"a {kind} named {', '.join(map(shown, names))}" if names else f"a [[{kind}]] of that name"
         cure = did_you_mean(near_name(name, names), f"give {given}")
         mistakes.in_row(row, kind, f"is {shown(name)}, the name of no [[{kind}]]; {cure}")

@@ -1,0 +1,114 @@
+"""What new-state photos gave is kept for the later ones of their flutes: bounded, and no number is another for it."""
+
+from __future__ import annotations
+
+import pickle
+from collections import Counter
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import pytest
+from pictures import CARD, Flute, write_trial
+
+from wearscope.pipeline import sources
+from wearscope.pipeline.calls import ByFlute, Call
+from wearscope.pipeline.inspect import inspect_photo, judge_photo
+from wearscope.pipeline.sources import Memory, memory_of_new_states, read_scales
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    pixels: np.ndarray
+    part: object = None
+
+
+def test_bytes_of_arrays_that_results_share_count_once():
+    memory, made = Memory(kept=10, most_bytes=250), []
+    shared = np.zeros(100, np.uint8)
+
+    def hold(number, of=shared):
+        made.append(number)
+        return Held(of, Held(of))
+
+    def hold_alone(number):
+        return hold(number, np.zeros(100, np.uint8))
+
+    for number in (1, 2, 3, 1, 2, 3):
+        memory(hold, number)
+    assert made == [1, 2, 3], "one array of 100 bytes, however many hold it"
+    for number in (4, 5):
+        memory(hold_alone, number)
+    memory(hold, 3)
+    assert made == [1, 2, 3, 4, 5, 3], "three arrays are more than there is room for: what is oldest went"
+
+
+def test_the_last_result_is_kept_whatever_it_takes():
+    memory, made = Memory(most_bytes=10), []
+
+    def large(number):
+        made.append(number)
+        return np.zeros(100)
+
+    for number in (1, 1, 2, 2, 1):
+        memory(large, number)
+    assert made == [1, 2, 1]
+
+
+def test_a_memory_travels_empty():
+    memory = Memory(kept=3)
+    memory(partial(np.zeros, 4))
+    there = pickle.loads(pickle.dumps(memory))
+    assert (there._kept, there._results) == (3, {})
+
+
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("later")
+    paths = {
+        parts: Flute(background=CARD, recession_um=recession, seed=parts).save(folder / f"{parts}.png")
+        for parts, recession in ((0, 0.0), (50, 4.0), (100, 8.0))
+    }
+    return write_trial(folder, paths)
+
+
+@pytest.mark.statistics
+def test_later_photos_read_and_follow_the_new_state_once_and_give_the_same_numbers(trial, monkeypatch):
+    scales, _ = read_scales(trial)
+    alone = [inspect_photo(trial, entry, scales).records for entry in trial.photos]
+    assert all(alone)
+    judged = [judge_photo(trial, entry, scales).verdict for entry in trial.photos[1:2]]
+    read, followed = Counter(), Counter()
+    really_read, really_follow = sources.read_photo, sources.follow_edge
+    monkeypatch.setattr(sources, "read_photo", lambda path: (read.update([path.name]), really_read(path))[1])
+    monkeypatch.setattr(
+        sources,
+        "follow_edge",
+        lambda prepared, *more: (
+            followed.update([prepared.photo.path.name]),
+            really_follow(prepared, *more),
+        )[1],
+    )
+    kept = memory_of_new_states()
+    together = [inspect_photo(trial, entry, scales, of_new_states=kept).records for entry in trial.photos]
+    for some, others in zip(together, alone, strict=True):
+        assert [(r.quantity, r.zone, r.value, r.std_uncertainty, r.status, r.note) for r in some] == [
+            (r.quantity, r.zone, r.value, r.std_uncertainty, r.status, r.note) for r in others
+        ]
+    assert set(read.values()) == set(followed.values()) == {1}
+    assert judged == [
+        judge_photo(trial, entry, scales, of_new_states=kept).verdict for entry in trial.photos[1:2]
+    ]
+
+
+def test_calls_come_flute_by_flute_as_they_are_wanted():
+    calls = ByFlute(Call(None, int, flute=flute) for flute in "ABACABBC")
+    began = [calls.next(wanted).flute for wanted in ((), ("A",), ("A",), ("A",), ("B",), ("A", "B"), (), ())]
+    assert began == ["A", "A", "A", "B", "B", "B", "C", "C"]
+    assert calls.next(("A",)) is None
+    assert not calls
+
+
+def test_where_no_flute_is_left_to_begin_the_longest_is_shared():
+    calls = ByFlute(Call(None, int, flute=flute) for flute in "ABABBB")
+    assert [calls.next().flute for _ in range(6)] == ["A", "B", "B", "B", "A", "B"]
