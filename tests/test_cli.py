@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 import pytest
 from pypdf import PdfReader
+from seldom import seldom
 
 import wearscope
 from wearscope import cli, samples
@@ -28,7 +29,7 @@ TESTS = Path(__file__).parent
 
 import fake_photos as fake  # noqa: E402
 
-pytestmark = pytest.mark.usefixtures("few_draws")
+pytestmark = pytest.mark.usefixtures("few_draws", "no_drawing")
 
 
 @pytest.fixture
@@ -204,12 +205,12 @@ def test_budget_is_printed_largest_first(run, trial):
     assert errors(err) == []
     assert out.count("To improve next: photograph the graticule again") == 8  # one for each later photo
     table = out[out.index("Bit Wren, flute 1, after 120 parts: edge recession, used minus unused") :]
-    assert "40.0 ± 4.1 µm, standard uncertainty 2.1 µm" in table
+    assert "40.0 ± 4.1 µm" in table
     scale, light = re.findall(
         r"^ *(scale|light across the edge) +(.+?) +(\d\.\d) +(\d+%) *$", table, re.MULTILINE
     )[:2]
-    assert scale == ("scale", "1 %", "1.7", "64%")
-    assert light == ("light across the edge", "–", "1.3", "36%")
+    assert scale == ("scale", "2 %", "3.3", "64%")
+    assert light == ("light across the edge", "–", "2.5", "36%")
     assert "To improve next" not in run("measure", trial)[1]
     assert run("measure", trial, "--budget", "--quiet")[1] == ""
 
@@ -404,6 +405,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.statistics
 @pytest.mark.skipif(sys.platform == "win32", reason="needs process groups")
 def test_ctrl_c(tmp_path):
     fake.write_trial(tmp_path, bits=("A",), parts=(0, 40, 120))
@@ -422,8 +424,8 @@ def test_ctrl_c(tmp_path):
     )
     log = WearLog(tmp_path / "wear-log.sqlite")
     deadline = time.monotonic() + 240  # only against hanging: a busy machine takes long to start workers
-    while time.monotonic() < deadline and not log.current():
-        time.sleep(0.05)
+    while time.monotonic() < deadline and not ((tmp_path / "wear-log.sqlite").exists() and log.current()):
+        time.sleep(0.2)
     os.killpg(child.pid, signal.SIGINT)
     out, err = child.communicate(timeout=120)
     assert (child.returncode, out) == (130, "")
@@ -495,7 +497,7 @@ def test_scale(run, graticule):
     assert 0 < document["u_um_per_px_x"] < document["u_um_per_px_y"], "upright lines do not show rows"
     code, out, _ = run("calibrate", graticule, "--division-um", "100")
     assert code == 0
-    assert f"{document['um_per_px_x']:.7g} µm per pixel" in out
+    assert f"{document['um_per_px_x']:.7g} ± {1.96 * document['u_um_per_px_x']:.2g} µm per pixel" in out
 
 
 @pytest.mark.parametrize("what", ["blank", "not a picture"])
@@ -637,7 +639,8 @@ def test_what_is_printed_without_being_asked_for_has_no_jargon(run, trial):
     assert not re.findall(fake.JARGON, said, re.IGNORECASE)
 
 
-def test_what_is_unfair_stands_beside_the_verdict(run, trial):
+@pytest.mark.statistics
+def test_what_is_unfair_stands_beside_the_verdict(run, trial, drawn):
     text = (trial / "trial.toml").read_text()
     slower = 'name = "Plover"\nspindle_rpm = 12000\nmax_rpm = 10000'
     (trial / "trial.toml").write_text(text.replace('name = "Plover"', slower))
@@ -852,11 +855,8 @@ def test_without_the_viewer_it_says_how_to_install_it(tmp_path, capsys, monkeypa
 # --- the process as a whole -----------------------------------------------------------------------------
 
 
-def test_version_and_info():
+def test_version():
     assert process("--version").stdout == f"wearscope {wearscope.__version__}\n"
-    said = process("info")
-    assert said.returncode == 0
-    assert f"numpy {np.__version__}\n" in said.stdout
 
 
 def test_info_says_what_works_and_what_to_install_for_the_rest(run, monkeypatch):
@@ -871,6 +871,7 @@ def test_info_says_what_works_and_what_to_install_for_the_rest(run, monkeypatch)
         assert lines[part].startswith("absent"), part
         assert "pip install" in lines[part], part
     assert code == 0
+    assert f"numpy {np.__version__}\n" in out
     code, out, _ = run("info", "--json")
     document = json.loads(out)
     assert [check["part"] for check in document["checks"]] == list(lines)
@@ -971,6 +972,7 @@ def test_help_imports_nothing_heavy():
     assert "measure" in said.stdout
 
 
+@pytest.mark.statistics
 def test_a_real_process_with_an_ascii_terminal(tmp_path, graticule):
     said = process("calibrate", graticule, "--division-um", "100", env={"PYTHONIOENCODING": "ascii"})
     assert (said.returncode, said.stderr) == (0, "")
@@ -1014,6 +1016,7 @@ def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):
     assert bool(re.search(rb"\x1b\[[0-9;]*3[0-9]", seen)) is not no_color
 
 
+@pytest.mark.statistics
 def test_importing_leaves_logging_and_warnings_alone():
     code = (
         "import logging, warnings; before = (logging.root.handlers[:], warnings.filters[:])\n"
@@ -1030,19 +1033,24 @@ PIN = TESTS.parent / "sample_images" / "photos" / "pin.jpg"
 GRATICULE = TESTS.parent / "sample_images" / "photos" / "graticule.jpg"
 
 
-def test_light_prints_what_a_trial_file_takes(run):
-    code, out, err = run("calibrate", PIN, "--pin-diameter-mm", "1.5")
+def test_light_prints_what_a_trial_file_takes(run, tmp_path):
+    smaller = tmp_path / "pin.png"  # as good, and sooner
+    assert cv2.imwrite(
+        str(smaller), cv2.resize(cv2.imread(str(PIN)), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    )
+    code, out, err = run("calibrate", smaller, "--pin-diameter-mm", "1.5")
     assert (code, errors(err)) == (0, [])
     pasted = tomllib.loads(out)
     assert set(pasted) == {"ring_angle_deg", "u_ring_angle_deg"}
     assert abs(pasted["ring_angle_deg"] - 40.0) < 1.96 * pasted["u_ring_angle_deg"]
 
 
+@pytest.mark.statistics
 @pytest.mark.parametrize(
     "scale",
     [
-        (),
-        ("--um-per-px", "3.418", "--u-um-per-px", "0.003"),
+        seldom(()),
+        seldom(("--um-per-px", "3.418", "--u-um-per-px", "0.003")),
         ("--graticule", GRATICULE, "--division-um", "100"),
     ],
 )

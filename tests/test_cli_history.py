@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from functools import partial
+from io import BytesIO
 
 import fake_photos as fake
 import pytest
@@ -11,6 +12,8 @@ from pypdf import PdfReader
 
 from wearscope.pipeline import published, reporting
 from wearscope.pipeline import run as batch
+from wearscope.report.history_curves import TriedCurve, curves_of, draw_side_by_side
+from wearscope.report.history_words import History, TriedBit, history_pdf
 
 ROW = {"life": "about 300 parts", "cost": "9.8 c", "using_up": "15 EUR"}
 
@@ -82,10 +85,82 @@ def test_a_year_and_paper(run, shop):
     assert "year.pdf" in err
     text = PdfReader(shop / "year.pdf").pages[0].extract_text()
     assert "bits tried in 2026" in text
-    assert text.count("about 300 parts") == 3
+    assert text.count("about 300 parts") == 3 + 2, "each in the table, the two of one kind side by side too"
 
 
 def test_where_nothing_was_measured(run, tmp_path):
     code, _, err = run("history", tmp_path)
     assert code == 1
     assert "no trial was measured in it or below" in err
+
+
+def test_what_was_measured_elsewhere_is_found_below_and_the_rest_is_named(run, shop):
+    """The trial file keeps its folder, results and wear log lie in another one below the folder searched."""
+    path = fake.write_trial(shop / "files" / "winter", bits=("Wren",), flutes=(1,), parts=(0, 90))
+    path.write_text(path.read_text().replace("Birch drawer fronts", "winter"))
+    out = shop / "kept" / "winter"
+    out.mkdir(parents=True)
+    assert run("measure", path, "--out", out)[0] == 0
+    code, said, err = run("history", shop, "--json")
+    assert (code, err) == (0, "")
+    document = json.loads(said)
+    assert {one["trial"] for one in document["bits"]} == {"autumn", "spring", "winter"}
+    assert [line.split(": not measured here")[0] for line in document["not_seen"]] == [
+        f"{shop}/to come/trial.toml"
+    ]
+    assert "name a folder that holds both" in " ".join(run("history", shop)[1].split())
+    with_files_alone = run("history", shop / "files")
+    assert with_files_alone[0] == 1
+    assert "no trial was measured in it or below" in with_files_alone[2]
+    path.rename(path.with_name("moved.toml"))
+    code, said, err = run("history", shop, "--json")
+    assert code == 1
+    assert f"{out}: the trial file of its wear log is not where it was" in err
+    assert {one["trial"] for one in json.loads(said)["bits"]} == {"autumn", "spring"}
+
+
+def a_curve(high):
+    parts = (0.0, 100.0, 200.0)
+    middle = (5.0, high / 2, high)
+    about = ([0.8 * value for value in middle], middle, [1.2 * value for value in middle])
+    return TriedCurve("edge_radius", parts, *map(tuple, about), 40.0, ((100.0, high / 2), (200.0, high)))
+
+
+def test_two_trials_of_one_kind_are_drawn_in_one_figure(tmp_path):
+    """Each with the points and the middle that its own report has, told apart without colour too."""
+    figure = draw_side_by_side([("spring (MDF)", [a_curve(20.0)]), ("autumn (birch)", [a_curve(36.0)])])
+    panel = figure.axes[0]
+    lines = {line.get_label(): line for line in panel.lines}
+    assert lines["spring (MDF)"].get_ydata()[-1] == 20.0
+    assert lines["autumn (birch)"].get_ydata()[-1] == 36.0
+    assert lines["spring (MDF)"].get_linestyle() != lines["autumn (birch)"].get_linestyle()
+    assert "edge radius" in panel.get_ylabel()
+    points = [line for line in panel.lines if line.get_marker() in "osD"]
+    assert [tuple(line.get_ydata()) for line in points] == [(10.0, 20.0), (18.0, 36.0)]
+    assert draw_side_by_side([("spring", [a_curve(20.0)]), ("autumn", [])]) is None
+
+
+def test_the_paper_has_one_kind_side_by_side(tmp_path):
+    about = ("2026-03-02", 200, "about 300 parts", "9.8 c", "15 EUR")
+    bits = tuple(
+        TriedBit("Wren", "Wren", trial, material, *about, (a_curve(high),))
+        for trial, material, high in (("spring", "MDF", 20.0), ("autumn", "birch", 36.0))
+    )
+    pdf = history_pdf(
+        History(bits, (("spring", "Stock Wren."),), (), ("x: not measured here",)), "All", "2026-03-02"
+    )
+    read = PdfReader(BytesIO(pdf))
+    text = " ".join(page.extract_text() for page in read.pages)
+    assert "Wren, side by side" in text
+    assert "spring (MDF)" in text
+    assert "x: not measured here" in text
+    assert sum(len(page.images) for page in read.pages) == 1
+
+
+def test_curves_are_read_as_outcome_json_has_them():
+    band = {"low95": [1, 2], "median": [2, 3], "high95": [3, 4]}
+    rows = [{"parts": 0, "value": 2.5}, {"parts": 50, "value": None}]
+    said = {"quantity": "edge_radius", "parts": [0, 50], "worst": band, "limit": None, "readings": rows}
+    (curve,) = curves_of({"curves": [said]})
+    assert (curve.low95, curve.middle, curve.high95) == ((1, 2), (2, 3), (3, 4))
+    assert (curve.limit, curve.points) == (None, ((0, 2.5),))

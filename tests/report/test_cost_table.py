@@ -5,23 +5,26 @@ from __future__ import annotations
 import re
 
 import pytest
-from decided import SAMPLE, rows_of
+from decided import SAMPLE, outcome_in_short, sample_trial
 
-from wearscope.economics.decision import outcome_of
 from wearscope.process.fairness import fair_trial
 from wearscope.report.report import report_of
 from wearscope.report.trial_words import using_up_sum
 from wearscope.trial import load_trial
 
-pytestmark = pytest.mark.usefixtures("few_draws")
-
 
 @pytest.fixture(scope="module")
 def report():
-    trial = load_trial(SAMPLE)
-    outcome = outcome_of(trial, rows_of(trial))
+    trial = sample_trial()
     return report_of(
-        trial, (), outcome, fair_trial(trial), (), refusals={}, sheets={}, made_at="2026-01-06T08:00:00"
+        trial,
+        (),
+        outcome_in_short(),
+        fair_trial(trial),
+        (),
+        refusals={},
+        sheets={},
+        made_at="2026-01-06T08:00:00",
     )
 
 

@@ -6,16 +6,14 @@ import json
 from dataclasses import fields, replace
 
 import pytest
-from decided import SAMPLE, named, rows_of
+from decided import SAMPLE, named, outcome_in_short, rows_of, sample_trial
 
-from wearscope.economics.decision import outcome_of
 from wearscope.files import checksum_of
 from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
 from wearscope.pipeline.standing import inputs_of, place_of
-from wearscope.report.curves import draw_curves, write_curves
+from wearscope.report.curves import draw_curves, pictures, write_curves
 from wearscope.report.decision_files import COLUMNS, write_outcome
 from wearscope.report.decision_words import bit_sentences
-from wearscope.trial import load_trial
 from wearscope.version import __version__
 
 pytestmark = pytest.mark.usefixtures("few_draws")
@@ -23,12 +21,12 @@ pytestmark = pytest.mark.usefixtures("few_draws")
 
 @pytest.fixture(scope="module")
 def trial():
-    return load_trial(SAMPLE)
+    return sample_trial()
 
 
 @pytest.fixture(scope="module")
-def outcome(trial):
-    return outcome_of(trial, rows_of(trial))
+def outcome():
+    return outcome_in_short()
 
 
 def test_files(outcome, tmp_path):
@@ -56,6 +54,7 @@ def test_the_outcome_carries_all_that_a_report_draws(outcome):
     assert curve.worst.median[-1] >= curve.mean.median[-1]
 
 
+@pytest.mark.statistics
 def test_figure(outcome, tmp_path):
     figure = draw_curves(outcome)
     titles = [panel.get_title(loc="left") for panel in figure.axes]
@@ -85,12 +84,13 @@ def test_figure(outcome, tmp_path):
     )
     (limit,) = [line for line in wren.lines if line.get_label() == "limit"]
     assert set(limit.get_ydata()) == {40}
-    png, svg = write_curves(outcome, tmp_path)
+    drawn = pictures(lambda: draw_curves(outcome))
+    png, svg = write_curves(drawn, tmp_path)
     assert png.read_bytes().startswith(b"\x89PNG")
-    first = svg.read_bytes()
-    write_curves(outcome, tmp_path)
-    assert svg.read_bytes() == first
+    assert svg.read_bytes() == drawn.svg
+    assert pictures(lambda: draw_curves(outcome)) == drawn
     assert draw_curves(replace(outcome, bits=())) is None
+    assert write_curves(pictures(lambda: None), tmp_path / "nowhere") == ()
 
 
 # --- The command
@@ -107,6 +107,7 @@ def logged(trial, tmp_path):
     return tmp_path
 
 
+@pytest.mark.statistics
 def test_command(run, logged):
     code, out, err = run("outcome", SAMPLE, "--out", logged)
     assert code == 0
@@ -114,7 +115,7 @@ def test_command(run, logged):
     assert "Wren is probably the cheapest per part, with " in out
     assert all(len(line) <= 110 for line in out.splitlines() if not line.startswith("Wren is probably"))
     made = {"outcome.json", "outcome.csv", "wear-curves.png", "wear-curves.svg"}
-    assert {path.name for path in (logged / "results").iterdir()} == made
+    assert {path.name for path in (logged / "results").iterdir()} == made | {"kept-curves"}
     assert all(name in err for name in made)
     assert "outcome is now part of wearscope report" in err.splitlines()[0]
     code, out, _ = run("outcome", SAMPLE, "--out", logged, "--json", "--over", "metres")

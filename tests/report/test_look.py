@@ -7,25 +7,30 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
+import cv2
 import fake_photos as fake
 import numpy as np
 import pytest
-from decided import SAMPLE, rows_of
+from decided import outcome_in_short, sample_trial
+from fpdf.enums import MethodReturnValue
 from pypdf import PdfReader
 
-from wearscope.economics.decision import outcome_of
-from wearscope.economics.shapes import SHAPES
+from wearscope.economics.shapes import SHAPES, STEPS
 from wearscope.process.fairness import fair_trial
 from wearscope.report.cost_bars import draw_costs
 from wearscope.report.curves import draw_curves, on_pages
 from wearscope.report.decision_words import why_this_curve
 from wearscope.report.html import report_html
 from wearscope.report.labels import CAUTION, labels_pdf
+from wearscope.report.pages import Pages
 from wearscope.report.pdf import report_pdf
 from wearscope.report.plots import interactive_curves
 from wearscope.report.report import report_of
+from wearscope.report.right_to_left import as_seen
+from wearscope.report.sheets.page import Page
+from wearscope.report.short_names import LONGEST, short_names, with_short_names
+from wearscope.report.spoken import Spoken
 from wearscope.report.words import folded
-from wearscope.trial import load_trial
 
 LONG = "Zweischneidenkompressionsfräser mit extralanger Reichweite, Nachschliff Nr. 3, b"
 READ_PT = 6.0  # the smallest print that is read without effort; common practice, no source
@@ -33,12 +38,12 @@ READ_PT = 6.0  # the smallest print that is read without effort; common practice
 
 @pytest.fixture(scope="module")
 def trial():
-    return load_trial(SAMPLE)
+    return sample_trial()
 
 
 @pytest.fixture(scope="module")
-def outcome(trial):
-    return outcome_of(trial, rows_of(trial))
+def outcome():
+    return outcome_in_short()
 
 
 @pytest.fixture(scope="module")
@@ -92,6 +97,19 @@ def test_printed_pages_have_all_bits_once_at_one_scale(twelve):
     assert len(scales) == 2
 
 
+@pytest.mark.statistics
+def test_the_pdf_has_the_curves_of_every_group(report, twelve, monkeypatch):
+    drawn = []
+
+    def noted(draw, suffix):
+        drawn.append(draw.keywords["only"])
+        return cv2.imencode(f".{suffix}", np.zeros((20, 40, 3), np.uint8))[1].tobytes()
+
+    monkeypatch.setattr("wearscope.report.pdf.rendered", noted)
+    report_pdf(replace(report, outcome=twelve))
+    assert drawn == on_pages(twelve)
+
+
 def test_a_page_of_bits_without_coating_has_no_empty_row(twelve):
     bare = tuple(bit.bit for bit in twelve.bits if not bit.coated)
     labels = {panel.get_ylabel() for panel in draw_curves(twelve, only=bare).axes}
@@ -127,9 +145,9 @@ def test_curves_are_told_apart_without_colour(outcome, twelve):
 
 def test_every_shape_of_curve_has_words():
     for share, said in ((0.97, "Wear went"), (0.3, "most of all")):
-        for best in SHAPES:
-            rest = (1 - share) / (len(SHAPES) - 1)
-            weights = {shape.name: share if shape is best else rest for shape in SHAPES}
+        for best in (every := (*SHAPES, STEPS)):
+            rest = (1 - share) / (len(every) - 1)
+            weights = {shape.name: share if shape is best else rest for shape in every}
             text = why_this_curve(SimpleNamespace(weights=weights, n_checkpoints=4))
             assert said in text
             assert not re.search("power law|saturat|posterior|prior|weight", text)
@@ -149,7 +167,7 @@ def test_contents_say_where_each_section_is(pages, report):
     """Read off the printed numbers, and looked up on the pages they name."""
     said = " ".join(" ".join(page.extract_text().split()) for page in pages[:2])
     listed = re.findall(
-        r"(Verdict|Bit [A-Z]\w+|Wear curves|Cost|Sound and other signs|Was it fair\?|Photos|Method and uncertainty) (\d+)(?= |$)",
+        r"(Verdict|Bit [A-Z]\w+|Wear curves|Cost|Sound and other signs|Was it fair\?|Photos|How the numbers are made) (\d+)(?= |$)",
         said[said.index("Contents") :],
     )
     assert [name for name, _ in listed[: 7 + len(report.bits)]] == [
@@ -160,7 +178,7 @@ def test_contents_say_where_each_section_is(pages, report):
         "Sound and other signs",
         "Was it fair?",
         "Photos",
-        "Method and uncertainty",
+        "How the numbers are made",
     ]
     for name, number in listed[1 : 7 + len(report.bits)]:
         assert re.search(rf"^{re.escape(name)}$", pages[int(number) - 1].extract_text(), re.MULTILINE), name
@@ -176,13 +194,13 @@ def test_labels_for_each_flute(tmp_path):
 
 
 def test_labels_of_many_bits_have_the_caution_on_each_page(tmp_path):
-    trial = fake.a_trial(tmp_path, bits=[f"Bit {'y' * 180} {i}" for i in range(30)], flutes=(1,), parts=(0,))
+    trial = fake.a_trial(tmp_path, bits=[f"Bit {'y' * 180} {i}" for i in range(16)], flutes=(1,), parts=(0,))
     pages = PdfReader(io.BytesIO(labels_pdf(trial))).pages
     texts = [" ".join(page.extract_text().split()) for page in pages]
     assert len(texts) > 1
     assert all(CAUTION in text for text in texts)
     assert (
-        sum(len(re.findall("flute [12]", text)) for text in texts) == 60
+        sum(len(re.findall("flute [12]", text)) for text in texts) == 32
     )  # two flutes each, by the trial file
 
 
@@ -229,3 +247,67 @@ def test_no_empty_frame_where_something_is_due(page, report):
     assert report.due
     (frame,) = re.findall(r'<(?:section|p) class="care".*?</(?:section|p)>', page, re.DOTALL)
     assert "Hold it by the shank" in frame
+
+
+# --- Names of any length
+
+
+def test_a_long_name_is_short_in_what_is_told_and_whole_in_the_conditions(trial, outcome):
+    long = ("Spiral-Kompressionsfräser, Artikel 4711/08-15; " * 20)[:800].strip()
+    other = long + " b"
+    names = {"Wren": long, "Plover": other}
+    bits = tuple(replace(bit, bit=names.get(bit.bit, bit.bit)) for bit in outcome.bits)
+    short = short_names(bit.bit for bit in bits)
+    assert set(short) == {long, other}
+    assert len(set(short.values())) == 2
+    assert all(len(said) <= LONGEST + 4 for said in short.values())
+    assert with_short_names((f"{other} lasts longer than {long}.",), short) == (
+        f"{short[other]} lasts longer than {short[long]}.",
+    )
+    said = with_short_names(Spoken((), "", ((long, (f"{long} lasts 300 parts.",)),), ()), short)
+    assert said.bits == ((short[long], (f"{short[long]} lasts 300 parts.",)),)
+    assert with_short_names(Spoken((long,), "", (), ()), short, ("due",)).due == (long,)
+
+
+def test_words_are_broken_behind_their_hyphens_first():
+    wide_mm = 40.0
+    pages = Pages("x", "x")
+    pages.add_page()
+    name = "Vollhartmetall-Kompressions-Zweischneider_extralang"
+    lines = pages.multi_cell(wide_mm, 5, name, align="L", dry_run=True, output=MethodReturnValue.LINES)
+    assert lines == ["Vollhartmetall-", "Kompressions-", "Zweischneider_", "extralang"]
+    word = "x" * 60
+    broken = pages.multi_cell(wide_mm, 5, word, align="L", dry_run=True, output=MethodReturnValue.LINES)
+    assert "".join(broken) == word
+    assert pages.multi_cell(wide_mm, 5, "a-b", dry_run=True, output=MethodReturnValue.LINES) == ["a-b"]
+    pages.output()  # closes the fonts
+
+
+def test_sheets_break_words_behind_their_hyphens_first():
+    page = Page(600)
+    lines = page.wrap("Vollhartmetall-Kompressions-Zweischneider", 40.0, 420.0)
+    assert lines == ["Vollhartmetall-", "Kompressions-", "Zweischneider"]
+
+
+@pytest.mark.parametrize("name", ["لقمة توجيه كربيد", "Wren"])
+def test_a_name_on_a_label_is_turned_round_once(name):
+    pages = Pages("x", "x")
+    pages.add_page()
+    pages.in_box(name, (20, 20), (60, 11), (16.0, 9.0))
+    read = PdfReader(io.BytesIO(bytes(pages.output()))).pages[0].extract_text()
+    seen = as_seen(name)
+    assert (seen if seen == name else seen[::-1]) in read  # read back from right to left
+
+
+def test_what_fits_no_box_is_cut_with_an_ellipsis():
+    pages = Pages("x", "x")
+    pages.add_page()
+    pages.in_box("Wren " * 200, (20, 20), (40, 8), (9.0, 6.0))
+    read = PdfReader(io.BytesIO(bytes(pages.output()))).pages[0].extract_text()
+    assert "…" in read
+    assert 5 < read.count("Wren") < 20
+
+
+def test_a_sentence_that_begins_with_an_arabic_name_runs_as_ours_do():
+    said = as_seen("لقمة lasts 300 parts.")
+    assert said.endswith("lasts 300 parts.")

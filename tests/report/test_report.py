@@ -7,6 +7,7 @@ import io
 import json
 import re
 from dataclasses import replace
+from functools import cache
 from html.parser import HTMLParser
 
 import cv2
@@ -15,14 +16,18 @@ import numpy as np
 import pytest
 from PIL import Image
 from pypdf import PdfReader
+from seldom import but_seldom
 
 from wearscope.economics.decision import outcome_of
 from wearscope.log.notes import Note
 from wearscope.process.fairness import fair_trial
-from wearscope.report.html import SHEET_WIDTH_PX, report_html
+from wearscope.report import html as html_pages
+from wearscope.report import pdf as pdf_pages
+from wearscope.report.curves import draw_curves, shown_bits
+from wearscope.report.html import SHEET_WIDTH_PX, bit_page, report_html, shown_on
 from wearscope.report.pdf import report_pdf
 from wearscope.report.plots import interactive_curves
-from wearscope.report.report import report_of
+from wearscope.report.report import only_some, report_of
 from wearscope.report.report_words import CAUTIONS, PLOTS_HINT
 from wearscope.samples import sample_trial_folder
 from wearscope.trial import load_trial
@@ -73,11 +78,22 @@ def a_note(trial, parts, level, text="read off a meter", **changed):
     return replace(note, **changed)
 
 
+OUTCOMES = {}
+
+
+def outcome(trial, rows):
+    """Several reports are of the same rows."""
+    key = trial.model_dump_json(), tuple(rows)
+    if key not in OUTCOMES:
+        OUTCOMES[key] = outcome_of(trial, rows)
+    return OUTCOMES[key]
+
+
 def made(trial, rows, *, refusals=None, sheets=None, notes=(), **more):
     return report_of(
         trial,
         rows,
-        outcome_of(trial, rows),
+        outcome(trial, rows),
         fair_trial(trial),
         notes,
         refusals=refusals or {},
@@ -101,6 +117,16 @@ def sheets(trial, tmp_path_factory):
             found[entry] = folder / f"{i}.png"
             cv2.imwrite(str(found[entry]), np.full((2400, 1600, 3), 10 * i, np.uint8))
     return found
+
+
+@pytest.fixture(scope="module", autouse=True)
+def reduced_once():
+    """Several reports show the same sheets, and to make pictures for a page of them takes longest."""
+    with pytest.MonkeyPatch.context() as patched:
+        reduced = cache(html_pages.sheet_picture)
+        patched.setattr(html_pages, "sheet_picture", reduced)
+        patched.setattr(pdf_pages, "sheet_picture", reduced)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -247,7 +273,7 @@ def test_cautions_stand_where_bits_are_changed(page, pdf_text):
         assert must in " ".join(CAUTIONS)
 
 
-def test_what_is_out_of_date_is_told_first_and_beside_its_photo(trial, rows):
+def test_what_is_out_of_date_is_told_first_and_beside_its_photo(trial, rows, no_drawing):
     first = trial.photos[0]
     others = [row for row in rows if row.photo != first.file]
     line = "out of date (changed since: division_um): one.jpg; run wearscope measure"
@@ -306,6 +332,7 @@ def test_the_interactive_curves_show_the_numbers(report, rows):
     json.dumps(radius, allow_nan=False)
 
 
+@pytest.mark.statistics
 def test_names_cannot_break_the_curves(trial, rows):
     name = 'A<b>%{y}</script>"$x^2$'
     bits = tuple(bit.model_copy(update={"name": name}) if bit.name == "Wren" else bit for bit in trial.bits)
@@ -353,7 +380,7 @@ def test_the_pdf_has_pages_names_and_fonts(pdf, report):
     assert pdf.trailer["/Root"]["/Lang"].startswith("en")
     names = [entry["/Title"] for entry in pdf.outline if not isinstance(entry, list)]
     assert names[0] == "Verdict"
-    assert {"Wear curves", "Cost", "Photos", "Method and uncertainty"} <= set(names)
+    assert {"Wear curves", "Cost", "Photos", "How the numbers are made"} <= set(names)
 
 
 def test_the_pdf_holds_a_sheet_of_each_flute(pdf, report):
@@ -363,6 +390,7 @@ def test_the_pdf_holds_a_sheet_of_each_flute(pdf, report):
     assert len(pages) == 6
 
 
+@pytest.mark.statistics
 def test_our_signs_are_in_the_font(trial, rows):
     odd = trial.model_copy(update={"workpiece": "µ ± − × € ° … Ω Å ł 15 mm"})
     text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(report_pdf(made(odd, rows)))).pages)
@@ -399,7 +427,8 @@ def cases(trial, rows):
     yield "a long name", long, rows, "x" * 150
 
 
-@pytest.mark.parametrize("number", range(8))
+# by default: no prices, all rows refused, a long name
+@pytest.mark.parametrize("number", [4, *but_seldom(0, (0, 1, 2, 3, 5, 6, 7))])
 def test_trials_of_all_kinds(trial, rows, number):
     _, odd, some, words = list(cases(trial, rows))[number]
     report = made(odd, some)
@@ -410,3 +439,73 @@ def test_trials_of_all_kinds(trial, rows, number):
     solid = "".join("".join(page.extract_text() for page in pdf.pages).split())
     assert words.replace(" ", "") in solid
     assert report.verdict.replace(" ", "") in solid
+
+
+@pytest.fixture
+def paged(report, monkeypatch):
+    """The same report, were its photos too many for one page."""
+    assert not report.pages  # found now, before there are too many
+    monkeypatch.setattr("wearscope.report.report.MOST_ON_ONE_PAGE", len(report.photos) - 1)
+    return replace(report)
+
+
+def test_a_page_is_another_when_what_it_shows_is(paged, tmp_path):
+    """A page of which nothing has changed stays as it is: a row or a sheet of another bit must not touch it."""
+    one, other = paged.pages[:2]
+    before = shown_on(paged, one)
+    said = replace(one.photos[0], sentence="something else")
+    assert shown_on(paged, replace(one, photos=(said, *one.photos[1:]))) != before
+    sheet = tmp_path / "sheet.png"
+    sheet.write_bytes(b"one")
+    drawn = replace(one, photos=(replace(one.photos[0], sheet=sheet), *one.photos[1:]))
+    with_one = shown_on(paged, drawn)
+    sheet.write_bytes(b"another")
+    assert len({before, with_one, shown_on(paged, drawn), shown_on(paged, other)}) == 4
+    assert shown_on(replace(paged, verdict="another", made="another day"), one) == before
+
+
+def test_of_very_many_bits_the_cheapest_are_drawn(report, monkeypatch):
+    bits = [bit for bit in report.outcome.bits if bit.curves]
+    assert len(bits) > 1
+    assert all(bit.cost for bit in bits)
+    assert shown_bits(report.outcome) == tuple(bit.bit for bit in bits)
+    assert only_some(report.outcome) == ""
+    monkeypatch.setattr("wearscope.report.curves.MOST_SHOWN", 1)
+    (cheapest,) = shown_bits(report.outcome)
+    middle = {bit.bit: np.median(np.maximum(bit.cost_draws, bit.cost_at_horizon)) for bit in bits}
+    assert cheapest == min(middle, key=middle.get)
+    assert f"Of {len(bits)} bits the 1 " in only_some(report.outcome)
+    assert len(draw_curves(report.outcome).axes) < len(bits) * len(bits[0].curves)
+
+
+@pytest.mark.statistics
+def test_too_many_photos_stand_on_a_page_for_each_bit(report, paged):
+    """Every photo stands with its sheet and numbers on one page, the first page leads to all, and none is far away."""
+    assert not report.pages
+    first, pages = (
+        report_html(paged, interactive=False),
+        {page.name: bit_page(paged, page) for page in paged.pages},
+    )
+    assert re.findall(r'href="report-photos/([^"]+)"', first) == list(pages)
+    assert 'class="zoom"' not in first
+    assert not re.findall(r'id="photo-', first)
+    stands = [re.findall(r'<article class="card" id="photo-(\d+)"', page) for page in pages.values()]
+    assert [int(number) for of_bit in stands for number in of_bit] == [
+        photo.number for photo in report.photos
+    ]
+    for page, bit in zip(pages.values(), report.bits, strict=True):
+        of_bit = [photo for photo in report.photos if photo.bit == bit.bit]
+        assert page.count('src="data:image/webp') == sum(photo.sheet is not None for photo in of_bit)
+        assert all(photo.sha256 in page for photo in of_bit)
+        assert sorted(re.findall(r'href="#photo-(\d+)"', page)) == sorted(str(p.number) for p in of_bit)
+        assert 'href="../report.html"' in page
+        assert "default-src 'none'" in page
+
+
+@pytest.mark.statistics
+def test_on_paper_too_many_photos_are_named_by_the_page_where_they_stand(pdf, paged):
+    bounded = PdfReader(io.BytesIO(report_pdf(paged)))
+    text = " ".join(page.extract_text() for page in bounded.pages)
+    assert len(bounded.pages) < len(pdf.pages)
+    assert all(f"report-photos/{page.name}" in text for page in paged.pages)
+    assert not any(page.images for page in list(bounded.pages)[-2:])

@@ -11,6 +11,7 @@ import subprocess
 import fake_photos as fake
 import pytest
 from pypdf import PdfReader
+from seldom import seldom
 
 from wearscope.economics.decision import outcome_of
 from wearscope.process.fairness import fair_trial
@@ -21,9 +22,10 @@ from wearscope.trial import load_trial
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 MUST = bool(os.environ.get("WEARSCOPE_BROWSER"))  # .ci/run sets it where it could install one
-pytestmark = pytest.mark.skipif(
-    BROWSER is None and not MUST, reason="no chromium is installed to open the report in"
-)
+pytestmark = [
+    pytest.mark.statistics,  # minutes, where there is a browser
+    pytest.mark.skipif(BROWSER is None and not MUST, reason="no chromium is installed to open the report in"),
+]
 
 FLAGS = [
     "--headless",
@@ -111,7 +113,7 @@ def folder(tmp_path_factory):
     report = report_of(
         trial,
         rows,
-        outcome_of(trial, rows),
+        outcome_of(trial, rows, n_draws=500),  # what is drawn is as many curves and words as of more
         fair_trial(trial),
         (),
         refusals={
@@ -137,7 +139,7 @@ def test_what_a_page_asks_for_and_says_is_seen(folder):
     assert any("nothing is not defined" in line for line in said)
 
 
-@pytest.mark.parametrize("width", [360, 390, 1280])
+@pytest.mark.parametrize("width", [360, seldom(390), seldom(1280)])
 def test_on_a_screen(folder, width):
     frame = folder / f"frame-{width}.html"
     frame.write_text(FRAME.replace("WIDTH", str(width)))
@@ -164,5 +166,10 @@ def test_on_paper(folder):
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     assert "Touch or point" not in text
     assert f"{len(pages)} / {len(pages)}" in pages[-1].extract_text()
-    for words in ("A router bit is sharp", "Wear curves", "Was it fair?", "Method and uncertainty"):
+    for words in (
+        "A router bit is sharp",
+        "Wear curves",
+        "Was it fair?",
+        "How the numbers are made",
+    ):
         assert words in text

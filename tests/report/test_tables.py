@@ -88,7 +88,7 @@ def test_the_workbook_holds_every_number_under_frozen_headings_with_units(tmp_pa
         assert {cell.number_format for row in sheet.iter_rows(min_row=2) for cell in row} == {"General"}
     assert [cell.value for cell in book["By photo"][1]][4:8] == [
         "edge radius, used, µm",
-        "edge radius, used, standard uncertainty, µm",
+        "edge radius, used, half of its ±, µm",
         "edge radius, used, status",
         "coating loss, used, share of 1",
     ]

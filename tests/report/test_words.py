@@ -41,7 +41,7 @@ def test_interval_is_shown_as_plus_minus_or_in_full_when_lopsided(make_record):
 
 def test_standard_uncertainty_is_named_when_there_is_no_interval(make_record):
     record = make_record(value=18.57, u=0.6, low95=None, high95=None)
-    assert words.value_text(record) == "18.57 ± 0.60 µm (standard uncertainty)"
+    assert words.value_text(record) == "18.57 ± 0.60 µm (two times in three)"
 
 
 def test_counts_and_angles(make_record):
@@ -83,6 +83,13 @@ def test_shortened_text_is_short_and_says_that_it_was_cut(longest):
     assert words.shortened(text, 100) == text
 
 
+def test_a_text_is_cut_behind_a_statement_where_one_ends_late_enough():
+    text = "the coating ends in the rounding; judge it by eye; colour not readable"
+    assert words.shortened(text, 60) == "the coating ends in the rounding; judge it by eye…"
+    assert words.shortened(text, 69) == "the coating ends in the rounding; judge it by eye…"
+    assert words.shortened("yes; " + "word " * 20, 60) == "yes; " + "word " * 9 + "word…"
+
+
 def test_headline_and_row_names(make_record):
     assert words.headline("Alder", 1, 150) == "Bit Alder, flute 1, after 150 parts"
     assert words.headline("Alder", 2, 1) == "Bit Alder, flute 2, after 1 part"
@@ -97,7 +104,7 @@ def test_notes_are_said_in_microns_and_in_the_unit_of_the_row(make_record):
     loss = make_record(
         "coating_loss", "used", status="below_detection", note="little colour", detection_limit=0.0339
     )
-    assert words.note_text(loss) == "detection limit 3.4 %; little colour"
+    assert words.note_text(loss) == "it would show from 3.4 % on; little colour"
 
 
 def test_main_sentence_says_what_was_found(make_record):

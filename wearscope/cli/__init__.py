@@ -7,6 +7,7 @@ Data goes to standard output, everything else to standard error. Exit codes: 0 e
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import signal
@@ -15,8 +16,9 @@ import threading
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import cache
 from types import FrameType
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -36,6 +38,9 @@ from wearscope.cli.terminal import say
 from wearscope.errors import WearscopeError
 from wearscope.texts import is_utf8
 from wearscope.version import __version__
+
+RARELY = 50_000, 20, 20
+"""Objects after which the newest are looked through for garbage, and how often that before older ones are."""
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -57,13 +62,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
         if not sys.warnoptions:
             warnings.simplefilter("ignore")
+        # ten thousand photos make millions of objects that stay; to look through all of them for garbage again and
+        # again took a third of the time
+        gc.set_threshold(*RARELY)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark
     try:
         _require_text(sys.argv[1:] if arguments is None else arguments)
         with _ended_as_by_ctrl_c() as ended_by:
-            code = app(arguments, prog_name="wearscope", standalone_mode=False) or OK
+            code = _commands()(arguments, prog_name="wearscope", standalone_mode=False) or OK
     except _UsageError as error:
         complain(
             [
@@ -83,6 +91,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         complain(["interrupted; what was finished is kept"])
         return 128 + ended_by[0] if ended_by else INTERRUPTED
     return int(code)
+
+
+@cache
+def _commands() -> Any:  # noqa: ANN401 - typer gives its type no name of its own
+    """All commands with their options: reading them out of the functions takes longer than most commands do."""
+    return typer.main.get_command(app)
 
 
 @contextmanager

@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wearscope.cli.common import REFUSED, CommandLineError, JsonOption, complain, print_json, say_moved
+from wearscope.cli.common import (
+    OFF_BY,
+    REFUSED,
+    CommandLineError,
+    JsonOption,
+    complain,
+    print_json,
+    say_moved,
+)
 from wearscope.cli.terminal import say
 from wearscope.errors import PhotoRefused
+
+if TYPE_CHECKING:
+    from wearscope.imaging.calibration.pin import RingAngle
+    from wearscope.imaging.calibration.scale import Scale
 
 _Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of a graticule, or of a round pin.")]
 _Pin = Annotated[
@@ -20,17 +31,23 @@ _Pin = Annotated[
 _Division = Annotated[
     float | None,
     typer.Option(
-        "--division-um", metavar="D", help="Of a graticule: distance of its neighbouring lines, in µm."
+        "--division-um",
+        metavar="D",
+        help="Of a graticule: from one of its lines to the next, in µm; 0.1 mm is 100.",
     ),
 ]
 _UmPerPx = Annotated[
-    float | None, typer.Option("--um-per-px", metavar="X", help="The scale, if it is known.")
+    float | None,
+    typer.Option("--um-per-px", metavar="X", help="Of a pin: the scale, if it is known, in µm per pixel."),
 ]
 _UUmPerPx = Annotated[
-    float | None, typer.Option("--u-um-per-px", metavar="U", help="Its standard uncertainty.")
+    float | None, typer.Option("--u-um-per-px", metavar="U", help=f"{OFF_BY}, in µm per pixel.")
 ]
 _Graticule = Annotated[
-    Path | None, typer.Option("--graticule", metavar="G", help="Or a photo of a graticule at the same zoom.")
+    Path | None,
+    typer.Option(
+        "--graticule", metavar="G", help="Or a photo of a graticule at the same zoom, with --division-um."
+    ),
 ]
 
 
@@ -43,10 +60,11 @@ def calibrate(
     graticule: _Graticule = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Measure the scale on a photo of a graticule, or the ring angle on one of a round pin in the same light.
+    """Measure the scale on a photo of a graticule, or the angle of the lamp ring on one of a round pin.
 
-    With --pin-diameter-mm the photo shows a pin, and prints the lines for the trial file; a scale, if one is given,
-    is checked against the pin's thickness. Else it shows a graticule, whose lines are --division-um apart.
+    A graticule is a glass slide with ruled lines: give --division-um. A pin is a gauge pin or the plain shank of a
+    drill, under the same lamp as the flutes: give --pin-diameter-mm; a scale, if one is given, is checked against
+    its thickness, and what is printed belongs in the trial file.
     """
     if pin_diameter_mm is None:
         if (um_per_px, u_um_per_px, graticule) != (None, None, None):
@@ -103,17 +121,18 @@ def _scale(photo: Path, division_um: float, *, as_json: bool) -> None:
 
     keys = ("um_per_px_x", "u_um_per_px_x", "um_per_px_y", "u_um_per_px_y", "status", "note")
     try:
-        found = asdict(scale_of_graticule(read_photo(photo), division_um, file=str(photo)))
-        document = {key: found[key] for key in keys}
+        document = _document(scale_of_graticule(read_photo(photo), division_um, file=str(photo)), keys)
     except PhotoRefused as error:
         document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
     _tell(document, _scale_lines, as_json=as_json)
 
 
 def _scale_lines(document: dict[str, Any]) -> Iterator[str]:
+    from wearscope.metrology.findings import COVERAGE_95
+
     for axis, what in (("x", "column"), ("y", "row")):
         value, std = document[f"um_per_px_{axis}"], document[f"u_um_per_px_{axis}"]
-        yield f"{value:.7g} µm per pixel from {what} to {what}, standard uncertainty {std:.2g}"
+        yield f"{value:.7g} ± {COVERAGE_95 * std:.2g} µm per pixel from {what} to {what}"
     yield f"{document['status']}: {document['note']}"
 
 
@@ -159,10 +178,17 @@ def _light(
         found = ring_angle_from_pin(
             read_photo(photo).linear(), pin_diameter_mm, um_per_px=scale, file=str(photo)
         )
-        document = asdict(found)
+        document = _document(found, keys)
     except PhotoRefused as error:
         document = dict.fromkeys(keys, None) | {"status": "refused", "note": str(error)}
     _tell(document, _ring_lines, as_json=as_json)
+
+
+def _document(found: Scale | RingAngle, keys: tuple[str, ...]) -> dict[str, Any]:
+    from wearscope.report.reason_words import note_of
+
+    values = {**vars(found), "note": note_of(found.remarks)}
+    return {key: values[key] for key in keys}
 
 
 def _ring_lines(document: dict[str, Any]) -> Iterator[str]:

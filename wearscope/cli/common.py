@@ -27,16 +27,18 @@ TrialArgument = Annotated[
 ]
 JobsOption = Annotated[
     int | None,
-    typer.Option(min=1, metavar="N", help="Number of processes; by default one for each processor."),
+    typer.Option(min=1, metavar="N", help="Photos measured at once; by default one for each processor."),
 ]
 ClusterOption = Annotated[
     str | None,
     typer.Option(
         metavar="ADDRESS",
-        help="Have a Dask cluster that is running do the work, whose workers see the photos under the same paths.",
+        help="Have several computers do the work: a Dask cluster that runs and sees the photos under the same paths.",
     ),
 ]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document in place of the table.")]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print all of it for another program (JSON) in place of the table.")
+]
 OutOption = Annotated[
     Path | None,
     typer.Option(
@@ -48,11 +50,16 @@ LogOption = Annotated[
     typer.Option(metavar="DIR", help="Where the wear log is; by default beside the trial file."),
 ]
 OverOption = Annotated[
-    str, typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes or metres.")
+    str,
+    typer.Option("--over", metavar="WHAT", help="Tell lives in parts, minutes of cutting or metres of cut."),
 ]
 QuietOption = Annotated[
     bool, typer.Option("--quiet", "-q", help="Say nothing but which photos are refused, and why.")
 ]
+
+
+OFF_BY = "Half of its ±: the truth lies within twice this 95 times in 100"
+"""How an option asks for a standard uncertainty."""
 
 
 class CommandLineError(WearscopeError):
@@ -228,15 +235,18 @@ def shown(path: Path) -> str:
 
 
 def say_to_open(paths: Iterable[Path]) -> None:
-    """Say on standard error which files were written.
+    """Say on standard error which files were written; those that the report leads to need not be named.
 
     Parameters
     ----------
     paths : iterable of Path
     """
+    from wearscope.report.report import PAGES_FOLDER
+
     say("To open:", err=True)
     for path in paths:
-        say(f"  {shown(path)}", err=True)
+        if path.parent.name != PAGES_FOLDER:
+            say(f"  {shown(path)}", err=True)
 
 
 def say_moved(old: str, new: str) -> None:

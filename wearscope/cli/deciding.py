@@ -27,7 +27,7 @@ from wearscope.cli.terminal import say
 from wearscope.errors import TrialError
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.measured import Measured
+    from wearscope.pipeline.measured import Measured, Stands
     from wearscope.pipeline.published import Published
     from wearscope.trial import Trial
 
@@ -45,18 +45,32 @@ def report(
     parquet: ParquetOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Say which bit to stock, and write report, tables and wall sheet anew; measure does so by itself.
+    """Say which bit to stock, and write report, tables and wall sheet; measure does so by itself.
 
     Works on what measure has written into the wear log. Writes into results/: the report (report.html, one file
     that needs no network, and report.pdf), outcome and wear curves, tables for other programs, and the wear-log
-    sheet to hang at the machine.
+    sheet to hang at the machine. Where nothing of what they say has changed, they stay as they are.
     """
-    from wearscope.pipeline.reporting import publish
+    from wearscope.economics.due import due_bits
+    from wearscope.pipeline.measured import stands
+    from wearscope.pipeline.published import still_published, what_is_said
+    from wearscope.pipeline.reporting import asked_for, publish
     from wearscope.report.decision_files import outcome_document
-    from wearscope.report.due_words import due_bits
+    from wearscope.report.standing_words import PUBLISHED_BEFORE
 
     loaded = _load_for(trial, over)
     folder = (out or loaded.folder).absolute()
+    if not as_json:
+        how = asked_for(over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
+        now = stands(loaded, folder)
+        before = still_published(folder / "results", what_is_said(loaded, folder, now), how)
+        if before is not None:
+            complain((*now.astray, *now.behind))
+            warn_unfair(loaded)
+            print_spoken(before.said)
+            say(PUBLISHED_BEFORE, err=True)
+            say_to_open(before.paths)
+            raise typer.Exit(_exit_code(now))
     found = _measured(loaded, folder)
     warn_unfair(loaded)
     decided, published = publish(loaded, folder, found, over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
@@ -74,16 +88,16 @@ def report(
 
 def publish_changed(trial: Trial, folder: Path, *, quiet: bool) -> Published | None:
     """Publish what measuring has changed; None where there is nothing to say yet, which is told."""
-    from wearscope.pipeline.measured import NothingHoldsError, measured
+    from wearscope.pipeline.measured import NothingHoldsError, measured, stands
     from wearscope.pipeline.published import still_published, what_is_said
 
+    before = still_published(folder / "results", what_is_said(trial, folder, stands(trial, folder)))
+    if before is not None:
+        return before
     try:
         found = measured(trial, folder)
     except NothingHoldsError:
         return None  # no photo was measured, and each has said why
-    before = still_published(folder / "results", what_is_said(trial, folder, found))
-    if before is not None:
-        return before
     from wearscope.pipeline.reporting import publish
 
     try:
@@ -123,9 +137,10 @@ def outcome(
 ) -> None:
     """Say how long each bit lasts, what a part costs, and which bit is the cheapest; now part of report."""
     from wearscope.economics.decision import outcome_of
-    from wearscope.report.curves import write_curves
+    from wearscope.economics.due import due_bits
+    from wearscope.pipeline.kept_curves import solver
+    from wearscope.report.curves import draw_curves, pictures, write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
-    from wearscope.report.due_words import due_bits
     from wearscope.report.spoken import spoken
 
     say_moved("outcome", "report")
@@ -133,9 +148,13 @@ def outcome(
     folder = (out or loaded.folder).absolute()
     found = _measured(loaded, folder)
     warn_unfair(loaded)
-    decided = outcome_of(loaded, found.records, over)  # type: ignore[arg-type]
+    decided = outcome_of(loaded, found.records, over, solve=solver(loaded, folder / "results"))  # type: ignore[arg-type]
     due = due_bits(loaded, decided)
-    written = [*write_outcome(folder / "results", decided, due), *write_curves(decided, folder / "results")]
+    drawn = pictures(lambda: draw_curves(decided))
+    written = [
+        *write_outcome(folder / "results", decided, due),
+        *write_curves(drawn, folder / "results"),
+    ]
     said = asdict(spoken(loaded, decided))
     if as_json:
         complain(said["due"])
@@ -181,7 +200,7 @@ def _standing_document(found: Measured) -> dict[str, Any]:
     return {"behind": found.behind, "astray": list(found.astray)}
 
 
-def _exit_code(found: Measured) -> int:
+def _exit_code(found: Stands) -> int:
     return REFUSED if found.behind else OK
 
 

@@ -241,8 +241,9 @@ def history(
 ) -> None:
     """List all that was tried below a folder: kinds, lives, costs, what was learnt.
 
-    Those of one kind stand beside each other, whatever trial they are of. A trial whose report does not say what is
-    measured now is named, and left out.
+    Those of one kind stand beside each other, whatever trial they are of; with --pdf their wear is drawn in one
+    figure. A trial whose report does not say what is measured now is named, and left out; so is one of which nothing
+    was measured below the folder. What was measured with --out is found if that folder is below too.
     """
     from datetime import date
 
@@ -259,6 +260,10 @@ def history(
             say(line)
         for trial, verdict in found.verdicts:
             say(f"\n{trial}\n  {verdict}")
+        if found.not_seen:
+            say("\nNot told here")
+            for line in found.not_seen:
+                say(f"  {line}")
     complain(found.left_out)
     if pdf is not None:
         title = f"{folder.absolute().name}: bits tried" + (f" in {year}" if year else "")

@@ -66,7 +66,8 @@ def measure(
     budget: Annotated[
         bool,
         typer.Option(
-            "--budget", help="Also print what each number's uncertainty is made of; measures every photo."
+            "--budget",
+            help="Also print what makes the ± of each number, largest first; measures every photo.",
         ),
     ] = False,
     again: Annotated[
@@ -177,6 +178,7 @@ def check(
     from wearscope.pipeline.sources import read_scales
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import danger_lines
+    from wearscope.report.reason_words import note_of
     from wearscope.report.standing_words import stray_lines
 
     complain(f"warning: {line}" for line in stray_lines(loaded))
@@ -196,7 +198,7 @@ def check(
                 for remark in verdict.judgement.remarks:
                     say(f"{verdict.entry.file}: {remark}")
         for scale in read_scales(loaded)[0].values():
-            say(f'scale "{scale.name}": {scale.note}')
+            say(f'scale "{scale.name}": {note_of(scale.remarks)}')
     refusals = [verdict.refusal for verdict in verdicts if verdict.refusal]
     complain(refusals)
     raise typer.Exit(REFUSED if refusals else OK)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wearscope.cli.common import (
+    OFF_BY,
     CommandLineError,
     JsonOption,
     LogOption,
@@ -51,7 +52,12 @@ def note(
     ] = None,
     u_db: Annotated[
         float | None,
-        typer.Option(min=0.01, max=30, metavar="U", help="Standard uncertainty of how a level repeats, dB."),
+        typer.Option(
+            min=0.01,
+            max=30,
+            metavar="U",
+            help=f"{OFF_BY}, in dB: from one recording of the same cut to the next.",
+        ),
     ] = None,
     grade: Annotated[
         int | None, typer.Option(min=1, max=5, metavar="G", help="Cut quality, 5 (clean) to 1 (scrap).")
@@ -61,7 +67,7 @@ def note(
         float | None, typer.Option(min=0.01, max=500, metavar="S", help="Scale of that photo, µm per pixel.")
     ] = None,
     u_um_per_px: Annotated[
-        float | None, typer.Option(min=0, max=500, metavar="U", help="Its standard uncertainty.")
+        float | None, typer.Option(min=0, max=500, metavar="U", help=f"{OFF_BY}, in µm per pixel.")
     ] = None,
     along_feed: Annotated[
         str | None,

@@ -34,6 +34,8 @@ def print_summary(result: BatchResult) -> None:
     ----------
     result : BatchResult
     """
+    from wearscope.report.words import INTERVAL_REMARK
+
     found: dict[tuple[object, ...], Record] = {
         (row.bit, row.flute, row.parts, row.view, row.quantity, row.zone): row for row in result.records
     }
@@ -48,7 +50,7 @@ def print_summary(result: BatchResult) -> None:
             cells = [*(_cell(records[0]) if records else "–" for records in numbers), _blur(sharpness)]
         rows.append((entry, cells))
     _print_by_bit([*(heading for heading, _ in _SUMMARY), "Photo:\nblur, µm"], rows)
-    say("± holds the truth 95 times in 100; – is not measured on such a photo.")
+    say(f"{INTERVAL_REMARK}; – is not measured on such a photo.")
 
 
 def _cell(record: Record) -> str:
@@ -93,12 +95,13 @@ def print_verdicts(verdicts: Sequence[PhotoVerdict]) -> None:
 
 
 def print_budgets(result: BatchResult) -> None:
-    """Print a table for each number that this run made: what its uncertainty consists of.
+    """Print a table for each number that this run made: what its ± consists of.
 
     Parameters
     ----------
     result : BatchResult
     """
+    from wearscope.metrology.findings import COVERAGE_95
     from wearscope.quantities.quantity import quantity_of
     from wearscope.report import budget_words as budgets
     from wearscope.report import words
@@ -111,19 +114,24 @@ def print_budgets(result: BatchResult) -> None:
                 continue
             how = quantity_of(record.quantity)
             low, high = budget.interval()
-            shown = (record.value, budget.u, (high - low) / 2.0)
-            value, u, expanded = words.rounded(*(how.shown_factor * number for number in shown))
+            half = (high - low) / 2.0
+            shown = (record.value, half)
+            value, expanded = words.rounded(*(how.shown_factor * number for number in shown))
             title = f"{words.headline(record.bit, record.flute, record.parts)}: {words.row_name(record)}"
-            said = f"{value} ± {expanded} {how.shown_unit}, standard uncertainty {u} {how.shown_unit}"
-            table = _table(f"{title}\n{said}")
-            table.add_column("Input", min_width=38)
-            table.add_column("its u", justify="right", min_width=9)
-            table.add_column(f"gives, {how.shown_unit}", justify="right", min_width=9)
+            table = _table(f"{title}\n{value} ± {expanded} {how.shown_unit}")
+            table.add_column("What it rests on", min_width=38)
+            table.add_column("known to ±", justify="right", min_width=10)
+            table.add_column(f"makes ±, {how.shown_unit}", justify="right", min_width=9)
             table.add_column("share", justify="right", min_width=6)
             for line in budgets.lines(budget):
-                own = "–" if line.u is None else f"{line.u:.2g} {line.u_unit}".replace(" °", "°")
-                gives = words.rounded(line.contribution * how.shown_factor, budget.u * how.shown_factor)[0]
-                table.add_row(line.name, own, gives, f"{line.share:.0%}")
+                own = (
+                    "–" if line.u is None else f"{COVERAGE_95 * line.u:.2g} {line.u_unit}".replace(" °", "°")
+                )
+                # each as a ± of its own; their squares add up to that of the ± above
+                gives = words.rounded(
+                    line.contribution / budget.u * half * how.shown_factor, half * how.shown_factor
+                )[0]
+                table.add_row(budgets.name_text(line.name), own, gives, f"{line.share:.0%}")
             console.print(table)
             say(f"To improve next: {budgets.what_to_improve(budget)}\n")
 
@@ -136,11 +144,12 @@ def print_history(history: History) -> None:
     history : History
     """
     from wearscope.report.history_words import HEADS, history_rows
+    from wearscope.report.words import SURE
 
     table = _table("Bits tried")
     for head in HEADS:
         # a day and a number of parts are never broken
-        table.add_column(head.replace(" (95 %)", ",\n95 %"), no_wrap=head in ("Measured", "Parts"))
+        table.add_column(head.replace(SURE, f"\n{SURE}"), no_wrap=head in ("Measured", "Parts"))
     for row in history_rows(history.bits):
         table.add_row(*row)
     console_for(stderr=False).print(table)
@@ -179,7 +188,7 @@ def print_study(study: Study, result: StudyResult) -> None:
         unit = quantity_of(studied.quantity).shown_unit
         table = _table(repeat_words.heading(studied))
         table.add_column("What differs")
-        for column in (f"Standard\ndeviation, {unit}", "95 % interval", "Share of\nall, %"):
+        for column in (f"Usually\nby, {unit}", "which may be", "Share of\nall, %"):
             table.add_column(column, justify="right")
         for row in repeat_words.spread_rows(studied):
             table.add_row(*row)

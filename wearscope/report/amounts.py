@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from math import ceil, floor, log10
 
+from wearscope.economics.due import TINY, rounded_down, step_of
 from wearscope.economics.life import Range
 from wearscope.economics.outcome import Axis, BitOutcome
 
@@ -16,31 +17,6 @@ _CENTS = {
     "AUD",
     "NZD",
 }  # currencies whose hundredth is called cent (ISO 4217; from memory)
-
-
-_STEP = 20  # a life is told to a twentieth of the power of ten that it begins with, 238 as 235 or 240; chosen
-
-
-def rounded_down(value: float) -> float:
-    """A life rounded down to a number that is easily kept in mind, so that nothing is promised that was not found.
-
-    Parameters
-    ----------
-    value : float
-        0 or more, in any unit.
-
-    Returns
-    -------
-    float
-        A whole number.
-
-    Examples
-    --------
-    >>> rounded_down(238.7), rounded_down(1049.0), rounded_down(7.9)
-    (235.0, 1000.0, 7.0)
-    """
-    step = _step(value)
-    return floor(value / step + _TINY) * step
 
 
 def rounded_up(value: float) -> float:
@@ -61,15 +37,8 @@ def rounded_up(value: float) -> float:
     >>> rounded_up(238.7), rounded_up(1049.0)
     (240.0, 1050.0)
     """
-    step = _step(value)
-    return ceil(value / step - _TINY) * step
-
-
-_TINY = 1e-9  # what the arithmetic of floats adds to a whole number
-
-
-def _step(value: float) -> float:
-    return float(max(1, 10 ** (len(str(int(value))) - 1) // _STEP))
+    step = step_of(value)
+    return ceil(value / step - TINY) * step
 
 
 def about(value: float) -> str:
@@ -83,7 +52,7 @@ def about(value: float) -> str:
     -------
     str
     """
-    step = _step(value)
+    step = step_of(value)
     return f"{round(value / step) * step:.0f}"
 
 
@@ -135,12 +104,12 @@ def range_texts(low: float, high: float) -> tuple[str, str]:
     spread = high - low if high > low else 0.05 * high
     place = floor(log10(spread)) if spread > 0 else 0
     while True:
-        steps = floor(low / 10.0**place + _TINY), ceil(high / 10.0**place - _TINY)
+        steps = floor(low / 10.0**place + TINY), ceil(high / 10.0**place - TINY)
         if (steps[1] - steps[0]) * 10.0**place <= _WIDER * spread or spread <= 0:
             break
         place -= 1
     of_low = place if low <= 0 else min(place, floor(log10(low)))  # its own first digit, at least
-    told_low = floor(low / 10.0**of_low + _TINY) * 10.0**of_low
+    told_low = floor(low / 10.0**of_low + TINY) * 10.0**of_low
     return f"{told_low:.{max(0, -of_low)}f}", f"{steps[1] * 10.0**place:.{max(0, -place)}f}"
 
 
@@ -201,7 +170,7 @@ def money_at_most(currency: str, amount: float) -> str:
     str
     """
     factor, unit = money_unit(currency, amount)
-    return f"{_two_digits(factor * amount, lambda units: ceil(units - _TINY))} {unit}".rstrip()
+    return f"{_two_digits(factor * amount, lambda units: ceil(units - TINY))} {unit}".rstrip()
 
 
 def _two_digits(value: float, whole: Callable[[float], float]) -> str:

@@ -43,6 +43,7 @@ ADVICE = {
     "view tilt": "lay the relief face square to the camera, and state u_view_tilt_deg",
     "turning of the helix": "bring the transition to the middle of the frame, at a higher zoom",
     "light against wedge": "put a plain white card behind the flute, lay the face square, and check wedge_angle_deg",
+    "fringes of colour": "bring the edge to the middle of the frame, where a lens draws the fewest fringes",
     "scatter along the edge": "put a plain white card behind the flute, and show more of the used edge",
     "new-state line drawn on": "show more of the unused edge, and clean it",
     "scale": "photograph the graticule again, sharp and at the same zoom",
@@ -131,6 +132,21 @@ def lines(budget: Budget) -> list[BudgetLine]:
         contribution = math.copysign(math.sqrt(abs(share)), share) * budget.u
         found.append(BudgetLine(kind, own[kind] * factor if unit else None, unit, contribution, share))
     return found
+
+
+def name_text(name: str) -> str:
+    """Say the name of a line to people.
+
+    Parameters
+    ----------
+    name : str
+        As in a `BudgetLine`.
+
+    Returns
+    -------
+    str
+    """
+    return name.replace("silhouette", "outline of the edge")
 
 
 def what_to_improve(budget: Budget) -> str:

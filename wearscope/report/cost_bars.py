@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from wearscope.economics.life import QUANTILES
 from wearscope.economics.outcome import Outcome
 from wearscope.report.amounts import money_unit
+from wearscope.report.curves import MOST_SHOWN, shown_bits
 from wearscope.report.fonts import readable
 from wearscope.report.style import BLUE, INK, PAPER
 from wearscope.report.words import folded
@@ -29,18 +30,24 @@ def draw_costs(outcome: Outcome) -> Figure | None:
     Figure or None
         None if no bit has a cost above nothing.
     """
-    bits = [bit for bit in outcome.bits if bit.cost and bit.use.money > 0]
+    bits = [bit for bit in outcome.bits if bit.cost]
+    if len(bits) > MOST_SHOWN:
+        bits = [bit for bit in bits if bit.bit in shown_bits(outcome)]
     if not bits:
         return None
+    names = [folded(readable(bit.bit), 24, 4) for bit in bits]
+    # each bar has the room that its name needs, so that long ones side by side do not lie over each other
+    room_in = np.array([0.28 + 0.14 * (1 + name.count("\n")) for name in names])
+    at = np.cumsum(room_in) - room_in / 2
     figure = Figure(
-        figsize=(3.7, 0.75 + sum(0.28 + 0.14 * (1 + folded(bit.bit, 24, 4).count("\n")) for bit in bits)),
+        figsize=(3.7, 0.75 + float(room_in.sum())),
         facecolor=PAPER,
         layout="constrained",
     )
     axes = figure.subplots()
     most = max(float(np.quantile(np.maximum(bit.cost_draws, bit.cost_at_horizon), 0.975)) for bit in bits)
     factor, unit = money_unit(outcome.currency, most)
-    for y, bit in enumerate(bits):
+    for y, bit in zip(at.tolist(), bits, strict=True):
         assert bit.cost is not None
         # below the cost at the horizon nothing is known
         draws = factor * np.maximum(bit.cost_draws, bit.cost_at_horizon)
@@ -56,8 +63,8 @@ def draw_costs(outcome: Outcome) -> Figure | None:
                 (low95, y),
                 arrowprops={"arrowstyle": "->", "color": INK, "lw": 1.4, "ls": (0, (3, 2))},
             )
-    axes.set_yticks(range(len(bits)), [readable(folded(bit.bit, 24, 4)).replace("$", r"\$") for bit in bits])
-    axes.set_ylim(len(bits) - 0.4, -0.6)
+    axes.set_yticks(at.tolist(), [name.replace("$", r"\$") for name in names])
+    axes.set_ylim(float(room_in.sum()), 0.0)
     axes.set_xlim(left=0)
     axes.locator_params(axis="x", nbins=5)  # numbers side by side beside long names
     axes.set_xlabel(", ".join(filter(None, ["cost per part", unit])), fontsize=_TEXT)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -27,12 +28,13 @@ from wearscope.report.words import folded
 
 # The family that comes with matplotlib, and fixed names inside the SVG: the figure is the same on every machine.
 _LOOK: Any = {"font.family": FAMILY, "svg.hashsalt": "wearscope"}
-_SUFFIXES: tuple[Literal["png", "svg"], ...] = ("png", "svg")
 _MARKERS = "osD^vP"
 _TEXT = 8.5  # typographic points: readable in print at the figure's own size
 _TITLE_WIDTH, _TITLE_LINES = 24, 4  # characters that fit over a panel, and lines of them
 _MOST_ACROSS, _WRAPPED_TO = 4, 3  # more bits than fit across a page stand in rows of so many
 _PAGE_IN = 8.6  # height that a printed page has for a figure
+MOST_SHOWN = 24
+"""Bits in one figure: of more nobody finds his own, and it takes minutes. Chosen, no source."""
 _PANEL_IN, _WRAPPED_PANEL_IN, _LEGEND_IN = 2.4, 1.75, 0.9
 
 
@@ -48,7 +50,7 @@ def draw_curves(
         One panel below the other, to be read on a telephone; else a column for each bit, sized for a printed page
         180 mm wide. Where there are more bits than fit across it, they stand in rows.
     only : sequence of str, optional
-        The bits to draw, as `on_pages` gives them. The axes are those of all bits.
+        The bits to draw, as `on_pages` gives them; by default those of `shown_bits`. The axes are those of all bits.
 
     Returns
     -------
@@ -56,7 +58,8 @@ def draw_curves(
         None if no bit has a curve.
     """
     drawn_ones = [bit for bit in outcome.bits if bit.curves]
-    bits = [bit for bit in drawn_ones if only is None or bit.bit in only]
+    names = shown_bits(outcome) if only is None else only
+    bits = [bit for bit in drawn_ones if bit.bit in names]
     if not bits:
         return None
     quantities = [q for q in _quantities(outcome) if any(_has(bit, q) for bit in bits)]
@@ -69,7 +72,7 @@ def draw_curves(
         there = [panel for panel in column if panel]
         for panel in there if narrow else there[:1]:
             panel.set_title(
-                folded(bit.bit, _TITLE_WIDTH, _TITLE_LINES),
+                folded(readable(bit.bit), _TITLE_WIDTH, _TITLE_LINES),
                 fontsize=10,
                 fontweight="bold",
                 loc="left",
@@ -172,6 +175,29 @@ def _quantities(outcome: Outcome) -> list[str]:
     return list(dict.fromkeys(curve.quantity for bit in outcome.bits for curve in bit.curves))
 
 
+def shown_bits(outcome: Outcome) -> tuple[str, ...]:
+    """Bits whose curves are drawn: all, or of very many those that cost least.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    tuple of str
+        In the order of the trial; empty if no bit has a curve.
+    """
+    drawn = [bit for bit in outcome.bits if bit.curves]
+    if len(drawn) > MOST_SHOWN:
+        cheapest = {bit.bit for bit in sorted(drawn, key=_middle_cost)[:MOST_SHOWN]}
+        drawn = [bit for bit in drawn if bit.bit in cheapest]
+    return tuple(bit.bit for bit in drawn)
+
+
+def _middle_cost(bit: BitOutcome) -> float:
+    return float(np.median(np.maximum(bit.cost_draws, bit.cost_at_horizon))) if bit.cost else np.inf
+
+
 def on_pages(outcome: Outcome) -> list[tuple[str, ...]]:
     """Which bits' curves stand together on a printed page, large enough to be read.
 
@@ -184,12 +210,46 @@ def on_pages(outcome: Outcome) -> list[tuple[str, ...]]:
     list of tuple of str
         Names of bits, for `draw_curves`; empty if no bit has a curve.
     """
-    names = [bit.bit for bit in outcome.bits if bit.curves]
+    names = shown_bits(outcome)
     if len(names) <= _MOST_ACROSS:
-        return [tuple(names)] if names else []
+        return [names] if names else []
     blocks = int((_PAGE_IN - _LEGEND_IN) / (_WRAPPED_PANEL_IN * len(_quantities(outcome))))
     most = _WRAPPED_TO * max(1, blocks)
-    return [tuple(names[i : i + most]) for i in range(0, len(names), most)]
+    return [names[i : i + most] for i in range(0, len(names), most)]
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """A figure as picture files, of pixels and of lines.
+
+    Attributes
+    ----------
+    png, svg : bytes
+    """
+
+    png: bytes
+    svg: bytes
+
+
+def pictures(draw: Callable[[], Figure | None]) -> Pictures | None:
+    """Both picture files of a figure that is drawn once; None if there is no figure.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws the figure.
+
+    Returns
+    -------
+    Pictures or None
+    """
+    with rc_context(_LOOK):
+        figure = _in_any_script(draw())
+        if figure is None:
+            return None
+        png = _saved(figure, "png")
+        figure.set_layout_engine("none")  # it has its places now, and to find them takes as long as to draw
+        return Pictures(png, _saved(figure, "svg"))
 
 
 def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:
@@ -205,32 +265,40 @@ def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -
     -------
     bytes or None
     """
-    picture = io.BytesIO()
     with rc_context(_LOOK):
-        figure = draw()
-        if figure is None:
-            return None
-        for text in figure.findobj(FigureText):
-            if not text.get_text().isascii():  # names in other scripts need other fonts, or words
-                text.set_text(said := readable(text.get_text()))
-                text.set_fontfamily(list(families := families_for(said)))
-                if not have_bold(families):
-                    text.set_fontweight("normal")
-        if suffix == "png":
-            FigureCanvasAgg(figure)
-            figure.savefig(picture, format="png", dpi=200)
-        else:
-            FigureCanvasSVG(figure)
-            figure.savefig(picture, format="svg", metadata={"Date": None})
+        figure = _in_any_script(draw())
+        return None if figure is None else _saved(figure, suffix)
+
+
+def _in_any_script(figure: Figure | None) -> Figure | None:
+    """The figure with its texts in fonts that have their signs, or with words for these."""
+    for text in figure.findobj(FigureText) if figure else ():
+        if not text.get_text().isascii():
+            text.set_text(said := readable(text.get_text()))
+            text.set_fontfamily(list(families := families_for(said)))
+            if not have_bold(families):
+                text.set_fontweight("normal")
+    return figure
+
+
+def _saved(figure: Figure, suffix: Literal["png", "svg"]) -> bytes:
+    picture = io.BytesIO()
+    if suffix == "png":
+        FigureCanvasAgg(figure)
+        figure.savefig(picture, format="png", dpi=200)
+    else:
+        FigureCanvasSVG(figure)
+        figure.savefig(picture, format="svg", metadata={"Date": None})
     return picture.getvalue()
 
 
-def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
+def write_curves(drawn: Pictures | None, folder: Path) -> tuple[Path, ...]:
     """Write ``wear-curves.png`` and ``wear-curves.svg``; nothing if no bit has a curve.
 
     Parameters
     ----------
-    outcome : Outcome
+    drawn : Pictures or None
+        The curves of all bits, as `draw_curves` draws them.
     folder : Path
 
     Returns
@@ -243,14 +311,12 @@ def write_curves(outcome: Outcome, folder: Path) -> tuple[Path, ...]:
     WearscopeError
         A file cannot be written.
     """
-    written = []
-    for suffix in _SUFFIXES:
-        picture = rendered(lambda: draw_curves(outcome), suffix)
-        if picture is None:
-            return ()
-        written.append(folder / f"wear-curves.{suffix}")
-        write_bytes(written[-1], picture)
-    return tuple(written)
+    if drawn is None:
+        return ()
+    png, svg = folder / "wear-curves.png", folder / "wear-curves.svg"
+    write_bytes(png, drawn.png)
+    write_bytes(svg, drawn.svg)
+    return png, svg
 
 
 def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> None:
@@ -258,15 +324,15 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
     x = axis.factor * curve.parts
     worst = curve.worst
     for name, low, high, alpha in (
-        ("95 %", worst.low95, worst.high95, 0.16),
-        ("50 %", worst.low50, worst.high50, 0.36),
+        ("95 in 100", worst.low95, worst.high95, 0.16),
+        ("half of all", worst.low50, worst.high50, 0.36),
     ):
         panel.fill_between(
             x, factor * low, factor * high, color=BLUE, alpha=alpha, lw=0, label=f"worst flute, {name}"
         )
-    panel.plot(x, factor * worst.median, color=BLUE, lw=1.6, label="worst flute, median")
+    panel.plot(x, factor * worst.median, color=BLUE, lw=1.6, label="worst flute, middle")
     panel.plot(
-        x, factor * curve.mean.median, color=INK, lw=1.1, ls=(0, (4, 2)), label="mean of flutes, median"
+        x, factor * curve.mean.median, color=INK, lw=1.1, ls=(0, (4, 2)), label="mean of flutes, middle"
     )
     if curve.limit is not None:
         panel.axhline(
@@ -291,7 +357,7 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
             ecolor=INK,
             elinewidth=0.9,
             capsize=2,
-            label=f"flute {flute} (± 95 %)",
+            label=f"flute {flute} (± 95 in 100)",
         )
 
 

@@ -122,13 +122,13 @@ def outcome_table(outcome: Outcome) -> Table:
 
 
 _END_WORDS = {
-    "low95": "low end of 95 % range",
-    "low50": "low end of 50 % range",
-    "median": "median",
-    "high50": "high end of 50 % range",
-    "high95": "high end of 95 % range",
-    "at_least": "at least, with 97.5 %",
-    "change_at": "95 % still cut at",
+    "low95": "from (95 in 100)",
+    "low50": "from (half of all)",
+    "median": "middle",
+    "high50": "to (half of all)",
+    "high95": "to (95 in 100)",
+    "at_least": "at least (39 times in 40)",
+    "change_at": "95 in 100 still cut at",
 }
 
 

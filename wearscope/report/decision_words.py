@@ -13,6 +13,7 @@ from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.quantities.reasons import Reason
 from wearscope.report.amounts import cost_text, least, life_text, money_text, most, next_life_text, percent
 from wearscope.report.words import capitalised, finding, joined, parts_text, said
+from wearscope.trial.asking import stated
 
 _NOTHING = 0.01  # money per 1000 parts below which nothing is expected to change; chosen, no source
 _MOST_NAMED = 4  # bits named in one sentence; chosen, no source
@@ -31,10 +32,10 @@ def verdict_text(outcome: Outcome) -> str:
     """
     verdict, currency = outcome.verdict, outcome.currency
     if verdict.choice == "no-price":
-        return "Nothing can be said of cost: give the price of each bit in the trial file."
+        return _no_price(outcome)
     if verdict.choice == "nothing-known":
         return "Nothing can be said of life and cost yet."
-    without = f" Nothing can be said yet of {joined(verdict.silent)}." if verdict.silent else ""
+    without = _without(outcome)
     best, *others = [outcome.of_kind(name) for name in verdict.ranked]
     if verdict.choice == "one-bit":
         return f"{_kind(best)} costs {cost_text(best, currency)} per part.{without}"
@@ -56,6 +57,32 @@ def verdict_text(outcome: Outcome) -> str:
         f"{_kind(best)} {how} the cheapest per part, with {chance} chance: "
         f"{cost_text(best, currency)} against {against}.{without}"
     )
+
+
+def _no_price(outcome: Outcome) -> str:
+    """Lives are told; which prices are missing, and what they would add."""
+    unpriced = _unpriced(outcome)
+    if not unpriced:
+        return "Lives are told below, but no cost: no bit costs anything to use up by the trial file; give its price."
+    return (
+        f"Lives are told below, but no cost per part and not which bit is the cheapest: the trial file gives no "
+        f"price of {joined(unpriced)}. Give price in each [[bit]], and run wearscope report."
+    )
+
+
+def _unpriced(outcome: Outcome) -> list[str]:
+    """Kinds with a life whose price nobody gave."""
+    return list(dict.fromkeys(_kind(bit) for bit in outcome.bits if bit.life and bit.price is None))
+
+
+def _without(outcome: Outcome) -> str:
+    """Of which kinds no cost is told, and why."""
+    unpriced = _unpriced(outcome)
+    silent = [kind for kind in outcome.verdict.silent if kind not in unpriced]
+    said = f" Nothing can be said yet of {joined(silent)}." if silent else ""
+    if unpriced:
+        said += f" The trial file gives no price of {joined(unpriced)}: with price in its [[bit]] it is compared too."
+    return said
 
 
 def _kind(bit: BitOutcome) -> str:
@@ -90,12 +117,13 @@ def trial_sentences(outcome: Outcome, due: Collection[str] = ()) -> tuple[str, .
     """
     return (
         *_what_is_missing(outcome),
+        *_by_limits_of_all(outcome),
         *_extra_costs(outcome),
         *_whether_to_go_on(outcome, due),
         *_break_evens(outcome),
         *(
             [
-                "Ranges hold with 95 % probability: those of a life for the bit that was tried, costs and chances "
+                "A range holds 95 times in 100: that of a life for the bit that was tried, costs and chances "
                 "for the next one of its kind."
             ]
             if any(bit.life for bit in outcome.bits)
@@ -112,9 +140,22 @@ def _what_is_missing(outcome: Outcome) -> Iterable[str]:
     return (f"{joined(named)}: {why}." for why, named in bits.items())
 
 
+def _by_limits_of_all(outcome: Outcome) -> Iterable[str]:
+    """How the ranking would be by those limits alone that every bit can reach."""
+    alike = outcome.by_limits_of_all
+    if alike is None:
+        return
+    left_out = joined([quantity_of(quantity).label for quantity in alike.left_out])
+    if alike.chance is None:
+        found = "the photographs would not tell which bit is the cheapest per part"
+    else:
+        found = f"{alike.first} would come first, the cheapest per part with {percent(alike.chance)} chance"
+    yield f"Without the limit of {left_out}, which not all bits can reach, {found}."
+
+
 def _extra_costs(outcome: Outcome) -> Iterable[str]:
     ranked = [outcome.of_kind(name) for name in outcome.verdict.ranked]
-    if len(ranked) > 1:
+    if len(ranked) > 1 and outcome.verdict.choice != "not-shown":
         each = [
             f"{money_text(outcome.currency, 1000 * (bit.regret or 0.0))} with {_kind(bit)}" for bit in ranked
         ]
@@ -129,7 +170,9 @@ def _whether_to_go_on(outcome: Outcome, due: Collection[str]) -> Iterable[str]:
         outcome.next_checkpoint,
         outcome.currency,
     )
+    stop = f"Do not cut on with {joined(list(due))}, due to be changed" if due else ""
     if wrong is None or checkpoint is None:
+        yield from [f"{stop}."] if due else []
         return
     worth = f"is worth {money_text(currency, checkpoint.money_per_1000_parts)} per 1000 parts"
     if checkpoint.money_per_year is not None:
@@ -138,22 +181,26 @@ def _whether_to_go_on(outcome: Outcome, due: Collection[str]) -> Iterable[str]:
         worth = "is not expected to change the choice"
     now = (
         f"Choosing now is expected to cost {money_text(currency, wrong)} per 1000 parts more than "
-        "choosing with full knowledge."
+        "choosing with full knowledge. "
     )
-    if worn := [bit for bit in checkpoint.bits if bit in due]:
+    if (
+        outcome.verdict.choice == "not-shown"
+    ):  # both sums would come from the prices and what was thought before
+        now, worth = "", "tells more; what that is worth, these photographs do not say"
+    if due:
         fit = [bit for bit in checkpoint.bits if bit not in due]
         more = f"; photograph {joined(fit)} after {checkpoint.parts:.0f} parts" if fit else ""
-        yield f"{now} Do not cut on with {joined(worn)}, due to be changed{more}."
+        yield f"{now}{stop}{more}."
         return
     yield (
-        f"{now} To cut on with {joined(checkpoint.bits)} and photograph after "
+        f"{now}To cut on with {joined(checkpoint.bits)} and photograph after "
         f"{checkpoint.parts:.0f} parts {worth}."
     )
 
 
 def _break_evens(outcome: Outcome) -> Iterable[str]:
     for pair in outcome.break_even:
-        if pair.price >= outcome.of_kind(pair.bit).price:  # as cheap already, at the medians
+        if pair.price >= stated(outcome.of_kind(pair.bit).price):  # as cheap already, at the medians
             continue
         life = most(outcome.axis.factor * pair.life_parts)
         price = f", or for a price of {money_text(outcome.currency, pair.price)}" if pair.price > 0 else ""
@@ -201,10 +248,12 @@ def _life_sentences(bit: BitOutcome, axis: Axis, currency: str, bit_to_bit: floa
     yield from _next_sentences(bit, axis, bit_to_bit)
     first = max(bit.ended_by, key=lambda quantity: bit.ended_by[quantity])
     if len(bit.ended_by) > 1 and bit.life.median is not None:
-        yield f"What ends its life is {quantity_of(first).label} ({percent(bit.ended_by[first])})."
+        yield f"What ends its life is the {quantity_of(first).label} ({percent(bit.ended_by[first])})."
     yield from (_ending_sentence(ending) for ending in bit.endings)
     if bit.cost:
         yield f"A part costs {cost_text(bit, currency)}."
+    elif bit.price is None:
+        yield "The trial file gives no price of it, so that there is no cost per part: give price in its [[bit]]."
     else:
         yield "It costs nothing to use up, so that there is no cost per part: give its price."
 
@@ -219,7 +268,7 @@ def _next_sentences(bit: BitOutcome, axis: Axis, bit_to_bit: float) -> Iterable[
     )
     yield (
         f"The next {_kind(bit)} you buy lasts {next_life_text(bit, axis)}, {by}; "
-        f"95 % of them still cut after {least(axis.factor * bit.change_at)} {axis.unit}."
+        f"95 in 100 of them still cut after {least(axis.factor * bit.change_at)} {axis.unit}."
     )
 
 
@@ -248,6 +297,7 @@ _SHAPE_WORDS = {
     "saturating": "quickly first, then ever slower",
     "three-stage": "in three stages, breaking in, steady and quickening",
     "power law, quicker late": "along a curve that bends and quickens late",
+    "in steps": "by fits and starts",
     "breaking in, quicker late": "quickly while breaking in, steadily, and quicker late",
 }
 
@@ -294,8 +344,12 @@ def remarks(bit: BitOutcome) -> tuple[str, ...]:
     for found in bit.evidence:
         name = quantity_of(found.quantity).label
         if found.n_doubtful:
-            rows, them = ("row is", "its note") if found.n_doubtful == 1 else ("rows are", "their notes")
-            lines.append(f"{found.n_doubtful} doubtful {rows} of the {name}, and count less; read {them}.")
+            rows, count, them = (
+                ("row is", "counts", "its note")
+                if found.n_doubtful == 1
+                else ("rows are", "count", "their notes")
+            )
+            lines.append(f"{found.n_doubtful} doubtful {rows} of the {name}, and {count} less; read {them}.")
         if found.missing:
             which = joined([str(parts) for parts in found.missing])
             lines.append(

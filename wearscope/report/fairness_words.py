@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from wearscope.process.fairness import BitConditions, FairTrial
+from wearscope.process.fairness import BitConditions, FairTrial, material_key
 from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.reasons import Reason, Value
 from wearscope.report.words import joined, said
@@ -145,10 +145,14 @@ def difference_text(condition: str, bits: Sequence[BitConditions]) -> str:
         Such as "feed: Wren 3600 mm/min; Plover, Heron 3000 mm/min".
     """
     what, told = CONDITIONS[condition]
-    names: dict[str, list[str]] = {}
+    same = (
+        material_key if condition == "material" else str
+    )  # "15mm oak" beside "15 mm oak" would look like a difference
+    names: dict[str, tuple[str, list[str]]] = {}
     for bit in bits:
-        names.setdefault(told(bit), []).append(bit.bit)
-    return f"{what}: " + "; ".join(f"{', '.join(named)} {value}" for value, named in names.items())
+        value = told(bit)
+        names.setdefault(same(value), (value, []))[1].append(bit.bit)
+    return f"{what}: " + "; ".join(f"{', '.join(named)} {value}" for value, named in names.values())
 
 
 def danger_lines(fair: FairTrial) -> tuple[str, ...]:

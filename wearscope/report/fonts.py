@@ -101,6 +101,8 @@ def _readable(sign: str) -> str:
     if kind in ("Cf", "Mn", "Me"):  # joiners, accents by themselves
         return ""
     name = unicodedata.name(sign, "")
+    if name.endswith(("PROLONGED SOUND MARK", "SOUND MARK")):
+        return "-"
     if spelt := _BY_NAME.search(name):
         return spelt[1].casefold()
     if not name or "IDEOGRAPH" in name:

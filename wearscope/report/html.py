@@ -5,18 +5,20 @@ from __future__ import annotations
 import json
 import re
 from base64 import b64encode
-from functools import cache, partial
+from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import cv2
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from wearscope.report.cost_bars import draw_costs
-from wearscope.report.curves import draw_curves, rendered
+from wearscope.files import checksum_of
+from wearscope.report.curves import draw_curves, rendered, shown_bits
 from wearscope.report.plots import interactive_curves
-from wearscope.report.report import Report, costs_alt, curves_alt
+from wearscope.report.report import PAGES_FOLDER, BitPage, Report, costs_alt, curves_alt, only_some
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, PLOTS_HINT
+from wearscope.version import __version__
 
 SHEET_WIDTH_PX = 1100
 """Width of the sheets inside the HTML file: legible when enlarged, and some 100 kB each."""
@@ -44,31 +46,62 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
         from plotly.offline import get_plotlyjs
 
         script = str(get_plotlyjs()).replace("</script", "<\\/script")
-    page: str = _template().render(
+    page: str = _template("report.html.j2").render(
         report=report,
         outcome=report.outcome,
         cautions=CAUTIONS,
         method=report.method,
-        curves_caption=CURVES_CAPTION,
-        costs_caption=COSTS_CAPTION,
+        curves_caption=CURVES_CAPTION + only_some(report.outcome),
+        costs_caption=COSTS_CAPTION + only_some(report.outcome),
         plots_hint=PLOTS_HINT,
-        curves=[
-            _data_uri(rendered(partial(draw_curves, report.outcome, narrow=narrow), "svg"), "svg+xml")
-            for narrow in (False, True)
-            if has_curves
-        ],
-        curves_alt=curves_alt(report.outcome),
-        costs=_data_uri(rendered(lambda: draw_costs(report.outcome), "svg"), "svg+xml"),
+        curves=[_svg_uri(report.curves.svg if report.curves else None), _svg_uri(_narrow(report))]
+        if has_curves
+        else [],
+        curves_alt=curves_alt(report.outcome, shown_bits(report.outcome)),
+        costs=_svg_uri(report.costs.svg if report.costs else None),
         costs_alt=costs_alt(report),
         sheet_uri=_sheet_uri,
+        pages_folder=PAGES_FOLDER,
         script=script,
         plots=_script_json(interactive_curves(report.outcome)) if script else "",
     )
     return page
 
 
+def bit_page(report: Report, page: BitPage) -> str:
+    """Write a page that photos of the report stand on, where they are too many for one.
+
+    Parameters
+    ----------
+    report : Report
+    page : BitPage
+
+    Returns
+    -------
+    str
+    """
+    written: str = _template("bit.html.j2").render(report=report, page=page, sheet_uri=_sheet_uri)
+    return written
+
+
+def shown_on(report: Report, page: BitPage) -> str:
+    """SHA-256 of all that a page shows but the day it was made.
+
+    Parameters
+    ----------
+    report : Report
+    page : BitPage
+
+    Returns
+    -------
+    str
+    """
+    sheets = [checksum_of(photo.sheet) if photo.sheet else "" for photo in page.photos]
+    return sha256(repr((__version__, report.title, page, sheets)).encode()).hexdigest()
+
+
 @cache
-def _template() -> Any:  # noqa: ANN401 - jinja2 leaves templates untyped to its callers
+def _template(name: str) -> Any:  # noqa: ANN401 - jinja2 leaves templates untyped to its callers
     environment = Environment(
         loader=PackageLoader("wearscope.report"),
         autoescape=True,
@@ -77,7 +110,7 @@ def _template() -> Any:  # noqa: ANN401 - jinja2 leaves templates untyped to its
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("report.html.j2")
+    return environment.get_template(name)
 
 
 def _unbroken(said: Any) -> Any:  # noqa: ANN401 - whatever the template shows
@@ -85,6 +118,14 @@ def _unbroken(said: Any) -> Any:  # noqa: ANN401 - whatever the template shows
     if type(said) is not str or len(said) > _LONGEST_TEXT:
         return said
     return re.sub(r"(?<=\d) (?=(?:µm|%|mm|m|c|dB|rpm|EUR|USD)\b|%|±)|(?<=±) ", "\N{NO-BREAK SPACE}", said)
+
+
+def _narrow(report: Report) -> bytes | None:
+    return rendered(lambda: draw_curves(report.outcome, narrow=True), "svg")
+
+
+def _svg_uri(content: bytes | None) -> str:
+    return _data_uri(content, "svg+xml")
 
 
 def _data_uri(content: bytes | None, kind: str) -> str:

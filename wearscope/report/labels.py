@@ -6,7 +6,7 @@ from wearscope.report.pages import GREY, RED, Pages
 from wearscope.trial import Trial
 
 _ACROSS, _HEIGHT_MM, _INSIDE_MM = 3, 25.0, 3.0
-_NAME_SIZES = (16.0, 13.0, 11.0, 9.0, 7.5)  # typographic points: the largest in which a name fits
+_NAME_SIZES = (16.0, 13.0, 11.0, 9.0, 7.5, 6.0)  # typographic points: the largest in which a name fits
 _NAME_MM = 11.5  # height for the name of a bit
 _USE = (
     "Cut out and stick on the bag or box of each bit, or on the holder beside the flute that is photographed. Number "
@@ -49,7 +49,7 @@ def labels_pdf(trial: Trial) -> bytes:
 def _flutes(trial: Trial, bit: str) -> int:
     """Flutes of a bit, as the trial file says or as the photos show."""
     stated = next(one.flutes for one in trial.bits if one.name == bit) or 0
-    return max([stated, *(photo.flute for photo in trial.photos if photo.bit == bit)])
+    return max([stated, *(photo.flute for photo in trial.photos_of(bit))])
 
 
 def _label(pages: Pages, left: float, top: float, width: float, what: tuple[str, str, int]) -> None:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from io import BytesIO
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from fpdf import FPDF, FontFace
 from fpdf.enums import MethodReturnValue, TableBordersLayout, TableCellFillMode
+from fpdf.util import Padding
 from PIL import Image
 
 from wearscope.economics.outcome import BitOutcome
 from wearscope.report.fonts import BOLD, REGULAR, fonts_beside, readable
 from wearscope.report.report import BitRow
 from wearscope.report.right_to_left import as_seen
+from wearscope.report.words import joints
 
 FAMILY = "DejaVu"
 INK, GREY, BLUE, RED = (22, 22, 22), (77, 77, 77), (0, 114, 178), (156, 47, 0)
@@ -22,6 +25,8 @@ _STYLES: tuple[tuple[Literal["", "B"], Path], ...] = (("", REGULAR), ("B", BOLD)
 MARGIN_MM = 16.0
 _LONG_LINES = 12
 _MOST_LINES = 16  # of a cell of a table
+_SHORT_WORD = 8  # characters: any line holds such a word
+_SPARE_MM = 0.3  # so that rounding does not break a line again
 _LONG_NAME = 24  # characters
 _CELL_MM = 1.0  # beside the text of a cell
 
@@ -72,6 +77,55 @@ class Pages(FPDF):
                 self._beside.append(family)
                 self.set_fallback_fonts(self._beside, exact_match=False)
         return str(super().normalize_text(said))
+
+    def multi_cell(  # type: ignore[override] # all else goes to the library as it comes
+        self,
+        w: float,
+        h: float | None = None,
+        text: str = "",
+        **how: Any,  # noqa: ANN401 - as the library's
+    ) -> Any:  # noqa: ANN401 - as the library's
+        """Write a text in lines; the library's, whose long words are broken behind their hyphens first.
+
+        Parameters
+        ----------
+        w, h : float
+            Width of the cell, 0 for all up to the margin, and height of a line, in mm.
+        text : str
+        **how
+            As the library's.
+
+        Returns
+        -------
+        object
+            As the library's.
+        """
+        beside = how.get("padding")
+        inside = sum((beside.left, beside.right)) if isinstance(beside, Padding) else 0.0
+        wide = (w or self.w - self.r_margin - self.x) - inside - 2 * _CELL_MM - _SPARE_MM
+        return super().multi_cell(w, h, self._broken(text, wide), **how)
+
+    def _broken(self, text: str, width_mm: float) -> str:
+        """A text with line breaks in words that no line holds, behind a hyphen where that helps."""
+        if not any(len(word) > _SHORT_WORD for word in text.split()):
+            return text
+        return "\n".join(self._broken_line(line, width_mm) for line in text.split("\n"))
+
+    def _broken_line(self, text: str, width_mm: float) -> str:
+        lines: list[str] = []
+        for word in text.split(" "):
+            parts = joints(word)
+            if len(parts) == 1 or self.get_string_width(word) <= width_mm:
+                lines.append(word)
+                continue
+            line = ""
+            for part in parts:
+                if line and self.get_string_width(line + part) > width_mm:
+                    lines.append(f"{line}\n")
+                    line = ""
+                line += part
+            lines.append(line)
+        return " ".join(lines).replace("\n ", "\n")
 
     def footer(self) -> None:
         """Write the foot of a page; called by the library."""
@@ -250,7 +304,7 @@ class Pages(FPDF):
         """
         text = readable(text)
 
-        def lines_at(size: float) -> list[str]:
+        def lines_at(size: float, text: str) -> list[str]:
             self.set_font(FAMILY, "B" if bold else "", size)
             lines = self.multi_cell(
                 room[0], size * 0.45, text, align="L", dry_run=True, output=MethodReturnValue.LINES
@@ -258,16 +312,19 @@ class Pages(FPDF):
             assert isinstance(lines, list)
             return lines
 
-        fits = [size for size in sizes if len(lines_at(size)) * size * 0.45 <= room[1]]
+        fits = [size for size in sizes if len(lines_at(size, text)) * size * 0.45 <= room[1]]
         whole = [
-            size for size in fits if text.split() == " ".join(lines_at(size)).split()
+            size for size in fits if text.split() == " ".join(lines_at(size, text)).split()
         ]  # no word is broken
         size = (whole or fits or [sizes[-1]])[0]
-        lines, most = lines_at(size), max(1, int(room[1] / (size * 0.45)))
-        if len(lines) > most:
-            lines = [*lines[: most - 1], shortened_to(self, lines[most - 1] + "…", room[0] - 2 * _CELL_MM)]
+        most = max(1, int(room[1] / (size * 0.45)))
+        if len(lines_at(size, text)) > most:
+            signs = range(len(text))
+            n = bisect_left(signs, True, key=lambda n: len(lines_at(size, text[:n] + "…")) > most)
+            text = text[: max(0, n - 1)].rstrip() + "…"
         self.set_xy(*at)
-        self.multi_cell(room[0], size * 0.45, "\n".join(lines), align="L")
+        # the text itself, not its lines: what runs leftward would be turned round a second time
+        self.multi_cell(room[0], size * 0.45, text, align="L")
 
 
 def name_share(bits: Sequence[BitOutcome | BitRow], usual: float) -> float:

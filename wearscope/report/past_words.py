@@ -8,7 +8,6 @@ from wearscope.log.inputs import NEW_STATE, NamedInputs, changed_between
 from wearscope.log.past import NumberKey, Past, PastRow
 from wearscope.log.records import Record
 from wearscope.log.wear_log import LoggedInspection
-from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.views import suffix
 from wearscope.report import words
 from wearscope.report.astray_words import move_text
@@ -100,13 +99,7 @@ def _row_lines(row: PastRow, trial: Trial, command: str) -> Iterator[str]:
 def _value(record: Record) -> str:
     if record.value is None:
         return "no value"
-    how = quantity_of(record.quantity)
-    said = words.value_text(record)
-    if record.std_uncertainty is None or "standard uncertainty" in said:
-        return said
-    factor = how.shown_factor
-    _, u = words.rounded(record.value * factor, record.std_uncertainty * factor)
-    return f"{said}, standard uncertainty {u} {how.shown_unit}".rstrip()
+    return words.value_text(record)
 
 
 def rests_on_text(record: Record, inputs: NamedInputs | None) -> str:

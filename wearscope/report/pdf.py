@@ -7,13 +7,12 @@ from functools import partial
 from fpdf import FPDF
 from fpdf.outline import OutlineSection
 
-from wearscope.report.cost_bars import draw_costs
 from wearscope.report.curves import draw_curves, on_pages, rendered
 from wearscope.report.html import sheet_picture
 from wearscope.report.pages import BLUE, FAMILY, GREY, MARGIN_MM, RED, Pages, fitted, name_share, shortened_to
 from wearscope.report.photo_cards import PhotoCard
-from wearscope.report.report import Report, costs_alt, curves_alt
-from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION
+from wearscope.report.report import PAGES_FOLDER, Report, costs_alt, curves_alt, only_some
+from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, METHOD_HEADING
 
 _SHEET_WIDTH_PX, _JPEG_QUALITY = 1400, 82
 _SECTIONS = 8  # of a report, beside those of the bits
@@ -44,7 +43,7 @@ def report_pdf(report: Report) -> bytes:
     pages.heading("Conditions", 1)
     pages.rows((), report.facts, (1, 3))
     _photos(pages, report)
-    pages.heading("Method and uncertainty", room_mm=60)
+    pages.heading(METHOD_HEADING, room_mm=60)
     for name, text in report.method:
         pages.heading(name, 1, room_mm=25)
         pages.say(text, size=9.5)
@@ -60,18 +59,20 @@ def _verdict(pages: Pages, report: Report) -> None:
     if report.due:
         pages.say(" ".join(CAUTIONS), size=9)
         pages.ln(2)
-    top = pages.get_y()
+    top, page = pages.get_y(), pages.page_no()
     pages.set_left_margin(MARGIN_MM + 4)
     pages.set_x(MARGIN_MM + 4)
     pages.say(report.verdict, size=14.5, bold=True)
     pages.set_left_margin(MARGIN_MM)
+    if pages.page_no() > page:  # the verdict begins on a new page, or goes on there
+        top = pages.t_margin
     with pages.local_context(fill_color=BLUE):
         pages.rect(MARGIN_MM, top, 1.6, pages.get_y() - top - 1, "F")
     pages.ln(3)
     for warning in report.warnings:
         pages.say(warning, bold=True, colour=RED)
     pages.rows(
-        ("Bit", "Lasts (95 %)", "Cost per part (95 %)", "Chance to be the cheapest"),
+        ("Bit", "Lasts (95 in 100)", "Cost per part (95 in 100)", "Chance to be the cheapest"),
         [(bit.bit, bit.life, bit.cost, bit.chance) for bit in report.bits],
         (name_share(report.bits, 2), 4, 3, 3),
         size=10,
@@ -120,19 +121,20 @@ def _curves(pages: Pages, report: Report) -> None:
         return
     most_mm = pages.eph - 40
     for number, names in enumerate(groups):
-        picture = rendered(partial(draw_curves, report.outcome, only=names), "png")
-        assert picture is not None
+        if len(groups) == 1 and report.curves:
+            picture = report.curves.png
+        else:
+            picture = rendered(partial(draw_curves, report.outcome, only=names), "png") or b""
         if number == 0:
             pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
         pages.picture(picture, curves_alt(report.outcome, names), width_mm=pages.epw, height_mm=most_mm)
-    pages.say(CURVES_CAPTION, size=9, colour=GREY)
+    pages.say(CURVES_CAPTION + only_some(report.outcome), size=9, colour=GREY)
 
 
 def _cost(pages: Pages, report: Report) -> None:
     pages.heading("Cost", room_mm=70)
-    picture = rendered(lambda: draw_costs(report.outcome), "png")
-    if picture:
-        pages.picture(picture, costs_alt(report), width_mm=82, height_mm=120)
+    if report.costs:
+        pages.picture(report.costs.png, costs_alt(report), width_mm=82, height_mm=200)
         pages.say(COSTS_CAPTION, size=9, colour=GREY)
     pages.rows(
         ("Bit", "Using it up", "The next one lasts", "A part costs", "Edge cut per part"),
@@ -157,8 +159,21 @@ def _signs_and_fairness(pages: Pages, report: Report) -> None:
 def _photos(pages: Pages, report: Report) -> None:
     pages.heading("Photos", room_mm=60)
     pages.say(report.photos_head)
+    if report.pages:
+        pages.say(
+            "They are too many for paper: those of each bit, with their sheets, numbers and check sums, stand on a "
+            f"page of their own in the folder {PAGES_FOLDER} beside this file. The folder sheets has the sheets "
+            "alone."
+        )
+        pages.rows(
+            ("Bit", "Page", "Photos"),
+            [(page.bit, f"{PAGES_FOLDER}/{page.name}", page.said) for page in report.pages],
+            (2.9, 5.5, 5.5),
+            size=7.5,
+        )
+        return
     pages.rows(
-        ("Flute", "Photo, SHA-256", "Blur", "Misfit", "Verdict"),
+        ("Flute", "Photo, check sum", "Blur", "Misfit", "Verdict"),
         [
             (
                 f"{photo.bit}, flute {photo.flute}, {photo.when}",
@@ -175,7 +190,7 @@ def _photos(pages: Pages, report: Report) -> None:
 
 
 def _sheets(pages: Pages, report: Report) -> None:
-    shown = [photo for photo in report.photos if photo.is_last and photo.sheet]
+    shown = [] if report.pages else [photo for photo in report.photos if photo.is_last and photo.sheet]
     for number, photo in enumerate(shown):
         _sheet(pages, photo, first=number == 0)
 
@@ -193,7 +208,7 @@ def _sheet(pages: Pages, photo: PhotoCard, *, first: bool) -> None:
     pages.picture(picture, f"{photo.heading}. {photo.sentence}", width_mm=pages.epw, height_mm=room)
     pages.say(
         f"Photo {photo.photo}, scale {photo.scale}, measured {photo.measured_at} with wearscope {photo.version}, "
-        f"SHA-256 {photo.sha256}",
+        f"check sum (SHA-256) {photo.sha256}",
         size=7.5,
         colour=GREY,
     )

@@ -10,7 +10,8 @@ from wearscope.economics.outcome import Axis, Outcome, QuantityCurve
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import axis_words
-from wearscope.report.words import capitalised, finding, parts_text
+from wearscope.report.short_names import LONGEST
+from wearscope.report.words import capitalised, finding, parts_text, shortened
 
 # Okabe and Ito's colours, darkened where they are pale on white; dashes and markers tell the bits apart without them.
 _COLOURS = ("#0072B2", "#D55E00", "#00795A", "#A3457C", "#161616", "#7A5C00")
@@ -67,7 +68,7 @@ def _figure(outcome: Outcome, quantity: str) -> dict[str, Any]:
 def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
     """Band, median and points of one bit."""
     colour, dash, _ = _look(i)
-    how, name = quantity_of(curve.quantity), _plain(bit)
+    how, name = quantity_of(curve.quantity), _plain(shortened(bit, LONGEST))
     x = _short(axis.factor * curve.parts)
     low, middle, high = (
         _short(how.shown_factor * line)
@@ -92,7 +93,7 @@ def _traces(i: int, bit: str, curve: QuantityCurve, axis: Axis) -> list[Trace]:
         "line": {"color": colour, "dash": dash, "width": 2.2},
         "customdata": list(zip(low, high, strict=True)),
         "hovertemplate": f"{name}, worst flute: %{{y:.3g}} {how.shown_unit}<br>"
-        f"95 %: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {how.shown_unit}<br>"
+        f"95 in 100: %{{customdata[0]:.3g}} to %{{customdata[1]:.3g}} {how.shown_unit}<br>"
         f"%{{x:.0f}} {axis_words(axis)}<extra></extra>",
     }
     return [band, median, together | _points(i, name, curve, axis)]

@@ -14,6 +14,10 @@ WORDS: dict[str, str] = {
     "picture, or mark the edge with edge_near",
     "edge-disputed": "another line in this photo may be the cutting edge; look where it was taken, and mark the edge "
     "with edge_near",
+    "edge-beside-marks": "the edge was found {off_px:.0f} pixels beside the points of edge_near; look where it was "
+    "taken, and put the points on the edge",
+    "edge-leaps": "the line leaps by {moved_um:.0f} µm where the used edge begins, more than an edge wears back: it "
+    "may be broken, or two lines; look at it, and mark the edge with edge_near",
     "edge-by-look": "the edge was told by the look of the picture alone; look where it was taken, and mark it with "
     "edge_near",
     "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
@@ -67,15 +71,15 @@ WORDS: dict[str, str] = {
     # recession and radius
     "wedge-too-blunt": "at a wedge angle of 90° or more a face view does not show the rounding as recession; "
     "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",
-    "view-too-tilted": "the view is tilted so far that the other face, not the arc, makes the silhouette; photograph "
-    "the edge in profile, or check wedge_angle_deg and view_tilt_deg",
+    "view-too-tilted": "the view is tilted so far that the other face, not the rounding, makes the outline; "
+    "photograph the edge in profile, or check wedge_angle_deg and view_tilt_deg",
     "view-tilt-untried": "the view is tilted by more than {most_deg:g}°, further than was tried; photograph the face "
     "more nearly square to the camera, or check view_tilt_deg",
     "nearly-too-blunt": "so near a wedge angle of 90° the rounding hardly shows as recession; photograph the edge in "
     "profile",
-    "angles-unsure": "the wedge angle is known to ± {u_wedge_deg:.0f}° and the view's tilt to ± {u_tilt_deg:.1f}°, "
-    "and most of what makes this number unsure comes from there; find out the wedge angle (90 less rake less "
-    "clearance, or a photo of the end of the bit) and give wedge_angle_deg with u_wedge_angle_deg",
+    "angles-unsure": "the wedge angle may well be off by {u_wedge_deg:.0f}° and the view's tilt by "
+    "{u_tilt_deg:.1f}°, and most of what makes this number unsure comes from there; find out the wedge angle (90 "
+    "less rake less clearance, or a photo of the end of the bit) and give wedge_angle_deg with u_wedge_angle_deg",
     "edge-bent": "the edge is bent ({per_mm:.3f} per mm) as on a helical flute; give the bit's helix_angle_deg",
     "zone-too-short": "no zone long enough to average over; show more of the edge, beside the transition, sharp and "
     "lit",
@@ -86,11 +90,12 @@ WORDS: dict[str, str] = {
     "the wear land",
     "recession-against-radius": "recession and radius contradict each other (this radius recedes by "
     "{expected_um:.0f} um); check wedge_angle_deg, clean the edge, or the edge is not rounded evenly",
-    "no-circular-edge": "silhouette and lamp image do not belong to one circular edge seen squarely: rounded "
-    "unevenly, dirty, or tilted; clean it, check wedge_angle_deg and view_tilt_deg, or look at it in profile",
+    "no-circular-edge": "the outline of the edge and the lamp's image on it do not belong to one evenly "
+    "rounded edge seen squarely: rounded unevenly, dirty, or tilted; clean it, check wedge_angle_deg and "
+    "view_tilt_deg, or look at it in profile",
     "edge-line-wanders": "no transition is seen, yet the edge line wanders by {rms_um:.0f} um; set the transition by "
     "hand, or clean the edge and look for a break",
-    "not-grown": "grown by no more than the detection limit",
+    "not-grown": "grown by no more than this photo can show",
     "radius-assumed": "from a broad assumption for ground or coated carbide; state r_unused_um if known",
     # coating
     "coating-like-carbide": "the coating is as grey as bare carbide, so its colour does not tell where it is gone; "
@@ -100,8 +105,10 @@ WORDS: dict[str, str] = {
     "coating-colour-noisy": "the coating's colour scatters so much from pixel to pixel that bare carbide would not "
     "stand out; give the face more light, and save the photo with less compression",
     "band-unread": "more than half of the band cannot be read; re-shoot with less glare",
-    "coating-faint": "the coating's colour hardly differs from the substrate's, so uneven light may pass for loss or "
-    "hide it; judge the coating by eye",
+    "coating-faint": "the coating's colour hardly differs from that of bare carbide, so uneven light may pass for "
+    "loss or hide it; judge the coating by eye",
+    "coating-ends-in-rounding": "the coating seems to end within the edge's own rounding, which mirrors the lamps "
+    "and hides its colour; soften the light, or judge the coating by eye",
     "other-zone-missing": "needs both zones; see their rows",
     "colour-unread": "colour not readable in {share:.0%} of the band",
     # wear land
@@ -147,16 +154,60 @@ WORDS: dict[str, str] = {
     "resin-covers": "resin covers {share:.0%} of the {where} and hides its wear; clean it and take the photo again",
     # a profile view
     "outline-burnt-out": "the bright side is burnt out ({share:.0%}), which moves the outline; dim the light",
+    "second-outline": "further out another line runs along the outline ({step:.0%} of its contrast), as where a "
+    "bright land melts into the ground; put the tool before a ground darker or brighter than all of it",
+    "outline-rimmed": "right beside the outline the light is {share:.0%} of the contrast off that further away: a "
+    "bright rim, or another ground behind one face; light it evenly before a plain ground",
     "faces-unlike-sharp": "one face is sharper than the other; point the camera along the edge and focus again",
     "rounding-hidden": "much of the rounding is hidden or broken; clean the section",
     "rounding-rough": "the rounding is rough or chipped ({misfit_um:length} off a smooth curve)",
     "rounding-lopsided": "the rounding is no circle: it leaves face a {a_um:length} and face b {b_um:length} from "
-    "the apex",
+    "where both would meet",
     "rounding-pointed": "the rounding is no circle: at the tip its radius is {tip_um:length}, of the arc between the "
     "faces {arc_um:length}",
     "rounding-too-small": "the rounding is too small to tell its two sides apart; use more magnification",
     "side-of-face": "face {face} is on the {side} when the photo is turned so that the tip points up",
     "ratio-of-faces": "of face a over face b",
+    # the scale
+    "scale-as-stated": "as stated; pixels taken as square",
+    "scale-of-the-file": "read from the file ({source}), not measured: taken as good to {u_share:.1%}; photograph a "
+    "graticule to do better",
+    "file-axes-unequal": "the file states unequal axes, {um_per_px_x:.5g} and {um_per_px_y:.5g} um per pixel",
+    "scale-by-hand": "scale from {how}",
+    "scale-of-this-photo": "scale stated for this photo",
+    "zoom-of-new-state": "zoom {zoom:.4f} against the new-state photo; scale {um_per_px:.4f} um per px follows "
+    "from it",
+    "other-scale-in-file": "the file itself says {um_per_px:.4g} um per px ({source}), which was not used",
+    "lines-few": "only {n} lines: take in {enough} or more",
+    "lines-scatter": "the lines scatter: good to {u_share:.1%} only; a sharper picture does better",
+    "scale-changes": "the scale changes by {share:.2%} over the lines: tilt or lens distortion; lay the scale "
+    "flat and square to the camera",
+    "lines-between": "lines between the divisions counted: make sure division_um is the distance of those counted",
+    "axes-differ": "the axes differ by {share:.2%}: the picture has been stretched, or the scale is tilted; each "
+    "length goes by its own axis, so lay the scale flat, and save photos as they come from the camera",
+    "lens-strong": "the lens distorts by {share:.1%} at the corners, more than is taken out surely; use a longer "
+    "working distance or a better lens, or keep edge and scale near the middle",
+    "lens-uncertain": "the lens's distortion is known to {u_share:.1%} of a length only; let the ruled scale "
+    "cross the whole frame, from corner to corner",
+    "lens-taken-out": "{kind} distortion of {share:.2%} at the corners taken out of every photo of this scale, "
+    "lengths then good to {u_share:.2%} over the frame",
+    "lens-left-in": "the photo is not as large as that of its graticule, so the lens's distortion of {share:.1%} is "
+    "left in it; save photos whole, as they come from the camera",
+    "lines-seen": "{n} lines {pitch_px:.5g} px apart at {angle_deg:.1f}°",
+    "axes-of-one-direction": "one direction only: pixels taken as square to {u_share:.1%}",
+    "axes-of-two-directions": "two directions: both axes measured",
+    "lines-with-halo": "the ground beside its lines is brighter by {share:.0%} of their depth: the camera "
+    "sharpens or enlarges its pictures; switch sharpening off, and save them in the size of its sensor",
+    "division-against-field": "the picture would be {field_mm:.2g} mm wide, which one of a flute hardly is: is "
+    "division_um really {division_um:g}? If it is, state um_per_px and u_um_per_px instead",
+    "division-against-lines": "the lines would be {line_um:.0f} um thick and the picture {field_mm:.2g} mm "
+    "wide, as if a scale of {finer_um:g} um were taken for one of {division_um:g}: is division_um really "
+    "{division_um:g}? If it is, state um_per_px and u_um_per_px instead",
+    # the lamp ring
+    "pin-seen": "from a pin {diameter_px:.0f} px thick",
+    "pin-sides-unseen": "its sides are not seen, the diameter is that of the stated scale",
+    "pin-one-sided": "its two sides differ by {differ_deg:.0f} degrees; bring pin and flute to the middle of "
+    "the view, and the microscope square to them",
     # the photo
     "light-seen": "{background} background, contrast {contrast:.2f}, {burnt_out:.1%} of the edge burnt out",
     "outline-seen": "contrast {contrast:.2f}, contour to {scatter_um:.2g} um",

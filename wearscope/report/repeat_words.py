@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wearscope.metrology.findings import COVERAGE_95
 from wearscope.metrology.repeatability import (
     ENOUGH_CATEGORIES,
     GOOD_PERCENT,
@@ -133,7 +134,8 @@ def _agreement(studied: RepeatedQuantity) -> list[str]:
     if studied.ranges:
         by_ranges = studied.ranges
         lines[0] += (
-            f" By average and range: {by_ranges.percent:.0f} %, {_count(by_ranges.categories, 'class', 'classes')}."
+            f" By the ranges alone (average and range): {by_ranges.percent:.0f} %, "
+            f"{_count(by_ranges.categories, 'class', 'classes')}."
         )
     if any(share.low95 < mark < share.high95 for mark in (GOOD_PERCENT, USABLE_PERCENT)):
         fewest = min(anova.table, key=lambda source: source.df).name
@@ -149,8 +151,8 @@ def _differences(studied: RepeatedQuantity) -> list[str]:
     anova, unit = studied.anova, _unit(studied)
     between = smallest_difference(studied.spread_of_bits)
     why = (
-        f"the stated standard uncertainty of {_two(studied.stated_u * _factor(studied))} {unit} counts here, for it "
-        "covers what two bits do not share, such as wedge angle and new-state edge"
+        f"the ± of the numbers counts here ({_two(COVERAGE_95 * studied.stated_u * _factor(studied))} {unit}), for "
+        "it holds what two bits do not share, such as wedge angle and edge when new"
         if studied.stated_u > anova.combined.value
         else f"with so few photos it may be {_interval(_shown(studied, between))} {unit}"
     )
@@ -179,8 +181,9 @@ def _scatter(studied: RepeatedQuantity) -> list[str]:
     if studied.anova.repeatability.low95 <= studied.stated_u:
         return []
     return [
-        "The photos scatter more than their stated uncertainty: something changes from photo to photo that "
-        "wearscope does not know of. Look at focus, light and how the bit is laid down, and trust the scatter."
+        "The photos differ by more than their ± allows: something changes from photo to photo that "
+        "wearscope does not know of. Look at focus, light and how the bit is laid down, and trust what this study "
+        "says, not the ±."
     ]
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
 
+from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import BitOutcome, Outcome
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
@@ -16,18 +18,26 @@ from wearscope.process.fairness import BitConditions, FairTrial
 from wearscope.process.other_signs import sound_changes
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import cost_text, life_text, next_life_text, percent
+from wearscope.report.cost_bars import draw_costs
+from wearscope.report.curves import Pictures, draw_curves, pictures, shown_bits
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text, why_no_life
-from wearscope.report.due_words import due_bits, due_lines
+from wearscope.report.due_words import due_lines
 from wearscope.report.fairness_words import danger_lines, fair_head, fair_lines, fair_warnings
 from wearscope.report.note_words import change_text, note_line, place_line
 from wearscope.report.photo_cards import PhotoCard, Place, photo_cards
 from wearscope.report.repeat_words import SHARED_REMARK
 from wearscope.report.report_words import METHOD
+from wearscope.report.short_names import short_names, with_short_names
 from wearscope.report.trial_words import cost_lines, edge_cut, facts, limit_lines, using_up_sum
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.version import __version__
 
 _UNKNOWN = "not known yet"
+
+MOST_ON_ONE_PAGE = 200
+"""Photos: with their sheets some 25 MB, which a browser opens at once. Chosen, no source."""
+PAGES_FOLDER = "report-photos"
+"""Folder of the pages beside the report."""
 
 
 @dataclass(frozen=True)
@@ -88,6 +98,30 @@ class Fairness:
 
 
 @dataclass(frozen=True)
+class BitPage:
+    """Photos of one bit, on a page of their own where there are too many for one.
+
+    Attributes
+    ----------
+    name : str
+        Of the file.
+    bit : str
+    photos : tuple of PhotoCard
+    """
+
+    name: str
+    bit: str
+    photos: tuple[PhotoCard, ...]
+
+    @property
+    def said(self) -> str:
+        """Which photos these are, and how many gave numbers."""
+        n_measured = sum(photo.gave_numbers for photo in self.photos)
+        photos = "photo" if len(self.photos) == 1 else "photos"
+        return f"{len(self.photos)} {photos} of {self.bit}, {n_measured} with numbers"
+
+
+@dataclass(frozen=True)
 class Report:
     """Everything that the report says, in words; ready for a page of any kind.
 
@@ -136,6 +170,29 @@ class Report:
     repeat_study: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
     due: tuple[str, ...] = ()
+
+    @cached_property
+    def curves(self) -> Pictures | None:
+        """The wear curves of all bits, drawn once for page, PDF and files; None if no bit has one."""
+        return pictures(lambda: draw_curves(self.outcome))
+
+    @cached_property
+    def costs(self) -> Pictures | None:
+        """What a part costs with each bit, drawn once; None if no bit has a cost."""
+        return pictures(lambda: draw_costs(self.outcome))
+
+    @cached_property
+    def pages(self) -> tuple[BitPage, ...]:
+        """A page for each bit, where the photos are too many for one; else none."""
+        if len(self.photos) <= MOST_ON_ONE_PAGE:
+            return ()
+        of: dict[str, list[PhotoCard]] = {bit.bit: [] for bit in self.bits}
+        for photo in self.photos:
+            of[photo.bit].append(photo)
+        return tuple(
+            BitPage(f"bit-{number:03}.html", bit, tuple(photos))
+            for number, (bit, photos) in enumerate(of.items(), start=1)
+        )
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -203,7 +260,7 @@ def report_of(
     Report
     """
     photos = photo_cards(trial, records, refusals=refusals, sheets=sheets, out_of_date=out_of_date)
-    return Report(
+    report = Report(
         trial.name,
         verdict_text(outcome),
         trial_sentences(outcome, due_bits(trial, outcome)),
@@ -219,6 +276,10 @@ def report_of(
         repeat_study,
         tuple(behind),
         due_lines(trial, outcome),
+    )
+    # the conditions tell each name in full; files and pictures go by it
+    return with_short_names(
+        report, short_names(bit.name for bit in trial.bits), ("facts", "photo", "outcome")
     )
 
 
@@ -274,6 +335,23 @@ def curves_alt(outcome: Outcome, only: Sequence[str] | None = None) -> str:
     return f"Wear curves with their ranges, and the limits. {'; '.join(said)}."
 
 
+def only_some(outcome: Outcome) -> str:
+    """Which bits the pictures show, to go on behind a caption; empty where they show all.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    str
+    """
+    n_shown, n_all = len(shown_bits(outcome)), sum(bool(bit.curves) for bit in outcome.bits)
+    if n_shown == n_all:
+        return ""
+    return f" Of {n_all} bits the {n_shown} that cost least are drawn; the tables tell of all."
+
+
 def costs_alt(report: Report) -> str:
     """What the picture of the costs shows, in words.
 
@@ -285,4 +363,5 @@ def costs_alt(report: Report) -> str:
     -------
     str
     """
-    return f"Cost per part, 95 % ranges. {'; '.join(f'{bit.bit}: {bit.cost}' for bit in report.bits)}."
+    costs = "; ".join(f"{bit.bit}: {bit.cost}" for bit in report.bits)
+    return f"Cost per part, ranges that hold 95 times in 100. {costs}."

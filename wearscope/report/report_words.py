@@ -15,32 +15,36 @@ CAUTIONS = (
 )
 """Where bits are changed or looked at; the README's "Take care" says the same at length."""
 
+METHOD_HEADING = "How the numbers are made"
 METHOD = (
     (
         "What was measured",
         "On a photograph of the flute the cutting edge is found and laid straight. The edge that has cut is "
-        "compared with the edge above the depth of cut in the same photo, and with the photo of the same flute"
-        " when new, which is recognised by its grinding marks. A model of the light across a rounded edge is "
-        "fitted to the mean profile of each zone, and gives edge recession and edge radius together. Coating "
-        "loss is the share of the first 100 µm from the edge that shows bare substrate; the wear land is the "
-        "flat worn on the relief face. On a profile view the arc and both faces are fitted to the outline.",
+        "compared with the edge above the depth of cut in the same photo, and with the photo of the same flute "
+        "when new, which is recognised by its grinding marks. How light falls across a rounded edge is reckoned "
+        "for many sizes of rounding and laid over what each zone shows; the one that matches gives edge recession "
+        "and edge radius together. Coating loss is the share of the first 100 µm from the edge that shows bare "
+        "carbide; the wear land is the flat worn on the relief face. On a photo from the end of the edge (profile "
+        "view) a rounding between two straight faces is laid over the outline.",
     ),
     (
-        "Uncertainty",
-        "Every number carries its standard uncertainty, combined to first order (JCGM 100:2008, GUM) from "
-        "noise, the fit, the wedge angle, the tilt of the view, the line of the new edge and the scale. ± and "
-        "ranges hold with 95 % probability. A change that is not above 3.29 times its standard uncertainty is "
-        'told as "no wear seen" with the most that it can be. A doubtful number has a reason not to be '
-        "trusted, and counts less in a curve; a refused one says what would help.",
+        "How sure the numbers are",
+        "What stands behind ± is how far a number may be off: the truth lies within it 95 times in 100, and so "
+        "with every range from one value to another. It is added up (as JCGM 100:2008 has it) from the grain of "
+        "the photo, what matches it about as well, the wedge angle, the tilt of the view, the line of the new edge"
+        ' and the scale. A change too small to be told from the unevenness of the edge is told as "no wear seen" '
+        "with the most that it can be. A doubtful number has a reason not to be trusted, and counts less in a "
+        "curve; a refused one says what would help.",
     ),
     (
         "Wear curves and life",
-        "A line, a power law, a saturating curve, the three stages of wear and curves that quicken late are fitted "
-        "to all flutes of a bit, each counting as much as the points speak for it. Between two photos and after the "
-        "last, wear may come by fits and starts; what is drawn and what is said of a life are the same curves. A bit "
-        "is worn out when its worst flute reaches the first limit. Beyond twice the parts cut nothing is promised. "
-        "Before anything is seen, the kinds of a trial are taken to last alike within six times either way; how much "
-        "bits of one kind differ is found from those that were tried, or assumed where only one was.",
+        "Wear may go on steadily, ever slower, ever faster, in three stages, or quicken late: all of these are "
+        "laid through the points of all flutes of a bit, and each counts as much as the points speak for it. "
+        "Between two photos and after the last, wear may come by fits and starts; what is drawn and what is said "
+        "of a life are the same curves. A bit is worn out when its worst flute reaches the first limit. Beyond "
+        "twice the parts cut nothing is promised. Before anything is seen, the kinds of a trial are taken to last "
+        "alike within six times either way; how much bits of one kind differ is found from those that were tried, "
+        "or assumed where only one was.",
     ),
     (
         "Cost",
@@ -50,12 +54,12 @@ METHOD = (
 )
 
 CURVES_CAPTION = (
-    "Points are flutes with their 95 % intervals; bands are what the worst flute may do. Nothing is promised "
-    "further than the curves are drawn."
+    "Points are flutes, their bars hold the truth 95 times in 100; bands are what the worst flute may do, the dark"
+    " one in half of all cases, the pale one in 95 of 100. Nothing is promised further than the curves are drawn."
 )
 COSTS_CAPTION = (
-    "Thin bars: 95 % range; thick: 50 %; stroke: the middle. An arrow means that it may cost less, if the bit "
-    "lasts longer than can be promised."
+    "Thin bars hold the truth 95 times in 100, thick ones half of the time; the stroke is the middle. An arrow "
+    "means that it may cost less, if the bit lasts longer than can be promised."
 )
 PLOTS_HINT = (
     "The same with all bits in one picture. Touch or point at a curve or point to read it; touch a name to hide that "

@@ -9,6 +9,7 @@ import unicodedata
 from functools import cache
 
 from fpdf.bidi import BidiParagraph
+from fpdf.enums import TextDirection
 
 _RIGHT_TO_LEFT = ("R", "AL", "AN")
 _PRESENTATION_FORMS = ((0xFB50, 0xFDFF), (0xFE70, 0xFEFF))  # Unicode's blocks A and B
@@ -32,7 +33,14 @@ def as_seen(text: str) -> str:
     """
     if text.isascii() or not any(unicodedata.bidirectional(sign) in _RIGHT_TO_LEFT for sign in text):
         return text
-    return "\n".join(str(BidiParagraph(_joined(line)).get_reordered_string()) for line in text.split("\n"))
+    return "\n".join(_line_as_seen(line) for line in text.split("\n"))
+
+
+def _line_as_seen(line: str) -> str:
+    # our sentences run from left to right, also one that begins with a name that does not
+    ours = any(unicodedata.bidirectional(sign) == "L" for sign in line)
+    paragraph = BidiParagraph(_joined(line), TextDirection.LTR if ours else None)
+    return str(paragraph.get_reordered_string())
 
 
 def _joined(text: str) -> str:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import Outcome
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
-from wearscope.report.due_words import due_bits, due_notice
+from wearscope.report.due_words import due_notice
+from wearscope.report.short_names import short_names, with_short_names
 from wearscope.trial import Trial
 
 
@@ -42,9 +44,10 @@ def spoken(trial: Trial, outcome: Outcome) -> Spoken:
     -------
     Spoken
     """
-    return Spoken(
+    said = Spoken(
         tuple(due_notice(trial, outcome)),
         verdict_text(outcome),
         tuple((bit.bit, tuple(bit_sentences(bit, outcome))) for bit in outcome.bits),
         tuple(trial_sentences(outcome, due_bits(trial, outcome))),
     )
+    return with_short_names(said, short_names(bit.bit for bit in outcome.bits))

@@ -6,9 +6,13 @@ import json
 from collections.abc import Iterator, Sequence
 
 from wearscope.imaging.calibration.pin import RingAngle
+from wearscope.report.words import joined
 from wearscope.start.answers import Answers
 from wearscope.start.plan import Plan, Planned, Shown
 from wearscope.start.taken import OrderedBy
+from wearscope.start.zooms import ToldBy
+
+ONE_SCALE = "microscope"  # name of the scale where there is one zoom
 
 QUESTIONS = {
     "name": "What shall the trial be called?",
@@ -32,6 +36,16 @@ QUESTIONS = {
     "parts": (
         "How many parts had they cut at each checkpoint? Put spaces between the numbers, 0 for new.\n"
         "  Such as: 0 150 300"
+    ),
+    "parts_of": "How many parts had {bit} cut at each of its checkpoints?",
+    "missing": (
+        "Which photos were not taken? Bit, flute and parts of each, with ; between them.\n"
+        "  Such as: Plover 2 150. Empty: none, stop here."
+    ),
+    "leave_out": "Which pictures do not belong? Their names, with commas between them. Empty: none, stop here.",
+    "graticule_taken": (
+        "There are graticules at several zooms. Was each photographed before the pictures at its zoom, or after?\n"
+        "  before or after. If neither, stop here and put the pictures of each zoom into a folder of their own."
     ),
     "flutes": "How many flutes has {bit}?",
     "coatings": (
@@ -57,6 +71,14 @@ QUESTIONS = {
 }
 """What is asked, by key; what each bit has is asked of each."""
 
+_FILMS = (".mp4", ".mov", ".avi", ".mts", ".m4v", ".mkv")
+_MOST_OTHERS = 5  # of the files that are no pictures, named in a line; chosen
+_ZOOMS_BY: dict[ToldBy, str] = {
+    "folders": "each picture goes by the graticule in its folder",
+    "sizes": "each picture goes by the graticule that is as many pixels wide and high",
+    "before": "each picture goes by the graticule that was photographed last before it",
+    "after": "each picture goes by the graticule that was photographed next after it",
+}
 _ORDERED_BY: dict[OrderedBy, str] = {
     "clock": "the camera's clock says which was taken first",
     "counter": "the camera's numbering says which was taken first",
@@ -81,11 +103,30 @@ def shown_line(shown: Shown) -> str:
     str
     """
     perhaps = f", {len(shown.doubtful)} that may show one" if shown.doubtful else ""
-    beside = [
-        f"{what} ({seen.file})" if seen else f"no {what}"
-        for what, seen in (("graticule", shown.graticule), ("pin", shown.pin))
-    ]
-    return f"{len(shown.flutes)} pictures of flutes{perhaps}, {' and '.join(beside)}."
+    zooms = shown.zooms.graticules
+    graticules = f"graticule ({', '.join(one.file for one in zooms)})" if zooms else "no graticule"
+    pin = f"pin ({shown.pin.file})" if shown.pin else "no pin"
+    return f"{len(shown.flutes)} pictures of flutes{perhaps}, {graticules} and {pin}."
+
+
+def others_line(others: Sequence[str]) -> str:
+    """Say which files are no pictures, and what else can be done with a recording.
+
+    Parameters
+    ----------
+    others : sequence of str
+        Their names.
+
+    Returns
+    -------
+    str
+        Empty where there are none.
+    """
+    if not others:
+        return ""
+    films = any(name.casefold().endswith(_FILMS) for name in others)
+    cure = " Of a recording wearscope frames takes the sharpest stills." if films else ""
+    return f"No pictures, left alone: {joined(others, _MOST_OTHERS)}.{cure}"
 
 
 def plan_lines(plan: Plan) -> list[str]:
@@ -100,23 +141,33 @@ def plan_lines(plan: Plan) -> list[str]:
     list of str
     """
     wide = max(len(one.seen.file) for one in plan.pictures)
-    lines = [f"  {one.seen.file:<{wide}}  {_what(one)}" for one in plan.pictures]
+    zooms = len(plan.role("graticule")) > 1
+    lines = [f"  {one.seen.file:<{wide}}  {_what(one, zooms=zooms)}" for one in plan.pictures]
     return [*lines, "", *(f"  {line}" for line in evidence_lines(plan))]
 
 
-def _what(one: Planned) -> str:
+def _what(one: Planned, *, zooms: bool = False) -> str:
+    """What a picture shows, with the number of its zoom where there are several."""
     seen = one.seen
+    zoom = f" of zoom {one.zoom + 1}" if zooms else ""
     if one.role == "graticule":
         lines = f": {seen.n_lines} lines, {seen.pitch_px:.1f} pixels apart" if seen.n_lines else ""
-        return f"graticule{lines}"
+        return f"graticule{zoom}{lines}"
     if one.role == "pin":
         return "pin, for the angle of the lamp ring"
     if one.place is not None:
         doubt = "" if seen.kind == "edge" else " (no tool edge is seen plainly; it makes up the number)"
-        return f"{place_words(one)}{doubt}"
+        at = f" (zoom {one.zoom + 1})" if zooms else ""
+        return f"{place_words(one)}{at}{doubt}"
+    if seen.copy_of:
+        return f"left out: the same file as {seen.copy_of}"
     if seen.problem:
         return f"left out: {seen.problem.removeprefix(f'{seen.file}: ')}"
-    why = {"graticule": "a second graticule", "pin": "a second pin", "unclear": "no tool edge is seen in it"}
+    why = {
+        "graticule": "a second graticule at the same zoom",
+        "pin": "a second pin",
+        "unclear": "no tool edge is seen in it",
+    }
     return f"left out: {why.get(seen.kind, 'as you say')}"
 
 
@@ -148,8 +199,11 @@ def evidence_lines(plan: Plan) -> Iterator[str]:
     ------
     str
     """
+    if plan.zooms_told_by != "one":
+        n = len(plan.role("graticule"))
+        yield f"{n} zooms: {_ZOOMS_BY[plan.zooms_told_by]}. Look twice: a wrong one makes every number wrong."
     if plan.told_by == "names":
-        yield f"The names tell bit, parts and flute: {plan.pattern}"
+        yield f"The names tell bit, parts and flute: {plan.pattern}".removesuffix(": ")
         return
     assert plan.ordered_by is not None
     yield f"Order: {_ORDERED_BY[plan.ordered_by]}."
@@ -162,7 +216,7 @@ def evidence_lines(plan: Plan) -> Iterator[str]:
         yield f"Taken {_ORDER_WORDS[plan.order]}: {why}."
 
 
-def scale_line(um_per_px: float, width_px: int) -> str:
+def scale_line(um_per_px: float, width_px: int, zoom: int | None = None) -> str:
     """Say the scale, and how wide a picture is by it, which a person can check against the bit.
 
     Parameters
@@ -170,13 +224,16 @@ def scale_line(um_per_px: float, width_px: int) -> str:
     um_per_px : float
     width_px : int
         Of a picture.
+    zoom : int, optional
+        Number of the zoom, from 0, where there are several.
 
     Returns
     -------
     str
     """
     wide = um_per_px * width_px / 1000
-    return f"One pixel is {um_per_px:.4g} microns, so a picture is {wide:.1f} mm wide. Can that be?"
+    at = "" if zoom is None else f"Zoom {zoom + 1}: "
+    return f"{at}One pixel is {um_per_px:.4g} microns, so a picture is {wide:.1f} mm wide. Can that be?"
 
 
 # --- The trial file
@@ -217,8 +274,6 @@ def trial_text(plan: Plan, answers: Answers, name: str, ring: RingAngle | str | 
         "# coating_loss = 0.8                   # share of the first 100 microns",
         "# chip_depth_max_um = 50               # deeper is scrap; this is what holds if you leave it out",
         "",
-        "[[scale]]",
-        'name = "microscope"',
         *_scale_lines(plan, answers, ring),
         *(line for at, bit in enumerate(plan.bits) for line in _bit_lines(plan, answers, bit, at)),
         "",
@@ -230,15 +285,29 @@ def trial_text(plan: Plan, answers: Answers, name: str, ring: RingAngle | str | 
 
 
 def _scale_lines(plan: Plan, answers: Answers, ring: RingAngle | str | None) -> Iterator[str]:
-    graticules, pins = plan.role("graticule"), plan.role("pin")
-    if graticules:
-        yield f"graticule = {_toml(graticules[0].seen.file)}"
-        yield f"division_um = {_number(answers.division_um)}"
-    else:
-        yield f"um_per_px = {_number(answers.um_per_px)}"
+    graticules = plan.role("graticule")
+    pin = next(iter(plan.role("pin")), None)
+    if not graticules:
+        yield from ("[[scale]]", f"name = {_toml(ONE_SCALE)}", f"um_per_px = {_number(answers.um_per_px)}")
         yield f"u_um_per_px = {_number(answers.u_um_per_px)}"
-    if isinstance(ring, RingAngle):
-        yield f"ring_angle_deg = {ring.ring_angle_deg:.1f}              # by the pin in {pins[0].seen.file}"
+        yield from _ring_lines(pin, ring)
+    for one in graticules:
+        yield from ("[[scale]]", f"name = {_toml(_scale_name(plan, one))}")
+        yield f"graticule = {_toml(one.seen.file)}"
+        yield f"division_um = {_number(answers.division_of(one.zoom))}"
+        # a lamp ring's angle holds at the zoom at which its pin was photographed
+        yield from _ring_lines(pin, ring if pin is not None and pin.zoom == one.zoom else None)
+        if one is not graticules[-1]:
+            yield ""
+
+
+def _scale_name(plan: Plan, one: Planned) -> str:
+    return ONE_SCALE if len(plan.role("graticule")) < 2 else f"zoom {one.zoom + 1}"
+
+
+def _ring_lines(pin: Planned | None, ring: RingAngle | str | None) -> Iterator[str]:
+    if isinstance(ring, RingAngle) and pin is not None:
+        yield f"ring_angle_deg = {ring.ring_angle_deg:.1f}              # by the pin in {pin.seen.file}"
         yield f"u_ring_angle_deg = {ring.u_ring_angle_deg:.1f}"
         return
     if isinstance(ring, str):
@@ -272,6 +341,8 @@ def _photo_lines(plan: Plan, answers: Answers) -> Iterator[str]:
         yield from ("", "[[photo]]", f"bit = {_toml(one.place.bit)}", f"flute = {one.place.flute}")
         yield from (f"parts = {one.place.parts}", f"view = {_toml(answers.view)}")
         yield f"file = {_toml(one.seen.file)}"
+        if plan.zooms_told_by != "one":
+            yield f"scale = {_toml(_scale_name(plan, one))}"
 
 
 def _given(key: str, value: float | str | None, example: str, remark: str) -> str:

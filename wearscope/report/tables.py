@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass
 from importlib.util import find_spec
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, get_args
 
@@ -180,6 +181,8 @@ def parquet_bytes(table: Table) -> bytes:
 
 # --- What a trial comes to, as tables
 
+_cells = attrgetter(*COLUMNS)  # of a record
+
 
 def measurements_table(records: Sequence[Record]) -> Table:
     """Rows that hold now, one for each number.
@@ -196,7 +199,7 @@ def measurements_table(records: Sequence[Record]) -> Table:
         "measurements",
         "Measurements",
         tuple(_column(name, RECORD_TYPES) for name in COLUMNS),
-        tuple(astuple(record) for record in in_order(records)),
+        tuple(_cells(record) for record in in_order(records)),
         3,
     )
 
@@ -222,7 +225,7 @@ def log_table(history: Sequence[LoggedRecord]) -> Table:
             Column("superseding_refusal", "refused then, because", str),
         ),
         tuple(
-            (row.trial, *astuple(row.record), row.superseded_at, row.superseding_refusal) for row in history
+            (row.trial, *_cells(row.record), row.superseded_at, row.superseding_refusal) for row in history
         ),
         4,
     )
@@ -280,7 +283,7 @@ def by_photo_table(records: Sequence[Record]) -> Table:
         unit = _UNIT_WORDS.get(row.unit, row.unit)
         columns += [
             Column(f"{name}{tail}", f"{row_name(row)}, {unit}", float),
-            Column(f"u_{name}{tail}", f"{row_name(row)}, standard uncertainty, {unit}", float),
+            Column(f"u_{name}{tail}", f"{row_name(row)}, half of its ±, {unit}", float),
             Column(f"{name}_status", f"{row_name(row)}, status", str),
         ]
     columns += [_column(name, RECORD_TYPES) for name in _ORIGIN]
@@ -304,14 +307,14 @@ _UNIT_WORDS = {"um": "µm", "1": "share of 1", "": "number"}
 _HEADINGS = {
     "um_per_px": "scale, µm per pixel",
     "value": "value, in its unit",
-    "std_uncertainty": "standard uncertainty, in its unit",
-    "low95": "low end of 95 % interval, in its unit",
-    "high95": "high end of 95 % interval, in its unit",
+    "std_uncertainty": "half of its ±, in its unit",
+    "low95": "from (95 in 100), in its unit",
+    "high95": "to (95 in 100), in its unit",
     "parts": "parts cut",
     "measured_at": "measured at (UTC)",
     "noted_at": "noted at (UTC)",
-    "photo_sha256": "photo, SHA-256",
-    "file_sha256": "file, SHA-256",
+    "photo_sha256": "check sum of the photo (SHA-256)",
+    "file_sha256": "check sum of the file (SHA-256)",
 }
 
 

@@ -10,9 +10,8 @@ from wearscope.metrology.findings import COVERAGE_95
 from wearscope.process.fairness import BitConditions
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import exact_money
-from wearscope.report.words import rounded
+from wearscope.report.words import joined, rounded
 from wearscope.trial import Bit, Cost, Trial
-from wearscope.trial.asking import stated
 from wearscope.trial.model import BROAD_WEDGE_DEG
 
 _BROAD_DEG, _U_BROAD_DEG = BROAD_WEDGE_DEG
@@ -99,7 +98,6 @@ def using_up_sum(bit: Bit, cost: Cost, currency: str) -> str:
     Parameters
     ----------
     bit : Bit
-        With its price.
     cost : Cost
     currency : str
         May be empty.
@@ -115,7 +113,9 @@ def using_up_sum(bit: Bit, cost: Cost, currency: str) -> str:
     '9.50 EUR'
     """
     use = use_of(bit, cost)
-    terms = [f"{stated(bit.price):.2f}"]
+    if use is None:
+        return "no price given"
+    terms = [f"{bit.price:.2f}"]
     change = change_over(cost)
     for n, what, money in ((use.lives, "change", change), (bit.regrinds, "regrind", bit.regrind_price)):
         if n and money:
@@ -177,7 +177,9 @@ def _cost_lines(trial: Trial) -> Iterable[str]:
             yield f"{bit.name} is reground {bit.regrinds} times, for {exact_money(currency, bit.regrind_price)} each."
         if bit.resale:
             yield f"{bit.name} fetches {exact_money(currency, bit.resale)} when worn out."
-    if not any(bit.price for bit in trial.bits):
+    if unpriced := [bit.name for bit in trial.bits if bit.price is None]:
+        yield f"The trial file gives no price of {joined(unpriced)}, so that no cost is told."
+    elif not any(bit.price for bit in trial.bits):
         yield "No bit has a price, so that cost says nothing: give price in each [[bit]]."
     if not currency:
         yield "The trial file names no currency."

@@ -15,9 +15,13 @@ from wearscope.quantities.reasons import Reason
 from wearscope.quantities.views import VIEWS
 
 MINUS = "\N{MINUS SIGN}"
-INTERVAL_REMARK = "± is the 95 % interval"
+INTERVAL_REMARK = "± holds the truth 95 times in 100"
+SURE = "(95 in 100)"  # behind the heading of a column of ranges
 
 
+_JOINTS = re.compile(
+    "(?<=[-_/\u2010\u2012\u2013\u2014])(?=.)"
+)  # hyphens and dashes, as in names of files too
 _LOPSIDED = 0.2  # difference of the sides of an interval, over their mean, from which both are told; chosen
 _LONGEST_REASON = 160  # characters of a reason behind a value; chosen: two lines on a sheet
 ZONE_WORDS = {"used": "used", "unused": "unused", "difference": "used minus unused", "whole": ""}
@@ -25,7 +29,7 @@ VIEW_WORDS: dict[str, str] = {view.key: view.label for view in VIEWS.values()}
 
 
 def note_text(record: Record) -> str:
-    """Note of a row as it is said to people: in µm, after the detection limit of what is not seen.
+    """Note of a row as it is said to people: in µm, after the least that would show of what is not seen.
 
     Parameters
     ----------
@@ -40,7 +44,10 @@ def note_text(record: Record) -> str:
     if record.detection_limit is not None and record.status == "below_detection":
         how = quantity_of(record.quantity)
         limit = how.shown_factor * record.detection_limit
-        said.insert(0, f"detection limit {_to_place(limit, _place(limit, 2))} {how.shown_unit}".rstrip())
+        said.insert(
+            0,
+            f"it would show from {_to_place(limit, _place(limit, 2))} {how.shown_unit} on".replace("  ", " "),
+        )
     return "; ".join(said)
 
 
@@ -290,7 +297,7 @@ def value_text(record: Record, *, with_unit: bool = True) -> str:
             return f"{shown} ± {spread}{tail}"
     if record.std_uncertainty:
         shown, spread = rounded(value, record.std_uncertainty * how.shown_factor)
-        return f"{shown} ± {spread}{tail} (standard uncertainty)"
+        return f"{shown} ± {spread}{tail} (two times in three)"
     return f"{rounded(value)[0]}{tail}"
 
 
@@ -368,7 +375,9 @@ def finding(record: Record, *, longest: int = _LONGEST_REASON) -> str:
 
 
 def shortened(text: str, longest: int) -> str:
-    """Cut a text at a word to at most `longest` characters, with an ellipsis where something is left out.
+    """Cut a text to at most `longest` characters, with an ellipsis where something is left out.
+
+    At the end of one of its statements, where that leaves more than half of that, else behind a word.
 
     Parameters
     ----------
@@ -384,8 +393,30 @@ def shortened(text: str, longest: int) -> str:
     if len(text) <= longest:
         return text
     head = text[: longest - 1]
-    cut = head.rfind(" ")
+    cut = max(head.rfind("; "), 0)
+    if cut <= longest // 2:
+        cut = head.rfind(" ")
     return head[: cut if cut > longest // 2 else len(head)].rstrip(" ,;:.") + "…"
+
+
+def joints(word: str) -> list[str]:
+    """Parts of a long word at which it may be broken before it is broken anywhere: behind its hyphens.
+
+    Parameters
+    ----------
+    word : str
+
+    Returns
+    -------
+    list of str
+        Put together they make up the word.
+
+    Examples
+    --------
+    >>> joints("long-reach/up_cut")
+    ['long-', 'reach/', 'up_', 'cut']
+    """
+    return _JOINTS.split(word)
 
 
 def folded(text: str, width: int, most_lines: int) -> str:

@@ -28,6 +28,7 @@ from wearscope.report.sheets.shapes import (
     text_extent,
 )
 from wearscope.report.style import INK, NOT_SEEN, PAPER, RULE
+from wearscope.report.words import joints
 
 _TOGETHER = re.compile(r"(?<!±) (?!±|µm\b|mm\b|%)")  # a value keeps its interval and unit on its line
 _PRINT_PER_M = 7874  # pixels: 200 to the inch
@@ -144,7 +145,9 @@ class Page:
                 lines.append(" ".join(words[:n]))
                 del words[:n]
             else:  # a single word wider than the line, such as a file name
-                n = max(1, self._fitting(words[0], "", size, width, bold))
+                parts = joints(words[0])
+                n = len("".join(parts[: self._fitting(parts, "", size, width, bold)]))
+                n = n or max(1, self._fitting(words[0], "", size, width, bold))
                 lines.append(words[0][:n])
                 words[0] = words[0][n:]
         if most is not None and len(lines) > most:
