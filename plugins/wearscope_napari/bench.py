@@ -206,10 +206,15 @@ class WearBench(QWidget):
 
         colours = get_theme(self.viewer.theme)
         theme = Theme(
-            to_hex(str(colours.background.as_hex("long"))), to_hex(str(colours.text.as_hex("long")))
+            *(to_hex(str(one.as_hex("long"))) for one in (colours.background, colours.text, colours.primary))
         )
         self.strip.set_theme(theme)
         self.numbers.set_theme(theme)
+        for field in (
+            self.who,
+            self.live.address,
+        ):  # Qt has it half as strong as the text, too faint on light paper
+            field.setStyleSheet(f"QLineEdit {{ placeholder-text-color: {theme.faint}; }}")
 
     def _say(self, line: str) -> None:
         self.status.setText(line)
@@ -256,7 +261,7 @@ class WearBench(QWidget):
         if not isinstance(window, QMainWindow):
             return
         docks = [dock for dock in window.findChildren(QDockWidget) if dock.objectName() in (STRIP, NUMBERS)]
-        wide = {STRIP: 9 * window.width() // 20, NUMBERS: 11 * window.width() // 20}
+        wide = {STRIP: 8 * window.width() // 20, NUMBERS: 12 * window.width() // 20}
         window.resizeDocks(docks, [BELOW_PX] * len(docks), Qt.Orientation.Vertical)
         window.resizeDocks(docks, [wide[dock.objectName()] for dock in docks], Qt.Orientation.Horizontal)
 
@@ -275,6 +280,7 @@ class WearBench(QWidget):
             return self._pressed(event)
         if event.type() == QEvent.Type.Close and watched is self._window():
             self.run.end()
+            self.live.looking.flush()  # a picture that is just being taken
             self.state.work.flush()
         return False
 

@@ -11,6 +11,7 @@ from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.imaging.photo import read_photo
 from wearscope.samples import copy_sample_trial
 from wearscope.trial import load_trial
+from wearscope_napari.binding import require_tried
 from wearscope_napari.layers import PART, on_scale, photo_layer
 
 if TYPE_CHECKING:
@@ -110,6 +111,9 @@ def open_bench(viewer: napari.viewer.Viewer | None = None) -> WearBench | None:
     viewer = viewer or napari.current_viewer()
     if viewer is None or getattr(viewer, "window", None) is None:
         return None
+    from qtpy import API_NAME
+
+    require_tried(API_NAME)
     # the one that the menu opens and closes, or there would be two
     _, bench = viewer.window.add_plugin_dock_widget("wearscope", PANEL)
     return cast("WearBench", bench)

@@ -48,7 +48,7 @@ class DrawingTools(QObject):
         shown, mine = self.state.shown, self.on_photo
         assert shown is not None
         if any(mine.there(one) is None for one in mine.layers):  # deleted, by mistake or not
-            mine.renew(shown, drawing.findings_layers(shown.inspection, shown.said))
+            mine.renew(shown, drawing.all_layers(shown.inspection, shown.said, shown.photo))
         if part == RULER.part and part not in mine.layers:
             with mine.quietly():
                 mine.add(RULER)

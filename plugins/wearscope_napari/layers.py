@@ -5,13 +5,14 @@ All layers hold pixels of the upright photo as (row, column) and are put on the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearscope.imaging.photo import Photo
 from wearscope.light.strip import UNUSED, USED, EdgeView
 from wearscope.pipeline.inspection import Inspection
 from wearscope.quantities.views import VIEWS
@@ -70,6 +71,8 @@ def on_scale(um_per_px: float | None) -> dict[str, Any]:
 
 def shows(layer: Any, drawn: Drawn) -> bool:
     """Whether a layer shows this already."""
+    if layer.data is drawn.data:
+        return True
     if drawn.kind != "shapes":
         return bool(np.array_equal(layer.data, drawn.data))
     return len(layer.data) == len(drawn.data) and all(
@@ -87,13 +90,29 @@ def photo_layer(pixels: NDArray[Any], full_scale: int = 255) -> Drawn:
 
 
 def live_layers(pixels: NDArray[np.uint8]) -> list[Drawn]:
-    """A frame of a camera, the edge found in it, and the new-state photo's as a ghost."""
+    """A frame of a camera, the edge found in it, and edge and grinding marks of the new-state photo as a ghost."""
     dots = {"size": 4, "border_width": 0.0}
     return [
         Drawn("live", "camera", "image", pixels, {"rgb": True}),
+        Drawn("ghost marks", "its marks when new", "points", np.empty((0, 2)), dots | {"face_color": ORANGE}),
         Drawn("ghost", "where it lay when new", "points", np.empty((0, 2)), dots | {"face_color": SKY}),
         Drawn("live edge", "edge as found", "points", np.empty((0, 2)), dots | {"face_color": LIME}),
     ]
+
+
+def all_layers(found: Inspection, said: Correction, photo: Photo | None) -> list[Drawn]:
+    """A photo and what was found on it, the photo first; nothing where it cannot be read."""
+    if photo is None:
+        return []
+    findings = [_filled(one, photo) for one in findings_layers(found, said)]
+    return [photo_layer(photo.pixels, photo.full_scale), *findings]
+
+
+def _filled(one: Drawn, photo: Photo) -> Drawn:
+    """The same, with labels as large as the photo where there is nothing to be labelled."""
+    if one.kind != "labels" or one.data.shape != (1, 1):
+        return one
+    return replace(one, data=np.zeros(photo.pixels.shape[:2], np.uint8))
 
 
 def findings_layers(found: Inspection, said: Correction) -> list[Drawn]:

@@ -2,39 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
-from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QCheckBox, QDoubleSpinBox, QGridLayout, QLabel, QLineEdit, QWidget
 
 from wearscope.errors import WearscopeError
-from wearscope.live.calibrating import Calibrated, keep_graticule, keep_pin
-from wearscope.live.filing import entry_for
+from wearscope.live.calibrating import Calibrated, NotKeptError, keep_graticule, keep_pin
+from wearscope.live.filing import Place, entry_for, pictures_in
 from wearscope.live.guide import Guide, Look
+from wearscope.live.judging_guide import JudgingGuide
 from wearscope.live.source import Frame, FrameSource, address_of
-from wearscope.live.taking import Patience, still
-from wearscope.live.words import advice, meters
+from wearscope.live.taking import TAKEN, Patience, keep_frame
+from wearscope.live.words import advice, camera_words, meters
 from wearscope.trial import PhotoEntry
+from wearscope_napari.session import Session
 from wearscope_napari.state import BenchState
 from wearscope_napari.widgets import button, length_field
 from wearscope_napari.window_words import in_window
 from wearscope_napari.work import Work
 
 LOOK_EVERY_MS = 25
-TAKEN = "taken"
-"""Folder beside the wear log for pictures until they are filed; what cannot be filed stays there."""
-
-STATES = {
-    "opening": "opening the camera …",
-    "broken": "the camera has stopped sending; trying again …",
-    "ended": "the video is over",
-    "lost": "the camera is gone: check it and its address, then start again",
-    "closed": "",
-}
 
 
 class LivePanel(QWidget):
@@ -51,9 +42,9 @@ class LivePanel(QWidget):
         self.source: FrameSource | None = None
         self._open: list[FrameSource] = []  # closed with the window, which does not ask its parts
         self.destroyed.connect(partial(_close_all, self._open))
-        self.guide: Guide | None = None
+        self.guide: Guide | JudgingGuide | None = None
         self.looking = Work(self)
-        self.looking.failed.connect(lambda line: self.way.setText(in_window(line)))
+        self.looking.failed.connect(self._failed)
         self._patience = Patience()
         self._number, self._busy, self._judging = 0, False, False
         self._look: Look | None = None
@@ -65,10 +56,12 @@ class LivePanel(QWidget):
         state.reread.connect(self._guide_anew)
         state.opened.connect(self._guide_anew)
         state.judged.connect(self._judged)
+        state.opened.connect(self._left_over)
 
     def _lay_out(self) -> None:
         self.address = QLineEdit()
-        self.address.setPlaceholderText("number or http:// address of the camera, or a video")
+        self.address.setPlaceholderText("number, http:// address, or a video")
+        self.address.setToolTip("of the camera: its number (they count from 0), its address, or a video file")
         self.switch = button("Start", self._toggle, "show the camera's picture")
         self.by_itself = QCheckBox("take it when it is good")
         self.by_itself.setChecked(True)
@@ -84,6 +77,7 @@ class LivePanel(QWidget):
         self.pin.setDecimals(3)
         self.pin.setSuffix(" mm")
         self.pin.setSpecialValueText("give mm")
+        self.pin.setToolTip("diameter of the pin")
         rows: list[list[QWidget]] = [
             [self.address, self.switch],
             [self.by_itself, self.shoot],
@@ -151,7 +145,7 @@ class LivePanel(QWidget):
         entry = entry_for(Path("live.png"), place)
         self.looking.do(partial(session.guide, entry), partial(self._have_guide, entry), name="guide")
 
-    def _have_guide(self, entry: PhotoEntry, guide: Guide) -> None:
+    def _have_guide(self, entry: PhotoEntry, guide: Guide | JudgingGuide) -> None:
         place = self.state.place
         if place is None or (place.bit, place.flute, place.parts) != (entry.bit, entry.flute, entry.parts):
             guide.close()
@@ -166,7 +160,7 @@ class LivePanel(QWidget):
         if source is None:
             return
         if source.state != "running" or source.stale:
-            self.way.setText(STATES.get(source.state, STATES["broken"]))
+            self.way.setText(camera_words(source))
             if source.over:
                 self._timer.stop()
                 self.switch.setText("Start")
@@ -177,7 +171,7 @@ class LivePanel(QWidget):
         guide = self.guide
         self.looking.do(partial(_looked, guide, frame), partial(self._looked, guide))
 
-    def _looked(self, guide: Guide, look: Look | WearscopeError) -> None:
+    def _looked(self, guide: Guide | JudgingGuide, look: Look | WearscopeError) -> None:
         self._busy = False
         if self.source is None or guide is not self.guide:
             return
@@ -185,7 +179,7 @@ class LivePanel(QWidget):
             self.way.setText(in_window(str(look)))
             return
         self._look = look
-        self.state.frame_seen.emit(look, guide.ghost_px)
+        self.state.frame_seen.emit(look, guide.ghost)
         self.meter.setText(meters(look).replace("um", "µm"))
         ready = self._patience.ready(look)
         if self._judging:
@@ -194,6 +188,11 @@ class LivePanel(QWidget):
         self.way.setText("\n".join(lines) if lines else "hold still …")
         if ready and self.by_itself.isChecked():
             self._take(look)
+
+    def _failed(self, line: str) -> None:
+        """Something went wrong beside: say it, and go on with the next frame."""
+        self._busy = self._judging = False
+        self.way.setText(in_window(line))
 
     # --- Taking
 
@@ -207,15 +206,17 @@ class LivePanel(QWidget):
             return
         self._judging, self._taken_of = True, look
         self.way.setText("taken; looking at it …")
-        self.looking.do(partial(still, look.frame, self._path()), self.state.picture_came.emit)
+        self.looking.do(partial(_kept, look.frame, self.state.session.out_dir), self._written)
 
-    def _path(self) -> Path:
-        session = self.state.session
-        assert session is not None
-        folder = session.out_dir / TAKEN
-        folder.mkdir(exist_ok=True)
-        self._picture = folder / f"{datetime.now():%Y%m%d-%H%M%S-%f}.png"
-        return self._picture
+    def _written(self, picture: Path | WearscopeError) -> None:
+        """The picture lies on the disk, or nowhere."""
+        if isinstance(picture, Path):
+            self._picture = picture
+            self.state.picture_came.emit(picture)
+            return
+        self._judging = False
+        self._patience.not_good(self._taken_of)
+        self.way.setText(in_window(str(picture)))
 
     def _judged(self, filed: bool, line: str) -> None:
         if not self._judging:
@@ -235,9 +236,10 @@ class LivePanel(QWidget):
             self.pitch.setFocus()
             self.state.say("give the pitch of the graticule in µm first")
             return
-        place, pitch_um = self.state.place, self.pitch.value()
-        if place is not None:
-            self._calibrate(lambda session, path: keep_graticule(session.trial, path, place.scale, pitch_um))
+        pitch_um = self.pitch.value()
+        self._calibrate(
+            lambda session, place, path: keep_graticule(session.trial, path, place.scale, pitch_um)
+        )
 
     def take_pin(self) -> None:
         """Take the newest frame as the picture of a pin."""
@@ -245,34 +247,58 @@ class LivePanel(QWidget):
             self.pin.setFocus()
             self.state.say("give the diameter of the pin in mm first")
             return
-        place, diameter_mm = self.state.place, self.pin.value()
-        if place is not None:
-            self._calibrate(
-                lambda session, path: keep_pin(
-                    session.trial, path, diameter_mm, session.scales().get(place.scale)
-                )
+        diameter_mm = self.pin.value()
+        self._calibrate(
+            lambda session, place, path: keep_pin(
+                session.trial, path, diameter_mm, session.scales().get(place.scale)
             )
+        )
 
-    def _calibrate(self, keep: Any) -> None:
-        session = self.state.session
+    def _calibrate(self, keep: Callable[[Session, Place, Path], Calibrated]) -> None:
+        session, place = self.state.session, self.state.place
         frame: Frame | None = None if self.source is None else self.source.newest()
-        if session is None or frame is None:
+        if session is None or place is None or frame is None:
             self.state.say("open a trial and start the camera first")
             return
-        path = self._path()
 
-        def job() -> Calibrated:
+        def job() -> str:
+            picture = _kept(frame, session.out_dir)
+            if isinstance(picture, WearscopeError):
+                return str(picture)
             try:
-                return keep(session, still(frame, path))
-            finally:
-                path.unlink(missing_ok=True)
+                line = keep(session, place, picture).line
+            except NotKeptError as problem:
+                return str(problem)  # it says where the picture stays
+            except WearscopeError as problem:
+                line = f"take it again: {problem}"
+            picture.unlink(missing_ok=True)
+            return line
 
-        self.looking.do(job, lambda done: self.state.say(done.line))
+        self.looking.do(job, self._calibrated)
+
+    def _calibrated(self, line: str) -> None:
+        self.state.say(line)
+        self._guide_anew()  # by the new scale
+
+    def _left_over(self) -> None:
+        """Say which pictures an earlier sitting has taken and could not file."""
+        session = self.state.session
+        assert session is not None
+        with suppress(OSError):
+            if left := pictures_in(session.out_dir / TAKEN):
+                self.way.setText(f"{len(left)} pictures were taken and not filed: {session.out_dir / TAKEN}")
 
 
-def _looked(guide: Guide, frame: Frame) -> Look | WearscopeError:
+def _looked(guide: Guide | JudgingGuide, frame: Frame) -> Look | WearscopeError:
     try:
         return guide.look(frame)
+    except WearscopeError as problem:
+        return problem
+
+
+def _kept(frame: Frame, out_dir: Path) -> Path | WearscopeError:
+    try:
+        return keep_frame(frame, out_dir)
     except WearscopeError as problem:
         return problem
 

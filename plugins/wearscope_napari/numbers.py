@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from matplotlib import rc_context
-from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
@@ -27,14 +25,12 @@ from wearscope.quantities.views import USUAL
 from wearscope.report import words
 from wearscope.report.style import ORANGE, VERMILION
 from wearscope.trial import PhotoEntry
-from wearscope_napari.margins import Margins
+from wearscope_napari.plot import Plot
 from wearscope_napari.theme import Theme
 from wearscope_napari.window_words import in_window
 
 FIRST = ("edge_recession", "edge_radius", "coating_loss")
 """Stand first; the curve of the first of these that the photo has is shown until a row is chosen."""
-
-MARGINS = Margins()
 
 
 class Numbers(QWidget):
@@ -53,19 +49,17 @@ class Numbers(QWidget):
         self.reason = QLabel(words.INTERVAL_REMARK)
         self.reason.setWordWrap(True)
         self.reason.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.figure = Figure(figsize=(3.4, 1.7))
-        self.curve = FigureCanvasQTAgg(self.figure)
-        self.curve.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
+        self.curve = Plot((3.4, 1.7), self._draw)
+        self.figure = self.curve.figure
         self.curve.setMinimumWidth(190)
         beside, column = QHBoxLayout(self), QVBoxLayout()
         beside.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.title)
         column.addWidget(self.table, 1)
         column.addWidget(self.reason)
-        beside.addLayout(column, 5)
-        beside.addWidget(self.curve, 2)
+        beside.addLayout(column, 4)
+        beside.addWidget(self.curve, 1)
         self.setMinimumSize(480, 150)
-        self._theme = Theme()
         self._rows: list[Record] = []
         self._of_flute: list[Record] = []
 
@@ -104,14 +98,10 @@ class Numbers(QWidget):
         if again or first:
             self.table.selectRow((again or first)[0])
         self._chosen()
-        if found.refusal:
-            self.reason.setText(in_window(found.refusal))
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in the colours of the window from now on."""
-        self._theme = theme
-        self.figure.set_facecolor(theme.paper)
-        self._chosen()
+        self.curve.set_theme(theme)
 
     def clear(self) -> None:
         """Show no number."""
@@ -119,8 +109,7 @@ class Numbers(QWidget):
         self.table.setRowCount(0)
         self.title.setText("")
         self.reason.setText("")
-        MARGINS.clear(self.figure)
-        self.curve.draw_idle()
+        self.curve.renew()
 
     def _row(self) -> Record | None:
         at = self.table.currentRow()
@@ -128,23 +117,22 @@ class Numbers(QWidget):
 
     def _chosen(self) -> None:
         row = self._row()
+        self.curve.renew()
         if row is None:
-            MARGINS.clear(self.figure)
-            self.curve.draw_idle()
+            self.reason.clear()
             return
         said = f"{words.row_name(row)}: {words.finding(row, longest=400)}"
         self.reason.setText(f"{in_window(said)} ({words.INTERVAL_REMARK})")
         self.reason.setToolTip(f"method: {row.method}")
-        self._draw(row)
 
-    def _draw(self, chosen: Record) -> None:
+    def _draw(self, figure: Figure, theme: Theme) -> None:
         """Value over parts cut; doubtful ones hollow, those not told from nothing marked by their upper bound."""
+        chosen = self._row()
+        if chosen is None:
+            return
         factor = quantity_of(chosen.quantity).shown_factor
         rows = [r for r in self._of_flute if _number(r) == _number(chosen) and r.value is not None]
-        MARGINS.clear(self.figure)
-        theme = self._theme
-        with rc_context(theme.of_plots()):
-            axes = self.figure.subplots()
+        axes = figure.subplots()
         for row in rows:
             assert row.value is not None
             half = 1.96 * (row.std_uncertainty or 0.0) * factor
@@ -164,7 +152,6 @@ class Numbers(QWidget):
         unit = quantity_of(chosen.quantity).shown_unit
         axes.set_ylabel(f"{quantity_of(chosen.quantity).label}\n{unit}".strip(), fontsize=8)
         axes.tick_params(labelsize=8)
-        self.curve.draw_idle()
 
 
 def photo_text(entry: PhotoEntry) -> str:

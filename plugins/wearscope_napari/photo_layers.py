@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from qtpy.QtCore import QObject, Signal
 
-from wearscope.imaging.photo import Photo
-from wearscope.live.guide import Look
+from wearscope.live.guide import Ghost, Look
 from wearscope.report.style import VERMILION
 from wearscope_napari import layers as drawing
 from wearscope_napari.coordinates import to_napari
@@ -23,7 +21,7 @@ if TYPE_CHECKING:
     import napari
 
 
-LIVE = frozenset({"live", "live edge", "ghost"})
+LIVE = frozenset({"live", "live edge", "ghost", "ghost marks"})
 PASSING = frozenset({"over", "ruler", "place"}) | LIVE
 """Layers that belong to what the person is just doing."""
 
@@ -98,12 +96,12 @@ class PhotoLayers(QObject):
             if showing.another or showing.rescaled:
                 self.viewer.reset_view()
 
-    def _picture(self, photo: Photo) -> None:
+    def _picture(self, photo: drawing.Drawn) -> None:
         """Show a photo by itself, before anything is known of it."""
         if self.there("photo") is None:
             return  # the first one comes with all the rest
         with self.quietly():
-            self.layers["photo"].data = drawing.photo_layer(photo.pixels, photo.full_scale).data
+            self.layers["photo"].data = photo.data
             self._unfade()
             for layer in (self.there(part) for part in self.layers if part not in PASSING | {"photo"}):
                 if layer is not None:
@@ -121,15 +119,14 @@ class PhotoLayers(QObject):
 
         To remove and add a layer takes napari many times as long as to give it other data.
         """
-        wanted = {"photo", *(one.part for one in drawn)}
+        wanted = {one.part for one in drawn}
         mine = {part for part in self.layers if self.there(part) is not None} - PASSING
-        if shown.photo is None or mine != wanted or self.in_hand():
+        if not drawn or mine != wanted or self.in_hand():
             return False
         for part in ("ruler", "place"):
             self.remove(part)
         self._begun = self._held = None
-        photo = drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale)
-        self._update(shown, [photo, *drawn])
+        self._update(shown, drawn)
         self._unfade()
         self._take_up()
         return True
@@ -148,9 +145,9 @@ class PhotoLayers(QObject):
         """Draw a photo and what was found on it afresh."""
         with self.quietly():
             self.clear()
-            if shown.photo is None:
+            if not drawn:
                 return
-            for one in [drawing.photo_layer(shown.photo.pixels, shown.photo.full_scale), *drawn]:
+            for one in drawn:
                 self.add(one)
             for part in drawing.BY_HAND & self.layers.keys():
                 self.watch(part)
@@ -176,8 +173,6 @@ class PhotoLayers(QObject):
         }[one.kind]
         place = drawing.on_scale(shown.um_per_px)
         data = one.data
-        if shown.photo is not None:
-            data = _filled(one, shown.photo).data
         located = dict(one.located)
         if one.kind == "shapes" and not len(data):
             data = None
@@ -202,7 +197,7 @@ class PhotoLayers(QObject):
 
     def _update(self, shown: Measured, drawn: list[drawing.Drawn]) -> None:
         place = drawing.on_scale(shown.um_per_px)
-        for one in drawn if shown.photo is None else [_filled(one, shown.photo) for one in drawn]:
+        for one in drawn:
             layer = self.there(one.part)
             if layer is None or drawing.shows(layer, one):
                 continue
@@ -230,8 +225,8 @@ class PhotoLayers(QObject):
 
     # --- The live picture
 
-    def show_live(self, look: Look, ghost_px: drawing.Array) -> None:
-        """Show a frame, the edge as found, and where it lay in the new-state photo."""
+    def show_live(self, look: Look, ghost: Ghost) -> None:
+        """Show a frame, the edge as found, and where it and its grinding marks lay in the new-state photo."""
         with self.quietly():
             if self.there("live") is None:
                 active = self.viewer.layers.selection.active
@@ -244,10 +239,14 @@ class PhotoLayers(QObject):
             for part, data in (
                 ("live", look.frame.pixels),
                 ("live edge", to_napari(look.edge_px)),
-                ("ghost", to_napari(ghost_px)),
+                ("ghost", to_napari(ghost.edge_px)),
+                ("ghost marks", to_napari(ghost.marks_px)),
             ):
-                if (layer := self.there(part)) is not None:
-                    layer.data, layer.visible = data, True
+                if (layer := self.there(part)) is None:
+                    continue
+                if part in ("live", "live edge") or not np.array_equal(layer.data, data):
+                    layer.data = data  # the ghost stays as it is from frame to frame
+                layer.visible = True
 
     def hide_live(self) -> None:
         """Let the live picture be seen no longer; to remove its layers would take longer."""
@@ -321,10 +320,3 @@ class PhotoLayers(QObject):
         while event.type == "mouse_move":
             yield
         self._held = None
-
-
-def _filled(one: drawing.Drawn, photo: Photo) -> drawing.Drawn:
-    """The same, with labels as large as the photo where there is nothing to be labelled."""
-    if one.kind != "labels" or one.data.shape != (1, 1):
-        return one
-    return replace(one, data=np.zeros(photo.pixels.shape[:2], np.uint8))

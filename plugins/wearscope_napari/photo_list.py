@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
-from qtpy.QtCore import Qt
+from qtpy.QtCore import QSize, Qt
 from qtpy.QtGui import QColor, QIcon, QPixmap
 from qtpy.QtWidgets import QListWidget, QListWidgetItem
 
@@ -51,6 +53,16 @@ class PhotoList(QListWidget):
             self.addItem(item)
         self.blockSignals(False)
         self._follow()
+
+    def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
+        """Content with little: it gets all the room that the pages below leave, and never takes it from them."""
+        return QSize(super().sizeHint().width(), self.minimumHeight())
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
+        """Keep the photo chosen in sight when texts below take room from the list."""
+        super().resizeEvent(event)
+        if (item := self.currentItem()) is not None:
+            self.scrollToItem(item)
 
     def next_photo(self) -> None:
         """Go to the next photo of the list."""

@@ -14,6 +14,7 @@ from wearscope.errors import LogError, PhotoRefused, WearscopeError
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import Photo, read_photo
 from wearscope.live.guide import Guide
+from wearscope.live.judging_guide import JudgingGuide
 from wearscope.log.corrections import (
     CorrectionLog,
     LoggedCorrection,
@@ -26,8 +27,9 @@ from wearscope.log.wear_log import PhotoPlace, WearLog
 from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
+from wearscope.pipeline.one_photo import PhotoResult, named
 from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
-from wearscope.pipeline.results import BatchResult, PhotoResult, log_result, named, photos_refused
+from wearscope.pipeline.results import BatchResult, log_result, photos_refused
 from wearscope.pipeline.run import Progress, measure_trial
 from wearscope.pipeline.sources import Memory, Sources, scale_of
 from wearscope.pipeline.standing import current_rows, inputs_of, place_of, standing_of
@@ -41,6 +43,7 @@ from wearscope_napari.corrected_trial import CorrectedTrial
 from wearscope_napari.looked_at import LookedAt
 from wearscope_napari.on_disk import TRIES, UnsettledError
 
+Version = tuple[int, int] | None
 State = Literal["refused", "doubtful", "to measure", "done"]
 ORDER: tuple[State, ...] = ("refused", "doubtful", "to measure", "done")
 """What needs an eye comes first."""
@@ -128,6 +131,7 @@ class Session(CorrectedTrial):
         self._memory = Memory()
         self._looked_at = LookedAt()
         self._likenesses: Likenesses | None = None
+        self._pictures: tuple[Trial, dict[Path, Version], Pictures] | None = None
 
     # --- Which photo needs an eye first
 
@@ -171,8 +175,12 @@ class Session(CorrectedTrial):
         return self.disk.scales()[0]
 
     def pictures(self) -> Pictures:
-        """The trial's pictures as they are now; only files that have changed are read again."""
-        return look_at(self.trial, self.likenesses())
+        """The trial's pictures as they are now; looked at again only where a file has changed."""
+        trial = self.trial
+        versions = _versions(trial)
+        if self._pictures is None or self._pictures[0] is not trial or self._pictures[1] != versions:
+            self._pictures = trial, versions, look_at(trial, self.likenesses())
+        return self._pictures[2]
 
     def likenesses(self) -> Likenesses:
         """What the trial's pictures look like, as far as that has been found out."""
@@ -250,9 +258,11 @@ class Session(CorrectedTrial):
         sha256 = self.disk.checksums.of(entry.path)
         return self._looked_at.photo(entry, place_of(entry), sha256) or read_photo(entry.path)
 
-    def guide(self, entry: PhotoEntry) -> Guide:
+    def guide(self, entry: PhotoEntry) -> Guide | JudgingGuide:
         """What leads to a good picture for an entry that the trial does not list yet; from any thread."""
         trial = self.trial
+        if not VIEWS[entry.view].shows_transition:
+            return JudgingGuide(trial, entry, self.scales())
         with CorrectionLog(self.log_place) as by_hand:
             sources = Sources(self.scales(), by_hand.current(trial.name), Memory())
         new_entry, new = trial.new_state(entry), None
@@ -370,6 +380,19 @@ class Session(CorrectedTrial):
     def _flute(self, entry: PhotoEntry) -> list[PhotoEntry]:
         flute = (entry.bit, entry.flute, entry.view)
         return [one for one in self.trial.photos if (one.bit, one.flute, one.view) == flute]
+
+
+def _versions(trial: Trial) -> dict[Path, Version]:
+    """Time of change and size of each picture of a trial; None for one that is not there."""
+    paths = [entry.path for entry in trial.photos]
+    paths += [scale.graticule_path for scale in trial.scales if scale.graticule_path]
+    found: dict[Path, Version] = {}
+    for path in paths:
+        found[path] = None
+        with suppress(OSError):
+            seen = path.stat()
+            found[path] = seen.st_mtime_ns, seen.st_size
+    return found
 
 
 def state_of(entry: PhotoEntry, records: Sequence[Record], refusal: str) -> PhotoState:

@@ -39,7 +39,7 @@ class BenchSignals(QObject):
     marked = Signal()  # how they stand is another one
     chosen = Signal()  # `entry` is another photo
     awaited = Signal()  # another photo than the one shown is being measured
-    pictured = Signal(object)  # that photo itself, a `Photo`, before it is measured
+    pictured = Signal(object)  # that photo itself, as it is drawn, before it is measured
     showing = Signal(object)  # a `Showing`
     withdrawn = Signal()  # what was shown does not hold any more, and nothing takes its place
     reread = Signal()  # the trial file is another one now
@@ -47,9 +47,7 @@ class BenchSignals(QObject):
     tool_wanted = Signal(str, str)  # part and mode of the layer that is to be drawn on
     laid_over = Signal()  # `over` is another one
     spoken = Signal(str)  # a line for the person
-    frame_seen = Signal(
-        object, object
-    )  # a `Look` at a camera's frame; where the edge lay in the new-state photo
+    frame_seen = Signal(object, object)  # a `Look` at a camera's frame; the `Ghost` of the new-state photo
     camera_gone = Signal()  # no frame is to be seen any more
     placed = Signal()  # `place`, of the next picture, is another one
     picture_came = Signal(object)  # path of a picture to be judged and filed

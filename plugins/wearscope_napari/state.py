@@ -12,7 +12,6 @@ from typing import Any
 from qtpy.QtCore import QObject, QTimer
 
 from wearscope.errors import PhotoRefused, TrialError, WearscopeError
-from wearscope.imaging.photo import Photo
 from wearscope.log.identity import OtherTrialError
 from wearscope.log.records import Record
 from wearscope.pipeline.astray import AstrayError
@@ -38,7 +37,7 @@ class Showing:
     of_flute : list of Record
         Rows of all checkpoints of its flute.
     drawn : list of Drawn
-        What is drawn on it.
+        The photo and what is drawn on it; empty where it cannot be read.
     another : bool
         Whether another photo, or another picture of the same name, was shown before.
     rescaled : bool
@@ -198,12 +197,12 @@ class BenchState(BenchSignals):
                 shown = session.measure(entry)
             except (TrialError, OtherTrialError, AstrayError, NotListedError, UnsettledError) as problem:
                 return problem
-            drawn = drawing.findings_layers(shown.inspection, shown.said)
+            drawn = drawing.all_layers(shown.inspection, shown.said, shown.photo)
             return Showing(shown, session.earlier(entry), drawn)
 
         self.work.do(job, partial(self._show, self._asked), name="measure")
 
-    def _have(self, asked: int, photo: Photo | None) -> None:
+    def _have(self, asked: int, photo: drawing.Drawn | None) -> None:
         """Show the picture of the photo that is being measured, with nothing on it yet."""
         seen = None if self.shown is None else self.shown.inspection.entry
         if photo is None or asked != self._asked or seen == self.entry or self.in_hand():
@@ -327,8 +326,12 @@ class BenchState(BenchSignals):
         if self.shown is not None:
             found, said = self.shown.inspection, not self.shown.said.empty
             by = f"; corrected by {self.shown.history[-1].by}" if said else ""
-            measured = f"{found.entry.file}: measured in {self.shown.seconds:.2f} s{by}"
-            lines += [*self.shown.news, self.shown.not_kept, found.refusal or measured, *found.warnings]
+            came = "refused" if found.refusal else f"measured in {self.shown.seconds:.2f} s"
+            lines += [
+                *self.shown.news,
+                self.shown.not_kept,
+                f"{found.entry.file}: {came}{by}",
+            ]  # why: WhyPanel
         if self.session is not None:
             lines += self.session.remarks
         self.say("\n".join(filter(None, lines)))
@@ -348,8 +351,9 @@ class BenchState(BenchSignals):
         self.work.close()
 
 
-def _picture(session: Session, entry: PhotoEntry) -> Photo | None:
+def _picture(session: Session, entry: PhotoEntry) -> drawing.Drawn | None:
     try:
-        return session.picture(entry)
+        photo = session.picture(entry)
+        return drawing.photo_layer(photo.pixels, photo.full_scale)
     except PhotoRefused:
         return None  # measuring it says why

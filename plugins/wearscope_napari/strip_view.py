@@ -5,9 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from matplotlib import rc_context
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
 from qtpy.QtCore import Signal
 from qtpy.QtWidgets import QVBoxLayout, QWidget
@@ -18,12 +16,11 @@ from wearscope.report.style import BLUE, ORANGE, SKY, VERMILION
 from wearscope.report.tone import to_display, white_level
 from wearscope.wear.section import SectionView
 from wearscope_napari.layers import sections, strips, tip_axes
-from wearscope_napari.margins import Margins
+from wearscope_napari.plot import Plot
 from wearscope_napari.theme import Theme
 
 SHOWN_UM = (-60.0, 260.0)
 MOST_COLUMNS = 1200
-MARGINS = Margins()
 
 
 class StripView(QWidget):
@@ -33,12 +30,11 @@ class StripView(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._theme = Theme()
         self._found: Inspection | None = None
+        self._at_um: float | None = None  # the place that is marked
         self._marks: list[Any] = []
-        self.figure = Figure(figsize=(5.5, 2.0))
-        self.canvas = FigureCanvasQTAgg(self.figure)
-        self.canvas.mpl_connect("resize_event", lambda _event: MARGINS.keep(self.figure))
+        self.canvas = Plot((5.5, 2.0), self._draw)
+        self.figure = self.canvas.figure
         self.canvas.mpl_connect("button_press_event", self._clicked)
         self.setMinimumSize(420, 150)
         layout = QVBoxLayout(self)
@@ -47,32 +43,27 @@ class StripView(QWidget):
 
     def clear(self) -> None:
         """Show nothing."""
-        self._found, self._marks = None, []
-        MARGINS.clear(self.figure)
-        self.canvas.draw_idle()
+        self._found, self._at_um = None, None
+        self.canvas.renew()
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in the colours of the window from now on."""
-        self._theme = theme
-        self.figure.set_facecolor(theme.paper)
-        if self._found is not None:
-            self.show_photo(self._found)
-        self.canvas.draw_idle()
+        self.canvas.set_theme(theme)
 
     def show_photo(self, found: Inspection) -> None:
         """Show the strip of one photo; nothing if it has none."""
-        self.clear()
-        self._found = found
-        with rc_context(self._theme.of_plots()):
-            self._draw(found)
-        self.canvas.draw_idle()
+        self._found, self._at_um = found, None
+        self.canvas.renew()
 
-    def _draw(self, found: Inspection) -> None:
-        views, theme = strips(found), self._theme
+    def _draw(self, figure: Figure, theme: Theme) -> None:
+        self._marks, found = [], self._found
+        if found is None:
+            return
+        views = strips(found)
         new, now = theme.line(BLUE), theme.ink
         tips = [(word, new if word == "new" else now, section) for word, section in sections(found)]
         if views:
-            axes = self.figure.subplots(len(views) + 1, 1, sharex=True)
+            axes = figure.subplots(len(views) + 1, 1, sharex=True)
             white = white_level([view.strip for _, view in views])
             turned = runs_backwards(found)
             for (word, view), on in zip(views, axes, strict=False):
@@ -81,20 +72,25 @@ class StripView(QWidget):
             if turned:
                 axes[0].invert_xaxis()  # shared by all
         elif tips:
-            shape, rest = self.figure.subplots(1, 2, width_ratios=(1, 2))
+            shape, rest = figure.subplots(1, 2, width_ratios=(1, 2))
             _shape(shape, tips)
             _residuals(rest, tips)
         else:
-            self.figure.text(0.5, 0.5, "no strip: this photo was not measured", ha="center")
+            figure.text(0.5, 0.5, "no strip: this photo was not measured", ha="center")
+        self._mark()
 
     def point_at(self, s_um: float) -> None:
         """Mark a place along the edge."""
+        self._at_um = s_um
+        self._mark()
+        self.canvas.redraw()
+
+    def _mark(self) -> None:
         for mark in self._marks:
             mark.remove()
-        self._marks = []
-        if self._found is not None and strips(self._found):
-            self._marks = [on.axvline(s_um / 1e3, color=VERMILION, linewidth=1.0) for on in self.figure.axes]
-        self.canvas.draw_idle()
+        self._marks, at_um = [], self._at_um
+        if at_um is not None and self._found is not None and strips(self._found):
+            self._marks = [on.axvline(at_um / 1e3, color=VERMILION, linewidth=1.0) for on in self.figure.axes]
 
     def _clicked(self, event: Any) -> None:
         if self._found is not None and strips(self._found) and event.xdata is not None:

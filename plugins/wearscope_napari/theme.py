@@ -20,16 +20,28 @@ class Theme:
     ----------
     paper, ink : str
         Background and text.
+    field : str
+        Background of lists and of fields to type in.
     """
 
     paper: str = "#ffffff"
     ink: str = "#161616"
+    field: str = "#ffffff"
 
     def line(self, colour: str, least: float = LEAST_OF_LINES) -> str:
         """A colour, brought towards the ink as far as it takes to stand out from the paper."""
         for share in np.linspace(0.0, 1.0, 21):
             mixed = (1.0 - share) * np.array(to_rgb(colour)) + share * np.array(to_rgb(self.ink))
             if contrast(to_hex(mixed), self.paper) >= least:
+                return str(to_hex(mixed))
+        return self.ink
+
+    @property
+    def faint(self) -> str:
+        """Ink for what is only a hint: as faint as can still be read on the paper of any field."""
+        for share in np.linspace(0.45, 0.0, 10):
+            mixed = (1.0 - share) * np.array(to_rgb(self.ink)) + share * np.array(to_rgb(self.field))
+            if contrast(to_hex(mixed), self.field) >= LEAST_CONTRAST:
                 return str(to_hex(mixed))
         return self.ink
 

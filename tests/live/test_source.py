@@ -11,6 +11,7 @@ from stream import Microscope, jpeg
 
 from wearscope.errors import PhotoRefused
 from wearscope.live.source import Frame, FrameSource, address_of
+from wearscope.live.words import camera_words
 
 
 def card(level):
@@ -104,8 +105,60 @@ def test_a_number_is_a_device():
     assert address_of(" 2 ") == 2
     assert address_of("http://10.0.0.7/a") == "http://10.0.0.7/a"
     source = FrameSource(97, tries=1)  # no such camera
+    assert camera_words(source) == "opening the camera …"
     until(lambda: source.over)
     assert source.state == "lost"
+    assert camera_words(source).startswith("no camera answers by the number 97: plug it in")
+
+
+def test_a_device_is_asked_for_its_largest_picture(monkeypatch):
+    """No device is needed for it: one of 1920 by 1080 that sends 640 by 480 unless it is asked, as a driver does."""
+
+    class Device:
+        def __init__(self, number):
+            self.size = [640, 480]
+
+        def set(self, what, value):
+            for n, dimension in enumerate((cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT)):
+                if what == dimension:
+                    self.size[n] = min(value, (1920, 1080)[n])
+            return True
+
+        def read(self):
+            time.sleep(0.005)
+            return True, np.zeros((self.size[1], self.size[0], 3), np.uint8)
+
+        def get(self, what):
+            return 0.0
+
+        def release(self):
+            pass
+
+    monkeypatch.setattr(cv2, "VideoCapture", Device)
+    source = FrameSource(0)
+    try:
+        assert source.wait(timeout_s=8.0).pixels.shape == (1080, 1920, 3)
+    finally:
+        source.close()
+
+
+@pytest.mark.parametrize(
+    ("state", "seen", "words"),
+    [
+        ("lost", False, "no picture came from http://10.0.0.7/a: check the address"),
+        ("lost", True, "the camera is gone"),
+        ("broken", True, "has stopped sending; trying again"),
+        ("ended", True, "over"),
+        ("closed", True, ""),
+    ],
+)
+def test_what_became_of_a_camera_is_said_with_its_cure(state, seen, words):
+    source = FrameSource("http://127.0.0.1:9/none", stall_s=0.1, tries=1)
+    until(lambda: source.over)
+    source.address, source.state = "http://10.0.0.7/a", state
+    source._newest = Frame(1, card(9), 0.0) if seen else None
+    assert words in camera_words(source)
+    assert bool(words) == bool(camera_words(source))
 
 
 def test_a_frame_is_what_a_file_would_be_to_the_last_bit():

@@ -92,6 +92,7 @@ def test_flutes_of_a_recording_are_filed_one_after_the_other(flutes, tmp_path, c
     assert np.array_equal(cv2.imread(str(filed[0].path))[..., ::-1], first.pixels)
 
 
+@pytest.mark.statistics
 def test_flutes_in_another_order_are_not_filed(flutes, tmp_path, capsys):
     """Their grinding marks are not those of the new-state photos that stand there."""
     trial = two_flutes(tmp_path, flutes)

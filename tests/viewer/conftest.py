@@ -2,15 +2,53 @@
 
 from __future__ import annotations
 
+import faulthandler
+import gc
+import signal
+import sys
+
 import pytest
 from flutes import NEW, WORN
 from pictures import CARD, Flute, write_trial
 
 from wearscope.trial import load_trial
 
+LIMIT_S = 480  # of a test, on a busy machine too: the waits within it end sooner
+
+
+@pytest.fixture(autouse=True)
+def bounded(request):
+    """No test hangs, whatever it waits for: it fails, and where each thread stands is printed."""
+
+    def over(_signal, _frame):
+        faulthandler.dump_traceback(file=sys.__stderr__, all_threads=True)
+        pytest.fail(f"{request.node.name} hung: it was not over after {LIMIT_S} s")
+
+    if not hasattr(signal, "SIGALRM"):  # elsewhere than on POSIX the waits are all there is
+        yield
+        return
+    before = signal.signal(signal.SIGALRM, over)
+    signal.alarm(LIMIT_S)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+@pytest.fixture(scope="session")
+def imported():
+    """All that a window needs, put aside once: whenever a layer goes, napari has every object there is looked through."""
+    import napari.window
+    import wearscope_napari.bench  # noqa: F401
+
+    assert napari.window.Window
+    gc.collect()
+    gc.freeze()
+
 
 @pytest.fixture
-def viewer(make_napari_viewer):
+def viewer(imported, make_napari_viewer):
     return make_napari_viewer()
 
 
@@ -29,7 +67,7 @@ def hands(viewer):
 
 
 @pytest.fixture
-def second_hands(make_napari_viewer):
+def second_hands(imported, make_napari_viewer):
     person = at_the_bench(make_napari_viewer())
     yield person
     person.bench.finish()

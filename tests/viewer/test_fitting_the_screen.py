@@ -31,6 +31,14 @@ def test_lines_of_plots_stand_out_from_either_paper(theme):
         assert contrast(theme.line(colour), theme.paper) >= LEAST_OF_LINES
 
 
+@pytest.mark.parametrize(
+    "theme", [Theme("#23242b", "#f0f1f2", "#454b54"), Theme("#ebe7e6", "#1e1e21", "#c4c0be")]
+)
+def test_hints_in_fields_can_be_read_and_are_fainter_than_what_is_typed(theme):
+    assert contrast(theme.faint, theme.field) >= LEAST_CONTRAST
+    assert contrast(theme.faint, theme.field) < contrast(theme.ink, theme.field)
+
+
 def test_all_is_seen_on_a_laptop_without_scrolling(hands, folder):
     hands.open(folder, 100)
     bench, window = hands.bench, hands.bench.window()
@@ -54,6 +62,17 @@ def test_all_is_seen_on_a_laptop_without_scrolling(hands, folder):
         ]
         assert all(frame.contains(corner) for corner in corners), widget
         assert widget.visibleRegion().boundingRect().height() >= 0.9 * widget.height(), widget
+    table = bench.numbers.table
+    status = table.columnViewportPosition(2) + table.columnWidth(2)
+    assert status <= table.viewport().width()  # beside value and name, not behind the scroll bar
+    for n in range(bench.pages.count()):
+        bench.pages.setCurrentIndex(n)
+        settle()
+        for widget in bench.pages.currentWidget().findChildren(QPushButton):
+            seen = widget.visibleRegion().boundingRect()
+            assert (seen.width(), seen.height()) == (widget.width(), widget.height()), (n, widget.text())
+        chosen = bench.photos.visualItemRect(bench.photos.currentItem())
+        assert bench.photos.viewport().rect().contains(chosen), n
     photo = window.centralWidget()
     assert photo.width() * photo.height() > 0.35 * LAPTOP[0] * LAPTOP[1]  # 0.12 with napari's lists of layers
 
@@ -117,3 +136,22 @@ def test_the_strip_runs_as_the_photo_does(hands, tmp_path):
     top, bottom = (axes[1].get_ylim()[1], axes[1].get_ylim()[0])
     rows = [found.on_photo.places_px(np.zeros(1), np.array([um]))[0, 1] for um in (top, bottom)]
     assert rows[0] < rows[1]
+
+
+def test_no_plot_of_the_photo_before_stands_beside_other_numbers(hands, folder):
+    """From the moment the numbers are others until the plot is drawn it is plain paper; then it shows something."""
+    hands.open(folder, 100)
+    plots = (hands.bench.strip.canvas, hands.bench.numbers.curve)
+    for plot in plots:
+        assert len(colours_of(plot)) > 5
+        plot.renew()
+        assert colours_of(plot) == {plot.theme.paper}
+    settle()
+    assert all(len(colours_of(plot)) > 5 for plot in plots)
+
+
+def colours_of(widget):
+    image = widget.grab().toImage()
+    return {
+        image.pixelColor(x, y).name() for x in range(0, image.width(), 3) for y in range(0, image.height(), 3)
+    }

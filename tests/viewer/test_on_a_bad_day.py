@@ -487,6 +487,8 @@ def test_a_folder_that_cannot_be_written_still_shows_the_photo(hands, folder, mo
     assert "photo" in bench.on_photo.layers
     assert bench.numbers.table.rowCount() > 5
     assert "cannot be written" in bench.status.text()
+    assert "copy the trial's folder to where you may write" in bench.status.text()
+    assert "--out" not in bench.status.text()
     before = transition_px(bench)
     hands.drag("transition", before, place(420.0))
     assert "cannot be written" in bench.status.text()

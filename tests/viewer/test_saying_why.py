@@ -59,6 +59,9 @@ def test_reasons_are_said_in_full_beside_the_photo(hands, folder):
     assert bench.state.shown.inspection.refusal
     assert bench.why.text() == f"Refused: {in_window(bench.state.shown.inspection.refusal)}"
     assert not bench.why.isHidden()
+    cure = bench.why.text().split("; ")[-1]
+    assert cure not in bench.status.text() + bench.numbers.reason.text()  # once is enough
+    assert bench.status.text().endswith("200.png: refused")
     assert "edge_near" not in bench.why.text() + bench.status.text() + bench.numbers.reason.text()
     hands.choose(100)
     doubtful = {row.note for row in bench.state.shown.inspection.records if row.status == "doubtful"}

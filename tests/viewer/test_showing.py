@@ -172,7 +172,7 @@ def test_numbers_status_reason_and_earlier_ones(hands, folder):
 
 def test_a_refused_photo_says_why_and_shows_the_picture(hands, folder):
     hands.open(folder, 200)
-    assert "200.png" in hands.bench.numbers.reason.text()
+    assert "200.png" in hands.bench.why.text()
     assert "photo" in hands.bench.on_photo.layers
     assert hands.bench.numbers.table.rowCount() == 0
 

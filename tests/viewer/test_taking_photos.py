@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import pytest
 from flutes import NEW, WORN
 from hands import Hands
 from pictures import CARD, Flute, save_light
+from wearscope_napari import session as at_work
 
 from wearscope.errors import WearscopeError
 from wearscope.live.filing import Place, file_picture, judge, next_place
@@ -190,8 +192,11 @@ def test_nothing_of_the_trial_before_stays_when_an_empty_one_is_opened(hands, fo
     assert not hands.bench.on_photo.layers
 
 
-def test_napari_asks_nothing_of_its_own_while_all_are_measured(hands, viewer, folder):
+def test_napari_asks_nothing_of_its_own_while_all_are_measured(hands, viewer, folder, monkeypatch):
     """What it would ask by names a function of the program."""
+    # who measures is nothing to napari, and processes of one's own take long to begin
+    alone = partial(at_work.measure_trial, jobs=1)
+    monkeypatch.setattr(at_work, "measure_trial", lambda *of, progress, **_: alone(*of, progress=progress))
     hands.open(folder)
     hands.bench.run.measure_all()
     assert hands.bench.run.measuring

@@ -10,7 +10,7 @@ from flutes import NEW
 from hands import Hands  # noqa: F401 - skips where there is no viewer
 from qtpy.QtWidgets import QApplication
 from wearscope_napari import session as at_work
-from wearscope_napari.layers import findings_layers
+from wearscope_napari.layers import all_layers
 
 
 def drawn(bench):
@@ -51,7 +51,7 @@ def test_layers_kept_show_what_new_ones_would(hands, folder):
         assert all(bench.on_photo.layers[part] is layer for part, layer in before.items() if before)
         assert [layer.opacity for layer in bench.viewer.layers] == opacities
         shown = bench.state.shown
-        bench.on_photo.renew(shown, findings_layers(shown.inspection, shown.said))
+        bench.on_photo.renew(shown, all_layers(shown.inspection, shown.said, shown.photo))
         same(kept, drawn(bench))
         for part, values in looks(bench).items():
             for now, then in zip(values, colours[part], strict=True):

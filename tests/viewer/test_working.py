@@ -50,7 +50,7 @@ def test_measuring_leaves_the_gui_free(hands, folder, monkeypatch):
     assert len(during) > 15
 
 
-def test_only_the_last_of_many_positions_is_measured(viewer):
+def test_only_the_last_of_many_positions_is_measured(qapp):
     work, ran, done = Work(), [], []
     started, go = threading.Event(), threading.Event()
 
@@ -70,7 +70,7 @@ def test_only_the_last_of_many_positions_is_measured(viewer):
     work.close()
 
 
-def test_a_failure_is_said(viewer):
+def test_a_failure_is_said(qapp):
     work, said = Work(), []
     work.failed.connect(said.append)
     work.do(lambda: 1 / 0, lambda _: None)

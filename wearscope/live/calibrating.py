@@ -9,10 +9,15 @@ from wearscope.errors import WearscopeError
 from wearscope.imaging.calibration.pin import ring_angle_from_pin
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.imaging.photo import read_photo
-from wearscope.live.filing import set_aside
+from wearscope.live.filing import file_name, reason_of, set_aside
 from wearscope.log.export import write_bytes
 from wearscope.pipeline.sources import scale_of_graticule
+from wearscope.report.reason_words import note_of
 from wearscope.trial import Trial
+
+
+class NotKeptError(WearscopeError):
+    """A picture was read well, and cannot be put in its place: it must stay where it is."""
 
 
 @dataclass(frozen=True)
@@ -53,21 +58,23 @@ def keep_graticule(trial: Trial, picture: Path, name: str, division_um: float) -
     Raises
     ------
     WearscopeError
-        No ruled scale is to be seen, or it can hardly be right, or the picture cannot be kept; all is as before.
+        No ruled scale is to be seen, or it can hardly be right; all is as before.
+    NotKeptError
+        The picture cannot be kept; all is as before.
     """
     scale = scale_of_graticule(read_photo(picture), division_um, name=name, file=picture.name)
     if scale.status != "ok":
-        raise WearscopeError(f"the scale would be doubtful: {scale.note}", "mend that, and take it again")
+        raise WearscopeError(
+            f"the scale would be doubtful: {note_of(scale.remarks)}", "mend that, and take it again"
+        )
     read = f"{scale.um_per_px:.4f} um per px, u {scale.u_um_per_px:.4f}"
     entry = trial.scale(name)
     target = entry.graticule_path
     if target is not None and target.suffix.casefold() == ".png" and entry.division_um == division_um:
-        set_aside(trial, target)
-        write_bytes(target, picture.read_bytes())
+        _keep(trial, picture, target)
         return Calibrated(target, f"{read}: the graticule of scale {name} from now on")
-    target = trial.folder / f"graticule-{name}.png"
-    set_aside(trial, target)
-    write_bytes(target, picture.read_bytes())
+    target = trial.folder / f"graticule-{file_name(name) or 'scale'}.png"
+    _keep(trial, picture, target)
     keys = f'graticule = "{target.name}", division_um = {division_um:g}'
     return Calibrated(target, f"{read}; give scale {name} {keys} in the trial file")
 
@@ -92,16 +99,30 @@ def keep_pin(trial: Trial, picture: Path, diameter_mm: float, scale: Scale | Non
     Raises
     ------
     WearscopeError
-        No pin is to be seen, or the picture cannot be kept.
+        No pin is to be seen.
+    NotKeptError
+        The picture cannot be kept; all is as before.
     """
     um_per_px = None if scale is None else (scale.um_per_px, scale.u_um_per_px)
     found = ring_angle_from_pin(
         read_photo(picture).linear(), diameter_mm, um_per_px=um_per_px, file=picture.name
     )
     target = trial.folder / "pin.png"
-    set_aside(trial, target)
-    write_bytes(target, picture.read_bytes())
+    _keep(trial, picture, target)
     keys = f"ring_angle_deg = {found.ring_angle_deg:.1f} and u_ring_angle_deg = {found.u_ring_angle_deg:.1f}"
     return Calibrated(
-        target, f"give the scale of this light {keys} in the trial file ({found.status}: {found.note})"
+        target,
+        f"give the scale of this light {keys} in the trial file ({found.status}: {note_of(found.remarks)})",
     )
+
+
+def _keep(trial: Trial, picture: Path, target: Path) -> None:
+    """Put a picture in its place; what was there is set aside."""
+    try:
+        set_aside(trial, target)
+        write_bytes(target, picture.read_bytes())
+    except (OSError, WearscopeError) as error:
+        raise NotKeptError(
+            f"{target} cannot be written ({reason_of(error)})",
+            f"let the folder be written to, or make room; the picture is kept as {picture}",
+        ) from error

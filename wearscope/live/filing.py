@@ -13,12 +13,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from wearscope.errors import TrialError, WearscopeError
+from wearscope.errors import PhotoRefused, TrialError, WearscopeError
 from wearscope.files import PHOTO_BYTES, TRIAL_BYTES, checksum_of, read_file
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.export import write_bytes
-from wearscope.pipeline.inspect import inspect_photo, judge_photo
+from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.pictures import Likenesses, look_at, same_as_others
+from wearscope.pipeline.sources import Memory, Sources
+from wearscope.pipeline.views import way_of
 from wearscope.quantities.quantity import ViewKey
 from wearscope.quantities.views import suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
@@ -209,15 +211,19 @@ def judge(
         return Verdict(False, (str(not_its_own),))
     if any(checksum_of(old.path) == checksum_of(picture) for old in trial.photos if shows(old, place)):
         return Verdict(False, (f"{picture.name} is filed there already; take another one",))
-    judged = judge_photo(trial, entry, scales)
-    if judged.verdict == "refused":
-        return Verdict(False, judged.remarks)
+    memory = Memory()  # what the one finds out the others need not
     # lays it over the new-state photo: is it this flute?
-    found = inspect_photo(trial, entry, scales, corrections)
+    found = inspect_photo(trial, entry, scales, corrections, memory)
     if found.refusal:
         return Verdict(False, (found.refusal,))
+    try:
+        judged = way_of(entry).judge(trial, entry, Sources(scales, corrections or {}, memory))
+    except PhotoRefused as problem:
+        return Verdict(False, (str(problem),))
+    if judged.verdict == "refused":
+        return Verdict(False, judged.remarks)
     for later in _resting_on(with_it, entry):  # or else the photos of this flute do not fit it
-        against = inspect_photo(with_it, later, scales, corrections)
+        against = inspect_photo(with_it, later, scales, corrections, memory)
         if against.refusal_code in OTHER_FLUTE:
             other = f"{picture.name} does not show the flute of {later.file}, which is filed as later"
             return Verdict(False, (f"{other}; choose the flute and checkpoint that it shows",))
@@ -294,17 +300,20 @@ def file_picture(trial: Trial, picture: Path, place: Place) -> Trial:
                 trial.path, before + _table(target.relative_to(trial.folder).as_posix(), place).encode()
             )
         return load_trial(trial.path, photos_to_come=True)
-    except (OSError, TrialError) as error:
+    except (OSError, WearscopeError) as error:
         if aside is not None and aside.exists():
             shutil.copy2(aside, target)
+            aside.unlink()
         elif aside is None:
             with suppress(OSError):
                 target.unlink(missing_ok=True)
         if trial.path.read_bytes() != before:
             write_bytes(trial.path, before)
-        raise WearscopeError(
-            f"{picture.name} cannot be filed ({error})", "mend that; the trial is as before"
-        ) from error
+        if isinstance(error, TrialError):
+            cure = "mend that; the trial is as before"
+        else:
+            cure = f"let {trial.folder} be written to, or make room on its disk; the trial is as before"
+        raise WearscopeError(f"{picture.name} cannot be filed ({reason_of(error)})", cure) from error
 
 
 def set_aside(trial: Trial, target: Path) -> None:
@@ -357,8 +366,44 @@ def _by_pattern(pattern: str, place: Place) -> str:
     return re.sub(r"\{(\w+)\}", lambda match: values[match[1]], pattern)
 
 
+def file_name(text: str) -> str:
+    """A name of the trial as part of a file's name.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Empty if nothing of it can stand there.
+
+    Examples
+    --------
+    >>> file_name("bench 60x"), file_name("../a")
+    ('bench_60x', 'a')
+    """
+    return re.sub(r"[^\w.+-]+", "_", text).strip("._")
+
+
+def reason_of(error: Exception) -> str:
+    """Why something could not be written, in few words.
+
+    Parameters
+    ----------
+    error : Exception
+
+    Returns
+    -------
+    str
+    """
+    if isinstance(error, WearscopeError):
+        return str(error).partition("; ")[0]  # without a cure of its own
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
 def _name(place: Place, picture: Path) -> str:
-    bit = re.sub(r"[^\w.+-]+", "_", place.bit).strip("._") or "bit"
+    bit = file_name(place.bit) or "bit"
     view = suffix(place.view, "-")
     return f"photos/{bit}-{place.parts:03}-{place.flute}{view}{picture.suffix.casefold()}"
 

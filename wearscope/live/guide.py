@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
@@ -26,7 +27,7 @@ from wearscope.imaging.located_edge import LocatedEdge, follow_edge
 from wearscope.imaging.photo import Photo
 from wearscope.imaging.prepared_photo import PhotoScale, PreparedPhoto, block_side, working_light
 from wearscope.imaging.quality import COARSE_PX, WORST_BLUR_PX, WORST_BLUR_UM
-from wearscope.imaging.registration import match_marks
+from wearscope.imaging.registration import CLEAR, MARKS_UM, mark_signal, match_marks
 from wearscope.light.strip import Strip, grey
 from wearscope.live.source import Frame
 from wearscope.pipeline.sources import scale_of
@@ -41,6 +42,10 @@ BESIDE_UM = 30.0  # of the edge, where its blur is read
 EVERY = 3  # columns, which tell the blur of all
 OUTER = 0.2  # of the reading, where the background's level is read
 FACE_UM = (40.0, 200.0)  # where the brightness of the tool is read
+MOST_MARKS, DOTS_OF_MARK = (
+    24,
+    9,
+)  # of the ghost: enough to lay one picture over another, and still see the picture
 
 
 @dataclass(frozen=True)
@@ -79,7 +84,7 @@ class Look:
     blur_um, most_blur_um : float
         Of the edge as the Gaussian sigma, and what is refused; NaN without an edge.
     clipped_share : float
-        Of the edge, burnt out.
+        Of the edge, burnt out; of the whole frame where it is `refused`.
     brightness : float
         Of the tool beside the edge, 0 to 1 in linear light.
     contrast : float
@@ -90,6 +95,8 @@ class Look:
         Since the frame before; infinite where there was none.
     pose : Pose or None
         None without a new-state photo.
+    refused : str or None
+        Why the photo would be refused, with the cure; "" where it would not; None where no frame is judged so.
     """
 
     frame: Frame
@@ -102,11 +109,31 @@ class Look:
     even: bool = True
     moved_um: float = np.inf
     pose: Pose | None = None
+    refused: str | None = None
 
     @property
     def followed(self) -> bool:
-        """Whether the edge is followed."""
-        return len(self.edge_px) > 0
+        """Whether the edge is followed, or was found in a frame that is judged by itself."""
+        return len(self.edge_px) > 0 or self.refused == ""
+
+
+@dataclass(frozen=True, eq=False)
+class Ghost:
+    """Where things lay in the new-state photo; columns and rows, empty without one.
+
+    Attributes
+    ----------
+    edge_px : ndarray, shape (N, 2)
+        Places along its edge.
+    marks_px : ndarray, shape (M, 2)
+        Places along the grinding marks by which one photo is laid over the other, the clearest of them.
+    """
+
+    edge_px: Array
+    marks_px: Array
+
+
+NO_GHOST = Ghost(np.empty((0, 2)), np.empty((0, 2)))
 
 
 class Guide:
@@ -136,10 +163,10 @@ class Guide:
         """Search no more."""
         self._pool.shutdown(wait=False, cancel_futures=True)
 
-    @property
-    def ghost_px(self) -> Array:
-        """Where the edge lay in the new-state photo, columns and rows; empty without one."""
-        return np.empty((0, 2)) if self._new is None else _edge_px(self._new)
+    @cached_property
+    def ghost(self) -> Ghost:
+        """Where edge and grinding marks lay in the new-state photo."""
+        return NO_GHOST if self._new is None else Ghost(_edge_px(self._new), marks_px(self._new))
 
     def look(self, frame: Frame) -> Look:
         """See what a frame shows; takes milliseconds.
@@ -157,9 +184,12 @@ class Guide:
         PhotoRefused
             There is no scale for it.
         """
-        prepared, scale = self._prepared(frame)
         if frame.pixels.shape != self._shape:
             self._shape, self._found, self._last = frame.pixels.shape, None, None
+        if self._found is None and self._search is not None and not self._search.done():
+            self._last = None
+            return Look(frame, np.empty((0, 2)))
+        prepared, scale = self._prepared(frame)
         located = self._followed(prepared, scale)
         if located is None:
             self._found, before = None, self._last
@@ -175,7 +205,7 @@ class Guide:
             edge_blur_um(located.strip, located.trace_um),
             min(max(WORST_BLUR_UM, COARSE_PX * um_per_px), WORST_BLUR_PX * um_per_px),
             quality.clipped_share,
-            _brightness(located.strip),
+            brightness(located.strip),
             quality.contrast,
             quality.background != "mixed",
             np.inf if before is None else _moved_um(before, located),
@@ -307,12 +337,49 @@ def pose_of(now: LocatedEdge, new: LocatedEdge) -> Pose:
     return Pose(float(right_mm), float(down_mm), turn_deg, match.zoom, match.verdict)
 
 
+def marks_px(new: LocatedEdge) -> Array:
+    """Places along the clearest grinding marks of a photo, as far down the face as they are compared.
+
+    Parameters
+    ----------
+    new : LocatedEdge
+
+    Returns
+    -------
+    ndarray, shape (N, 2)
+        Columns and rows; empty where the marks are too faint to be followed down the face.
+    """
+    from scipy.signal import find_peaks  # here, for it takes 0.3 s and not every process measures
+
+    strip = new.strip
+    signal, repeatability = mark_signal(strip)
+    if repeatability < CLEAR:
+        return np.empty((0, 2))
+    at, seen = find_peaks(np.abs(signal), prominence=0.0)
+    at = np.sort(at[np.argsort(seen["prominences"])[::-1][:MOST_MARKS]])
+    d_um = np.linspace(*MARKS_UM, DOTS_OF_MARK)
+    places = new.places_px(np.repeat(strip.s_um[at], len(d_um)), np.tile(d_um, len(at)))
+    height, width = new.photo.pixels.shape[:2]
+    return places[((places >= 0.0) & (places <= (width - 1, height - 1))).all(axis=1)]
+
+
 def _edge_px(located: LocatedEdge) -> Array:
     s_um = located.strip.s_um[:: max(1, len(located.strip.s_um) // 60)]
     return located.places_px(s_um, np.interp(s_um, located.strip.s_um, located.smooth_um))
 
 
-def _brightness(strip: Strip) -> float:
+def brightness(strip: Strip) -> float:
+    """How bright the tool is beside its edge.
+
+    Parameters
+    ----------
+    strip : Strip
+
+    Returns
+    -------
+    float
+        0 to 1 in linear light.
+    """
     face = strip.light[(strip.d_um > FACE_UM[0]) & (strip.d_um < FACE_UM[1]), ::EVERY]
     return float(np.nanmean(face)) if np.isfinite(face).any() else 0.0
 

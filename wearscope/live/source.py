@@ -22,6 +22,12 @@ TRIES = 8  # to open a camera, one after the other, before it counts as lost; ch
 PAUSES_S = (0.1, 0.3, 1.0, 2.0)  # before each further try, the last one again and again
 CLOSE_S = 1.0  # that closing waits for the thread; one that hangs in a read ends by itself
 JPEGS = cv2.VideoWriter.fourcc(*"MJPG")
+# Asked for more than there is, a driver gives the largest picture it has; common practice, no source
+LARGEST = (
+    (cv2.CAP_PROP_FOURCC, JPEGS),
+    (cv2.CAP_PROP_FRAME_WIDTH, 10_000),
+    (cv2.CAP_PROP_FRAME_HEIGHT, 10_000),
+)
 DEFAULT_FPS = 25.0  # of a video that does not say it
 
 
@@ -215,7 +221,11 @@ def _opened(address: int | str, stall_s: float) -> tuple[cv2.VideoCapture, bool]
     decoded, looked at or not.
     """
     if isinstance(address, int):
-        return cv2.VideoCapture(address), False
+        camera = cv2.VideoCapture(address)
+        # unasked a device sends the least it can; as JPEGs the most comes fast enough
+        for setting, value in LARGEST:
+            camera.set(setting, value)
+        return camera, False
     wait_ms = int(1000 * stall_s)
     limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
     camera = cv2.VideoCapture(address, cv2.CAP_FFMPEG, [*limits, cv2.CAP_PROP_FORMAT, -1])

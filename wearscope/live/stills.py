@@ -92,11 +92,11 @@ def stills(frames: Iterable[Frame]) -> Iterator[Still]:
     before: NDArray[np.float32] | None = None
     steady, gone = 0, np.zeros(2)
     for frame in frames:
-        small = _small(frame.pixels)
+        small = small_of(frame.pixels)
         step, like = (
             (np.full(2, np.inf), 0.0)
             if before is None or before.shape != small.shape
-            else _step(before, small)
+            else step_between(before, small)
         )
         before = small
         if like < LEAST_LIKE or np.hypot(*step) > STILL_SHARE:
@@ -137,15 +137,39 @@ def places_from(trial: Trial, first: Place) -> list[Place]:
     return [replace(first, bit=bit, flute=flute) for bit, flute in following]
 
 
-def _small(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
+def small_of(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """A frame as small as movement is seen in.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3)
+
+    Returns
+    -------
+    ndarray
+        Grey, `SMALL_PX` wide.
+    """
     height, width = pixels.shape[:2]
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
     size = SMALL_PX, max(8, round(height * SMALL_PX / width))
     return cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
 
 
-def _step(before: NDArray[np.float32], now: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
-    """Movement in shares of the width, and how like the two are."""
+def step_between(before: NDArray[np.float32], now: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
+    """Movement from one small frame to the next, and how like the two are.
+
+    Parameters
+    ----------
+    before, now : ndarray
+        As from `small_of`.
+
+    Returns
+    -------
+    step : ndarray, shape (2,)
+        To the right and down, in shares of the width.
+    like : float
+        0 to 1, the response of the phase correlation.
+    """
     window = cv2.createHanningWindow(now.shape[::-1], cv2.CV_32F)
     shift, like = cv2.phaseCorrelate(before, now, window)
     return np.array(shift) / SMALL_PX, float(like)

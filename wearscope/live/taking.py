@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import cv2
 
+from wearscope.errors import WearscopeError
 from wearscope.imaging.calibration.scale import Scale
-from wearscope.live.filing import Place, Verdict, file_picture, judge, next_place, shows
+from wearscope.live.filing import Place, Verdict, file_picture, judge, next_place, reason_of, shows
 from wearscope.live.guide import Look
 from wearscope.live.source import Frame
 from wearscope.live.words import advice
@@ -25,6 +27,10 @@ from wearscope.trial.correction import Correction
 
 STEADY_FRAMES = 6  # that must be good one after the other; chosen: a quarter of a second
 STEADY_UM = 6.0  # that the edge may move from one of them to the next; chosen: within the least blur
+TAKEN = "taken"
+"""Folder beside the wear log for pictures until they are filed; what cannot be filed stays there."""
+ELSEWHERE = "wearscope-taken"
+"""Folder in the person's own for pictures of a trial whose folder cannot be written."""
 AGAIN_S = 1.5  # after a picture that was not good, before the next is tried; chosen: time to read why
 
 
@@ -103,6 +109,38 @@ def still(frame: Frame, path: Path) -> Path:
     _, content = cv2.imencode(".png", frame.pixels[..., ::-1])
     write_bytes(path, content.tobytes())
     return path
+
+
+def keep_frame(frame: Frame, out_dir: Path) -> Path:
+    """Write a frame into the folder `TAKEN`, or where that cannot be written into one of the person's own folder.
+
+    Parameters
+    ----------
+    frame : Frame
+    out_dir : Path
+        Where the wear log is.
+
+    Returns
+    -------
+    Path
+        Of the picture.
+
+    Raises
+    ------
+    WearscopeError
+        It can be written in neither, and says why.
+    """
+    problems = []
+    for folder in (out_dir / TAKEN, Path.home() / ELSEWHERE):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            return still(frame, folder / f"{datetime.now():%Y%m%d-%H%M%S-%f}.png")
+        except (OSError, WearscopeError) as error:
+            problems.append(f"{folder} cannot be written ({reason_of(error)})")
+    raise WearscopeError(
+        f"the picture is not taken: {'; '.join(problems)}",
+        "make room, or let one of them be written to; leave the bit under the lens and take it again",
+    )
 
 
 def take(

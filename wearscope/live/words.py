@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from wearscope.live.guide import Look, Pose
+from wearscope.live.source import FrameSource
 
 # From here on it is said. Chosen, no source: as near as a hand can do without looking twice, and well within what the
 # laying over of photos bears.
@@ -24,11 +25,19 @@ def advice(look: Look) -> tuple[str, ...]:
     -------
     tuple of str
     """
+    if look.refused:
+        burnt = look.clipped_share > CLIPPED
+        return (
+            look.refused,
+            *([f"less light: {look.clipped_share:.0%} of the picture is burnt out"] * burnt),
+        )
     if not look.followed:
         return ("looking for the cutting edge: lay it across the picture, and focus on it",)
     lines = [*_light(look)]
     if not look.blur_um <= BLUR_SHARE * look.most_blur_um:
-        lines.append(f"focus on the edge (blur {look.blur_um:.0f} um, at most {look.most_blur_um:.0f})")
+        lines.append(
+            f"focus on the edge (blur {look.blur_um:.0f} um, at most {BLUR_SHARE * look.most_blur_um:.0f})"
+        )
     if look.pose is not None:
         lines += _way(look.pose)
     return tuple(lines)
@@ -95,3 +104,37 @@ def meters(look: Look) -> str:
 def _bar(share: float, length: int = 10) -> str:
     full = round(length * min(max(share, 0.0), 1.0)) if share == share else 0
     return "█" * full + "░" * (length - full)
+
+
+def camera_words(source: FrameSource) -> str:
+    """How a camera that sends nothing stands, and what can be done about it.
+
+    Parameters
+    ----------
+    source : FrameSource
+
+    Returns
+    -------
+    str
+        "" if it was closed.
+    """
+    if source.state == "closed":
+        return ""
+    if source.state == "ended":
+        return "the video is over"
+    ever = source.newest() is not None
+    if source.state == "lost":
+        if ever:
+            return "the camera is gone: check it and its cable or network, then start again"
+        if isinstance(source.address, int):
+            return (
+                f"no camera answers by the number {source.address}: plug it in, close other programs that use it, or "
+                "give another number (they count from 0), then start again"
+            )
+        return (
+            f"no picture came from {source.address}: check the address and that the camera is on and in the same "
+            "network, or the name of the video, then start again"
+        )
+    if ever:
+        return "the camera has stopped sending; trying again …"
+    return "opening the camera …"

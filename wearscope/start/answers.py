@@ -16,7 +16,9 @@ from wearscope.errors import TrialError
 from wearscope.files import TRIAL_BYTES, read_file
 from wearscope.quantities.quantity import ViewKey
 from wearscope.quantities.views import NAMED, USUAL
+from wearscope.start.names import Place
 from wearscope.start.series import ORDERS, Order
+from wearscope.start.zooms import Side
 from wearscope.trial.entry import Entry, Text, UmPerPx, UncertaintyUmPerPx
 from wearscope.trial.mistakes import did_you_mean, shown
 
@@ -38,8 +40,10 @@ class Answers(Entry):
     ----------
     name : str or None
         Of the trial.
-    division_um : float or None
-        Distance of the graticule's neighbouring lines, in µm.
+    division_um : tuple of float
+        Distance of the graticule's neighbouring lines, in µm; of each graticule, or one for all.
+    graticule_taken : {"before", "after"} or None
+        Where graticules at several zooms were photographed: before or after the pictures that each holds for.
     um_per_px, u_um_per_px : float or None
         A known scale and its standard uncertainty, where no graticule was photographed.
     pin_diameter_mm : float or None
@@ -48,6 +52,10 @@ class Answers(Entry):
         In the order in which they were photographed.
     parts : tuple of int
         Parts cut at each checkpoint; 0 is the new state.
+    parts_of : dict
+        Parts cut at the checkpoints of a bit that has others than `parts`, by its name.
+    missing : tuple of str
+        Photos that were not taken: bit, flute and parts of each, such as "Plover 2 150".
     flutes : tuple of int
         Of each bit, or one number for all; by default as many as were photographed.
     coatings : tuple of str
@@ -70,9 +78,10 @@ class Answers(Entry):
     """
 
     name: Text | None = Field(default=None, description="the trial's name, in quotes")
-    division_um: float | None = Field(
-        default=None, ge=0.5, le=50_000, description="the graticule's pitch in microns (0.1 mm is 100)"
+    division_um: _PerBit[Annotated[float, Field(ge=0.5, le=50_000)]] = Field(
+        default=(), description="the graticule's pitch in microns (0.1 mm is 100)"
     )
+    graticule_taken: Side | None = Field(default=None, description='"before" or "after"')
     um_per_px: UmPerPx = None
     u_um_per_px: UncertaintyUmPerPx = None
     pin_diameter_mm: float | None = Field(
@@ -83,6 +92,12 @@ class Answers(Entry):
     )
     parts: _PerBit[Annotated[int, Field(ge=0, le=1_000_000_000)]] = Field(
         default=(), description="the parts cut at each checkpoint, 0 when new, such as [0, 150, 300]"
+    )
+    parts_of: dict[Text, _PerBit[Annotated[int, Field(ge=0, le=1_000_000_000)]]] = Field(
+        default_factory=dict, description="checkpoints of single bits, such as { Plover = [0, 300] }"
+    )
+    missing: _PerBit[Annotated[str, Field(pattern=r"^\s*\S.*[\s,]\d{1,3}[\s,]+\d{1,9}\s*$")]] = Field(
+        default=(), description='photos that were not taken: bit, flute and parts, such as ["Plover 2 150"]'
     )
     flutes: _PerBit[Annotated[int, Field(ge=1, le=100)]] = Field(
         default=(), description="the number of flutes of each bit, such as [2, 3]"
@@ -123,6 +138,45 @@ class Answers(Entry):
         """
         said = getattr(self, key)
         return None if not said else said[0] if len(said) == 1 else said[at]
+
+    def checkpoints(self, bit: str) -> tuple[int, ...]:
+        """Parts cut at each checkpoint of a bit.
+
+        Parameters
+        ----------
+        bit : str
+
+        Returns
+        -------
+        tuple of int
+        """
+        return self.parts_of.get(bit, self.parts)
+
+    def not_taken(self) -> tuple[Place, ...]:
+        """Places of which no photo was taken.
+
+        Returns
+        -------
+        tuple of Place
+        """
+        said = (re.fullmatch(r"\s*(.*\S)[\s,]+(\d+)[\s,]+(\d+)\s*", each) for each in self.missing)
+        return tuple(Place(one[1].rstrip(", "), int(one[2]), int(one[3])) for one in said if one)
+
+    def division_of(self, zoom: int) -> float | None:
+        """Distance of a graticule's neighbouring lines, in µm.
+
+        Parameters
+        ----------
+        zoom : int
+            Number of the graticule's zoom, from 0.
+
+        Returns
+        -------
+        float or None
+            None where nothing is said.
+        """
+        said = self.division_um
+        return None if not said else said[0] if len(said) == 1 else said[zoom]
 
 
 PER_BIT = ("flutes", "coatings", "prices", "wedge_angles_deg")
@@ -239,8 +293,8 @@ def require_answered(answers: Answers, asked: Iterable[Question], where: str) ->
         )
 
 
-def require_one_for_each(answers: Answers, bits: Collection[str], where: str) -> None:
-    """Refuse answers of which there are neither one for each bit nor one for all.
+def require_one_for_each(answers: Answers, bits: Collection[str], where: str, *, n_zooms: int = 1) -> None:
+    """Refuse answers of which there are neither one for each bit, or graticule, nor one for all.
 
     Parameters
     ----------
@@ -248,6 +302,8 @@ def require_one_for_each(answers: Answers, bits: Collection[str], where: str) ->
     bits : collection of str
     where : str
         Where answers are given, for the message.
+    n_zooms : int
+        Number of graticules at different zooms.
 
     Raises
     ------
@@ -260,7 +316,17 @@ def require_one_for_each(answers: Answers, bits: Collection[str], where: str) ->
         for key in PER_BIT
         if (said := getattr(answers, key)) and len(said) not in (1, len(bits))
     ]
+    if len(answers.division_um) > 1 and len(answers.division_um) != n_zooms:
+        wrong.append(
+            f"{where}: division_um has {len(answers.division_um)} values for {n_zooms} graticules at different "
+            "zooms; give one for each, or one for all"
+        )
     twice = [f"{where}: bits names {bit} twice; give each its own name" for bit in _twice(bits)]
+    wrong += [
+        f"{where}: parts_of names {bit}, which is no bit; the bits are {', '.join(bits)}"
+        for bit in answers.parts_of
+        if bit not in bits
+    ]
     twice += [f"{where}: parts has {n} twice; give each checkpoint once" for n in _twice(answers.parts)]
     if wrong or twice:
         raise TrialError([*wrong, *twice])
@@ -298,9 +364,11 @@ def typed(key: str, text: str) -> Any:  # noqa: ANN401 - a text or a number, as 
     value: Any
     if key == "parts":
         value = [int(each) if each.isdecimal() else each for each in re.split(r"[\s,;]+", text) if each]
-    elif key == "bits":
+    elif key == "missing":
+        value = [each.strip() for each in text.split(";") if each.strip()]
+    elif key in ("bits", "leave_out"):
         value = [each.strip() for each in re.split(r"[,;]", text) if each.strip()]
-    elif key in ("name", "coatings", "currency", "order", "view"):
+    elif key in ("name", "coatings", "currency", "order", "view", "graticule_taken"):
         value = text
     elif key == "flutes":
         value = int(text) if text.isdecimal() else text

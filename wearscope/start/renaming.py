@@ -11,8 +11,9 @@ from pathlib import Path, PurePosixPath
 from wearscope.errors import WearscopeError
 from wearscope.files import checksum_of
 from wearscope.log.export import unquoted, write_table
+from wearscope.start.errors import StartError
 from wearscope.start.names import names_tell
-from wearscope.start.plan import Plan, Planned, StartError
+from wearscope.start.plan import Plan, Planned
 
 UNDO_NAME = "renamed.csv"
 """The list, in the folder of the pictures, by which renaming is undone."""
@@ -62,6 +63,8 @@ def renaming_of(folder: Path, plan: Plan) -> Renaming:
             continue
         was = PurePosixPath(one.seen.file)
         stem: str = one.role
+        if one.role == "graticule" and len(plan.role("graticule")) > 1:
+            stem = f"graticule-{one.zoom + 1}"
         if one.place is not None:
             stem = f"{bits[one.place.bit]}-{one.place.parts:0{digits}}-{one.place.flute}"
         pairs.append((one.seen.file, str(was.with_name(f"{stem}{was.suffix.lower()}"))))
@@ -184,4 +187,5 @@ def renamed_plan(plan: Plan, renaming: Renaming) -> Plan:
     flutes = [one for one in pictures if one.role == "flute"]
     named = names_tell([one.seen.file for one in flutes])
     tells = named is not None and named.places == tuple(one.place for one in flutes)
-    return replace(plan, pictures=pictures, pattern=named.pattern if named and tells else "")
+    one_zoom = plan.zooms_told_by == "one"
+    return replace(plan, pictures=pictures, pattern=named.pattern if named and tells and one_zoom else "")

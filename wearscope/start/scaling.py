@@ -8,25 +8,28 @@ from wearscope.imaging.calibration.plausible import graticule_question
 from wearscope.imaging.calibration.scale import Scale, scale_from_graticule, scale_from_value
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.prepared_photo import PhotoScale
+from wearscope.quantities.reasons import Reason
 from wearscope.start.answers import Answers
-from wearscope.start.plan import StartError
+from wearscope.start.errors import StartError
 from wearscope.start.seen import Seen
 
 
-def scale_of_folder(graticule: Seen | None, answers: Answers) -> tuple[Scale, str]:
-    """Scale of a folder's pictures, and what must be asked about it.
+def scale_of_folder(graticule: Seen | None, answers: Answers, zoom: int = 0) -> tuple[Scale, Reason | None]:
+    """Scale of a folder's pictures at one zoom, and what must be asked about it.
 
     Parameters
     ----------
     graticule : Seen or None
     answers : Answers
         With the graticule's division, or with the scale.
+    zoom : int
+        Number of the zoom, from 0.
 
     Returns
     -------
     Scale
-    question : str
-        Empty where the scale can well be.
+    question : Reason or None
+        None where the scale can well be.
 
     Raises
     ------
@@ -36,14 +39,15 @@ def scale_of_folder(graticule: Seen | None, answers: Answers) -> tuple[Scale, st
     if graticule is None:
         assert answers.um_per_px is not None
         assert answers.u_um_per_px is not None
-        return scale_from_value(answers.um_per_px, answers.u_um_per_px, ""), ""
-    assert answers.division_um is not None
+        return scale_from_value(answers.um_per_px, answers.u_um_per_px, ""), None
+    division_um = answers.division_of(zoom)
+    assert division_um is not None
     try:
         light = read_photo(graticule.path).linear().mean(axis=2)
-        scale = scale_from_graticule(light, answers.division_um, file=graticule.file)
+        scale = scale_from_graticule(light, division_um, file=graticule.file)
     except PhotoRefused as problem:
         raise StartError(problem.what, problem.cure) from None
-    return scale, graticule_question(light, scale.um_per_px, scale.normal_deg, answers.division_um)
+    return scale, graticule_question(light, scale.um_per_px, scale.normal_deg, division_um)
 
 
 def of_photos(scale: Scale) -> PhotoScale:
@@ -57,7 +61,7 @@ def of_photos(scale: Scale) -> PhotoScale:
     -------
     PhotoScale
     """
-    return PhotoScale.even(scale.um_per_px, scale.u_um_per_px, "")
+    return PhotoScale.even(scale.um_per_px, scale.u_um_per_px)
 
 
 def ring_of_folder(pin: Seen | None, answers: Answers, scale: Scale) -> RingAngle | str | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -22,6 +23,7 @@ from wearscope.trial.pattern import pictures_below
 Kind = Literal["graticule", "pin", "edge", "unclear", "unreadable"]
 
 LOOKED_AT_PX = 1600  # the longest side that is looked at: what a picture shows at all needs no more; chosen
+OF_WEARSCOPE = {".toml", ".sqlite", ".csv", ".json"}  # what lies beside pictures and is nobody's photo
 ANY_PIN_MM = 1.0  # a pin is known by its two sides and two bright lines, whatever it measures
 
 
@@ -44,6 +46,12 @@ class Seen:
         How plainly a tool's edge is seen, 0 to 1, of all other pictures.
     problem : str
         Why it cannot be read, and the cure.
+    size_px : tuple of int
+        Its width and height.
+    sha256 : str
+        Of its file; "" where it cannot be read.
+    copy_of : str
+        Name of the same file elsewhere in the folder, which counts; else "".
     """
 
     file: str
@@ -54,6 +62,9 @@ class Seen:
     pitch_px: float = 0.0
     edge_seen: float = 0.0
     problem: str = ""
+    size_px: tuple[int, int] = (0, 0)
+    sha256: str = ""
+    copy_of: str = ""
 
 
 def pictures_in(folder: Path) -> list[Path]:
@@ -83,6 +94,31 @@ def pictures_in(folder: Path) -> list[Path]:
     return found
 
 
+def others_in(folder: Path, pictures: Sequence[Path]) -> list[str]:
+    """Names of the files in a folder and below it that are no pictures, those of wearscope left out.
+
+    Parameters
+    ----------
+    folder : Path
+    pictures : sequence of Path
+
+    Returns
+    -------
+    list of str
+    """
+    known = set(pictures)
+    names = [
+        path.relative_to(folder)
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path not in known and path.suffix not in OF_WEARSCOPE
+    ]
+    return [
+        name.as_posix()
+        for name in names
+        if name.parts[0] != "results" and not any(part.startswith(".") for part in name.parts)
+    ]
+
+
 def look(
     folder: Path, paths: Sequence[Path], progress: Callable[[int, int, str], None] | None = None
 ) -> tuple[Seen, ...]:
@@ -107,7 +143,29 @@ def look(
             found.append(seen)
             if progress:
                 progress(len(found), len(paths), seen.file)
-    return tuple(found)
+    return marked_copies(found)
+
+
+def marked_copies(pictures: Sequence[Seen]) -> tuple[Seen, ...]:
+    """Say of files that are the same, byte for byte, which one counts: the one with the shortest name.
+
+    Parameters
+    ----------
+    pictures : sequence of Seen
+
+    Returns
+    -------
+    tuple of Seen
+        In the same order.
+    """
+    counts: dict[str, str] = {}
+    for one in sorted(pictures, key=lambda one: len(one.file)):
+        if one.sha256:
+            counts.setdefault(one.sha256, one.file)
+    return tuple(
+        replace(one, copy_of=counts[one.sha256]) if counts.get(one.sha256, one.file) != one.file else one
+        for one in pictures
+    )
 
 
 def look_at(path: Path, file: str) -> Seen:
@@ -128,13 +186,15 @@ def look_at(path: Path, file: str) -> Seen:
         photo = read_photo(path)
     except PhotoRefused as problem:
         return Seen(file, path, when, "unreadable", problem=str(problem).replace(str(path), file))
+    height, width = photo.pixels.shape[:2]
+    picture = partial(Seen, file, path, when, size_px=(width, height), sha256=photo.sha256)
     lines = ruled_lines(photo)
     if lines is not None:
-        return Seen(file, path, when, "graticule", n_lines=lines[0], pitch_px=lines[1])
+        return picture(kind="graticule", n_lines=lines[0], pitch_px=lines[1])
     edge_seen = tool_edge_seen(photo)
     if edge_seen < NO_TOOL_EDGE and shows_pin(photo):
-        return Seen(file, path, when, "pin")
-    return Seen(file, path, when, "edge" if edge_seen >= NO_TOOL_EDGE else "unclear", edge_seen=edge_seen)
+        return picture(kind="pin")
+    return picture(kind="edge" if edge_seen >= NO_TOOL_EDGE else "unclear", edge_seen=edge_seen)
 
 
 def ruled_lines(photo: Photo) -> tuple[int, float] | None:

@@ -6,9 +6,8 @@ trial, that one holds in which the photos said to be of one flute show the same 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
 from typing import Literal
 
 from wearscope.errors import PhotoRefused
@@ -31,7 +30,9 @@ Match = Callable[[int, int], Verdict]
 """Whether two pictures, by their positions, show the marks of one flute."""
 
 
-def places_in(order: Order, bits: Sequence[str], flutes: Sequence[int], parts: Sequence[int]) -> list[Place]:
+def places_in(
+    order: Order, bits: Sequence[str], flutes: Sequence[int], parts: Sequence[Sequence[int]]
+) -> list[Place]:
     """Places of a trial in the order in which they were photographed.
 
     Parameters
@@ -41,8 +42,8 @@ def places_in(order: Order, bits: Sequence[str], flutes: Sequence[int], parts: S
     bits : sequence of str
     flutes : sequence of int
         Number of flutes of each bit.
-    parts : sequence of int
-        Parts cut at each checkpoint.
+    parts : sequence of sequence of int
+        Of each bit: parts cut at each of its checkpoints.
 
     Returns
     -------
@@ -50,15 +51,20 @@ def places_in(order: Order, bits: Sequence[str], flutes: Sequence[int], parts: S
 
     Examples
     --------
-    >>> [(one.flute, one.parts) for one in places_in("bit, flute, checkpoint", ["A"], [2], [0, 50])]
+    >>> [(one.flute, one.parts) for one in places_in("bit, flute, checkpoint", ["A"], [2], [[0, 50]])]
     [(1, 0), (1, 50), (2, 0), (2, 50)]
     """
     every = [
         Place(bit, flute, n)
-        for (bit, count), n in product(zip(bits, flutes, strict=True), parts)
+        for bit, count, checkpoints in zip(bits, flutes, parts, strict=True)
+        for n in checkpoints
         for flute in range(1, count + 1)
     ]
-    of_bit, of_part = {bit: at for at, bit in enumerate(bits)}, {n: at for at, n in enumerate(parts)}
+    of_bit = {bit: at for at, bit in enumerate(bits)}
+    # as they were said where all bits have the same, which need not begin with the new state; else as they come
+    alike = len({tuple(each) for each in parts}) == 1
+    all_parts = parts[0] if alike else sorted({n for each in parts for n in each})
+    of_part = {n: at for at, n in enumerate(all_parts)}
     keys: dict[Order, Callable[[Place], tuple[int, int, int]]] = {
         "bit, flute, checkpoint": lambda one: (of_bit[one.bit], one.flute, of_part[one.parts]),
         "bit, checkpoint, flute": lambda one: (of_bit[one.bit], of_part[one.parts], one.flute),
@@ -84,46 +90,66 @@ class Told:
     n_same: Mapping[Order, int]
     n_other: Mapping[Order, int]
 
+    @property
+    def none_fits(self) -> bool:
+        """Whether every order puts photos of different flutes together."""
+        return self.order is None and all(self.n_other.values())
 
-def orders_apart(bits: Sequence[str], flutes: Sequence[int], parts: Sequence[int]) -> list[Order]:
-    """Orders that put some picture at different places.
+
+Layouts = Mapping[Order, Sequence[Place]]
+"""Place of each picture, for each order that puts some picture elsewhere than the others do."""
+
+
+def layouts(
+    bits: Sequence[str],
+    flutes: Sequence[int],
+    parts: Sequence[Sequence[int]],
+    missing: Collection[Place] = (),
+    orders: Sequence[Order] = ORDERS,
+) -> Layouts:
+    """Places in every order that puts some picture elsewhere.
 
     Parameters
     ----------
     bits, flutes, parts
         As of `places_in`.
+    missing : collection of Place
+        Of which no photo was taken.
+    orders : sequence of str
+        Those that come into question.
 
     Returns
     -------
-    list of str
-        One alone where all of them come to the same.
+    mapping
+        One alone where all orders come to the same.
     """
     seen: dict[tuple[Place, ...], Order] = {}
-    for order in ORDERS:
-        seen.setdefault(tuple(places_in(order, bits, flutes, parts)), order)
-    return list(seen.values())
+    for order in orders:
+        places = (one for one in places_in(order, bits, flutes, parts) if one not in missing)
+        seen.setdefault(tuple(places), order)
+    return {order: places for places, order in seen.items()}
 
 
-def order_told(match: Match, bits: Sequence[str], flutes: Sequence[int], parts: Sequence[int]) -> Told:
+def order_told(match: Match, apart: Layouts) -> Told:
     """Find the order in which photos of one flute show the same marks.
 
     Parameters
     ----------
     match : callable
-    bits, flutes, parts
-        As of `places_in`.
+    apart : mapping
+        As of `layouts`.
 
     Returns
     -------
     Told
     """
-    orders = orders_apart(bits, flutes, parts)
+    orders = list(apart)
     if len(orders) == 1:
         return Told(orders[0], {}, {})
     n_same: dict[Order, int] = {}
     n_other: dict[Order, int] = {}
     for order in orders:
-        verdicts = [match(*pair) for pair in pairs_of_one_flute(places_in(order, bits, flutes, parts))]
+        verdicts = [match(*pair) for pair in pairs_of_one_flute(apart[order])]
         n_same[order], n_other[order] = verdicts.count("same"), verdicts.count("other")
     best = max(orders, key=lambda order: n_same[order] - n_other[order])
     borne_out = n_same[best] > 0 and not n_other[best]
@@ -154,14 +180,14 @@ def pairs_of_one_flute(places: Sequence[Place]) -> list[tuple[int, int]]:
     return pairs
 
 
-def marks_of(pictures: Sequence[Seen], scale: PhotoScale) -> Match:
+def marks_of(pictures: Sequence[Seen], scales: Sequence[PhotoScale]) -> Match:
     """Compare the grinding marks of pictures; each edge is followed once, when it is first asked for.
 
     Parameters
     ----------
     pictures : sequence of Seen
-    scale : PhotoScale
-        Of all of them.
+    scales : sequence of PhotoScale
+        Of each of them.
 
     Returns
     -------
@@ -172,7 +198,7 @@ def marks_of(pictures: Sequence[Seen], scale: PhotoScale) -> Match:
 
     def strip(at: int) -> Strip | None:
         if at not in strips:
-            strips[at] = _strip(pictures[at], scale)
+            strips[at] = _strip(pictures[at], scales[at])
         return strips[at]
 
     def match(one: int, other: int) -> Verdict:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
+import secrets
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
-from wearscope.start.plan import StartError
+from wearscope.start.errors import StartError
 from wearscope.trial import load_trial
 
 TRIAL_NAME = "trial.toml"
@@ -51,7 +51,7 @@ def write_trial(target: Path, text: str) -> None:
     WearscopeError
         It cannot be written, or would not be accepted.
     """
-    draft = target.with_name(f".{target.name}.{os.getpid()}")
+    draft = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
     try:
         try:
             draft.write_text(text, encoding="utf-8")
