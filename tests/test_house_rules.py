@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from public_things import public_things
+from seldom import seldom
 
 import wearscope
 from wearscope.quantities.quantity import QUANTITIES, VIEW_LABELS
@@ -191,7 +192,7 @@ def test_imaging_and_wear_know_nothing_of_trials_and_logs():
     ("module", "heavy"),
     [
         ("wearscope", (*DISPLAY, "matplotlib")),
-        ("wearscope.pipeline.inspect", (*DISPLAY, "matplotlib")),
+        seldom("wearscope.pipeline.inspect", (*DISPLAY, "matplotlib")),
         ("wearscope.pipeline.run", DISPLAY),
     ],
 )

@@ -29,7 +29,8 @@ def test_one_photo_is_measured_and_nothing_kept(trial):
     assert set(trial.folder.rglob("*")) == before
 
 
-def test_a_trial_is_measured_and_decided(trial, tmp_path):
+@pytest.mark.statistics
+def test_a_trial_is_measured_and_decided(trial, tmp_path, few_draws):
     result = wearscope.measure(trial, out_dir=tmp_path, jobs=1)
     assert isinstance(result, wearscope.BatchResult)
     assert result.measurements.is_file()

@@ -13,6 +13,7 @@ import pytest
 from reference_pairs import (
     SHIPPED,
     Pair,
+    as_taken,
     errors_of,
     inspect_pair,
     measured,
@@ -60,7 +61,7 @@ def test_chips(pair):
 @each_pair
 def test_what_is_drawn(pair):
     # recession along the edge is that of the row; the edge as it was new stays a line in the picture
-    view, (found, _) = inspect_pair(pair).now, measured(pair)
+    view, (found, _) = as_taken(pair).now, measured(pair)
     used = (view.zone == USED) & np.isfinite(view.recession_um)
     assert view.recession_um[used].mean() == pytest.approx(
         found["edge_recession", "difference"].value, rel=0.05

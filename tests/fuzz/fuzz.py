@@ -6,7 +6,8 @@
     python tests/fuzz/fuzz.py photo --only 4711 --keep .   one case once more, its file kept
 
 Cases are made of files of this project by changing, dropping and doubling parts of them; which, follows from the seed,
-the kind and the number of the case alone. They run in a process that is given up after 10 s for one case. Reported is
+the kind and the number of the case alone. They run in a process that is given up after 10 s of processor time for one
+case, which no busy machine makes longer, or when it waits for two minutes. Reported is
 whatever is neither an answer nor one of wearscope's own refusals, a hang, more than 1.5 GB, and a wear log that gives
 other rows than were written. Ends with 1 if there is anything. What was found once stands in ``KEPT`` and is tried
 every time.
@@ -18,6 +19,7 @@ import argparse
 import multiprocessing
 import os
 import random
+import signal
 import sys
 import tempfile
 import time
@@ -34,6 +36,9 @@ import seeds  # noqa: E402
 from wearscope.errors import WearscopeError  # noqa: E402
 
 LONGEST_S = 10.0
+"""Of processor time, for one case."""
+LONGEST_WAIT_S = 120.0
+"""By the clock, for one that does nothing."""
 MOST_MEMORY_KB = 1_500_000
 FORK = multiprocessing.get_context("fork")
 
@@ -181,6 +186,7 @@ def _serve(kind: str, seed: int, cases: Sequence[int], at, found, folder: str) -
     before = _peak_kb()
     for place, case in enumerate(cases):
         at[0], at[1] = place, time.monotonic()
+        signal.setitimer(signal.ITIMER_PROF, LONGEST_S)  # its signal ends the process, whatever it is at
         what = outcome(kind, content_of(kind, seed, case), Path(folder))
         if _peak_kb() - before > MOST_MEMORY_KB:
             what, before = f"{(_peak_kb() - before) // 1000} MB", _peak_kb()
@@ -213,7 +219,7 @@ def findings(kind: str, seed: int, cases: Sequence[int]) -> Iterator[Finding]:
             late = False
             while child.is_alive() and not late:
                 child.join(0.05)
-                late = time.monotonic() - at[1] > LONGEST_S
+                late = time.monotonic() - at[1] > LONGEST_WAIT_S
                 while ours.poll():
                     try:
                         yield Finding(kind, *ours.recv())
@@ -224,7 +230,9 @@ def findings(kind: str, seed: int, cases: Sequence[int]) -> Iterator[Finding]:
             child.join()
         done = int(at[0])
         if done < len(cases):
-            why = f"hangs for more than {LONGEST_S:g} s" if late else f"ends the process ({child.exitcode})"
+            hangs = late or child.exitcode == -signal.SIGPROF
+            longest = f"{LONGEST_WAIT_S:g} s" if late else f"{LONGEST_S:g} s of processor time"
+            why = f"hangs for more than {longest}" if hangs else f"ends the process ({child.exitcode})"
             yield Finding(kind, cases[done], why)
         cases = cases[done + 1 :]
 

@@ -8,6 +8,7 @@ import time
 import fuzz
 import pytest
 import seeds
+from seldom import seldom
 
 
 @pytest.mark.statistics
@@ -26,9 +27,16 @@ def refusal_of(kind, content, folder):
     return None
 
 
-@pytest.mark.parametrize("kind", list(seeds.KINDS))
-def test_a_few_cases_of_every_kind(kind, tmp_path):
-    for case in range(8 if kind in ("log", "recording", "encoded") else 25):
+SLOW = ("log", "recording", "encoded")
+FEW = {kind: range(3 if kind in SLOW else 8) for kind in seeds.KINDS}
+MORE = {kind: range(FEW[kind].stop, 8 if kind in SLOW else 25) for kind in seeds.KINDS}
+
+
+@pytest.mark.parametrize(
+    ("kind", "cases"), [*FEW.items(), *(seldom(*more) for more in MORE.items())], ids=str
+)
+def test_a_few_cases_of_every_kind(kind, cases, tmp_path):
+    for case in cases:
         assert fuzz.outcome(kind, fuzz.content_of(kind, 3, case), tmp_path) == "", f"--seed 3 --only {case}"
 
 
@@ -50,7 +58,16 @@ def die(content, folder):
 
 
 def hang(content, folder):
+    while True:
+        pass
+
+
+def wait(content, folder):
     time.sleep(60)
+
+
+def slow_by_the_clock_alone(content, folder):
+    time.sleep(0.6)
 
 
 def swell(content, folder):
@@ -59,13 +76,21 @@ def swell(content, folder):
 
 @pytest.mark.parametrize(
     ("read", "says"),
-    [(crash, "RuntimeError"), (die, "ends the process"), (hang, "hangs"), (swell, "MB")],
+    [(crash, "RuntimeError"), (die, "ends the process"), (hang, "processor"), (wait, "hangs"), (swell, "MB")],
 )
 def test_it_notices(monkeypatch, read, says):
     monkeypatch.setattr(fuzz, "LONGEST_S", 0.3 if read is hang else 10.0)
+    monkeypatch.setattr(fuzz, "LONGEST_WAIT_S", 0.3 if read is wait else 120.0)
     monkeypatch.setattr(fuzz, "MOST_MEMORY_KB", 50_000)
     monkeypatch.setitem(seeds.KINDS, "program", seeds.Kind(seeds.KINDS["program"].files, (b"G1",), read))
     found = list(fuzz.findings("program", 1, [4, 7]))
     assert [one.case for one in found][:1] == [4]
     assert says in found[0].what
     assert len(found) == (1 if read is swell else 2), "it goes on with the next case"
+
+
+def test_a_busy_machine_is_no_hang(monkeypatch):
+    monkeypatch.setattr(fuzz, "LONGEST_S", 0.3)
+    kind = seeds.Kind(seeds.KINDS["program"].files, (b"G1",), slow_by_the_clock_alone)
+    monkeypatch.setitem(seeds.KINDS, "program", kind)
+    assert list(fuzz.findings("program", 1, [4])) == []

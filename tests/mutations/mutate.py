@@ -2,12 +2,14 @@
 
     python tests/mutations/mutate.py                 all of edits.toml
     python tests/mutations/mutate.py limit horizon   those whose name holds one of these words
+    python tests/mutations/mutate.py --part 2/8      the second of eight parts of the list
     python tests/mutations/mutate.py --check         only whether every edit still finds its place
 
 Each edit of ``edits.toml`` names a bug, the files it may stand in, a regular expression for the code as it is (which
 must match at just one place), what it becomes, and the tests that must fail. The code is moved about now and then: an
-edit whose place is not found counts as a failure, and is to be aimed anew. Ends with 1 if fewer than nine in ten are
-caught.
+edit whose place is not found counts as a failure, and is to be aimed anew. Only the tests that an edit names are run,
+those of the edits asked for first without any edit. Tests of the viewer are left out, and said to be, where it is not
+installed. Ends with 1 if fewer than nine in ten are caught.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ import tomllib
 import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -65,6 +68,11 @@ class Edit:
     new: str
     tests: tuple[str, ...]
 
+    @property
+    def of_viewer(self) -> bool:
+        """Whether its tests need the viewer."""
+        return any(test.startswith("tests/viewer/") for test in self.tests)
+
     def places(self, root: Path) -> list[tuple[Path, str]]:
         """Files in which the code stands, with their text after the edit; one for each place."""
         found = []
@@ -81,6 +89,14 @@ def edits_in(path: Path) -> list[Edit]:
     edits = [Edit(**{**table, "tests": tuple(table["tests"])}) for table in tables]
     assert len({edit.name for edit in edits}) == len(edits), "two edits of one name"
     return edits
+
+
+def part_of(edits: Sequence[Edit], said: str) -> list[Edit]:
+    """The edits of one part, said as ``2/8``: all parts together are all edits, each in one of them."""
+    number, parts = map(int, said.split("/"))
+    if not 1 <= number <= parts:
+        raise ValueError(f"there is no part {said}; give 1/{parts} to {parts}/{parts}")
+    return list(edits[number - 1 :: parts])
 
 
 def misaimed(edits: Sequence[Edit], root: Path) -> list[str]:
@@ -110,6 +126,11 @@ def copy_of_the_project(folder: Path) -> Path:
     return folder
 
 
+def _marked(tests: Sequence[str]) -> list[str]:
+    """What is named one by one is run whatever its marks; of whole files, what runs by default."""
+    return ["-m", "not benchmark"] if all("::" in test for test in tests) else []
+
+
 def _pytest(root: Path, tests: Sequence[str]) -> None:
     """Run tests on the copy in `root`, in this process, which ends with pytest's exit code."""
     os.chdir(root)
@@ -120,7 +141,7 @@ def _pytest(root: Path, tests: Sequence[str]) -> None:
     os.environ |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     code = 70
     try:
-        code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *tests]))
+        code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *_marked(tests), *tests]))
         import wearscope
 
         if not Path(wearscope.__file__ or "").is_relative_to(root):
@@ -211,6 +232,7 @@ def main() -> None:
     """Run the command line."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("words", nargs="*", help="only edits whose name holds one of them")
+    parser.add_argument("--part", default="1/1", help="which part of them, as 2/8 (default: all)")
     parser.add_argument("--check", action="store_true", help="only look whether the edits find their places")
     parser.add_argument(
         "--jobs", type=int, default=os.cpu_count() or 1, help="at a time (default: %(default)s)"
@@ -224,7 +246,12 @@ def main() -> None:
     if wrong := misaimed(edits, ROOT):
         sys.exit("\n".join(wrong))
     if not arguments.check:
-        sys.exit(run(edits, arguments.jobs) < LEAST)
+        edits = part_of(edits, arguments.part)
+        if find_spec("napari") is None:
+            for edit in (edit for edit in edits if edit.of_viewer):
+                print(f"not run   {edit.name}: the viewer is not installed", flush=True)
+            edits = [edit for edit in edits if not edit.of_viewer]
+        sys.exit(run(edits, arguments.jobs) < LEAST if edits else 0)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from mutate import EDITS, LEAST, ROOT, Edit, edits_in, misaimed
+import pytest
+from mutate import EDITS, LEAST, ROOT, Edit, edits_in, misaimed, part_of
 
 
 def test_every_edit_finds_its_place():
@@ -23,3 +24,12 @@ def test_an_edit_without_its_place_is_told(tmp_path):
     assert "0 places" in misaimed([never], tmp_path)[0]
     assert "changes nothing" in misaimed([idle], tmp_path)[0]
     assert LEAST >= 0.9
+
+
+@pytest.mark.parametrize("parts", [1, 3, 7, 500])
+def test_the_parts_of_the_list_are_the_list(parts):
+    edits = edits_in(EDITS)
+    names = [edit.name for n in range(parts) for edit in part_of(edits, f"{n + 1}/{parts}")]
+    assert sorted(names) == sorted(edit.name for edit in edits)
+    with pytest.raises(ValueError, match="there is no part"):
+        part_of(edits, f"{parts + 1}/{parts}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -19,6 +20,11 @@ class View:
     blur_px: float = 0.0
     shake_px: float = 0.0  # along x, as motion blur
     gain: float = 1.0  # of the code values
+
+
+@lru_cache(maxsize=4)
+def _noise(shape):
+    return np.random.default_rng(11).normal(0.0, 1.0, shape).astype(np.float32)
 
 
 def seen(pixels, view, rng=None):
@@ -38,5 +44,8 @@ def seen(pixels, view, rng=None):
         moved = cv2.blur(moved, (int(view.shake_px), 1))
     moved = moved.astype(np.float32) * view.gain
     if rng is not None:
-        moved += rng.normal(0.0, 1.0, moved.shape)
+        noise = _noise(moved.shape)
+        moved += np.roll(
+            noise, int(rng.integers(noise.size))
+        )  # drawn anew it would take longer than all the rest
     return np.clip(np.round(moved), 0, 255).astype(np.uint8)

@@ -186,3 +186,9 @@ def judge(trial, entry, scales) -> Judgement:
         remarks = ("12 % is glare; move the lamp",)
         return Judgement(entry, "doubtful", remarks, 4.2, 0.12, 0.8, "bright")
     return Judgement(entry, "fit", (), 4.2, 0.001, 0.8, "dark")
+
+
+def made_by(what, seconds):
+    """A call that takes its time: what was asked, and the process that made it."""
+    time.sleep(seconds)
+    return what, os.getpid()

@@ -94,17 +94,20 @@ class Graticule:
         jitter = self.ruling_jitter * rng.standard_normal(4001)
         index = np.rint(across).astype(int)
         cover = np.zeros_like(across)
-        for shift in (-1, 0, 1):
+        reach = self.line_width / 2 + (a + b) / 2  # beyond it a line covers nothing of a pixel
+        # a neighbouring line reaches a point halfway between two only if it is wide
+        for shift in (-1, 0, 1) if reach + np.abs(jitter).max() > 0.5 else (0,):
             i = index + shift
-            present = (i >= self.first) & (i <= self.last) & ~np.isin(i, self.missing)
-            centre = i + jitter[np.clip(i + 2000, 0, 4000)]
-            strip = slab_area(across - centre, self.line_width / 2, a, b)
+            off = across - (i + jitter[np.clip(i + 2000, 0, 4000)])
+            there = (np.abs(off) < reach) & (i >= self.first) & (i <= self.last) & ~np.isin(i, self.missing)
+            i, at = i[there], along[there]
+            strip = slab_area(off[there], self.line_width / 2, a, b)
             extra = np.where(i % 10 == 0, self.long_extra[1], np.where(i % 5 == 0, self.long_extra[0], 0.0))
             inside = np.zeros_like(strip)
             for j0, j1 in rows:
                 middle, half = (j0 + j1 + extra) / 2, (j1 + extra - j0) / 2
-                inside = np.maximum(inside, slab_area(along - middle, half, b, a))
-            cover += strip * inside * present
+                inside = np.maximum(inside, slab_area(at - middle, half, b, a))
+            cover[there] += strip * inside
         return cover
 
     def coverage(self):

@@ -22,12 +22,24 @@ class Hands:
     def __init__(self, bench):
         self.bench = bench
 
-    def wait(self, until, seconds=300.0):  # ends what hangs; on a busy machine a photo takes a minute
+    def wait(self, until, seconds=240.0):  # ends what hangs; on a busy machine a photo takes a minute
+        """Let the window work until something is so; fails with what the bench says if that takes too long."""
         end = time.monotonic() + seconds
         while not until():
             QApplication.processEvents()
             time.sleep(0.005)
-            assert time.monotonic() < end, self.bench.status.text()
+            if time.monotonic() > end:
+                said = " | ".join(
+                    filter(
+                        None,
+                        (
+                            self.bench.status.text(),
+                            self.bench.live.way.text(),
+                            self.bench.capture.verdict.text(),
+                        ),
+                    )
+                )
+                pytest.fail(f"waited for {seconds:.0f} s in vain; the bench says: {said}")
 
     def idle(self):
         self.wait(lambda: self.bench.state.work._waiting == 0 and not self.bench.run.measuring)

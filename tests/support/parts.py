@@ -7,6 +7,7 @@ the layer's edge is drawn point by point, blurred, and averaged over each pixel'
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -90,30 +91,7 @@ class Part:
 
     def drawn(self) -> np.ndarray:
         """Linear light, shape (H, W, 3); the cut line goes through the middle at `turned_deg`."""
-        height, width = self.size
-        rng = np.random.default_rng(self.seed)
-        row, column = np.mgrid[0 : height * FINE, 0 : width * FINE]
-        x = ((column + 0.5) / FINE - width / 2) * self.um_per_px
-        y = ((row + 0.5) / FINE - height / 2) * self.um_per_px
-        turn = np.radians(self.turned_deg)
-        s, d = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
-        places = np.arange(-2.0 * self.length_um, 2.0 * self.length_um, 10.0)
-        wander = gaussian_filter(rng.standard_normal(len(places)), 8.0)
-        wander *= self.wander_um / wander.std()
-        cut = np.interp(s, places, wander)
-        layer = cut + self.layer_um(s)
-        grain = gaussian_filter(rng.standard_normal((height * FINE, width * FINE)), (4.0, 40.0))
-        grain = 1.0 + self.grain * grain / grain.std()
-        light = np.asarray(self.face) * grain[..., None]
-        under = self.ground if self.below is None else self.below
-        light = np.where((d < layer)[..., None], under, light)
-        light = np.where((d < cut)[..., None], self.ground, light)
-        if self.edges == 2:
-            far = 0.3 * height * self.um_per_px
-            light = np.where((d > far)[..., None], self.ground, light)
-        light = gaussian_filter(light, (self.blur_px * FINE, self.blur_px * FINE, 0), mode="nearest")
-        light = light.reshape(height, FINE, width, FINE, 3).mean(axis=(1, 3))
-        return np.clip(light + rng.normal(0.0, self.noise, light.shape), 0.0, 1.0)
+        return _light_of(self).copy()
 
     def save(self, file: Path, turns: int = 0) -> Path:
         """As a photo by the sRGB curve of IEC 61966-2-1, `turns` quarter turns round."""
@@ -141,3 +119,32 @@ def write_trial(folder: Path, file: Path, um_per_px: float = 10.0, more: str = "
     text = TRIAL.format(file=file, um_per_px=um_per_px, u_um_per_px=um_per_px / 500, more=more)
     (folder / "trial.toml").write_text(text)
     return load_trial(folder / "trial.toml")
+
+
+@lru_cache(maxsize=8)
+def _light_of(part: Part) -> np.ndarray:
+    """Many tests photograph the same part: it is drawn once."""
+    height, width = part.size
+    rng = np.random.default_rng(part.seed)
+    row, column = np.mgrid[0 : height * FINE, 0 : width * FINE]
+    x = ((column + 0.5) / FINE - width / 2) * part.um_per_px
+    y = ((row + 0.5) / FINE - height / 2) * part.um_per_px
+    turn = np.radians(part.turned_deg)
+    s, d = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
+    places = np.arange(-2.0 * part.length_um, 2.0 * part.length_um, 10.0)
+    wander = gaussian_filter(rng.standard_normal(len(places)), 8.0)
+    wander *= part.wander_um / wander.std()
+    cut = np.interp(s, places, wander)
+    layer = cut + part.layer_um(s)
+    grain = gaussian_filter(rng.standard_normal((height * FINE, width * FINE)), (4.0, 40.0))
+    grain = 1.0 + part.grain * grain / grain.std()
+    light = np.asarray(part.face) * grain[..., None]
+    under = part.ground if part.below is None else part.below
+    light = np.where((d < layer)[..., None], under, light)
+    light = np.where((d < cut)[..., None], part.ground, light)
+    if part.edges == 2:
+        far = 0.3 * height * part.um_per_px
+        light = np.where((d > far)[..., None], part.ground, light)
+    light = gaussian_filter(light, (part.blur_px * FINE, part.blur_px * FINE, 0), mode="nearest")
+    light = light.reshape(height, FINE, width, FINE, 3).mean(axis=(1, 3))
+    return np.clip(light + rng.normal(0.0, part.noise, light.shape), 0.0, 1.0)

@@ -21,7 +21,7 @@ from scipy.special import expit, ndtr
 from wearscope.log.records import Record
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
-from wearscope.pipeline.sources import read_scales
+from wearscope.pipeline.sources import Memory, read_scales
 from wearscope.trial import Trial, load_trial
 
 Array = NDArray[np.float64]
@@ -219,12 +219,12 @@ def write_trial(
     return load_trial(folder / "trial.toml")
 
 
-def measured(trial: Trial, parts: int) -> Inspection:
-    """What the photo taken after `parts` parts gives."""
+def measured(trial: Trial, parts: int, of_new_states: Memory | None = None) -> Inspection:
+    """What the photo taken after `parts` parts gives; a memory spares reading one new-state photo again and again."""
     scales, refusals = read_scales(trial)
     assert not refusals
     (entry,) = [photo for photo in trial.photos if photo.parts == parts]
-    return inspect_photo(trial, entry, scales)
+    return inspect_photo(trial, entry, scales, of_new_states=of_new_states)
 
 
 def rows(inspection: Inspection) -> dict[tuple[str, str], Record]:

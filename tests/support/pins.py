@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -35,6 +36,7 @@ class Scene:
     shape: tuple[int, int] = (480, 640)
 
 
+@lru_cache(maxsize=32)
 def across(scene: Scene, places: int = 301, facets: int = 81) -> tuple[np.ndarray, np.ndarray]:
     """Places in radii from the axis, and the light from each."""
     u = np.linspace(-0.999, 0.999, places)

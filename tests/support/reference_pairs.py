@@ -9,9 +9,8 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Callable, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 
 import cv2
@@ -21,8 +20,8 @@ from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.records import Record
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
-from wearscope.pipeline.sources import read_scales
-from wearscope.trial import load_trial
+from wearscope.pipeline.sources import memory_of_new_states, read_scales
+from wearscope.trial import PhotoEntry, Trial, load_trial
 
 SHIPPED = Path(__file__).parents[1] / "reference"
 BESIDE = Path(__file__).parents[3] / "shared" / "reference" / "photos"
@@ -148,6 +147,14 @@ def pairs_in(folder: Path) -> list[Pair]:
     return sorted(found, key=lambda pair: (len(pair.name), pair.name))
 
 
+NEW_STATES = memory_of_new_states()
+
+
+def inspected_beside(trial: Trial, entry: PhotoEntry, scales: Mapping[str, Scale]) -> Inspection:
+    """Measured as any photo is; what a new-state photo gives is worked out once in a process."""
+    return inspect_photo(trial, entry, scales, of_new_states=NEW_STATES)
+
+
 def inspect_pair(
     pair: Pair,
     known: Known = ALLOWED,
@@ -157,7 +164,7 @@ def inspect_pair(
     more: str = "",
     tilt_deg: float | None = None,
     by_axis: Scale | None = None,
-    way: Callable[..., Inspection] = inspect_photo,
+    way: Callable[..., Inspection] = inspected_beside,
 ) -> Inspection:
     """What the worn photo of a pair gives.
 
@@ -225,16 +232,21 @@ def rows_of(inspection: Inspection) -> tuple[Found, str]:
     return {(record.quantity, record.zone): record for record in inspection.records}, inspection.refusal
 
 
-def measured(pair: Pair, known: Known = ALLOWED) -> tuple[Found, str]:
-    """Rows of the worn photo as it was taken."""
-    return rows_of(inspect_pair(pair, known))
+@lru_cache(maxsize=4)  # they hold pictures
+def as_taken(pair: Pair) -> Inspection:
+    """What the worn photo as it was taken gives, worked out once for tests that follow each other."""
+    return inspect_pair(pair)
 
 
 @cache
-def all_measured(pairs: tuple[Pair, ...]) -> dict[str, tuple[Found, str]]:
-    """Rows of many pairs by name, each as it was taken."""
-    with ProcessPoolExecutor(2) as pool:
-        return dict(zip((pair.name for pair in pairs), pool.map(measured, pairs), strict=True))
+def measured(pair: Pair) -> tuple[Found, str]:
+    """Rows of the worn photo as it was taken, worked out once in a process."""
+    return rows_of(as_taken(pair))
+
+
+def measured_knowing(pair: Pair, known: Known) -> tuple[Found, str]:
+    """The same rows, where more or less is stated beforehand."""
+    return rows_of(inspect_pair(pair, known))
 
 
 def smeared(kernel: np.ndarray) -> Callable[[Path, Path], Path]:

@@ -7,6 +7,7 @@ averaged over each pixel's area.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -161,18 +162,24 @@ class Wedge:
 
     def light(self) -> Array:
         """Linear light, shape (H, W), noise included."""
-        share = self.share().astype(float)
-        tool, ground = (self.dark, self.bright) if self.backlit else (self.bright, self.dark)
-        height, width = self.size
-        y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
-        lamp = 1.0 + self.uneven * (0.6 * x - 0.5 * y - 0.4 * (x**2 + y**2))
-        rng = np.random.default_rng(self.seed)
-        clean = lamp * (tool * share + ground * (1.0 - share))
-        return np.asarray(np.clip(clean + rng.normal(0.0, self.noise, clean.shape), 0.0, 1.0))
+        return _light_of(self).copy()
 
     def save(self, path: Path, **how: object) -> Path:
         """Write the photo as the sRGB file that a microscope would write."""
         return save_grey(self.light(), path, **how)  # type: ignore[arg-type]
+
+
+@lru_cache(maxsize=16)
+def _light_of(wedge: Wedge) -> Array:
+    """Many tests photograph the same wedge: it is drawn once."""
+    share = wedge.share().astype(float)
+    tool, ground = (wedge.dark, wedge.bright) if wedge.backlit else (wedge.bright, wedge.dark)
+    height, width = wedge.size
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
+    lamp = 1.0 + wedge.uneven * (0.6 * x - 0.5 * y - 0.4 * (x**2 + y**2))
+    rng = np.random.default_rng(wedge.seed)
+    clean = lamp * (tool * share + ground * (1.0 - share))
+    return np.asarray(np.clip(clean + rng.normal(0.0, wedge.noise, clean.shape), 0.0, 1.0))
 
 
 def save_grey(
