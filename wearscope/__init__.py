@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from wearscope.economics.outcome import Outcome
     from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
     from wearscope.log.records import Record
-    from wearscope.pipeline.results import BatchResult, PhotoResult
+    from wearscope.pipeline.one_photo import PhotoResult
+    from wearscope.pipeline.results import BatchResult
     from wearscope.pipeline.scripting import decide, measure
     from wearscope.samples import copy_sample_trial
     from wearscope.trial.model import Bit, PhotoEntry, Trial
@@ -33,7 +34,7 @@ _HOMES = {
     "Outcome": "wearscope.economics.outcome",
     "PhotoEntry": "wearscope.trial.model",
     "PhotoRefused": "wearscope.errors",
-    "PhotoResult": "wearscope.pipeline.results",
+    "PhotoResult": "wearscope.pipeline.one_photo",
     "Record": "wearscope.log.records",
     "Trial": "wearscope.trial.model",
     "TrialError": "wearscope.errors",
