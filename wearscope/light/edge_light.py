@@ -394,7 +394,8 @@ def _of_own(
         spread = gain @ gain.T
         u = np.sqrt(np.diag(spread))
         pair = [
-            Input(what, 0.0, float(u[k]), of=(_own(zone, result),)) for k, result in enumerate(("silhouette", "radius"))
+            Input(what, 0.0, float(u[k]), of=(_own(zone, result),))
+            for k, result in enumerate(("silhouette", "radius"))
         ]
         parts += zip(np.eye(2), pair, strict=True)
         if u.all():
