@@ -79,7 +79,8 @@ def test_zoom_of_the_marks_scatters_as_stated():
     assert {match.verdict for match in found} == {"same"}
     zooms = [match.zoom for match in found]
     scatter, stated = np.std(zooms, ddof=1), np.median([match.u_zoom for match in found])
-    assert 0.8 * scatter < stated < 2.6 * scatter
+    # 60 pairs: 2.1 times; of 24, 1.7 to 2.6
+    assert 1.2 * scatter < stated < 3.2 * scatter
     assert abs(np.mean(zooms) - 1.012) < 3 * stated
     middles = [match.shift_um + (match.zoom - 1.0) * 699 / 2 * UM_PER_PX for match in found]
     assert abs(np.mean(middles) - 33.0) < 0.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import asdict, replace
 
 import fake_photos as fake
@@ -215,14 +216,31 @@ def test_nothing_that_rests_on_anything_else_is_handed_out(tmp_path):
         measured(load_trial(tmp_path), tmp_path)
     assert "changed since: wedge_angle_deg" in str(problem.value)
     assert "photos/A-0-1.jpg" in str(problem.value)
-    measure(tmp_path)
+    result, _ = measure(tmp_path)
     found = measured(load_trial(tmp_path), tmp_path)
     assert found.behind == []
+    assert result.records == found.records
     assert not [row for row in found.records if (row.parts, row.flute) == (120, 1)], "not on a curve with 45°"
     assert {(row.parts, row.flute) for row in found.records} == {(0, 1), (0, 2), (40, 1), (40, 2), (120, 2)}
     with WearLog(tmp_path / "wear-log.sqlite") as log:
         (past, *_) = log.history(bit="A", flute=1, parts=120, quantity="edge_recession")
     assert past.changed_inputs == ("photo_sha256", "wedge_angle_deg")
+
+
+def test_a_run_that_is_ended_hands_out_only_what_still_holds(tmp_path):
+    fake.write_trial(tmp_path, bits=("A",), parts=(0, 40))
+    measure(tmp_path)
+    edit(tmp_path, "wedge_angle_deg = 60", "wedge_angle_deg = 45")
+
+    def ended(trial, entry, scales):
+        if entry.parts:
+            raise KeyboardInterrupt
+        return fake.inspector(trial, entry, scales)
+
+    with pytest.raises(KeyboardInterrupt):
+        measure_trial(load_trial(tmp_path), tmp_path, jobs=1, inspector=ended)
+    with (tmp_path / "results" / "measurements.csv").open(newline="") as file:
+        assert {row["parts"] for row in csv.DictReader(file)} == {"0"}, "the rows at 40 rest on 60°"
 
 
 def test_rows_of_which_it_is_not_known_what_they_rest_on_do_not_hold(tmp_path):
