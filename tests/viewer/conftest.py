@@ -48,7 +48,21 @@ def imported():
 
 
 @pytest.fixture
-def viewer(imported, make_napari_viewer):
+def plotted():
+    """The plots as they are drawn, for a test that looks at one."""
+
+
+@pytest.fixture
+def plain(imported, request, monkeypatch):
+    """Plots as they are until there is time to draw them, plain paper: drawn, they take a test's sixth part."""
+    from wearscope_napari.plot import Plot
+
+    if "plotted" not in request.fixturenames:
+        monkeypatch.setattr(Plot, "_catch_up", lambda self: None)
+
+
+@pytest.fixture
+def viewer(plain, make_napari_viewer):
     return make_napari_viewer()
 
 
@@ -67,7 +81,7 @@ def hands(viewer):
 
 
 @pytest.fixture
-def second_hands(imported, make_napari_viewer):
+def second_hands(plain, make_napari_viewer):
     person = at_the_bench(make_napari_viewer())
     yield person
     person.bench.finish()
