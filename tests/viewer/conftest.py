@@ -13,6 +13,7 @@ from pictures import CARD, Flute, write_trial
 
 from wearscope.trial import load_trial
 
+LOOK_EVERY_MS = 1000  # as in state.py
 LIMIT_S = 480  # of a test, on a busy machine too: the waits within it end sooner
 
 
@@ -57,12 +58,16 @@ def plain(imported, request, monkeypatch):
     """Plots as they are until there is time to draw them, plain paper: drawn, they take a test's sixth part."""
     from wearscope_napari.plot import Plot
 
+    def renew(plot):
+        plot._stale = True
+        plot.update()
+
     if "plotted" not in request.fixturenames:
-        monkeypatch.setattr(Plot, "_catch_up", lambda self: None)
+        monkeypatch.setattr(Plot, "renew", renew)
 
 
 @pytest.fixture
-def viewer(plain, make_napari_viewer):
+def viewer(plain, beside, make_napari_viewer):
     return make_napari_viewer()
 
 
@@ -73,15 +78,84 @@ def at_the_bench(viewer):
     return Hands(open_bench(viewer))
 
 
+class Window:
+    """One window for many tests, as for many trials of a day: each opens its own where the one before was."""
+
+    def __init__(self):
+        self._person = None
+        self._patch = pytest.MonkeyPatch()
+
+    def hands(self):
+        """The person at the bench."""
+        if self._person is None:
+            import napari
+            from napari._qt._qapp_model.qactions import init_qactions
+            from napari.plugins import _initialize_plugins
+
+            self._patch.setattr("napari._qt.threads.status_checker.StatusChecker.start", lambda _: None)
+            for once in (_initialize_plugins, init_qactions):
+                once.cache_clear()
+            self._person = at_the_bench(napari.Viewer(show=False))
+        return self._person
+
+    def leave(self):
+        """Leave the bench as it is in a new window, but for the trial on it, which the next one takes the place of."""
+        person, bench = self._person, self._person.bench
+        assert not bench.state.work._closing, "a test that ends the bench asks for a `viewer` of its own"
+        bench.live.finish_camera()
+        bench.capture.finish()
+        person.idle()
+        bench.state._looking.stop()
+        bench.state._looking.setInterval(LOOK_EVERY_MS)
+        bench.state.session = bench.state.shown = bench.state.entry = None
+        bench.compare.blink.setChecked(False)
+        bench.compare.over.setChecked(False)
+        for field in (bench.hand.distance, bench.hand.pitch, bench.live.pitch, bench.live.pin, bench.capture.parts):
+            field.setValue(0)
+        bench.capture.view.setCurrentIndex(0)
+        bench.who.clear()
+        bench.pages.setCurrentIndex(0)
+
+    def close(self):
+        """Close the window, if there is one."""
+        if self._person is not None:
+            self._person.bench.finish()
+            self._person.bench.viewer.close()
+        self._patch.undo()
+
+
+@pytest.fixture(scope="session")
+def window(imported, qapp):
+    """The window of the tests whose module says ``ONE_WINDOW = True``."""
+    window = Window()
+    yield window
+    window.close()
+
+
 @pytest.fixture
-def hands(viewer):
-    person = at_the_bench(viewer)
+def beside(imported):
+    """napari's own fixture takes the window that is open already for one that a test has forgotten."""
+    from napari._qt.qt_viewer import QtViewer
+
+    QtViewer._instances.clear()
+
+
+@pytest.fixture
+def hands(plain, request):
+    """A person at the bench."""
+    alone = {"viewer", "second_hands", "make_napari_viewer"} & set(request.fixturenames)
+    if getattr(request.module, "ONE_WINDOW", False) and not alone:
+        window = request.getfixturevalue("window")
+        yield window.hands()
+        window.leave()
+        return
+    person = at_the_bench(request.getfixturevalue("viewer"))
     yield person
     person.bench.finish()
 
 
 @pytest.fixture
-def second_hands(plain, make_napari_viewer):
+def second_hands(plain, beside, make_napari_viewer):
     person = at_the_bench(make_napari_viewer())
     yield person
     person.bench.finish()

@@ -14,6 +14,8 @@ from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.run import measure_trial
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 def numbers(bench):
     return {(row.quantity, row.zone): row for row in bench.state.shown.inspection.records}

@@ -26,6 +26,8 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 def history(folder):
     with CorrectionLog(folder / "wear-log.sqlite") as log:

@@ -16,6 +16,8 @@ from wearscope_napari.coordinates import from_napari, to_napari
 from wearscope.pipeline.run import measure_trial
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 def lines(bench):
     return [bench.photos.item(row).text() for row in range(bench.photos.count())]
@@ -57,6 +59,7 @@ def test_a_photo_taken_again_is_to_be_measured(hands, folder):
     hands.idle()
 
 
+@pytest.mark.usefixtures("viewer")  # it ends the bench
 def test_keys_go_through_the_photos(hands, folder):
     hands.open(folder)
     bench = hands.bench
