@@ -49,7 +49,9 @@ def started(tmp_path):
 
     def start(folder, *options, jobs=2):
         told = tmp_path / f"told {len(runs)}"
-        runs.append(APART.Process(target=a_run, args=(told, ["measure", folder, "-q", "--jobs", jobs, *options])))
+        runs.append(
+            APART.Process(target=a_run, args=(told, ["measure", folder, "-q", "--jobs", jobs, *options]))
+        )
         runs[-1].start()
         return Run(runs[-1], told)
 

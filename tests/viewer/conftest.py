@@ -13,7 +13,6 @@ from pictures import CARD, Flute, write_trial
 
 from wearscope.trial import load_trial
 
-LOOK_EVERY_MS = 1000  # as in state.py
 LIMIT_S = 480  # of a test, on a busy machine too: the waits within it end sooner
 
 
@@ -67,7 +66,7 @@ def plain(imported, request, monkeypatch):
 
 
 @pytest.fixture
-def viewer(plain, beside, make_napari_viewer):
+def viewer(plain, make_napari_viewer):
     return make_napari_viewer()
 
 
@@ -78,87 +77,111 @@ def at_the_bench(viewer):
     return Hands(open_bench(viewer))
 
 
-class Window:
-    """One window for many tests, as for many trials of a day: each opens its own where the one before was."""
+class Windows:
+    """Windows for many tests, as for many trials of a day: each opens its own where the one before was."""
 
     def __init__(self):
-        self._person = None
+        self._persons = {}
         self._patch = pytest.MonkeyPatch()
 
-    def hands(self):
-        """The person at the bench."""
-        if self._person is None:
-            import napari
-            from napari._qt._qapp_model.qactions import init_qactions
-            from napari.plugins import _initialize_plugins
+    def hands(self, who):
+        """The person at the bench of one window."""
+        import napari
+        from napari._qt._qapp_model.qactions import init_qactions
+        from napari.plugins import _initialize_plugins
 
+        if not self._persons:
             self._patch.setattr("napari._qt.threads.status_checker.StatusChecker.start", lambda _: None)
             for once in (_initialize_plugins, init_qactions):
                 once.cache_clear()
-            self._person = at_the_bench(napari.Viewer(show=False))
-        return self._person
+        if who not in self._persons:
+            self._persons[who] = at_the_bench(napari.Viewer(show=False))
+            gc.collect()
+            gc.freeze()
+        return self._persons[who]
 
-    def leave(self):
+    def leave(self, who):
         """Leave the bench as it is in a new window, but for the trial on it, which the next one takes the place of."""
-        person, bench = self._person, self._person.bench
+        from wearscope_napari import capture, state
+
+        person, bench = self._persons[who], self._persons[who].bench
         assert not bench.state.work._closing, "a test that ends the bench asks for a `viewer` of its own"
         bench.live.finish_camera()
         bench.capture.finish()
+        person.wait(lambda: bench.live.looking._waiting == 0 and not bench.live._judging)
         person.idle()
         bench.state._looking.stop()
-        bench.state._looking.setInterval(LOOK_EVERY_MS)
+        bench.state._looking.setInterval(state.LOOK_EVERY_MS)
+        bench.capture._timer.setInterval(capture.LOOK_EVERY_MS)
         bench.state.session = bench.state.shown = bench.state.entry = None
         bench.compare.blink.setChecked(False)
         bench.compare.over.setChecked(False)
-        for field in (bench.hand.distance, bench.hand.pitch, bench.live.pitch, bench.live.pin, bench.capture.parts):
+        for field in (
+            bench.hand.distance,
+            bench.hand.pitch,
+            bench.live.pitch,
+            bench.live.pin,
+            bench.capture.parts,
+        ):
             field.setValue(0)
         bench.capture.view.setCurrentIndex(0)
-        bench.who.clear()
+        bench.live.by_itself.setChecked(True)
+        for text in (bench.who, bench.status, bench.capture.verdict):
+            text.clear()
         bench.pages.setCurrentIndex(0)
 
     def close(self):
-        """Close the window, if there is one."""
-        if self._person is not None:
-            self._person.bench.finish()
-            self._person.bench.viewer.close()
+        """Close those that are open."""
+        for person in self._persons.values():
+            person.bench.finish()
+            person.bench.viewer.close()
         self._patch.undo()
 
 
 @pytest.fixture(scope="session")
-def window(imported, qapp):
-    """The window of the tests whose module says ``ONE_WINDOW = True``."""
-    window = Window()
-    yield window
-    window.close()
+def windows(imported, qapp):
+    """The windows of the tests whose module says ``ONE_WINDOW = True``."""
+    windows = Windows()
+    yield windows
+    windows.close()
 
 
 @pytest.fixture
 def beside(imported):
-    """napari's own fixture takes the window that is open already for one that a test has forgotten."""
+    """Have napari's own fixture not take the windows above for what a test has forgotten."""
     from napari._qt.qt_viewer import QtViewer
 
     QtViewer._instances.clear()
 
 
 @pytest.fixture
-def hands(plain, request):
-    """A person at the bench."""
-    alone = {"viewer", "second_hands", "make_napari_viewer"} & set(request.fixturenames)
-    if getattr(request.module, "ONE_WINDOW", False) and not alone:
-        window = request.getfixturevalue("window")
-        yield window.hands()
-        window.leave()
+def make_napari_viewer(beside, make_napari_viewer):
+    """A window of a test's own."""
+    return make_napari_viewer
+
+
+def seated(request, who, make):
+    """A person at the bench of a window that is there already, or of a new one."""
+    if getattr(request.module, "ONE_WINDOW", False) and "viewer" not in request.fixturenames:
+        windows = request.getfixturevalue("windows")
+        yield windows.hands(who)
+        windows.leave(who)
         return
-    person = at_the_bench(request.getfixturevalue("viewer"))
+    person = at_the_bench(make())
     yield person
     person.bench.finish()
 
 
 @pytest.fixture
-def second_hands(plain, beside, make_napari_viewer):
-    person = at_the_bench(make_napari_viewer())
-    yield person
-    person.bench.finish()
+def hands(plain, request):
+    """A person at the bench."""
+    yield from seated(request, "first", lambda: request.getfixturevalue("viewer"))
+
+
+@pytest.fixture
+def second_hands(plain, request):
+    """Another one, in a window of their own."""
+    yield from seated(request, "second", lambda: request.getfixturevalue("make_napari_viewer")())
 
 
 @pytest.fixture(scope="session")

@@ -13,6 +13,8 @@ from wearscope_napari.theme import LEAST_CONTRAST, LEAST_OF_LINES, Theme, contra
 
 LAPTOP = (1280, 800)  # also what a screen of 1920 by 1200 has at a scale factor of 1.5
 
+ONE_WINDOW = True
+
 
 def settle():
     for _ in range(20):
@@ -39,6 +41,7 @@ def test_hints_in_fields_can_be_read_and_are_fainter_than_what_is_typed(theme):
     assert contrast(theme.faint, theme.field) < contrast(theme.ink, theme.field)
 
 
+@pytest.mark.usefixtures("viewer")  # it resizes the window
 @pytest.mark.usefixtures("plotted")
 def test_all_is_seen_on_a_laptop_without_scrolling(hands, folder):
     hands.open(folder, 100)
@@ -78,6 +81,7 @@ def test_all_is_seen_on_a_laptop_without_scrolling(hands, folder):
     assert photo.width() * photo.height() > 0.35 * LAPTOP[0] * LAPTOP[1]  # 0.12 with napari's lists of layers
 
 
+@pytest.mark.usefixtures("viewer")  # it paints the window anew
 @pytest.mark.usefixtures("plotted")
 @pytest.mark.parametrize("theme", ["dark", "light"])
 def test_lists_can_be_read_in_either_theme(hands, folder, theme):
