@@ -86,19 +86,23 @@ class Windows:
 
     def hands(self, who):
         """The person at the bench of one window."""
+        if not self._persons:
+            self._open()
+        return self._persons[who]
+
+    def _open(self):
+        """Both at once: napari's own fixture has what is done once in a process done again for each window after it."""
         import napari
         from napari._qt._qapp_model.qactions import init_qactions
         from napari.plugins import _initialize_plugins
 
-        if not self._persons:
-            self._patch.setattr("napari._qt.threads.status_checker.StatusChecker.start", lambda _: None)
-            for once in (_initialize_plugins, init_qactions):
-                once.cache_clear()
-        if who not in self._persons:
+        self._patch.setattr("napari._qt.threads.status_checker.StatusChecker.start", lambda _: None)
+        for once in (_initialize_plugins, init_qactions):
+            once.cache_clear()
+        for who in ("second", "first"):
             self._persons[who] = at_the_bench(napari.Viewer(show=False))
-            gc.collect()
-            gc.freeze()
-        return self._persons[who]
+        gc.collect()
+        gc.freeze()
 
     def leave(self, who):
         """Leave the bench as it is in a new window, but for the trial on it, which the next one takes the place of."""
