@@ -989,6 +989,8 @@ def test_bar_and_colour_only_on_a_terminal(tmp_path, no_color):
     import pty
 
     fake.write_trial(tmp_path, bits=("A",), flutes=(1,), parts=(0, 40))
+    for parts in (0, 40):
+        fake.tell(tmp_path, "A", parts, 1, "refuse")  # or a report would be drawn, which takes longest
     (tmp_path / "slow.py").write_text(SLOW.format(tests=str(TESTS / "support")))
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "TERM": "xterm"}
     environment = environment | ({"NO_COLOR": "1"} if no_color else {})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -58,7 +58,7 @@ class PhotoLayers(QObject):
         self._faded: list[
             tuple[Any, float]
         ] = []  # layers not seen until the photo is measured; their opacity
-        state.opened.connect(self.clear)
+        state.opened.connect(self._put_aside)
         state.pictured.connect(self._picture)
         state.showing.connect(self._show)
         state.withdrawn.connect(self._withdrawn)
@@ -103,11 +103,25 @@ class PhotoLayers(QObject):
         with self.quietly():
             self.layers["photo"].data = photo.data
             self._unfade()
-            for layer in (self.there(part) for part in self.layers if part not in PASSING | {"photo"}):
-                if layer is not None:
-                    self._faded.append((layer, layer.opacity))
-                    layer.opacity = 0.0  # to hide it, or take its shapes away, takes napari much longer
-            self.viewer.canvas.overlays.scale_bar.visible = False  # it may have another scale
+            self._fade(self.layers.keys() - PASSING - {"photo"})
+
+    def _put_aside(self) -> None:
+        """Let nothing be seen of the trial before; its layers are for the first photo of this one."""
+        session = self.state.session
+        with self.quietly():
+            if session is None or not session.trial.photos or self.there("photo") is None or self.in_hand():
+                self.clear()
+                return
+            for part in PASSING:
+                self.remove(part)
+            self._unfade()
+            self._fade(self.layers.keys())
+
+    def _fade(self, parts: Iterable[str]) -> None:
+        for layer in filter(None, map(self.there, parts)):
+            self._faded.append((layer, layer.opacity))
+            layer.opacity = 0.0  # to hide it, or take its shapes away, takes napari much longer
+        self.viewer.canvas.overlays.scale_bar.visible = False  # it may have another scale
 
     def _unfade(self) -> None:
         faded, self._faded = self._faded, []

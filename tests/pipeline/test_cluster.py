@@ -109,7 +109,7 @@ def test_a_cluster_that_goes_away_ends_the_run_and_what_was_measured_is_kept(gon
     monkeypatch.setattr("wearscope.pipeline.cluster.LOOK_S", 0.1)
     trial = fake.a_trial(tmp_path, bits=("A",))
     fake.tell(tmp_path, "A", 120, 1, "seconds 600")
-    with a_cluster(tmp_path) as (address, scheduler, workers):
+    with a_cluster(tmp_path, threads=2, workers=1) as (address, scheduler, workers):
         victim = scheduler if gone == "scheduler" else workers
 
         def kill(done, _n, _entry):

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import csv
 import json
+import multiprocessing
 import os
 import random
 import signal
-import subprocess
-import sys
 import time
+from dataclasses import dataclass
 from hashlib import sha256
+from multiprocessing import forkserver
+from multiprocessing.process import BaseProcess
+from pathlib import Path
 
 import cv2
 import fake_photos as fake
 import numpy as np
 import pytest
 from postgres import server
+from runs_apart import a_run
 
 from wearscope.log.upkeep import examine
 from wearscope.log.wear_log import WearLog
@@ -27,34 +31,46 @@ pytestmark = [
     pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="needs proc(5)"),  # noqa: PTH112
 ]
 
-RUN = """
-import sys
-sys.path.append({support!r})
-import fake_photos as fake
-from functools import partial
-from wearscope import cli
-from wearscope.pipeline import run
+APART = multiprocessing.get_context("forkserver")
 
-if __name__ == "__main__":
-    run.measure_trial = partial(run.measure_trial, inspector=fake.inspector)
-    sys.exit(cli.main(["measure", {folder!r}, "-q", "--jobs", "2", *sys.argv[1:]]))
-"""
+
+@pytest.fixture(scope="module", autouse=True)
+def ready():
+    """All that a run needs is imported once, in a process that does nothing else; each run is a copy of it."""
+    APART.set_forkserver_preload(["wearscope.cli", "wearscope.pipeline.run", "wearscope.pipeline.reporting"])
+    yield
+    forkserver._forkserver._stop()  # or it would stay until all tests are over
 
 
 @pytest.fixture
 def started(tmp_path):
     """Start a run in a session of its own."""
-    script = tmp_path / "run.py"
+    runs = []
 
-    def start(folder, *more):
-        script.write_text(RUN.format(support=os.path.dirname(fake.__file__), folder=str(folder)))  # noqa: PTH120
-        environment = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
-        return subprocess.Popen(
-            [sys.executable, script, *more],
-            env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-        )  # fmt: skip
+    def start(folder, *options, jobs=2):
+        told = tmp_path / f"told {len(runs)}"
+        runs.append(
+            APART.Process(target=a_run, args=(told, ["measure", folder, "-q", "--jobs", jobs, *options]))
+        )
+        runs[-1].start()
+        return Run(runs[-1], told)
 
-    return start
+    yield start
+    for process in runs:
+        process.kill()
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run that was started, and where what it says is kept."""
+
+    process: BaseProcess
+    told: Path
+
+    def ended(self):
+        """What it said, and its exit code, when it is over."""
+        self.process.join(400)
+        return self.told.read_text(), self.process.exitcode
 
 
 def of_session(number):
@@ -105,34 +121,31 @@ def test_ended_at_any_moment(started, tmp_path):
         for flute in (1, 2):
             fake.tell(folder, "A", 120, flute, "sheet")
         began = time.monotonic()
-        child = started(folder)
+        run = started(folder)
         if not n:
-            assert child.communicate(timeout=400)[1] == ""
+            assert run.ended() == ("", 0)
             longest = time.monotonic() - began
             require_whole(folder)
             continue
-        try:
-            child.wait(draw.uniform(0.15, 0.85) * longest)  # the first run is the slowest
-        except subprocess.TimeoutExpired:
-            child.send_signal(signal.SIGTERM)
-        _, err = child.communicate(timeout=200)
-        unsaid = child.returncode == -signal.SIGTERM  # the command had not begun yet, or it was all done
-        assert unsaid or child.returncode in (0, 143), err
-        ended += child.returncode == 143
-        if child.returncode == 143:
-            assert err.splitlines()[-1:] == ["wearscope: interrupted; what was finished is kept"]
+        run.process.join(draw.uniform(0.15, 0.85) * longest)  # the first run is the slowest
+        run.process.terminate()
+        said, code = run.ended()
+        unsaid = code == -signal.SIGTERM  # the command had not begun yet, or it was all done
+        assert unsaid or code in (0, 143), said
+        ended += code == 143
+        if code == 143:
+            assert said.splitlines()[-1:] == ["wearscope: interrupted; what was finished is kept"]
         deadline = time.monotonic() + 60
-        while of_session(child.pid) and time.monotonic() < deadline:
+        while of_session(run.process.pid) and time.monotonic() < deadline:
             time.sleep(0.05)
-        assert of_session(child.pid) == []
+        assert of_session(run.process.pid) == []
         require_whole(folder)
         if unsaid and log_place(folder).exists():
             assert (folder / "results" / "report.pdf").exists()
         if log_place(folder).exists():
             assert examine(log_place(folder)).faults == ()
             if n % 3 == 0:  # and it goes on from there
-                again = started(folder)
-                assert (again.communicate(timeout=400)[1], again.returncode) == ("", 0)
+                assert started(folder).ended() == ("", 0)
                 with WearLog(log_place(folder)) as log:
                     assert len(log.current()) == 6 + 4 * 3
     assert ended >= 2
@@ -147,15 +160,16 @@ def test_two_runs_of_one_trial_at_once(started, tmp_path, where):
             fake.tell(folder, "A", parts, flute, "seconds 0.5")
     if where == "server":
         with server() as address:
-            side_by_side(started, folder, "--log", f"{address}/postgres")
+            # each by itself: the log is another one, the crews are those of the runs on a file
+            side_by_side(started, folder, "--log", f"{address}/postgres", jobs=1)
     else:
         side_by_side(started, folder)
 
 
-def side_by_side(started, folder, *more):
-    runs = [started(folder, *more) for _ in range(2)]
-    told = [run.communicate(timeout=400) for run in runs]
-    assert [run.returncode for run in runs] == [0, 0], told
+def side_by_side(started, folder, *more, **how):
+    runs = [started(folder, *more, **how) for _ in range(2)]
+    told = [run.ended() for run in runs]
+    assert [code for _, code in told] == [0, 0], told
     place = log_place(folder)
     assert examine(place).faults == ()
     with WearLog(place) as log:

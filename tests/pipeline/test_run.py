@@ -15,7 +15,6 @@ import pytest
 TESTS = Path(__file__).parents[1]
 
 import fake_photos as fake  # noqa: E402
-from seldom import seldom  # noqa: E402
 
 from wearscope.errors import LogError, WearscopeError  # noqa: E402
 from wearscope.log.wear_log import WearLog  # noqa: E402
@@ -347,14 +346,8 @@ if __name__ == "__main__":
 
 @pytest.mark.statistics
 @pytest.mark.skipif(sys.platform == "win32", reason="needs process groups")
-@pytest.mark.parametrize(
-    "whole_group",
-    [
-        seldom(True, id="terminal"),  # as test_ctrl_c of tests/test_cli.py does
-        pytest.param(False, id="this process only"),
-    ],
-)
-def test_ctrl_c_with_many_processes(tmp_path, whole_group):
+def test_ctrl_c_with_many_processes(tmp_path):
+    """Told to this process alone; to all, as a terminal does: test_ctrl_c of tests/test_cli.py."""
     fake.write_trial(tmp_path, bits=("A",), parts=(0, 40, 120, 200, 300))
     for parts in (120, 200, 300):
         for flute in (1, 2):
@@ -376,8 +369,7 @@ def test_ctrl_c_with_many_processes(tmp_path, whole_group):
         and {(0, 1), (0, 2)} <= {(r.parts, r.flute) for r in log.current()}
     ):
         time.sleep(0.2)
-    stop = os.killpg if whole_group else os.kill
-    stop(child.pid, signal.SIGINT)
+    os.kill(child.pid, signal.SIGINT)
     _, errors = child.communicate(timeout=180)
     assert child.returncode == 130
     assert errors == "", "workers go quietly"

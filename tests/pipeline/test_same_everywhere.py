@@ -52,11 +52,10 @@ def test_the_numbers_are_the_same_to_the_last_digit_however_they_came_about(tmp_
             use_address(tmp_path / "PostgreSQL", f"{address}/postgres")
             ways["PostgreSQL"] = 1
         if sys.platform != "win32" and find_spec("distributed") is not None:
-            for threads in (1, 3):
-                folder = tmp_path / f"workers of {threads}"
-                folder.mkdir()
-                at, *_ = kept.enter_context(a_cluster(folder, threads))
-                ways[f"cluster, threads {threads}"] = kept.enter_context(cluster_at(at, trial.path))
+            # photos side by side in one process; two workers of one thread each: tests/pipeline/test_cluster.py
+            (tmp_path / "worker of 3").mkdir()
+            at, *_ = kept.enter_context(a_cluster(tmp_path / "worker of 3", threads=3, workers=1))
+            ways["cluster, threads 3"] = kept.enter_context(cluster_at(at, trial.path))
         found = {}
         for way, jobs in ways.items():
             measure_trial(trial, tmp_path / way, jobs=jobs)

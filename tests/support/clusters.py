@@ -1,4 +1,4 @@
-"""A real Dask scheduler with two worker processes on this computer."""
+"""A real Dask scheduler with its worker processes on this computer."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ ALLOWED_FAILURES = 1  # deaths that a call may be near before Dask gives it up; 
 
 
 @contextmanager
-def a_cluster(folder, threads=1):
-    """Processes of a scheduler and of what keeps its two workers going, and the address."""
+def a_cluster(folder, threads=1, workers=2):
+    """Processes of a scheduler and of what keeps its workers going, or of its one worker, and the address."""
     where = folder / "scheduler.json"
     environment = os.environ | {
         "PYTHONPATH": os.pathsep.join([os.path.dirname(fake.__file__), *sys.path]),  # noqa: PTH120
@@ -41,13 +41,12 @@ def a_cluster(folder, threads=1):
         deadline = time.monotonic() + 60  # only against hanging
         while not where.exists() and time.monotonic() < deadline:
             time.sleep(0.05)
-        processes.append(
-            started("worker", *local, "--nthreads", str(threads), "--nworkers", "2", "--memory-limit", "0")
-        )
+        kept = ("--nworkers", str(workers)) if workers > 1 else ("--no-nanny",)
+        processes.append(started("worker", *local, "--nthreads", str(threads), "--memory-limit", "0", *kept))
         from distributed import Client
 
         with Client(scheduler_file=str(where), set_as_default=False) as client:
-            client.wait_for_workers(2, timeout=60)
+            client.wait_for_workers(workers, timeout=60)
             address = client.scheduler.address
         yield address, *processes
     finally:

@@ -20,6 +20,8 @@ from wearscope_napari.contributions import open_bench
 from wearscope.live import taking
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 @pytest.fixture(scope="module")
 def worn(tmp_path_factory):

@@ -14,6 +14,8 @@ from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.run import measure_trial
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 def numbers(bench):
     return {(row.quantity, row.zone): row for row in bench.state.shown.inspection.records}
@@ -67,6 +69,7 @@ def test_it_is_taken_back_and_made_again(hands, folder):
     assert [row.value is None for row in history(folder)] == [False, True, False]
 
 
+@pytest.mark.usefixtures("viewer")  # it ends the bench
 def test_a_correction_is_there_when_the_trial_is_opened_again(hands, second_hands, folder):
     hands.open(folder, 100)
     hands.drag("transition", transition_px(hands.bench), WORN.at_px(420.0))

@@ -13,6 +13,8 @@ from wearscope_napari.theme import LEAST_CONTRAST, LEAST_OF_LINES, Theme, contra
 
 LAPTOP = (1280, 800)  # also what a screen of 1920 by 1200 has at a scale factor of 1.5
 
+ONE_WINDOW = True
+
 
 def settle():
     for _ in range(20):
@@ -39,6 +41,8 @@ def test_hints_in_fields_can_be_read_and_are_fainter_than_what_is_typed(theme):
     assert contrast(theme.faint, theme.field) < contrast(theme.ink, theme.field)
 
 
+@pytest.mark.usefixtures("viewer")  # it resizes the window
+@pytest.mark.usefixtures("plotted")
 def test_all_is_seen_on_a_laptop_without_scrolling(hands, folder):
     hands.open(folder, 100)
     bench, window = hands.bench, hands.bench.window()
@@ -77,6 +81,8 @@ def test_all_is_seen_on_a_laptop_without_scrolling(hands, folder):
     assert photo.width() * photo.height() > 0.35 * LAPTOP[0] * LAPTOP[1]  # 0.12 with napari's lists of layers
 
 
+@pytest.mark.usefixtures("viewer")  # it paints the window anew
+@pytest.mark.usefixtures("plotted")
 @pytest.mark.parametrize("theme", ["dark", "light"])
 def test_lists_can_be_read_in_either_theme(hands, folder, theme):
     """As painted: the paper of the list, and the ink that is farthest from it."""
@@ -102,6 +108,7 @@ def test_lists_can_be_read_in_either_theme(hands, folder, theme):
     assert bench.numbers.figure.get_facecolor() == paper
 
 
+@pytest.mark.usefixtures("plotted")
 def test_a_click_in_the_strip_shows_the_place_in_the_photo_and_the_other_way(hands, folder):
     hands.open(folder, 100)
     bench = hands.bench
@@ -119,6 +126,7 @@ def test_a_click_in_the_strip_shows_the_place_in_the_photo_and_the_other_way(han
     assert "place" not in bench.on_photo.layers  # it was on the photo before
 
 
+@pytest.mark.usefixtures("plotted")
 def test_the_strip_runs_as_the_photo_does(hands, tmp_path):
     """Tool above the edge: the strip's own axis runs leftward, and is shown turned."""
     from flutes import NEW
@@ -138,6 +146,7 @@ def test_the_strip_runs_as_the_photo_does(hands, tmp_path):
     assert rows[0] < rows[1]
 
 
+@pytest.mark.usefixtures("plotted")
 def test_no_plot_of_the_photo_before_stands_beside_other_numbers(hands, folder):
     """From the moment the numbers are others until the plot is drawn it is plain paper; then it shows something."""
     hands.open(folder, 100)

@@ -10,6 +10,8 @@ from hands import Hands  # skips where there is no viewer
 
 from wearscope.log.wear_log import WearLog
 
+ONE_WINDOW = True
+
 
 @pytest.fixture
 def hands(hands, monkeypatch) -> Hands:

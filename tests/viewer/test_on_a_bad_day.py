@@ -26,6 +26,8 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 def history(folder):
     with CorrectionLog(folder / "wear-log.sqlite") as log:
@@ -196,12 +198,14 @@ def test_a_box_too_small_for_a_graticule_is_said(hands, folder):
 
 def test_a_correction_made_while_the_photo_was_measured_counts_as_not_seen(hands, folder, monkeypatch):
     hands.open(folder, 100)
-    measure = at_work.inspect_photo
+    state, measure = hands.bench.state, at_work.inspect_photo
+    hands.wait(lambda: state._ahead is None and not state.work._glancing)
+    state.session._looked_at = at_work.LookedAt()  # as if none had been read ahead
 
     def meanwhile(trial, entry, *what):
         found = measure(trial, entry, *what)
         other = at_work.Session(load_trial(folder), folder, who="Grace")
-        if not history(folder):
+        if entry.parts == 0 and not history(folder):
             other.correct(entry, found.photo_sha256, transition_px=place(300.0))
         return found
 
@@ -292,6 +296,7 @@ def test_a_new_state_photo_that_is_corrected_has_the_later_ones_measured_again(h
 # --- Taken back another day
 
 
+@pytest.mark.usefixtures("viewer")  # it ends the bench
 def test_it_is_taken_back_after_the_trial_was_closed(hands, second_hands, folder):
     """The last one that stands, one by one; each way back is a row with who."""
     hands.open(folder, 100)

@@ -13,6 +13,8 @@ from wearscope_napari.contributions import get_reader, open_bench
 
 from wearscope.log.place import LogFile
 
+ONE_WINDOW = True
+
 
 def benches(viewer):
     return [widget for widget in viewer.window.dock_widgets.values() if isinstance(widget, WearBench)]
@@ -99,7 +101,8 @@ def test_a_single_photo(viewer, tmp_path):
     assert benches(viewer) == []
 
 
-def test_without_a_window_the_first_photo_is_shown(folder):
+def test_without_a_window_the_first_photo_is_shown(folder, monkeypatch):
+    monkeypatch.setattr(napari, "current_viewer", lambda: None)  # there may be one of other tests
     model = napari.components.ViewerModel()
     (layer,) = model.open(folder / "trial.toml", plugin="wearscope")
     assert layer.name == "0.png"

@@ -17,6 +17,8 @@ from wearscope.report.reason_words import WORDS
 
 KEYS = ("edge_near", "used_side", "tool_at")  # what the window has a tool for
 
+ONE_WINDOW = True
+
 
 def texts_of_the_program():
     """Every text of the package that asks for one of the keys, as a person may come to read it."""

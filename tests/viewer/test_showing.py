@@ -16,6 +16,8 @@ from wearscope_napari.coordinates import from_napari, to_napari
 from wearscope.pipeline.run import measure_trial
 from wearscope.trial import load_trial
 
+ONE_WINDOW = True
+
 
 def lines(bench):
     return [bench.photos.item(row).text() for row in range(bench.photos.count())]
@@ -57,6 +59,7 @@ def test_a_photo_taken_again_is_to_be_measured(hands, folder):
     hands.idle()
 
 
+@pytest.mark.usefixtures("viewer")  # it ends the bench
 def test_keys_go_through_the_photos(hands, folder):
     hands.open(folder)
     bench = hands.bench
@@ -145,6 +148,7 @@ def test_it_blinks(hands, folder):
     assert not bench.overlay.blink.isActive()
 
 
+@pytest.mark.usefixtures("plotted")
 def test_numbers_status_reason_and_earlier_ones(hands, folder):
     hands.open(folder, 0)
     hands.choose(100)
@@ -177,6 +181,7 @@ def test_a_refused_photo_says_why_and_shows_the_picture(hands, folder):
     assert hands.bench.numbers.table.rowCount() == 0
 
 
+@pytest.mark.usefixtures("plotted")
 def test_the_strip_is_drawn_with_the_recession(hands, folder):
     hands.open(folder, 100)
     assert len(hands.bench.strip.figure.axes) == 3
@@ -192,6 +197,7 @@ def test_points_change_their_order_in_one_place():
     assert from_napari(to_napari(points)) == ((3.0, 10.0), (4.0, 20.0))
 
 
+@pytest.mark.usefixtures("plotted")
 @pytest.mark.parametrize("turned_deg", [0.0, 65.0, 180.0])
 def test_a_section_is_drawn_where_it_lies_on_the_photo(hands, tmp_path, turned_deg):
     """Outline, both faces and the arc against the truth of the picture, in micrometres from each."""

@@ -18,6 +18,8 @@ from wearscope.trial import load_trial
 
 PLACE = Place("Dunlin", 1, 300, "relief", "bench")
 
+ONE_WINDOW = True
+
 
 @pytest.fixture
 def inbox(tmp_path_factory):
@@ -180,6 +182,7 @@ def test_a_trial_file_that_is_wrong_is_not_the_pictures_fault(watching, folder, 
     assert "take it again" not in watching.bench.capture.verdict.text()
 
 
+@pytest.mark.usefixtures("plotted")
 def test_nothing_of_the_trial_before_stays_when_an_empty_one_is_opened(hands, folder, tmp_path_factory):
     hands.open(folder, 100)
     empty = tmp_path_factory.mktemp("empty") / "trial.toml"

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import itertools
+import threading
 import time
 
 import numpy as np
 from flutes import NEW
 from hands import Hands  # noqa: F401 - skips where there is no viewer
+from pictures import CARD, Flute, write_trial
 from qtpy.QtWidgets import QApplication
 from wearscope_napari import session as at_work
 from wearscope_napari.layers import all_layers
+
+ONE_WINDOW = True
 
 
 def drawn(bench):
@@ -56,6 +60,41 @@ def test_layers_kept_show_what_new_ones_would(hands, folder):
         for part, values in looks(bench).items():
             for now, then in zip(values, colours[part], strict=True):
                 assert np.array_equal(now, then), part
+
+
+def test_another_trial_is_shown_on_the_layers_that_are_there(hands, folder, tmp_path_factory, monkeypatch):
+    """Until its first photo is measured nothing of the trial before is seen; then each layer is as a new one."""
+    bench, measure = hands.bench, at_work.inspect_photo
+    hands.open(folder, 100)
+    before, opacities = dict(bench.on_photo.layers), [layer.opacity for layer in bench.viewer.layers]
+    bench.strip.pointed.emit(250.0)
+    other = tmp_path_factory.mktemp("other")
+    new = Flute(background=CARD, um_per_px=4.0, marks_seed=5)
+    worn = new.worn(transition_um=-200.0)
+    write_trial(other, {0: new.save(other / "0.png"), 100: worn.save(other / "100.png")}, um_per_px=4.0)
+    begun, go = threading.Event(), threading.Event()
+    monkeypatch.setattr(
+        at_work, "inspect_photo", lambda *what: (begun.set(), go.wait(60), measure(*what))[-1]
+    )
+    assert bench.open_trial(other)
+    assert "place" not in bench.on_photo.layers
+    assert not any(layer.opacity for layer in bench.on_photo.layers.values())
+    assert not bench.viewer.canvas.overlays.scale_bar.visible
+    hands.wait(begun.is_set)
+    seen = {part for part, layer in bench.on_photo.layers.items() if layer.opacity}
+    assert seen <= {"photo"}
+    go.set()
+    hands.idle()
+    hands.choose(100)
+    assert bench.on_photo.layers == before
+    assert [layer.opacity for layer in bench.viewer.layers] == opacities
+    assert {tuple(layer.scale) for layer in before.values()} == {(4.0, 4.0)}
+    kept, colours, shown = drawn(bench), looks(bench), bench.state.shown
+    bench.on_photo.renew(shown, all_layers(shown.inspection, shown.said, shown.photo))
+    same(kept, drawn(bench))
+    for part, values in looks(bench).items():
+        for now, then in zip(values, colours[part], strict=True):
+            assert np.array_equal(now, then), part
 
 
 def test_the_picture_comes_before_its_numbers_and_alone(hands, folder, monkeypatch):

@@ -19,6 +19,8 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import inspect
 
+ONE_WINDOW = True
+
 
 def wait(until, seconds=60.0):
     end = time.monotonic() + seconds
@@ -99,6 +101,7 @@ def test_all_are_measured_with_progress(hands, folder):
     assert "to measure" not in states
 
 
+@pytest.mark.usefixtures("viewer")  # it listens to the bench to the end
 def test_it_can_be_stopped_and_what_is_done_is_kept(hands, folder, monkeypatch):
     hands.open(folder)
     real = at_work.measure_trial
@@ -198,6 +201,7 @@ def test_a_log_that_cannot_be_written_is_said(hands, folder, monkeypatch):
     assert "wear-log.sqlite" in lines[0]
 
 
+@pytest.mark.usefixtures("viewer")  # it ends the bench
 @pytest.mark.parametrize("times", [2])
 def test_finishing_twice_is_harmless(hands, folder, times):
     hands.open(folder)
