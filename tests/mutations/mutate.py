@@ -45,6 +45,10 @@ PRELOADED = (
 )  # fmt: skip
 
 
+def _of_viewer(test: str) -> bool:
+    return test.startswith("tests/viewer/")
+
+
 @dataclass(frozen=True)
 class Edit:
     """One plausible bug.
@@ -71,7 +75,7 @@ class Edit:
     @property
     def of_viewer(self) -> bool:
         """Whether its tests need the viewer."""
-        return any(test.startswith("tests/viewer/") for test in self.tests)
+        return any(map(_of_viewer, self.tests))
 
     def places(self, root: Path) -> list[tuple[Path, str]]:
         """Files in which the code stands, with their text after the edit; one for each place."""
@@ -141,7 +145,8 @@ def _pytest(root: Path, tests: Sequence[str]) -> None:
     os.environ |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     code = 70
     try:
-        code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *_marked(tests), *tests]))
+        windows = ["-p", "pytestqt.plugin"] if any(map(_of_viewer, tests)) else []
+        code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *windows, *_marked(tests), *tests]))
         import wearscope
 
         if not Path(wearscope.__file__ or "").is_relative_to(root):
