@@ -66,11 +66,20 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([quoted(cell) for cell in row] for row in rows)
+    texts = _Quoted()  # most texts of a column are the same, and there may be millions of cells
+    writer.writerows([texts[cell] if isinstance(cell, str) else cell for cell in row] for row in rows)
     write_bytes(path, text.getvalue().encode())
 
 
 _FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
+
+
+class _Quoted(dict[str, Cell]):
+    """Texts as `quoted` writes them, each looked at once."""
+
+    def __missing__(self, text: str) -> Cell:
+        self[text] = told = quoted(text)
+        return told
 
 
 def quoted(cell: Cell) -> Cell:
