@@ -16,6 +16,7 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import clear_parts, write_measurements
 from wearscope.log.identity import IdentityLog
 from wearscope.log.place import LogPlace
+from wearscope.log.records import sharing_texts
 from wearscope.log.wear_log import WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
@@ -229,7 +230,8 @@ class _Work:
             self._to_draw.append((sheet, self.trial.new_state(entry)))
 
     def _kept(self, entry: PhotoEntry, result: PhotoResult) -> PhotoResult:
-        """Log a result; a sheet of an earlier run does not outlive it."""
+        """Log a result; a sheet of an earlier run does not outlive it. What another process sent shares its texts."""
+        result = replace(result, entry=entry, records=tuple(map(sharing_texts, result.records)))
         result = self.done[entry] = self.log(result)
         if result.known:
             with suppress(OSError):  # open in another program, where that keeps it: it is too old to be shown
