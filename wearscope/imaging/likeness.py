@@ -198,18 +198,17 @@ def _candidates(likenesses: Sequence[Likeness]) -> Iterator[tuple[int, int, Turn
     """Pairs that look the same in coarse blocks and patches; of each part, those whose patches agree best first."""
     if not likenesses:
         return
-    blocks = np.stack([each.blocks for each in likenesses])
-    coarse = blocks.reshape(-1, COARSE, BLOCKS // COARSE, COARSE, BLOCKS // COARSE).mean(axis=(2, 4))
-    del blocks
-    standing = _unit(coarse)
-    lying = [_unit(np.stack([turn.of(each) for each in coarse])) for turn in TURNS]
+    standing = _unit(np.concatenate(list(_coarse(likenesses))))
+    # a turned picture is the same numbers in another order: all turns of ten thousand would be most of the memory
+    cells = np.arange(COARSE**2).reshape(COARSE, COARSE)
+    lying = [turn.of(cells).ravel() for turn in TURNS]
     for start in range(0, len(likenesses), ROWS_AT_ONCE):
         ones = np.arange(start, min(start + ROWS_AT_ONCE, len(likenesses)))
         found = []
         for beside in range(start, len(likenesses), ROWS_AT_ONCE):
             others = np.arange(beside, min(beside + ROWS_AT_ONCE, len(likenesses)))
-            for way in range(len(TURNS)):
-                near = 1.0 - _products(standing[ones], lying[way][others]) < MOST_UNLIKE
+            for way, order in enumerate(lying):
+                near = 1.0 - _products(standing[ones], standing[others][:, order]) < MOST_UNLIKE
                 near &= ones[:, np.newaxis] < others
                 if near.any():
                     found.append(_agreeing(likenesses, ones, others, way, near))
@@ -217,6 +216,13 @@ def _candidates(likenesses: Sequence[Likeness]) -> Iterator[tuple[int, int, Turn
             pairs = np.concatenate(found)
             for _, one, other, way in pairs[np.argsort(-pairs[:, 0], kind="stable")]:
                 yield int(one), int(other), TURNS[int(way)]
+
+
+def _coarse(likenesses: Sequence[Likeness]) -> Iterator[NDArray[np.float64]]:
+    """Means of larger blocks, of some pictures at a time."""
+    for start in range(0, len(likenesses), ROWS_AT_ONCE):
+        blocks = np.stack([each.blocks for each in likenesses[start : start + ROWS_AT_ONCE]])
+        yield blocks.reshape(-1, COARSE, BLOCKS // COARSE, COARSE, BLOCKS // COARSE).mean(axis=(2, 4))
 
 
 def _agreeing(

@@ -6,7 +6,7 @@ import io
 import os
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.files import PHOTO_BYTES, checksum_of, read_file
@@ -239,17 +240,25 @@ def keep_likenesses(folder: Path, known: Likenesses) -> None:
     content = io.BytesIO()
     likenesses = known.by_sha256.values()
     places = {checksum: at for at, checksum in enumerate(known.by_sha256)}
-    arrays: dict[str, Any] = {
-        "blocks": np.array([each.blocks for each in likenesses], np.uint8).reshape(-1, BLOCKS, BLOCKS),
-        "grain": np.array([each.grain for each in likenesses], np.int8).reshape(-1, BLOCKS, BLOCKS),
-        "shapes": np.array([each.shape for each in likenesses], np.int64).reshape(-1, 2),
-        "sha256": np.array(list(known.by_sha256), "U64"),
-        "pairs": np.array(list(known.same), "U64").reshape(-1, 2),
-        "same": np.array(list(known.same.values()), bool),
+    arrays: dict[str, Callable[[], NDArray[Any]]] = {
+        "blocks": lambda: np.array([each.blocks for each in likenesses], np.uint8).reshape(
+            -1, BLOCKS, BLOCKS
+        ),
+        "grain": lambda: np.array([each.grain for each in likenesses], np.int8).reshape(-1, BLOCKS, BLOCKS),
+        "shapes": lambda: np.array([each.shape for each in likenesses], np.int64).reshape(-1, 2),
+        "sha256": lambda: np.array(list(known.by_sha256), "U64"),
+        "pairs": lambda: np.array(list(known.same), "U64").reshape(-1, 2),
+        "same": lambda: np.array(list(known.same.values()), bool),
         # another version may find others
-        f"first-{__version__}": np.array([places[known.first[each]] for each in known.by_sha256], np.int64),
+        f"first-{__version__}": lambda: np.array(
+            [places[known.first[each]] for each in known.by_sha256], np.int64
+        ),
     }
-    np.savez_compressed(content, **arrays)
+    # as np.savez_compressed writes it, but one array in memory at a time
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, made in arrays.items():
+            with file.open(f"{name}.npy", "w", force_zip64=True) as part:
+                np.lib.format.write_array(part, made(), allow_pickle=False)
     with suppress(WearscopeError):
         write_bytes(folder / LIKENESSES_NAME, content.getvalue())
 
