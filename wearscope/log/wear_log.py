@@ -278,16 +278,17 @@ class WearLog(NoteLog):
             if connection is None:
                 return []
             where = _matches(measurement, place)
-            rows = rows_of(connection, measurement, *where, measurement.c.superseded_by.is_(None))
-            if expected is not None:
-                made = _made(connection, place)
-                rows = [
-                    row
-                    for row in rows
-                    if (wanted := expected.get(_photo_place(row))) is not None
+            made = _Made() if expected is None else _made(connection, place)
+            found = [
+                _record(row)
+                for row in each_row(connection, measurement, *where, measurement.c.superseded_by.is_(None))
+                if expected is None
+                or (
+                    (wanted := expected.get(_photo_place(row))) is not None
                     and made[row["inspection_id"]]["fingerprint"] == wanted
-                ]
-        return in_order(_record(row) for row in rows)
+                )
+            ]
+        return in_order(found)
 
     def history(self, **where: Unpack[NumberPlace]) -> list[LoggedRecord]:
         """All rows ever added, those that hold now included, in the order they were added.

@@ -124,7 +124,8 @@ def measure_trial(
         pictures = look_again(trial, folder, keep=True)
         not_its_own = same_as_others(trial, pictures)
         inputs = inputs_of(trial, trial.photos, corrections, pictures.checksum, pictures.files_also)
-        done = {} if again else left_as_they_are(log, trial, inputs, paths)
+        records = () if again else current_rows(log, trial, inputs)
+        done = {} if again else left_as_they_are(log, trial, inputs, paths, records)
         done = {entry: result for entry, result in done.items() if entry not in not_its_own}
         n_left = len(done)
 
@@ -143,7 +144,8 @@ def measure_trial(
                 if progress:
                     progress(len(done), len(trial.photos), entry)
         finally:
-            records = current_rows(log, trial, inputs)
+            if n_left < len(trial.photos):  # else nothing was logged since they were read
+                records = current_rows(log, trial, inputs)
             photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
