@@ -265,17 +265,18 @@ def spent(before: os.times_result) -> str:
 
 def run(name: str, words: Sequence[str], draws: int) -> None:
     """Run a command in a process of its own, and say what it took."""
+    # what getrusage says is at least what the process held that started this one
     code = (
-        "import resource, sys; from wearscope.cli import main; from wearscope.economics import decision\n"
+        "import sys; from wearscope.cli import main; from wearscope.economics import decision\n"
         f"decision.outcome_of.__defaults__ = ('parts', {draws})\n"
         "try: sys.exit(main())\n"
-        "finally: print('most', resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1000, file=sys.stderr)"
+        "finally: print('most', *(line for line in open('/proc/self/status') if 'VmHWM' in line), file=sys.stderr)"
     )
     before = os.times()
     done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=False)
     took = sum(os.times()[2:4]) - sum(before[2:4])
-    most = done.stderr.rpartition("most ")[2].strip()
-    print(f"{name}: exit {done.returncode}, {took:.1f} s of processor, at most {most} MB", flush=True)
+    most = int(done.stderr.rpartition("VmHWM:")[2].split()[0]) / 1024
+    print(f"{name}: exit {done.returncode}, {took:.1f} s of processor, at most {most:.0f} MB", flush=True)
     if done.returncode > 1:
         print(done.stderr[-500:])
 

@@ -177,11 +177,26 @@ def _first_of_same(
         compared[pair] = known.same[pair]
         return compared[pair]
 
-    firsts = first_of_same([pictures[checksum] for checksum in checksums], same)
+    firsts = first_of_same([pictures[checksum] for checksum in checksums], same, _before(checksums, known))
+    kept = {pair: told for pair, told in known.same.items() if pictures.keys() >= set(pair)}
     known.same.clear()
-    known.same.update(compared)
+    known.same.update(kept | compared)
     known.first = {checksum: checksums[at] for checksum, at in zip(checksums, firsts, strict=True)}
     return known.first
+
+
+def _before(checksums: Sequence[str], known: Likenesses) -> list[int | None] | None:
+    """What was found of pictures that are still there, by their places now.
+
+    None where one is gone that was the same as others: these may have been the same as each other by it alone.
+    """
+    groups: dict[str, list[str]] = {}
+    for checksum, first in known.first.items():
+        groups.setdefault(first, []).append(checksum)
+    at = {checksum: number for number, checksum in enumerate(checksums)}
+    if any(len(group) > 1 and not at.keys() >= set(group) for group in groups.values()):
+        return None
+    return [at[known.first[each]] if each in known.first else None for each in checksums]
 
 
 def likenesses_in(folder: Path) -> Likenesses:
