@@ -80,3 +80,22 @@ def checksum_of(path: Path, most_bytes: int = PHOTO_BYTES) -> str:
         return sha256(read_file(path, most_bytes)).hexdigest()
     except (OSError, ValueError):
         return ""
+
+
+def version_of(path: Path) -> list[int]:
+    """What tells whether a file has been written since, without reading it.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of int
+        Size in bytes and time of the last change in nanoseconds; empty where there is no such file.
+    """
+    try:
+        seen = path.stat()
+    except OSError:
+        return []
+    return [seen.st_size, seen.st_mtime_ns]

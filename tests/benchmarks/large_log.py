@@ -1,12 +1,15 @@
-"""A wear log of as many photos as wanted, without measuring one: processor time and memory of what reads it.
+"""A trial of as many photos as wanted, to its end, with a stand-in for measuring: processor time and memory.
 
-    python tests/benchmarks/large_log.py FOLDER --photos 10000
+    python tests/benchmarks/large_log.py FOLDER --photos 10000 --jobs 2
     python tests/benchmarks/large_log.py FOLDER --photos 50000 --history          a million rows; of one bit alone
     python tests/benchmarks/large_log.py FOLDER --photos 50000 --history --log postgresql+psycopg://USER@HOST/DATABASE
 
-The pictures are small and hold noise; the rows are drawn, each flute wearing at its own pace, and go into the log by
-the functions that measuring uses, many photos in one transaction. Then each command that reads the log runs in a process of
-its own; `check` reads photos, and is not among them. FOLDER should be empty or hold an earlier trial of this script. Its figures are in the contributor's guide.
+The pictures are small and hold noise. What stands in for measuring draws the rows of each, every flute wearing at its
+own pace; all else is what a trial goes through: `measure` with its workers and its log, then `measure` with nothing
+new, `check`, `outcome`, `report`, `report` again and after one photo was taken anew, `history` and `log check`, each
+in a process of its own. Only the comparison sheets, and what `check` saw of the photos, are laid in their places,
+for a noise picture shows nothing. `large_trial.py` measures real photos. Of a million rows there are no pictures.
+FOLDER should be empty or hold an earlier trial of this script. Its figures are in the contributor's guide.
 """
 
 from __future__ import annotations
@@ -18,7 +21,7 @@ import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
 from itertools import islice, product
 from pathlib import Path
@@ -26,16 +29,22 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from wearscope.economics.decision import N_DRAWS
+from wearscope.files import checksum_of
+from wearscope.imaging.calibration.scale import Scale
 from wearscope.log import schema
 from wearscope.log.checksums import add_rows, put_rows
-from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import NamedInputs, fingerprint_of, inputs_text
 from wearscope.log.place import LOG_NAME, LogFile, LogPlace
 from wearscope.log.postgres import PostgresLog
 from wearscope.log.records import Record
+from wearscope.log.upkeep import copy_log, examine
 from wearscope.log.wear_log import WearLog
-from wearscope.log.where import log_place
+from wearscope.pipeline.inspection import Inspection, Judgement
+from wearscope.pipeline.kept_judgements import keep_judgements
 from wearscope.pipeline.pictures import look_again
+from wearscope.pipeline.results import sheet_names
+from wearscope.pipeline.run import measure_trial
 from wearscope.pipeline.standing import inputs_of
 from wearscope.quantities.quantity import quantity_of
 from wearscope.trial import load_trial
@@ -129,18 +138,38 @@ def rows_for(entry: PhotoEntry, checksum: str) -> list[Record]:
     return rows
 
 
-def fill(trial: Trial, out_dir: Path) -> None:
-    """Put the rows of all photos into a new log."""
-    with WearLog(log_place(out_dir)) as log, IdentityLog(log_place(out_dir)) as known:
-        known.claim(trial.name, trial.path)
-        (out_dir / "results").mkdir(exist_ok=True)
-        pictures = look_again(trial, out_dir / "results", keep=True)
-        inputs = inputs_of(trial, trial.photos, {}, pictures.checksum, pictures.files_also)
-        log_photos(
-            log,
-            trial.name,
-            ((entry, pictures.checksum(entry.path), inputs[entry].named()) for entry in trial.photos),
-        )
+def stand_in(_trial: Trial, entry: PhotoEntry, _scales: Mapping[str, Scale]) -> Inspection:
+    """What measuring gives, drawn."""
+    checksum = checksum_of(entry.path)
+    return Inspection(entry, tuple(rows_for(entry, checksum)), photo_sha256=checksum)
+
+
+def measured(trial: Trial, out_dir: Path, jobs: int) -> None:
+    """Measure with the stand-in, and lay sheets and judgements in their places."""
+    done = [0]
+
+    def told(n: int, n_all: int, _entry: object) -> None:
+        if n - done[0] >= max(n_all // 10, 1) and n_all > 1:
+            done[0] = n
+            print(
+                f"  {n} photos: {time.process_time():.0f} s here, {peak_mb(resource.RUSAGE_SELF):.0f} MB",
+                flush=True,
+            )
+
+    measure_trial(trial, out_dir, jobs=jobs, progress=told, inspector=stand_in, budgets=False)
+    sheets = out_dir / "results" / "sheets"
+    blank = cv2.imencode(".png", np.full((32, 48, 3), 200, np.uint8))[1].tobytes()
+    for name in sheet_names(trial).values():
+        if not (sheets / name).exists():
+            (sheets / name).write_bytes(blank)
+    pictures = look_again(trial, out_dir / "results", keep=True)
+    inputs = inputs_of(trial, trial.photos, {}, pictures.checksum, pictures.files_also)
+    judged = (Judgement(entry, "fit", (), 4.2, 0.001, 0.8, "dark") for entry in trial.photos)
+    keep_judgements(out_dir / "results", trial, inputs, judged)
+
+
+def peak_mb(whose: int) -> float:
+    return resource.getrusage(whose).ru_maxrss / 1000
 
 
 def log_photos(log: WearLog, trial: str, photos: Iterable[tuple[PhotoEntry, str, NamedInputs]]) -> None:
@@ -209,6 +238,49 @@ def histories(place: LogPlace, n_photos: int) -> None:
     )
 
 
+def copied(source: LogPlace, target: LogPlace, back: Path) -> None:
+    """How long copying takes, there and back, and going through all rows; on this side, without the server's time."""
+    back.unlink(missing_ok=True)
+    steps: dict[str, Callable[[], object]] = {
+        "log copy to the database": lambda: copy_log(source, target),
+        "log check there": lambda: examine(target),
+        "log copy back": lambda: copy_log(target, LogFile(back)),
+        "log check of the copy": lambda: examine(LogFile(back)),
+    }
+    for name, step in steps.items():
+        before = os.times()
+        step()
+        print(f"{name}: {spent(before)}", flush=True)
+
+
+def spent(before: os.times_result) -> str:
+    """Processor time of this process and of those that have ended since, and the most memory of any so far."""
+    here, ended = os.times()[:2], os.times()[2:4]
+    most = peak_mb(resource.RUSAGE_SELF), peak_mb(resource.RUSAGE_CHILDREN)
+    return (
+        f"{sum(here) - sum(before[:2]):.1f} s of processor here and {sum(ended) - sum(before[2:4]):.1f} s of others, "
+        f"at most {most[0]:.0f} and {most[1]:.0f} MB"
+    )
+
+
+def run(name: str, words: Sequence[str], draws: int) -> None:
+    """Run a command in a process of its own, and say what it took."""
+    # what getrusage says is at least what the process held that started this one
+    code = (
+        "import sys; from wearscope.cli import main; from wearscope.economics import decision\n"
+        f"decision.outcome_of.__defaults__ = ('parts', {draws})\n"
+        "try: sys.exit(main())\n"
+        "finally: print('most', *(line for line in open('/proc/self/status') if 'VmHWM' in line), file=sys.stderr)"
+    )
+    before = os.times()
+    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=False)
+    took = sum(os.times()[2:4]) - sum(before[2:4])
+    most = int(done.stderr.rpartition("VmHWM:")[2].split()[0]) / 1024
+    print(f"{name}: exit {done.returncode}, {took:.1f} s of processor, at most {most:.0f} MB", flush=True)
+    if done.returncode > 1:
+        print(done.stderr[-500:])
+
+
 def main() -> None:
     """Run the command line."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
@@ -216,38 +288,44 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=10_000)
     parser.add_argument("--history", action="store_true", help="only ask for the history of one bit")
     parser.add_argument("--log", help="address of a database to ask, for --history")
+    parser.add_argument(
+        "--copy", metavar="ADDRESS", help="copy the log to a database and back, for --history"
+    )
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument(
+        "--draws", type=int, default=N_DRAWS, help="of lives; with fewer, curves are fitted sooner"
+    )
     given = parser.parse_args()
     folder = given.folder
     if given.history:
         folder.mkdir(parents=True, exist_ok=True)
         place = PostgresLog.at(given.log, folder) if given.log else LogFile(folder / LOG_NAME)
         histories(place, given.photos)
+        if given.copy:
+            copied(place, PostgresLog.at(given.copy, folder), folder / "back.sqlite")
         return
-    trial = load_trial(write(folder, given.photos))
-    if not log_place(folder).exists():
-        fill(trial, folder)
-    print(f"log of {len(trial.photos)} photos: {(folder / 'wear-log.sqlite').stat().st_size / 1e6:.0f} MB")
-    file = str(folder / "trial.toml")
-    commands = {
+    file = str(write(folder, given.photos))
+    trial = load_trial(Path(file))
+    before = os.times()
+    measured(trial, folder, given.jobs)
+    print(f"measure, with the stand-in: {spent(before)}")
+    print(f"log of {len(trial.photos)} photos: {(folder / LOG_NAME).stat().st_size / 1e6:.0f} MB", flush=True)
+    asked = {
+        "measure, nothing new": ["measure", file, "-q", "--no-report"],
+        "check": ["check", file],
+        "outcome": ["outcome", file],
         "report": ["report", file],
-        "report again": ["report", file],
+        "report, nothing new": ["report", file],
         "history": ["history", str(folder)],
         "log check": ["log", "check", file],
     }
-    for name, words in commands.items():
-        before = os.times()
-        done = subprocess.run(
-            [sys.executable, "-m", "wearscope", *words], capture_output=True, text=True, check=False
-        )
-        after = os.times()
-        took = after.children_user + after.children_system - before.children_user - before.children_system
-        most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1000
-        print(
-            f"{name}: exit {done.returncode}, {took:.1f} s of processor, at most {most:.0f} MB so far",
-            flush=True,
-        )
-        if done.returncode > 1:
-            print(done.stderr[:500])
+    for name, words in asked.items():
+        run(name, words, given.draws)
+    again = trial.photos[len(trial.photos) // 2]
+    noise = np.random.default_rng().integers(0, 256, (SIDE_PX, SIDE_PX, 3)).astype(np.uint8)
+    cv2.imwrite(str(again.path), noise)
+    measured(trial, folder, 1)
+    run("report, one photo taken anew", ["report", file], given.draws)
     for path in sorted((folder / "results").glob("*")):
         if path.is_file():
             print(f"{path.name}: {path.stat().st_size / 1e6:.1f} MB")

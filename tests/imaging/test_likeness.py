@@ -228,6 +228,36 @@ def test_many_pictures_are_compared_in_parts():
     assert [(of, at) for at, of in enumerate(first) if of != at] == sorted(pairs, key=lambda pair: pair[1])
 
 
+def test_a_new_picture_is_compared_with_all_and_the_others_are_left():
+    """Among thousands that were compared already: what one more is the same as is found, wherever that stands."""
+    many = blocks_alone(np.random.default_rng(6), ROWS_AT_ONCE + 9)
+    for one, other in ((3, 7), (5, ROWS_AT_ONCE + 2), (8, 9), (9, ROWS_AT_ONCE + 4)):
+        many[other] = replace(many[other], blocks=many[one].blocks)
+    asked = []
+
+    def same(one, other, _turn):
+        asked.append((one, other))
+        return True
+
+    whole = first_of_same(many, same)
+    assert {whole[at] for at in (3, 7)} == {3}
+    assert {whole[at] for at in (8, 9, ROWS_AT_ONCE + 4)} == {8}
+    asked.clear()
+    for new in (
+        7,
+        8,
+        ROWS_AT_ONCE + 4,
+        100,
+    ):  # one of a pair, the first of three, the last of three, one alone
+        group = [at for at, of in enumerate(whole) if of == whole[new] and at != new]
+        before = [None if at == new else min(group) if at in group else of for at, of in enumerate(whole)]
+        assert first_of_same(many, same, before) == whole, new
+    assert all({7, 8, ROWS_AT_ONCE + 4, 100} & set(pair) for pair in asked)
+    asked.clear()
+    assert first_of_same(many, same, whole) == whole
+    assert asked == []
+
+
 def on_one_surface(rng, how_many, noise, moved=0):
     """Likenesses of photos that share all but noise, and where the surface lies."""
     marks = cv2.GaussianBlur(rng.normal(0.0, 25.0, (740, 940)).astype(np.float32), (0, 0), 0.8)

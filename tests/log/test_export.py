@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
 import sys
 from dataclasses import replace
@@ -9,7 +10,7 @@ import pytest
 
 from wearscope.errors import WearscopeError
 from wearscope.log import export
-from wearscope.log.export import write_measurements
+from wearscope.log.export import write_json, write_measurements
 from wearscope.log.records import Record
 
 HEADER = (
@@ -128,3 +129,20 @@ def test_a_carriage_return_ends_no_row(tmp_path):
     export.write_table(tmp_path / "a.csv", ["a", "b"], [("x\r=1", "y\r\nz")])
     with (tmp_path / "a.csv").open(newline="", encoding="utf-8") as file:
         assert list(csv.reader(file)) == [["a", "b"], ["x\n=1", "y\nz"]]
+
+
+def test_json_comes_back_as_it_was(tmp_path):
+    """Against what the library reads: all kinds of values, names that are numbers, nothing at all."""
+    document = {
+        "numbers": [1, -0.1, 1e300, None, True],
+        "nested": [{"a": [[1.5, 2], []], "": {}}, 'text "µm"\n'],
+        3: {"empty": [], None: ()},
+        "one": "line",
+    }
+    write_json(tmp_path / "a.json", document)
+    text = (tmp_path / "a.json").read_text(encoding="utf-8")
+    assert json.loads(text) == json.loads(json.dumps(document))
+    assert '"numbers": [1, -0.1, 1e+300, null, true]' in text
+    with pytest.raises(ValueError, match="JSON"):
+        write_json(tmp_path / "b.json", {"a": [float("nan")]})
+    assert not (tmp_path / "b.json").exists()

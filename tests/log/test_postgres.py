@@ -229,6 +229,17 @@ def test_what_is_not_copied_whole_is_not_kept(place, old, monkeypatch):
     ]
 
 
+def test_a_row_that_the_server_does_not_take_is_said_plainly(place, tmp_path):
+    """A text with a zero byte, which SQLite keeps and PostgreSQL does not; it comes after rows that it took."""
+    source = LogFile(tmp_path / LOG_NAME)
+    with WearLog(source) as log:
+        log.append(inspection(), [record(), replace(RADIUS, note="before\0after")])
+    with pytest.raises(LogError, match="cannot be used"):
+        copy_log(source, place)
+    with WearLog(place) as log:
+        assert log.inspections() == []
+
+
 def test_a_damaged_log_is_not_copied(place, tmp_path):
     source = LogFile(tmp_path / LOG_NAME)
     with WearLog(source) as log:

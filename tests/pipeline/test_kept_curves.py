@@ -85,6 +85,24 @@ def test_one_process_several_and_what_was_kept_are_the_same_to_the_last_digit(
     assert kept[0].keys() == kept[1].keys()
 
 
+def test_what_was_fitted_before_an_interruption_is_kept(trial, tmp_path, asked, monkeypatch):
+    """Of hundreds of curves, each of seconds, nobody fits one again because he stopped at the last."""
+    records, really = rows(trial), kept_curves.answer
+
+    def interrupted(one):
+        if one.bit == BITS[2]:
+            raise KeyboardInterrupt
+        return really(one)
+
+    monkeypatch.setattr(kept_curves, "answer", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        told(trial, records, solver(trial, tmp_path, 1))
+    monkeypatch.setattr(kept_curves, "answer", really)
+    asked.clear()
+    assert told(trial, records, solver(trial, tmp_path, 1)) == told(trial, records)
+    assert set(asked) == set(BITS[2:])
+
+
 def test_only_what_has_changed_is_fitted_again(trial, tmp_path, asked):
     records = rows(trial)
     told(trial, records, solver(trial, tmp_path, 1))

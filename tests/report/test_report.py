@@ -453,8 +453,12 @@ def test_a_page_is_another_when_what_it_shows_is(paged, tmp_path):
     """A page of which nothing has changed stays as it is: a row or a sheet of another bit must not touch it."""
     one, other = paged.pages[:2]
     before = shown_on(paged, one)
-    said = replace(one.photos[0], sentence="something else")
+    first = one.photos[0]
+    row = replace(first.rows[0], value=1e-9 + (first.rows[0].value or 0.0))
+    said = replace(first, rows=(row, *first.rows[1:]))
     assert shown_on(paged, replace(one, photos=(said, *one.photos[1:]))) != before
+    named = replace(first, remarks=(*first.remarks, "a remark"))
+    assert shown_on(paged, replace(one, photos=(named, *one.photos[1:]))) != before
     sheet = tmp_path / "sheet.png"
     sheet.write_bytes(b"one")
     drawn = replace(one, photos=(replace(one.photos[0], sheet=sheet), *one.photos[1:]))

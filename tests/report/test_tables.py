@@ -97,6 +97,21 @@ def test_the_workbook_holds_every_number_under_frozen_headings_with_units(tmp_pa
     assert by_photo[1][4:8] == (None, None, "refused", None)
 
 
+def test_a_table_too_long_for_a_sheet_is_named_there(tmp_path, monkeypatch):
+    """Of what does not fit, nothing is left out in silence: its sheet names the file that holds it."""
+    notes = notes_table([LoggedNote(NOTE, None, "")] * 3)
+    monkeypatch.setattr(tables, "MOST_CELLS", 2 * len(notes.columns))
+    export_tables(tmp_path, [log_table(HISTORY), notes], parquet=False)
+    book = openpyxl.load_workbook(tmp_path / "tables.xlsx")
+    assert [row[0].value for row in book["Notes"].iter_rows(min_row=2)] == [
+        "3 rows are too many for a sheet: open notes.csv"
+    ]
+    assert len((tmp_path / "notes.csv").read_text().splitlines()) == 4
+    assert book["Wear log"].max_row == 2
+    monkeypatch.setattr(tables, "MOST_CELLS", 3 * len(notes.columns))
+    assert openpyxl.load_workbook(io.BytesIO(workbook([notes])))["Notes"].max_row == 4
+
+
 def test_a_note_is_no_formula():
     book = openpyxl.load_workbook(io.BytesIO(workbook(some_tables())))
     cell = next(cell for cell in book["Notes"][2] if cell.value == "=HYPERLINK(1)")

@@ -129,6 +129,20 @@ def test_fairness_names_what_it_was_not_told(load):
     assert "chip load unknown, surface speed unknown" in fair_lines(fair)[-1]
 
 
+def test_what_many_bits_do_not_say_is_told_once(load, tmp_path):
+    bits = [f"B{number}" for number in range(20)]
+    for bit in bits:
+        (tmp_path / f"{bit}.jpg").write_bytes(b"")
+    many = LEAST + "".join(
+        f'[[bit]]\nname = "{bit}"\ncoating = "none"\n'
+        f'[[photo]]\nbit = "{bit}"\nflute = 1\nparts = 0\nfile = "{bit}.jpg"\n'
+        for bit in bits
+    )
+    head = fair_head(fair_trial(load(many)))
+    assert "bit.diameter_mm (A, B0, B1, B2, B3, B4, B5, B6 and 13 more)" in head
+    assert "B7" not in head
+
+
 def test_what_only_one_bit_says_is_no_difference(load):
     two = LEAST.replace(
         "[[photo]]", '[[bit]]\nname = "B"\ncoating = "none"\nspindle_rpm = 9000\n\n[[photo]]', 1

@@ -160,7 +160,11 @@ def _starts(length: int) -> list[int]:
     return first + [free - start for start in reversed(first)]
 
 
-def first_of_same(likenesses: Sequence[Likeness], same: Callable[[int, int, Turn], bool]) -> list[int]:
+def first_of_same(
+    likenesses: Sequence[Likeness],
+    same: Callable[[int, int, Turn], bool],
+    before: Sequence[int | None] | None = None,
+) -> list[int]:
     """Which pictures are one and the same.
 
     Parameters
@@ -169,16 +173,20 @@ def first_of_same(likenesses: Sequence[Likeness], same: Callable[[int, int, Turn
     same : callable
         Whether two pictures, by their indices, are one exposure, and how the second is to be turned to lie as the
         first. Asked only where the likenesses leave it open, and once for a pair.
+    before : sequence of int or None, optional
+        What was found before of pictures that were compared with each other already, by their indices now; None for
+        those that are new. By default all are.
 
     Returns
     -------
     list of int
         For each picture the index of the first one that is the same; its own where there is none.
     """
-    first = list(range(len(likenesses)))
+    fresh = np.array([before is None or before[at] is None for at in range(len(likenesses))], bool)
+    first = [at if before is None or (of := before[at]) is None else of for at in range(len(likenesses))]
     asked: set[tuple[int, int]] = set()
     in_vain: Counter[int] = Counter()
-    for one, other, turn in _candidates(likenesses):
+    for one, other, turn in _candidates(likenesses, fresh):
         if first[one] == first[other] or (one, other) in asked:
             continue
         if min(in_vain[one], in_vain[other]) >= IN_VAIN:
@@ -194,29 +202,41 @@ def first_of_same(likenesses: Sequence[Likeness], same: Callable[[int, int, Turn
     return first
 
 
-def _candidates(likenesses: Sequence[Likeness]) -> Iterator[tuple[int, int, Turn]]:
-    """Pairs that look the same in coarse blocks and patches; of each part, those whose patches agree best first."""
+def _candidates(likenesses: Sequence[Likeness], fresh: NDArray[np.bool_]) -> Iterator[tuple[int, int, Turn]]:
+    """Pairs that look the same in coarse blocks and patches; of each part, those whose patches agree best first.
+
+    Of pairs of which neither is fresh, none.
+    """
     if not likenesses:
         return
-    blocks = np.stack([each.blocks for each in likenesses])
-    coarse = blocks.reshape(-1, COARSE, BLOCKS // COARSE, COARSE, BLOCKS // COARSE).mean(axis=(2, 4))
-    del blocks
-    standing = _unit(coarse)
-    lying = [_unit(np.stack([turn.of(each) for each in coarse])) for turn in TURNS]
+    standing = _unit(np.concatenate(list(_coarse(likenesses))))
+    # a turned picture is the same numbers in another order: all turns of ten thousand would be most of the memory
+    cells = np.arange(COARSE**2).reshape(COARSE, COARSE)
+    lying = [turn.of(cells).ravel() for turn in TURNS]
     for start in range(0, len(likenesses), ROWS_AT_ONCE):
         ones = np.arange(start, min(start + ROWS_AT_ONCE, len(likenesses)))
         found = []
         for beside in range(start, len(likenesses), ROWS_AT_ONCE):
             others = np.arange(beside, min(beside + ROWS_AT_ONCE, len(likenesses)))
-            for way in range(len(TURNS)):
-                near = 1.0 - _products(standing[ones], lying[way][others]) < MOST_UNLIKE
-                near &= ones[:, np.newaxis] < others
+            new = fresh[ones][:, np.newaxis] | fresh[others]
+            if not new.any():
+                continue
+            for way, order in enumerate(lying):
+                near = 1.0 - _products(standing[ones], standing[others][:, order]) < MOST_UNLIKE
+                near &= new & (ones[:, np.newaxis] < others)
                 if near.any():
                     found.append(_agreeing(likenesses, ones, others, way, near))
         if found:
             pairs = np.concatenate(found)
             for _, one, other, way in pairs[np.argsort(-pairs[:, 0], kind="stable")]:
                 yield int(one), int(other), TURNS[int(way)]
+
+
+def _coarse(likenesses: Sequence[Likeness]) -> Iterator[NDArray[np.float64]]:
+    """Means of larger blocks, of some pictures at a time."""
+    for start in range(0, len(likenesses), ROWS_AT_ONCE):
+        blocks = np.stack([each.blocks for each in likenesses[start : start + ROWS_AT_ONCE]])
+        yield blocks.reshape(-1, COARSE, BLOCKS // COARSE, COARSE, BLOCKS // COARSE).mean(axis=(2, 4))
 
 
 def _agreeing(

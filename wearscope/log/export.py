@@ -66,11 +66,20 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([quoted(cell) for cell in row] for row in rows)
+    texts = _Quoted()  # most texts of a column are the same, and there may be millions of cells
+    writer.writerows([texts[cell] if isinstance(cell, str) else cell for cell in row] for row in rows)
     write_bytes(path, text.getvalue().encode())
 
 
 _FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
+
+
+class _Quoted(dict[str, Cell]):
+    """Texts as `quoted` writes them, each looked at once."""
+
+    def __missing__(self, text: str) -> Cell:
+        self[text] = told = quoted(text)
+        return told
 
 
 def quoted(cell: Cell) -> Cell:
@@ -198,4 +207,21 @@ def write_json(path: Path, document: Mapping[str, Any]) -> None:
     WearscopeError
         The file cannot be written.
     """
-    write_bytes(path, (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+    write_bytes(path, f"{_indented(document, '')}\n".encode())
+
+
+def _indented(thing: Any, pad: str) -> str:  # noqa: ANN401 - whatever JSON knows
+    """JSON in lines, but a list of nothing but numbers and texts in one: curves have thousands of numbers."""
+    if isinstance(thing, Mapping) and thing:
+        inner = (
+            f"{pad} {_plain(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
+            for key, value in thing.items()
+        )
+        return "{\n" + ",\n".join(inner) + f"\n{pad}}}"
+    if isinstance(thing, list | tuple) and any(isinstance(each, Mapping | list | tuple) for each in thing):
+        return "[\n" + ",\n".join(f"{pad} {_indented(each, pad + ' ')}" for each in thing) + f"\n{pad}]"
+    return _plain(thing)
+
+
+def _plain(thing: Any) -> str:  # noqa: ANN401 - as above
+    return json.dumps(thing, ensure_ascii=False, allow_nan=False)

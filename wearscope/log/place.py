@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, Table, create_engine, event, insert
 from sqlalchemy.engine import URL
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import DBAPIError
@@ -112,6 +112,18 @@ class LogPlace(Protocol):
         Parameters
         ----------
         connection : Connection
+        """
+
+    def add_many(self, connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Add rows that are whole and have their checksums, such as those of another log.
+
+        Parameters
+        ----------
+        connection : Connection
+            As from `for_writing`.
+        table : Table
+        rows : sequence of mapping
+            Values by column, of all columns.
         """
 
     def explained(self, error: DBAPIError) -> LogError:
@@ -250,6 +262,10 @@ class LogFile:
 
     def take_turn(self, connection: Connection) -> None:
         """As in `LogPlace`: ``BEGIN IMMEDIATE`` has done it."""
+
+    def add_many(self, connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+        """As in `LogPlace`."""
+        connection.execute(insert(table), list(map(dict, rows)))
 
     def explained(self, error: DBAPIError) -> LogError:
         """As in `LogPlace`."""

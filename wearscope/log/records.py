@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from operator import attrgetter
+from sys import intern
+from typing import Any
 
 from wearscope.quantities.quantity import Status, Zone, quantity_of
 
@@ -96,3 +99,36 @@ def gave_numbers(records: Iterable[Record]) -> bool:
         row.value is not None and (not quantity_of(row.quantity).of_the_photo or row.parts == 0)
         for row in records
     )
+
+
+_cells = attrgetter(*(field.name for field in fields(Record)))
+
+
+def record_of(cells: Iterable[Any]) -> Record:
+    """A record whose texts are those of all others: a trial may have a hundred thousand, most texts alike.
+
+    Parameters
+    ----------
+    cells : iterable
+        In the order of its fields.
+
+    Returns
+    -------
+    Record
+    """
+    shared: list[Any] = [intern(cell) if type(cell) is str else cell for cell in cells]
+    return Record(*shared)
+
+
+def sharing_texts(record: Record) -> Record:
+    """The same record as from `record_of`.
+
+    Parameters
+    ----------
+    record : Record
+
+    Returns
+    -------
+    Record
+    """
+    return record_of(_cells(record))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import islice, zip_longest
 from typing import Any
 
-from sqlalchemy import Connection, ForeignKey, Table, bindparam, func, insert, select, text, update
+from sqlalchemy import Connection, ForeignKey, Table, bindparam, func, select, text, update
 from sqlalchemy.orm import aliased
 
 from wearscope.errors import LogError
@@ -89,7 +89,7 @@ def copy_log(source: LogPlace, target: LogPlace) -> dict[str, int]:
         if old is None:
             raise _no_log(source)
         with database.writing_empty(to_engine, target) as new:
-            n_rows = {table.name: _copy_rows(old, new, table, source) for table in TABLES}
+            n_rows = {table.name: _copy_rows(old, new, table, source, target) for table in TABLES}
             for table in TABLES:
                 _count_on(new, table)
                 _require_the_same(old, new, table, target)
@@ -114,14 +114,14 @@ def _without(connection: Connection, table: Table, key: ForeignKey) -> Iterator[
         yield f"row {row_id} of {table.name} rests on row {missing} of {key.column.table.name}, which is gone"
 
 
-def _copy_rows(old: Connection, new: Connection, table: Table, source: LogPlace) -> int:
+def _copy_rows(old: Connection, new: Connection, table: Table, source: LogPlace, target: LogPlace) -> int:
     own = [key.parent.name for key in _references(table) if key.column.table is table]
     copied = 0
     for some in _some(_sound(old, table, source)):
         # a row may refer to a later one of its table: to itself, until that is there, for an index lets only one row
         # of a place refer to none
         aside = [{name: row["id"] for name in own if row[name] is not None} for row in some]
-        new.execute(insert(table), [row | other for row, other in zip(some, aside, strict=True)])
+        target.add_many(new, table, [row | other for row, other in zip(some, aside, strict=True)])
         copied += len(some)
     for name in own:
         fill = update(table).where(table.c.id == bindparam("row")).values({name: bindparam("other")})

@@ -9,7 +9,6 @@ from functools import cache
 from hashlib import sha256
 from math import isfinite
 from operator import itemgetter
-from sys import intern
 from typing import Any, Literal, TypedDict, Unpack, cast
 
 from sqlalchemy import ColumnElement, Connection, Table
@@ -28,7 +27,7 @@ from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, i
 from wearscope.log.note_log import NoteLog, NotePlace
 from wearscope.log.order import in_order
 from wearscope.log.place import LOG_NAME
-from wearscope.log.records import Record
+from wearscope.log.records import Record, record_of
 from wearscope.log.schema import PLACE, RECORD_TYPES, inspection, measurement
 
 __all__ = [
@@ -279,16 +278,17 @@ class WearLog(NoteLog):
             if connection is None:
                 return []
             where = _matches(measurement, place)
-            rows = rows_of(connection, measurement, *where, measurement.c.superseded_by.is_(None))
-            if expected is not None:
-                made = _made(connection, place)
-                rows = [
-                    row
-                    for row in rows
-                    if (wanted := expected.get(_photo_place(row))) is not None
+            made = _Made() if expected is None else _made(connection, place)
+            found = [
+                _record(row)
+                for row in each_row(connection, measurement, *where, measurement.c.superseded_by.is_(None))
+                if expected is None
+                or (
+                    (wanted := expected.get(_photo_place(row))) is not None
                     and made[row["inspection_id"]]["fingerprint"] == wanted
-                ]
-        return in_order(_record(row) for row in rows)
+                )
+            ]
+        return in_order(found)
 
     def history(self, **where: Unpack[NumberPlace]) -> list[LoggedRecord]:
         """All rows ever added, those that hold now included, in the order they were added.
@@ -520,15 +520,10 @@ def _logged(row: Row, made: _Made, inputs: Callable[[int], NamedInputs | None]) 
 
 
 def _record(row: Row) -> Record:
-    cells = list(_cells(row))
-    for at in _TEXTS:  # the rows of a trial share most of their texts, and there may be a hundred thousand
-        if type(cells[at]) is str:
-            cells[at] = intern(cells[at])
-    return Record(*cells)
+    return record_of(_cells(row))
 
 
 _cells = itemgetter(*RECORD_TYPES)
-_TEXTS = tuple(at for at, hint in enumerate(RECORD_TYPES.values()) if hint not in (int, float | None))
 
 
 def _same(one: Record, other: Record) -> bool:

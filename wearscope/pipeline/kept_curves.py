@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import closing, suppress
 from dataclasses import fields
 from functools import cache, partial
 from hashlib import sha256
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import scipy
@@ -62,8 +63,8 @@ def _solve(trial: Trial, folder: Path, jobs: Jobs, asked: Sequence[Question]) ->
     paths = [folder / f"{checksum_of(one)}.curve" for one in asked]
     kept = [_kept(path, one) for path, one in zip(paths, asked, strict=True)]
     missing = [at for at, one in enumerate(kept) if one is None]
-    fresh = _answered(trial, [asked[at] for at in missing], jobs)
-    for at, found in zip(missing, fresh, strict=True):
+    for number, found in _answered(trial, [asked[at] for at in missing], jobs):
+        at = missing[number]
         kept[at] = found
         with suppress(WearscopeError):  # where it cannot be kept, the next run does without
             make_folder(folder)
@@ -75,18 +76,25 @@ def _solve(trial: Trial, folder: Path, jobs: Jobs, asked: Sequence[Question]) ->
     return [one for one in kept if one is not None]
 
 
-def _answered(trial: Trial, asked: Sequence[Question], jobs: Jobs) -> list[Answer]:
-    """Answers by several processes; what one of them fails at is answered here, so that the failure is told."""
+def _answered(trial: Trial, asked: Sequence[Question], jobs: Jobs) -> Iterator[tuple[int, Answer]]:
+    """Answers as they come, each with the number of its question: whoever is interrupted has kept those.
+
+    By several processes; what one of them fails at is answered here, so that the failure is told.
+    """
     if len(asked) < WORTH_SHARING:
-        return [answer(one) for one in asked]
+        yield from enumerate(map(answer, asked))
+        return
     photo = {each.bit: each for each in reversed(trial.photos)}
     calls = [Call(photo[one.bit], partial(answer, one), flute=at) for at, one in enumerate(asked)]
-    found: dict[object, Answer] = {}
-    with crew_for(jobs, len(calls)) as crew:
-        for call, came in work_off(crew, ByFlute(calls).next):
+    left = dict(enumerate(asked))
+    with crew_for(jobs, len(calls)) as crew, closing(work_off(crew, ByFlute(calls).next)) as answers:
+        for call, came in answers:
             if not isinstance(came, Failure):
-                found[call.flute] = came
-    return [found[at] if at in found else answer(one) for at, one in enumerate(asked)]
+                at = cast(int, call.flute)
+                del left[at]
+                yield at, came
+    for at, one in left.items():
+        yield at, answer(one)
 
 
 # --- Kept

@@ -6,7 +6,7 @@ import io
 import os
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused, WearscopeError
 from wearscope.files import PHOTO_BYTES, checksum_of, read_file
@@ -176,11 +177,26 @@ def _first_of_same(
         compared[pair] = known.same[pair]
         return compared[pair]
 
-    firsts = first_of_same([pictures[checksum] for checksum in checksums], same)
+    firsts = first_of_same([pictures[checksum] for checksum in checksums], same, _before(checksums, known))
+    kept = {pair: told for pair, told in known.same.items() if pictures.keys() >= set(pair)}
     known.same.clear()
-    known.same.update(compared)
+    known.same.update(kept | compared)
     known.first = {checksum: checksums[at] for checksum, at in zip(checksums, firsts, strict=True)}
     return known.first
+
+
+def _before(checksums: Sequence[str], known: Likenesses) -> list[int | None] | None:
+    """What was found of pictures that are still there, by their places now.
+
+    None where one is gone that was the same as others: these may have been the same as each other by it alone.
+    """
+    groups: dict[str, list[str]] = {}
+    for checksum, first in known.first.items():
+        groups.setdefault(first, []).append(checksum)
+    at = {checksum: number for number, checksum in enumerate(checksums)}
+    if any(len(group) > 1 and not at.keys() >= set(group) for group in groups.values()):
+        return None
+    return [at[known.first[each]] if each in known.first else None for each in checksums]
 
 
 def likenesses_in(folder: Path) -> Likenesses:
@@ -239,17 +255,25 @@ def keep_likenesses(folder: Path, known: Likenesses) -> None:
     content = io.BytesIO()
     likenesses = known.by_sha256.values()
     places = {checksum: at for at, checksum in enumerate(known.by_sha256)}
-    arrays: dict[str, Any] = {
-        "blocks": np.array([each.blocks for each in likenesses], np.uint8).reshape(-1, BLOCKS, BLOCKS),
-        "grain": np.array([each.grain for each in likenesses], np.int8).reshape(-1, BLOCKS, BLOCKS),
-        "shapes": np.array([each.shape for each in likenesses], np.int64).reshape(-1, 2),
-        "sha256": np.array(list(known.by_sha256), "U64"),
-        "pairs": np.array(list(known.same), "U64").reshape(-1, 2),
-        "same": np.array(list(known.same.values()), bool),
+    arrays: dict[str, Callable[[], NDArray[Any]]] = {
+        "blocks": lambda: np.array([each.blocks for each in likenesses], np.uint8).reshape(
+            -1, BLOCKS, BLOCKS
+        ),
+        "grain": lambda: np.array([each.grain for each in likenesses], np.int8).reshape(-1, BLOCKS, BLOCKS),
+        "shapes": lambda: np.array([each.shape for each in likenesses], np.int64).reshape(-1, 2),
+        "sha256": lambda: np.array(list(known.by_sha256), "U64"),
+        "pairs": lambda: np.array(list(known.same), "U64").reshape(-1, 2),
+        "same": lambda: np.array(list(known.same.values()), bool),
         # another version may find others
-        f"first-{__version__}": np.array([places[known.first[each]] for each in known.by_sha256], np.int64),
+        f"first-{__version__}": lambda: np.array(
+            [places[known.first[each]] for each in known.by_sha256], np.int64
+        ),
     }
-    np.savez_compressed(content, **arrays)
+    # as np.savez_compressed writes it, but one array in memory at a time
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, made in arrays.items():
+            with file.open(f"{name}.npy", "w", force_zip64=True) as part:
+                np.lib.format.write_array(part, made(), allow_pickle=False)
     with suppress(WearscopeError):
         write_bytes(folder / LIKENESSES_NAME, content.getvalue())
 

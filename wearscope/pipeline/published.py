@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from wearscope.files import TRIAL_BYTES, checksum_of, read_file
+from wearscope.files import TRIAL_BYTES, read_file, version_of
 from wearscope.log.export import write_json
 from wearscope.pipeline.measured import Stands, refusals_of
 from wearscope.pipeline.results import sheet_names
@@ -102,7 +102,7 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands) -> str:
     str
     """
     results = out_dir / "results"
-    sheets = [(path.name, checksum_of(path)) for path in current_sheets(trial, results, found).values()]
+    sheets = [(path.name, version_of(path)) for path in current_sheets(trial, results, found).values()]
     # a remark moves lines, and what the trial does not use is not told
     unlined = trial.model_copy(update={"lines": (), "headings": (), "strays": ()})
     said = (
@@ -153,7 +153,9 @@ def note_published(
         It cannot be written.
     """
     files = {
-        path.relative_to(results).as_posix(): _version(path) for path in paths if path.name != WRITTEN_ANYWAY
+        path.relative_to(results).as_posix(): version_of(path)
+        for path in paths
+        if path.name != WRITTEN_ANYWAY
     }
     noted = {"trial": trial.path.name, "says": fingerprint, "files": files, "said": said}
     noted |= {"how": dict(how), "pages": dict(pages)}
@@ -200,7 +202,7 @@ def still_published(
         files = noted["files"]
         if how is not None and noted["how"] != dict(how):
             return None
-        if noted["says"] == fingerprint and all(_version(results / name) == files[name] for name in files):
+        if noted["says"] == fingerprint and all(version_of(results / name) == files[name] for name in files):
             return Published(noted["said"], tuple(results / name for name in files), now=False)
     return None
 
@@ -222,18 +224,6 @@ def pages_published(results: Path) -> dict[str, str]:
         noted = json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))
         files = noted["files"]
         return {
-            name: shown for name, shown in noted["pages"].items() if _is_version(results / name, files[name])
+            name: shown for name, shown in noted["pages"].items() if version_of(results / name) == files[name]
         }
     return {}
-
-
-def _is_version(path: Path, noted: list[int]) -> bool:
-    try:
-        return _version(path) == noted
-    except OSError:
-        return False
-
-
-def _version(path: Path) -> list[int]:
-    seen = path.stat()
-    return [seen.st_size, seen.st_mtime_ns]

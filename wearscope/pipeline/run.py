@@ -16,12 +16,14 @@ from wearscope.log.corrections import CorrectionLog
 from wearscope.log.export import clear_parts, write_measurements
 from wearscope.log.identity import IdentityLog
 from wearscope.log.place import LogPlace
+from wearscope.log.records import sharing_texts
 from wearscope.log.wear_log import WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.calls import ByFlute, Call, Failure
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
 from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.kept_judgements import keep_judgements, kept_judgements
 from wearscope.pipeline.one_photo import Inspector, Measured, PhotoResult, draw, measure, measure_alone, named
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
 from wearscope.pipeline.pool import Jobs, crew_for, work_off
@@ -122,7 +124,8 @@ def measure_trial(
         pictures = look_again(trial, folder, keep=True)
         not_its_own = same_as_others(trial, pictures)
         inputs = inputs_of(trial, trial.photos, corrections, pictures.checksum, pictures.files_also)
-        done = {} if again else left_as_they_are(log, trial, inputs, paths)
+        records = () if again else current_rows(log, trial, inputs)
+        done = {} if again else left_as_they_are(log, trial, inputs, paths, records)
         done = {entry: result for entry, result in done.items() if entry not in not_its_own}
         n_left = len(done)
 
@@ -141,7 +144,8 @@ def measure_trial(
                 if progress:
                     progress(len(done), len(trial.photos), entry)
         finally:
-            records = current_rows(log, trial, inputs)
+            if n_left < len(trial.photos):  # else nothing was logged since they were read
+                records = current_rows(log, trial, inputs)
             photos = _in_time([done[entry] for entry in trial.photos if entry in done])
             write_measurements(measurements, records)
             write_refusals(refused, photos)
@@ -228,7 +232,8 @@ class _Work:
             self._to_draw.append((sheet, self.trial.new_state(entry)))
 
     def _kept(self, entry: PhotoEntry, result: PhotoResult) -> PhotoResult:
-        """Log a result; a sheet of an earlier run does not outlive it."""
+        """Log a result; a sheet of an earlier run does not outlive it. What another process sent shares its texts."""
+        result = replace(result, entry=entry, records=tuple(map(sharing_texts, result.records)))
         result = self.done[entry] = self.log(result)
         if result.known:
             with suppress(OSError):  # open in another program, where that keeps it: it is too old to be shown
@@ -252,7 +257,10 @@ def judge_trial(
     judge: Judge | None = None,
     log: LogPlace | None = None,
 ) -> tuple[PhotoVerdict, ...]:
-    """Judge every photo of a trial as it would be measured; nothing is measured or written.
+    """Judge every photo of a trial as it would be measured; nothing is measured.
+
+    Photos are looked at once: where a trial has results, what was judged is kept there, and holds for as long as
+    the photo and all that it rests on stay as they are.
 
     Parameters
     ----------
@@ -272,10 +280,11 @@ def judge_trial(
     tuple of PhotoVerdict
         In the order of the trial.
     """
-    pictures = look_at(trial)
+    results = None if log is None or judge is not None else log.folder / "results"
+    pictures = look_at(trial) if results is None else look_again(trial, results, keep=results.is_dir())
     not_its_own = same_as_others(trial, pictures)
+    corrections = _said(trial, log)
     if judge is None:
-        corrections = _said(trial, log)
         judge = partial(
             judge_photo,
             corrections=corrections,
@@ -286,17 +295,23 @@ def judge_trial(
     scales, refused_scales = read_scales(trial)
     refused = _without_scale(trial.photos, refused_scales) | refused
     done = {entry: PhotoVerdict(entry, None, result.refusal) for entry, result in refused.items()}
-    to_do = [entry for entry in trial.photos if entry not in refused]
+    left = [entry for entry in trial.photos if entry not in refused]
+    inputs = inputs_of(trial, left, corrections, pictures.checksum, pictures.files_also) if results else {}
+    known = kept_judgements(results, trial, inputs) if results else {}
+    done |= {entry: PhotoVerdict(entry, each, "") for entry, each in known.items()}
+    to_do = [entry for entry in left if entry not in known]
     calls = ByFlute(Call(entry, partial(judge, trial, entry, scales), flute=_flute(entry)) for entry in to_do)
     shared = (judge, trial, scales)
-    with (
-        crew_for(jobs, len(to_do), shared) as crew,
-        closing(work_off(crew, calls.next)) as answers,
-    ):
-        for call, answer in answers:
-            done[call.entry] = _verdict(call.entry, answer)
-            if progress:
-                progress(len(done), len(trial.photos), call.entry)
+    try:
+        with crew_for(jobs, len(to_do), shared) as crew, closing(work_off(crew, calls.next)) as answers:
+            for call, answer in answers:
+                done[call.entry] = _verdict(call.entry, answer)
+                if progress:
+                    progress(len(done), len(trial.photos), call.entry)
+    finally:
+        if results and to_do:
+            own = (each.judgement for each in done.values() if each.judgement)
+            keep_judgements(results, trial, inputs, own)
     judged = judged_in_time({entry: each.judgement for entry, each in done.items() if each.judgement})
     done |= {entry: replace(done[entry], judgement=each) for entry, each in judged.items()}
     return tuple(done[entry] for entry in trial.photos)

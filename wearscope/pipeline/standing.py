@@ -199,7 +199,11 @@ def sheet_holds(sheet: Path, last: LoggedInspection | None) -> bool:
 
 
 def left_as_they_are(
-    log: WearLog, trial: Trial, inputs: Mapping[PhotoEntry, Inputs], sheets: Mapping[PhotoEntry, Path]
+    log: WearLog,
+    trial: Trial,
+    inputs: Mapping[PhotoEntry, Inputs],
+    sheets: Mapping[PhotoEntry, Path],
+    current: Iterable[Record],
 ) -> dict[PhotoEntry, PhotoResult]:
     """What measuring again would find once more: photos of which nothing has changed.
 
@@ -213,6 +217,8 @@ def left_as_they_are(
         As from `inputs_of`.
     sheets : mapping
         Where the comparison sheet of each photo is, or would be.
+    current : iterable of Record
+        As from `current_rows`.
 
     Returns
     -------
@@ -220,7 +226,7 @@ def left_as_they_are(
         What the wear log holds of them; without warnings and budgets, which it does not keep.
     """
     rows: dict[PhotoPlace, list[Record]] = {}
-    for row in current_rows(log, trial, inputs):
+    for row in current:
         rows.setdefault((row.bit, row.flute, row.parts, row.view), []).append(row)
     found = {}
     for entry, standing in standing_of(log, trial, inputs).items():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations
+from itertools import chain, combinations
 
 import numpy as np
 
@@ -110,11 +110,14 @@ def judged_in_time(judged: Mapping[PhotoEntry, Judgement]) -> dict[PhotoEntry, J
         In the same order. Photos that show no step are left alone: they may show another place of the flute.
     """
     found = dict(judged)
-    stepping = sorted((entry for entry, each in judged.items() if each.step), key=lambda entry: entry.parts)
-    for earlier, later in combinations(stepping, 2):
+    flutes: dict[tuple[str, int, str], list[PhotoEntry]] = {}
+    for entry in sorted(
+        (entry for entry, each in judged.items() if each.step), key=lambda entry: entry.parts
+    ):
+        flutes.setdefault((entry.bit, entry.flute, entry.view), []).append(entry)
+    for earlier, later in chain.from_iterable(combinations(of, 2) for of in flutes.values()):
         before, now = judged[earlier].step, judged[later].step
-        same_flute = (earlier.bit, earlier.flute, earlier.view) == (later.bit, later.flute, later.view)
-        if not same_flute or before is None or now is None or earlier.parts == later.parts:
+        if before is None or now is None or earlier.parts == later.parts:
             continue
         u_um = float(np.hypot(before.u_step_um, now.u_step_um))
         if before.step_um - now.step_um > max(HEALED * u_um, detection_limit(now.u_step_um)):

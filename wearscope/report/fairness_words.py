@@ -72,6 +72,8 @@ _PROGRAM_REMARKS = {
     "no-decimal-point": "no length has a decimal point; lengths are taken as whole mm or inches",
 }
 
+MOST_NAMED = 8  # bits that lack one key, named in a line
+
 _Told = tuple[str, Callable[[BitConditions], str]]
 
 CONDITIONS: dict[str, _Told] = {
@@ -230,8 +232,17 @@ def fair_head(fair: FairTrial) -> str:
     if not fair.fair:
         return "NOT FAIR: the bits did not work under the same conditions."
     if fair.unsaid:
-        return f"Not told whether the trial is fair: its file does not say {joined(fair.unsaid)}."
+        return f"Not told whether the trial is fair: its file does not say {joined(_by_key(fair.unsaid))}."
     return "Fair, as far as the trial file says."
+
+
+def _by_key(unsaid: Sequence[str]) -> list[str]:
+    """Keys that are not given, each once, with the bits that lack it: a few by name, more counted."""
+    bits: dict[str, list[str]] = {}
+    for one in unsaid:
+        key, _, bit = one.partition(" ")
+        bits.setdefault(key, []).extend([bit[1:-1]] if bit else [])
+    return [f"{key} ({joined(of, MOST_NAMED)})" if of else key for key, of in bits.items()]
 
 
 def fair_warnings(fair: FairTrial) -> tuple[str, ...]:

@@ -7,13 +7,15 @@ import re
 from base64 import b64encode
 from functools import cache
 from hashlib import sha256
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
 import cv2
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from wearscope.files import checksum_of
+from wearscope.files import version_of
+from wearscope.log.export import COLUMNS
 from wearscope.report.curves import draw_curves, rendered, shown_bits
 from wearscope.report.plots import interactive_curves
 from wearscope.report.report import PAGES_FOLDER, BitPage, Report, costs_alt, curves_alt, only_some
@@ -85,7 +87,7 @@ def bit_page(report: Report, page: BitPage) -> str:
 
 
 def shown_on(report: Report, page: BitPage) -> str:
-    """SHA-256 of all that a page shows but the day it was made.
+    """SHA-256 of all that a page shows but the day it was made; of a sheet, size and time of change stand for it.
 
     Parameters
     ----------
@@ -96,8 +98,12 @@ def shown_on(report: Report, page: BitPage) -> str:
     -------
     str
     """
-    sheets = [checksum_of(photo.sheet) if photo.sheet else "" for photo in page.photos]
-    return sha256(repr((__version__, report.title, page, sheets)).encode()).hexdigest()
+    sheets = [version_of(photo.sheet) if photo.sheet else None for photo in page.photos]
+    rows = [_cells(row) for photo in page.photos for row in photo.rows]
+    return sha256(repr((__version__, report.title, page, rows, sheets)).encode()).hexdigest()
+
+
+_cells = attrgetter(*COLUMNS)  # of a record
 
 
 @cache

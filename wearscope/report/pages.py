@@ -197,6 +197,8 @@ class Pages(FPDF):
 
     def _keep_together(self, text: str, width_mm: float, line_mm: float) -> None:
         """Turn the page before a paragraph that would not end on this one, unless it is long."""
+        if not self.will_page_break(line_mm * self._most_lines(text, width_mm)):
+            return
         lines = self.multi_cell(
             width_mm, line_mm, text, align="L", dry_run=True, output=MethodReturnValue.LINES
         )
@@ -204,10 +206,16 @@ class Pages(FPDF):
         if len(lines) <= _LONG_LINES and self.will_page_break(line_mm * len(lines)):
             self.add_page()
 
+    def _most_lines(self, text: str, width_mm: float) -> float:
+        """Lines that a text cannot have more of, without breaking it: each two fill one at least."""
+        paragraphs = text.splitlines() or [""]
+        room = max(width_mm - 2 * self.c_margin, 1e-3)
+        return sum(1 + 2.0 * self.get_string_width(each) / room for each in paragraphs)
+
     def _cut(self, text: str, width_mm: float, line_mm: float) -> str:
         """Text of a cell, cut where it would fill a page: a row must not be higher than that."""
         text = readable(text)
-        if len(text) <= _MOST_LINES:
+        if self._most_lines(text, width_mm) <= _MOST_LINES:
             return text
         lines = self.multi_cell(width_mm, line_mm, text, dry_run=True, output=MethodReturnValue.LINES)
         assert isinstance(lines, list)

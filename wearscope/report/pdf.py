@@ -7,7 +7,7 @@ from functools import partial
 from fpdf import FPDF
 from fpdf.outline import OutlineSection
 
-from wearscope.report.curves import draw_curves, on_pages, rendered
+from wearscope.report.curves import MOST_SHOWN, draw_curves, on_pages, rendered, shown_bits
 from wearscope.report.html import sheet_picture
 from wearscope.report.pages import BLUE, FAMILY, GREY, MARGIN_MM, RED, Pages, fitted, name_share, shortened_to
 from wearscope.report.photo_cards import PhotoCard
@@ -34,9 +34,7 @@ def report_pdf(report: Report) -> bytes:
     pages.add_page()
     _verdict(pages, report)
     _contents(pages, report)
-    for bit in report.bits:
-        pages.heading(f"Bit {bit.bit}", room_mm=45)
-        pages.items(bit.sentences)
+    _bits(pages, report)
     _curves(pages, report)
     _cost(pages, report)
     _signs_and_fairness(pages, report)
@@ -111,6 +109,22 @@ def _list_contents(pages: FPDF, outline: list[OutlineSection], *, n_rows: int) -
         name = shortened_to(pages, section.name, width - 22)
         pages.cell(width - 18, _LINE_OF_CONTENTS_MM, name, link=link)
         pages.cell(10, _LINE_OF_CONTENTS_MM, str(section.page_number), align="R", link=link)
+
+
+def _bits(pages: Pages, report: Report) -> None:
+    """What there is to say of each bit; of more than fill a few pages, of those that are drawn."""
+    told = list(range(len(report.bits)))
+    if len(told) > MOST_SHOWN:
+        drawn = shown_bits(report.outcome)
+        told = [at for at, bit in enumerate(report.outcome.bits) if bit.bit in drawn]
+        pages.heading("Bits", room_mm=45)
+        pages.say(
+            f"Of {len(report.bits)} bits the {len(told)} that cost least are told of here; the tables tell of all, "
+            "and report.html says of each what is to be said."
+        )
+    for at in told:
+        pages.heading(f"Bit {report.bits[at].bit}", room_mm=45)
+        pages.items(report.bits[at].sentences)
 
 
 def _curves(pages: Pages, report: Report) -> None:

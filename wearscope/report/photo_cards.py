@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from wearscope.log.records import Record, gave_numbers
@@ -53,8 +54,8 @@ class PhotoCard:
     ----------
     number : int
         From 1, in the order of the trial.
-    heading, sentence : str
-        Which flute and checkpoint, the view unless it is that of the relief face, and the main result.
+    heading : str
+        Which flute and checkpoint, and the view unless it is that of the relief face.
     bit : str
     flute, parts : int
     when : str
@@ -63,15 +64,14 @@ class PhotoCard:
         File as written in the trial file, and the checksum of what was measured; empty if nothing was.
     scale, version, measured_at : str
         Empty if nothing was measured.
-    blur, misfit : str
-        Of the photo, in words.
     verdict : str
         Whether it was measured, in words.
     is_measured : bool
         Whether it was, and not refused since.
     remarks : tuple of str
         Why it is refused, and whether the file is still the one that was measured.
-    numbers : tuple of Number
+    rows : tuple of Record
+        Its numbers, which are put into words where they are shown: of thousands of photos most never are.
     sheet : Path or None
     is_last : bool
         Whether it is of the last checkpoint of its flute and view.
@@ -81,7 +81,6 @@ class PhotoCard:
 
     number: int
     heading: str
-    sentence: str
     bit: str
     flute: int
     parts: int
@@ -91,15 +90,33 @@ class PhotoCard:
     scale: str
     version: str
     measured_at: str
-    blur: str
-    misfit: str
     verdict: str
     is_measured: bool
     remarks: tuple[str, ...]
-    numbers: tuple[Number, ...]
+    rows: tuple[Record, ...] = field(repr=False)
     sheet: Path | None
     is_last: bool
     gave_numbers: bool
+
+    @cached_property
+    def sentence(self) -> str:
+        """The main result."""
+        return main_sentence(self.rows, self.parts) if self.rows else "No numbers."
+
+    @cached_property
+    def numbers(self) -> tuple[Number, ...]:
+        """All numbers, in words."""
+        return tuple(map(_number, self.rows))
+
+    @property
+    def blur(self) -> str:
+        """Of the photo, in words."""
+        return _first(self.rows, "sharpness")
+
+    @property
+    def misfit(self) -> str:
+        """How well the unused edge lies on that of the new-state photo, in words."""
+        return _first(self.rows, "registration_residual")
 
 
 def photo_cards(
@@ -181,7 +198,6 @@ def _photo_card(
     return PhotoCard(
         number=number,
         heading=headline(entry.bit, entry.flute, entry.parts) + view,
-        sentence=main_sentence(rows, entry.parts) if rows else "No numbers.",
         bit=entry.bit,
         flute=entry.flute,
         parts=entry.parts,
@@ -191,8 +207,6 @@ def _photo_card(
         scale=_listed(scales),
         version=_listed(row.wearscope_version for row in rows),
         measured_at=_listed(row.measured_at[:10] for row in rows),
-        blur=_first(rows, "sharpness"),
-        misfit=_first(rows, "registration_residual"),
         verdict="refused"
         if refusal
         else measured
@@ -202,7 +216,7 @@ def _photo_card(
         else "not measured",
         is_measured=bool(rows) and not refusal,
         remarks=tuple(remarks),
-        numbers=tuple(_number(row) for row in rows),
+        rows=tuple(rows),
         sheet=sheet,
         is_last=is_last,
         gave_numbers=gave_numbers(rows),

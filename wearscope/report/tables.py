@@ -21,6 +21,9 @@ from wearscope.quantities.quantity import listed_at
 from wearscope.report.words import row_name
 
 _LONGEST_CELL = 32_767  # characters, of the format (ECMA-376; from memory)
+MOST_CELLS = 300_000
+"""Of a sheet of the workbook: some 10 MB, a second to write, and opened at once. Chosen, no source; longer tables
+stand in their CSV files alone."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +103,8 @@ def export_tables(folder: Path, tables: Sequence[Table], *, parquet: bool) -> tu
 def workbook(tables: Sequence[Table]) -> bytes:
     """XLSX file with a sheet for each table, its heading frozen, each number a number and each text a text.
 
+    Of a table with more than `MOST_CELLS` cells the sheet says where it stands.
+
     Parameters
     ----------
     tables : sequence of Table
@@ -128,11 +133,16 @@ def _write_sheet(sheet: Any, table: Table, head: Any) -> None:  # noqa: ANN401 -
     sheet.repeat_rows(0)
     sheet.fit_to_pages(1, 0)
     sheet.autofilter(0, 0, max(len(table.rows), 1), len(table.columns) - 1)
+    fits = len(table.rows) * len(table.columns) <= MOST_CELLS
+    if not fits:
+        sheet.write_string(1, 0, f"{len(table.rows)} rows are too many for a sheet: open {table.name}.csv")
     for j, column in enumerate(table.columns):
+        sheet.write_string(0, j, column.heading, head)
+        if not fits:
+            continue
         longest = max((len(str(row[j])) for row in table.rows if row[j] is not None), default=0)
         # numbers as they are: three decimals would show 0.0004 as nothing
         sheet.set_column(j, j, 12 if column.kind is float else min(max(longest, 8), 40) + 2)
-        sheet.write_string(0, j, column.heading, head)
         for i, row in enumerate(table.rows, 1):
             cell = row[j]
             if isinstance(cell, str):
@@ -271,11 +281,12 @@ def by_photo_table(records: Sequence[Record]) -> Table:
     Table
     """
     photos: dict[tuple[Cell, ...], dict[tuple[str, str], Record]] = {}
-    for record in in_order(records):
+    records = in_order(records)
+    for record in records:
         place = tuple(getattr(record, name) for name in _PLACE)
         photos.setdefault(place, {})[record.quantity, record.zone] = record
-    numbers = {(row.quantity, row.zone): row for row in reversed(in_order(records))}
-    order = dict.fromkeys((row.quantity, row.zone) for row in _by_quantity(records))
+    numbers = {(row.quantity, row.zone): row for row in reversed(records)}
+    order = sorted(numbers, key=lambda number: listed_at(*number))
     columns = [_column(name, RECORD_TYPES) for name in _PLACE]
     for number in order:
         row, name = numbers[number], "_".join(number)
@@ -296,11 +307,6 @@ def by_photo_table(records: Sequence[Record]) -> Table:
         any_row = next(iter(found.values()))
         rows.append((*cells, *(getattr(any_row, name) for name in _ORIGIN)))
     return Table("by-photo", "By photo", tuple(columns), tuple(rows), len(_PLACE))
-
-
-def _by_quantity(records: Sequence[Record]) -> list[Record]:
-    """Records by quantity and zone first."""
-    return sorted(in_order(records), key=lambda row: listed_at(row.quantity, row.zone))
 
 
 _UNIT_WORDS = {"um": "µm", "1": "share of 1", "": "number"}
