@@ -270,9 +270,9 @@ def keep_likenesses(folder: Path, known: Likenesses) -> None:
         ),
     }
     # as np.savez_compressed writes it, but one array in memory at a time
-    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as file:
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, made in arrays.items():
-            with file.open(f"{name}.npy", "w", force_zip64=True) as part:
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as part:
                 np.lib.format.write_array(part, made(), allow_pickle=False)
     with suppress(WearscopeError):
         write_bytes(folder / LIKENESSES_NAME, content.getvalue())

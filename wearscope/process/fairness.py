@@ -22,7 +22,7 @@ from wearscope.process.photo_headers import cameras_of, date_doubts
 from wearscope.process.program_words import ProgramRefused
 from wearscope.quantities.quantity import LIMITS
 from wearscope.quantities.reasons import Reason, reason
-from wearscope.trial.asking import CUT_KEYS, unstated
+from wearscope.trial.asking import CUT_KEYS, Unstated, unstated
 from wearscope.trial.model import Bit, PhotoEntry, Trial
 
 SAME = 1e-3
@@ -153,6 +153,8 @@ class FairTrial:
         What may hurt someone.
     doubts : tuple of Reason
         Where trial file and program contradict each other, or something could not be told.
+    unsaid : tuple of Unstated
+        What the trial file does not give, so that it could not be compared.
     """
 
     bits: tuple[BitConditions, ...]
@@ -160,16 +162,12 @@ class FairTrial:
     differs: tuple[str, ...]
     dangers: tuple[Reason, ...]
     doubts: tuple[Reason, ...]
+    unsaid: tuple[Unstated, ...] = ()
 
     @property
     def fair(self) -> bool:
         """Whether nothing differs that must not, as far as the trial file says."""
         return not self.unfair
-
-    @property
-    def unsaid(self) -> tuple[str, ...]:
-        """Keys that the trial file does not give, so that they could not be compared."""
-        return tuple(str(dict(doubt.values)["key"]) for doubt in self.doubts if doubt.code == "not-stated")
 
     def bit(self, name: str) -> BitConditions:
         """Conditions of one bit.
@@ -204,18 +202,19 @@ def fair_trial(trial: Trial) -> FairTrial:
     named = {_named_program(trial, bit) for bit in trial.bits}
     programs = {program: _program(*program) for program in named if program}
     bits = tuple(_conditions(trial, bit, programs) for bit in trial.bits)
-    unsaid = [reason("not-stated", key=key, line=line) for key, line in unstated(trial, CUT_KEYS)]
+    unsaid = tuple(unstated(trial, CUT_KEYS))
     return FairTrial(
         bits,
         _differing(bits, MUST_AGREE),
         _differing(bits, MAY_DIFFER),
         tuple(danger for bit in bits for danger in _dangers(bit)),
         (
-            *unsaid,
+            *(reason("not-stated", key=each.named, line=each.line) for each in unsaid),
             *_doubts_of_all(bits),
             *date_doubts(trial),
             *dict.fromkeys(doubt for bit in bits for doubt in _doubts(trial, bit)),
         ),
+        unsaid,
     )
 
 

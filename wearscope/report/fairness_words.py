@@ -8,6 +8,7 @@ from wearscope.process.fairness import BitConditions, FairTrial, material_key
 from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.reasons import Reason, Value
 from wearscope.report.words import joined, said
+from wearscope.trial.asking import Unstated
 
 _DANGERS = {
     "above-maximum-speed": (
@@ -236,12 +237,11 @@ def fair_head(fair: FairTrial) -> str:
     return "Fair, as far as the trial file says."
 
 
-def _by_key(unsaid: Sequence[str]) -> list[str]:
+def _by_key(unsaid: Sequence[Unstated]) -> list[str]:
     """Keys that are not given, each once, with the bits that lack it: a few by name, more counted."""
     bits: dict[str, list[str]] = {}
-    for one in unsaid:
-        key, _, bit = one.partition(" ")
-        bits.setdefault(key, []).extend([bit[1:-1]] if bit else [])
+    for each in unsaid:
+        bits.setdefault(each.key, []).extend([each.bit] if each.bit else [])
     return [f"{key} ({joined(of, MOST_NAMED)})" if of else key for key, of in bits.items()]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import TypeVar
 
 from wearscope.errors import TrialError
@@ -43,12 +44,34 @@ def require(trial: Trial, keys: Iterable[str], why: str, bits: Iterable[Bit] | N
     """
     missing = list(unstated(trial, keys, bits))
     if missing:
-        raise TrialError([f"{_place(trial, line)}: {_asked(key, why)}" for key, line in missing])
+        raise TrialError([f"{_place(trial, each.line)}: {_asked(each, why)}" for each in missing])
 
 
-def unstated(
-    trial: Trial, keys: Iterable[str], bits: Iterable[Bit] | None = None
-) -> Iterator[tuple[str, int]]:
+@dataclass(frozen=True)
+class Unstated:
+    """A key that a trial file does not give.
+
+    Attributes
+    ----------
+    key : str
+        Such as ``trial.spindle_rpm`` or ``bit.price``.
+    bit : str
+        Which bit lacks it; empty if it is one of the trial.
+    line : int
+        Of the table that lacks it; 0 if that is not known.
+    """
+
+    key: str
+    bit: str
+    line: int
+
+    @property
+    def named(self) -> str:
+        """The key with the bit, such as ``bit.price (Wren)``."""
+        return f"{self.key} ({self.bit})" if self.bit else self.key
+
+
+def unstated(trial: Trial, keys: Iterable[str], bits: Iterable[Bit] | None = None) -> Iterator[Unstated]:
     """Name the keys that a trial file does not give.
 
     Parameters
@@ -61,10 +84,7 @@ def unstated(
 
     Yields
     ------
-    key : str
-        Such as ``trial.spindle_rpm`` or ``bit.price (Wren)``.
-    line : int
-        Of the table that lacks it; 0 if that is not known.
+    Unstated
     """
     asked = trial.bits if bits is None else tuple(bits)
     lines = dict(trial.headings)
@@ -72,21 +92,20 @@ def unstated(
         without = [bit for bit in asked if getattr(bit, key) is None]
         if key in Trial.model_fields:
             if getattr(trial, key) is None and without:
-                yield f"trial.{key}", lines.get("", 0)
+                yield Unstated(f"trial.{key}", "", lines.get("", 0))
             continue
         for bit in without:
-            yield f"bit.{key} ({bit.name})", lines.get(bit.name, 0)
+            yield Unstated(f"bit.{key}", bit.name, lines.get(bit.name, 0))
 
 
 def _place(trial: Trial, line: int) -> str:
     return f"{trial.path}, line {line}" if line else str(trial.path)
 
 
-def _asked(key: str, why: str) -> str:
-    table, _, name = key.partition(".")
-    name = name.partition(" ")[0]
+def _asked(each: Unstated, why: str) -> str:
+    table, _, name = each.key.partition(".")
     field = (Trial if table == "trial" else Bit).model_fields[name]
-    return f"{key} is missing, and {why} needs it; give {field.description}"
+    return f"{each.named} is missing, and {why} needs it; give {field.description}"
 
 
 def stated(value: T | None) -> T:
