@@ -273,6 +273,19 @@ def test_a_worn_photo_out_of_focus(pair, smear):
             assert error.inside
 
 
+# Before a dark background, so far smeared across the edge that no edge of the same photo is as sharp as the fit says
+SHAKEN = [pair for pair in ALL if pair.name in ("90210-2", "ref-2", "ref-4", "ref-6")]
+
+
+@pytest.mark.parametrize("pair", but_seldom(1, SHAKEN[::-1]), ids=name_of)
+def test_a_worn_photo_that_was_shaken_gives_no_sure_number(pair):
+    found, _ = rows_of(inspect_pair(pair, change=smeared(shaken(9, 80.0))))
+    for error in errors_of(pair, found):
+        if error.record.value is not None and not error.inside:
+            assert error.record.status == "doubtful", error.quantity
+    assert "photo-shaken" in found["edge_radius", "used"].reasons or pair.name == "ref-6"
+
+
 # What lies where in these two is in their truth. In the first wear has tilted the edge line by 1°, in the second there is
 # no tilt
 @pytest.mark.parametrize("pair", [pair for pair in ALL if pair.name in ("90210-1", "90210-4")], ids=name_of)

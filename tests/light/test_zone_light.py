@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from measured import zones
@@ -236,6 +238,18 @@ def test_an_edge_whose_recession_does_not_go_with_its_radius(share, strained):
     for row in (rows[0], rows[1], rows[3]):
         assert row.status == ("doubtful" if strained else "ok")
         assert (reason("no-circular-edge") in row.reasons) is strained
+
+
+@pytest.mark.parametrize(("misfit", "doubted"), [(0.02, False), (0.028, True)])
+def test_light_that_the_model_does_not_follow(misfit, doubted):
+    recession_um = 24.0 * recession_factor(np.radians(60), 0.0).value
+    unused, used = fits(recession_um, 30.0, 0.7)
+    labels = np.repeat([UNUSED, USED], 400).astype(np.int8)
+    datum = Datum(np.zeros(800), np.full((800, 1), 0.3), 0.4, np.zeros(800), 50.0)
+    for each in ((replace(unused, misfit=misfit), used), (unused, replace(used, misfit=misfit))):
+        rows = rounding_of(*each, labels, datum)
+        said = [reason("light-of-no-edge") in row.reasons for row in (rows[0], rows[1], rows[3])]
+        assert said == [doubted] * 3
 
 
 @pytest.mark.parametrize(("wanders_um", "doubted"), [(3.0, False), (12.0, True)])

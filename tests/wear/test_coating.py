@@ -21,6 +21,7 @@ from wearscope.wear.coating_colour import (
     usual_colour,
 )
 from wearscope.wear.coating_map import map_substrate, read_coating
+from wearscope.wear.zone_lights import in_sight
 
 PITCH_UM = 3.5
 D_UM = np.arange(-46, 155) * PITCH_UM
@@ -223,6 +224,35 @@ def test_a_doubtful_zone_makes_the_difference_doubtful():
         rows = coating_findings(edge, replace(seen, faint=faint), "light-fit")
         (difference,) = (row for row in rows if row.zone == "difference")
         assert difference.status == status
+
+
+@pytest.mark.parametrize(("covered_um", "status"), [(0.0, "ok"), (400.0, "doubtful")])
+def test_what_lies_over_the_edge_is_left_out_and_said(covered_um, status):
+    # over the first 400 um something the colour of the coating lies over the bare edge
+    hidden = USED & (S_UM[USED].min() + covered_um > S_UM)
+    strip = bared(np.where(USED & ~hidden, 60.0, -99.0))
+    ratios = even_out(strip, colour_ratios(strip), ~USED)
+    colour = learn_coating(strip, ratios, ~USED)
+    usual = usual_colour(strip, ratios, colour, EDGE_UM, ~USED)
+    seen = map_substrate(strip, ratios, colour, EDGE_UM, EDGE_UM + 10.0, USED, usual, BLUR_UM)
+    used, unused = (light_fit(zone, u_silhouette_um=1.0) for zone in ("used", "unused"))
+    labels = np.where(USED, 1, -1).astype(np.int8)
+    steepness = np.where(hidden, 0.1, 1.0)
+    edge = measured(strip, labels, EDGE_UM, used=used, unused=unused)
+    edge = replace(edge, in_sight=in_sight(labels, steepness, float(S_UM[1] - S_UM[0])))
+    rows = {(row.quantity, row.zone): row for row in coating_findings(edge, seen, "light-fit")}
+    loss = rows["coating_loss", "used"]
+    assert loss.value == pytest.approx(0.6, abs=0.03)
+    assert loss.status == rows["coating_loss", "difference"].status == status
+    assert ("edge-covered" in [each.code for each in loss.reasons]) is (status == "doubtful")
+    assert "edge-covered" not in [each.code for each in rows["coating_loss", "unused"].reasons]
+
+
+def test_an_edge_that_goes_out_of_focus_is_in_sight():
+    # steepness falls to half of its middle at one end, on an edge whose other zone is three times as steep
+    labels = np.where(USED, 1, -1).astype(np.int8)
+    steepness = np.where(USED, np.linspace(1.6, 0.6, len(S_UM)), 3.0)
+    assert in_sight(labels, steepness, PITCH_UM).all()
 
 
 @pytest.mark.parametrize(("radius_um", "status"), [(6.0, "ok"), (30.0, "doubtful")])

@@ -157,7 +157,11 @@ def test_what_a_camera_leaves_beside_the_end_of_the_coating_is_no_land(share, be
 def test_colour_that_is_no_brighter_and_no_darker_is_no_flat():
     stain = FACE * (1.0 + 0.06 * np.array([-1.0, 0.0, 1.0]))
     assert FACE[0] == FACE[2] or abs(stain.sum() / FACE.sum() - 1.0) < 0.02
-    assert find_land(scene(face(SILHOUETTE, bands=[(ends(140.0), stain, True)]))).verdict == "none"
+    land = find_land(scene(face(SILHOUETTE, bands=[(ends(140.0), stain, True)])))
+    assert land.verdict == "none"
+    # a flat that mirrors as much light as the face and ends there would go unseen, and the limit says so
+    assert land.limit_um > truth(ends(140.0))[0] - 5.0
+    assert find_land(scene(face(SILHOUETTE))).limit_um < 80.0
     # as strong in light it is seen
     assert find_land(scene(face(SILHOUETTE, bands=[(ends(140.0), FACE * 1.06, True)]))).verdict != "none"
 

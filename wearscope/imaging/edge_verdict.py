@@ -30,6 +30,7 @@ from wearscope.imaging.edge_selection import (
     settled_line,
     steepest_beside,
 )
+from wearscope.imaging.impostors import is_impostor
 from wearscope.quantities.reasons import Reason, reason
 
 Propose = Callable[[], Sequence[ProposedLine]]
@@ -222,7 +223,11 @@ def unmarked_edge(
         None where the evidence does not decide.
     """
     agreed = _agreed(light, found, proposals, like, reach_px)
-    if agreed is None or face_grain(light, agreed.line) >= LEAST_GRAIN:
+    if agreed is None:
+        return None
+    if is_impostor(light, agreed.line):
+        return replace(agreed, doubts=(*agreed.doubts, reason("no-tool-edge")))
+    if face_grain(light, agreed.line) >= LEAST_GRAIN:
         return agreed
     return replace(agreed, doubts=(*agreed.doubts, reason("no-grain")))
 

@@ -33,7 +33,7 @@ from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
 from wearscope.wear.recession import unused_radius_finding
-from wearscope.wear.sharpness import blur_doubts, sharpness_finding
+from wearscope.wear.sharpness import blur_doubts, shaken, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
 
@@ -275,5 +275,7 @@ def light_doubts(located: LocatedEdge, fit: LightFit) -> tuple[Reason, ...]:
     -------
     tuple of Reason
     """
+    if shaken(fit.blur_um, located.quality.finest_um):
+        return (reason("photo-shaken"),)
     soft = softer_than_photo(located.quality, fit.blur_um, located.um_per_px)
     return (reason("light-unlike-an-edge"),) if soft else ()

@@ -47,7 +47,7 @@ from wearscope.wear.place import (
 from wearscope.wear.resin import Resin, resin_columns
 from wearscope.wear.sharpness import blur_doubts
 from wearscope.wear.wear_signs import signs_of_wear
-from wearscope.wear.zone_lights import ZoneLights, zone_lights
+from wearscope.wear.zone_lights import ZoneLights, in_sight, zone_lights
 from wearscope.wear.zones import Sign
 
 Array = NDArray[np.float64]
@@ -312,6 +312,7 @@ def _fit(job: Job, pair: Pair, laid: Laid, divided: Divided, sources: Sources) -
         datum=datum,
         new=laid.new_strip,
         grey=located.photo.grey,
+        in_sight=in_sight(zones.labels, located.steepness, float(s_um[1] - s_um[0])),
     )
     own = measured.fits.unused if zones.transition is not None else None
     own = own or fit_as_new(located, edge.radius_um, job.lighting)

@@ -26,6 +26,8 @@ WORDS: dict[str, str] = {
     "reduction of the camera, focus on the edge, or mark the edge with edge_near",
     "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
     "behind the flute",
+    "photo-shaken": "the photo is softer than light across a still edge would be, as when the microscope or the bit "
+    "moves; clamp both and take it again",
     "light-unlike-an-edge": "the photo is in focus, but the light across the edge is not that of a rounded edge: it "
     "may be broken, burnt out or covered; look at it, clean it, and dim the lamp",
     "new-state-edge-doubtful": "the edge of the new-state photo is doubtful; see its rows",
@@ -104,6 +106,8 @@ WORDS: dict[str, str] = {
     "colour",
     "coating-colour-noisy": "the coating's colour scatters so much from pixel to pixel that bare carbide would not "
     "stand out; give the face more light, and save the photo with less compression",
+    "edge-covered": "something lies over {share:.0%} of this part of the edge and colours what is beside it; take it "
+    "away and take the photo again",
     "band-unread": "more than half of the band cannot be read; re-shoot with less glare",
     "coating-faint": "the coating's colour hardly differs from that of bare carbide, so uneven light may pass for "
     "loss or hide it; judge the coating by eye",

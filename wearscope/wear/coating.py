@@ -14,7 +14,7 @@ from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.coating_colour import BAND_UM, step_um_of
 from wearscope.wear.coating_map import CoatingMap
-from wearscope.wear.measured import MeasuredStrip, scale_error
+from wearscope.wear.measured import LABEL_OF, MeasuredStrip, scale_error
 from wearscope.wear.recession import of_two_kinds
 from wearscope.wear.wedge import square_depth
 
@@ -30,6 +30,9 @@ WORN_LOSS = (
     0.02  # below it an error of the edge, or of the border, counts in part: there is little border; chosen
 )
 UNWORN_SHARE, UNWORN_CROSSED = 0.1, 0.5  # and in which part; chosen, no source
+MOST_COVERED = (
+    0.05  # of a zone, from which the soft border of what covers it colours the rest; chosen, no source
+)
 HALF_BAND = 0.5  # of it that must be read for its loss not to be doubtful
 # times the blur that reaches in beyond the rounding: the colours of the arc are mixed into the face as far
 ROUNDING_BLURS = 2.0
@@ -98,7 +101,7 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
     for zone in measured.kept:
         fit, mean = measured.fits.of(zone), None
         if seen is not None and fit is not None:
-            columns = measured.columns(zone)
+            columns = measured.labels_in_sight == LABEL_OF[zone]
             view = fit.radius_um, measured.edge.tilt.value
             mean = zone_coating(
                 measured.strip,
@@ -115,7 +118,8 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
             continue
         means[zone] = mean
         assert fit is not None
-        doubts.append(mixed or _doubts(mean, seen, zone, fit.radius_um + ROUNDING_BLURS * fit.blur_um))
+        unsure = _doubts(mean, seen, zone, fit.radius_um + ROUNDING_BLURS * fit.blur_um)
+        doubts.append(mixed or _covered(measured, zone) or unsure)
         out += _zone_findings(zone, mean, doubts[-1], method)
     if len(means) == 2:
         used, unused = (apart(means[zone].loss_budget, zone) for zone in ("used", "unused"))
@@ -126,6 +130,12 @@ def coating_findings(measured: MeasuredStrip, seen: CoatingMap | None, method: s
     elif len(measured.kept) == 2:
         out.append(refused("coating_loss", "difference", reason("other-zone-missing"), method))
     return out
+
+
+def _covered(measured: MeasuredStrip, zone: Zone) -> tuple[Reason, ...]:
+    """Whether something lies over so much of a zone that its colour tells in what is left of it."""
+    hidden = float((measured.labels_in_sight[measured.columns(zone)] != LABEL_OF[zone]).mean())
+    return (reason("edge-covered", share=hidden),) if hidden > MOST_COVERED else ()
 
 
 def _unread(mean: ZoneCoating | None, seen: CoatingMap | None) -> Reason:

@@ -114,7 +114,7 @@ def read_coating(measured: MeasuredStrip) -> CoatingMap | None:
 
 def _read(measured: MeasuredStrip, blur_px: float) -> CoatingMap | None:
     """Map bare substrate by colours smoothed by so many samples."""
-    fits, labels, silhouette_um = measured.fits, measured.labels, measured.silhouette_um
+    fits, labels, silhouette_um = measured.fits, measured.labels_in_sight, measured.silhouette_um
     assert fits.unused is not None
     # what lies outside the edge has no say
     whole = measured.strip

@@ -103,6 +103,8 @@ class MeasuredStrip:
         The new-state photo's, on the same axes.
     grey : bool
         Whether the photo is without colour.
+    in_sight : ndarray of bool, shape (S,), or None
+        Where nothing lies over the edge; None where that was not asked.
     """
 
     strip: Strip
@@ -117,11 +119,17 @@ class MeasuredStrip:
     new: Strip | None = None
     grey: bool = False
     u_scale_along: float = 0.0
+    in_sight: Mask | None = None
 
     @property
     def labels(self) -> NDArray[np.int8]:
         """Zone of each column, shape (S,)."""
         return self.zones.labels
+
+    @property
+    def labels_in_sight(self) -> NDArray[np.int8]:
+        """The same without columns in which something lies over the edge, shape (S,)."""
+        return self.labels if self.in_sight is None else np.where(self.in_sight, self.labels, np.int8(0))
 
     @property
     def whole(self) -> Zone:
@@ -186,12 +194,13 @@ def measured_strip(
     new: Strip | None = None,
     grey: bool = False,
     u_scale_along: float = 0.0,
+    in_sight: Mask | None = None,
 ) -> MeasuredStrip:
     """A strip with the silhouette that follows from its trace and its fits.
 
     Parameters
     ----------
-    strip, departure_um, zones, fits, edge, u_scale, datum, new, grey, u_scale_along
+    strip, departure_um, zones, fits, edge, u_scale, datum, new, grey, u_scale_along, in_sight
         As in `MeasuredStrip`.
 
     Returns
@@ -212,6 +221,7 @@ def measured_strip(
         new,
         grey,
         u_scale_along,
+        in_sight,
     )
 
 

@@ -13,6 +13,9 @@ from wearscope.wear.measured import scale_error
 # Times what is finest near the edge, from which a fitted blur is that of a ragged edge and not of the photo: at most
 # 1.8 on rendered edges, soft and shaken ones too, up to 9 on worn edges of real flanks
 SOFTER = 2.0
+# And from which the photo is softer than the edge is said to be: at least 0.84 on path-traced edges, in focus and out
+# of it, 0.32 to 0.58 where the slope of an edge smeared by 9 pixels was taken for a face that grows bright
+SHAKEN = 0.7
 U_BLUR_SHARE = 0.15  # of the blur: a point spread is no Gaussian; chosen, no source
 
 # Of a microscope's picture, as a Gaussian sigma: 0.21 times the wavelength over the numerical aperture (B. Zhang, J.
@@ -34,6 +37,24 @@ def blur_doubts(blur_um: float) -> tuple[Reason, ...]:
         Empty where light allows it.
     """
     return (reason("sharper-than-light", blur_um=blur_um),) if blur_um < SHARPEST_UM else ()
+
+
+def shaken(blur_um: float, finest_um: float) -> bool:
+    """Whether a photo is softer than its edge is said to be, as when the microscope moved.
+
+    Parameters
+    ----------
+    blur_um : float
+        Fitted, as the Gaussian sigma.
+    finest_um : float
+        Width of the finest change of light near the edge, as the same sigma.
+
+    Returns
+    -------
+    bool
+        False where nothing was seen to change.
+    """
+    return bool(np.isfinite(finest_um)) and blur_um < SHAKEN * finest_um
 
 
 def sharpness_finding(

@@ -38,6 +38,7 @@ from wearscope.wear.zones import GUARD_UM, runs
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Verdict = Literal["seen", "unsure", "none", "not looked for"]
+Judged = Literal["seen", "unsure", "none", "would hide a flat"]
 
 LAND_ROWS = ("wear_land", "wear_land_max")
 LEAST_STEP = 0.04  # relative to the face's light; a change of light that the eye just sees, no source
@@ -148,12 +149,13 @@ def find_land(measured: MeasuredStrip, coating: CoatingMap | None = None) -> Wea
     unsure: WearLand | None = None
     coat_ends: list[LightLine] = []
     for line in light_lines(search, light):
-        verdict, why = _judged(search, light, line, limit_um)
+        bare = _bare_beside(search, line)
+        verdict, why = _judged(search, light, line, limit_um, bare)
         if verdict == "none":
-            coat_ends += [line] if _ends_coating(search, line) else []
+            coat_ends += [line] if _ends_coating(search, bare) else []
             continue
-        if any(_shoulder_of(line, end, search.blur_um) for end in coat_ends):
-            # a flat that ends there would go unseen
+        shoulder = any(_shoulder_of(line, end, search.blur_um) for end in coat_ends)
+        if verdict == "would hide a flat" or shoulder:
             limit_um = max(limit_um, float(np.nanmean(line.end_um)) - search.original_um)
             continue
         land = _measured(search, line, verdict, why, limit_um)
@@ -172,22 +174,27 @@ def _no_land(verdict: Verdict, why: Reason | None, columns: int, limit_um: float
 
 
 def _judged(
-    search: LandSearch, light: NDArray[np.float32], line: LightLine, limit_um: float
-) -> tuple[Verdict, Reason | None]:
-    """Whether a line is the inner end of a worn flat."""
+    search: LandSearch,
+    light: NDArray[np.float32],
+    line: LightLine,
+    limit_um: float,
+    bare: tuple[float, float],
+) -> tuple[Judged, Reason | None]:
+    """Whether a line is the inner end of a worn flat, given the shares of it beside which the coating is gone."""
     height = float(np.linalg.norm(line.step))
     if height < LEAST_STEP or line.significance < LEAST_SIGNIFICANCE or line.cover < LEAST_PART:
         return "none", None
     if _there_when_new(search, light, line):
         return "none", None
-    by_coating = search.measured.edge.coated and _bare_beside(search, line)[1] <= LEAST_COVER
-    if _ends_coating(search, line):
+    by_coating = search.measured.edge.coated and bare[1] <= LEAST_COVER
+    if _ends_coating(search, bare):
         # what is seen is the end of the coating, whether or not there is a flat with it
         known = line.cover < LEAST_COVER or line.slope > PLATEAU or line.ragged_um > STRAIGHT_UM
         return ("none", None) if known else _by_marks(search, line)
     if abs(float(line.step.sum())) < LEAST_STEP * np.sqrt(3.0):
-        # no brighter and no darker: colour that the camera has smeared, for a flat mirrors other light
-        return "none", None
+        # no brighter and no darker: colour that the camera has smeared, for a flat mirrors other light; one that
+        # happens to mirror as much of it would be taken for that
+        return "would hide a flat", None
     if line.cover < LEAST_COVER or line.slope > PLATEAU:
         # the lamps' image in the rounding is such a line, but reaches no further than the limit says
         if float(np.nanmean(line.end_um)) - search.original_um < limit_um:
@@ -205,9 +212,9 @@ def _judged(
     return "seen", None
 
 
-def _ends_coating(search: LandSearch, line: LightLine) -> bool:
+def _ends_coating(search: LandSearch, bare: tuple[float, float]) -> bool:
     """Whether the coating is gone outside of a line and there inside of it."""
-    outside, inside = _bare_beside(search, line)
+    outside, inside = bare
     return search.measured.edge.coated and outside > LEAST_COVER and inside < 1.0 - LEAST_COVER
 
 
@@ -259,7 +266,7 @@ def _bare_beside(search: LandSearch, line: LightLine) -> tuple[float, float]:
     return share(-reach_um), share(reach_um)
 
 
-def _by_marks(search: LandSearch, line: LightLine) -> tuple[Verdict, Reason | None]:
+def _by_marks(search: LandSearch, line: LightLine) -> tuple[Judged, Reason | None]:
     """Whether the grinding marks end where the coating does: a flat has lost them, a bare face has not."""
     if search.new is None:
         return "unsure", COATING_MAY_END
@@ -287,7 +294,11 @@ def _with_gaps(width: Array, step_um: float) -> tuple[Array, float]:
 
 
 def _measured(
-    search: LandSearch, line: LightLine, verdict: Verdict, why: Reason | None, limit_um: float
+    search: LandSearch,
+    line: LightLine,
+    verdict: Literal["seen", "unsure"],
+    why: Reason | None,
+    limit_um: float,
 ) -> WearLand:
     """VB along the edge, its mean and its maximum."""
     measured, used = search.measured, search.used

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import binary_dilation, median_filter, uniform_filter1d
 
 from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, USED, Strip
@@ -34,6 +34,9 @@ FOCUS_COLUMNS = (
 )
 # of the steepness of the zone's sharpest part, and what quantile that is; chosen
 SHARP_ENOUGH, SHARPEST = 0.88, 0.85
+# Of a zone's middle steepness, below which something lies over the edge: at least 0.66 on path-traced edges and 0.52
+# on those out of focus to one side, 0.07 to 0.4 under a finger; and how far beside it its soft border reaches, chosen
+COVERED, BORDER_UM = 0.45, 150.0
 LEAST_SHARP = 4  # a part of a zone, one over this, that must be in focus to stand for all of it; chosen
 
 
@@ -176,6 +179,33 @@ def _for_whole_zone(used: LightFit, unused: LightFit, fitted_um: float, zone_um:
         radius=replace(used.radius, value=radius_um),
         bright_line_um=unused.silhouette_um + (used.bright_line_um - unused.silhouette_um) * share,
     )
+
+
+def in_sight(labels: NDArray[np.int8], sharpness: Array, step_um: float) -> Mask:
+    """Where nothing lies over the edge: a finger, a thread, a blob of resin in front of it hides its step of light.
+
+    Parameters
+    ----------
+    labels : ndarray of int8, shape (S,)
+    sharpness : ndarray, shape (S,)
+        Steepness of the edge.
+    step_um : float
+        Along the edge.
+
+    Returns
+    -------
+    ndarray of bool, shape (S,)
+    """
+    seen = np.ones(len(labels), bool)
+    for zone in (UNUSED, USED):
+        at = np.flatnonzero(labels == zone)
+        if len(at) < LEAST_COLUMNS:
+            continue
+        smooth = median_filter(sharpness[at], min(FOCUS_COLUMNS, len(at)), mode="nearest")
+        hidden = np.zeros(len(labels), bool)
+        hidden[at] = smooth < COVERED * np.median(smooth)
+        seen &= ~binary_dilation(hidden, iterations=max(1, round(BORDER_UM / step_um))) | (labels != zone)
+    return seen
 
 
 def sharpest(columns: Mask, sharpness: Array) -> Mask:
