@@ -196,12 +196,12 @@ def _require_usable(path: Path, rate_hz: int, samples: Array) -> None:
         raise RecordingRefused(
             f"{path} holds samples that are no numbers", "save it again as 16 or 24 bits PCM"
         )
-    duration_s = len(samples) / rate_hz
     if rate_hz < LEAST_RATE_HZ:
         raise RecordingRefused(
             f"{path} has {rate_hz} samples per second",
             f"record with 44100, and no fewer than {LEAST_RATE_HZ}",
         )
+    duration_s = len(samples) / rate_hz
     if duration_s < SHORTEST_S:
         raise RecordingRefused(
             f"{path} lasts {duration_s:.2g} s", f"record at least {SHORTEST_S:g} s of steady cutting"
