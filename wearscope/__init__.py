@@ -24,15 +24,16 @@ if TYPE_CHECKING:
     from wearscope.pipeline.results import BatchResult
     from wearscope.pipeline.scripting import decide, measure
     from wearscope.samples import copy_sample_trial
-    from wearscope.trial.model import Bit, PhotoEntry, Trial
+    from wearscope.trial.entries import Bit, PhotoEntry
+    from wearscope.trial.model import Trial
     from wearscope.trial.reading import load_trial
 
 _HOMES = {
     "BatchResult": "wearscope.pipeline.results",
-    "Bit": "wearscope.trial.model",
+    "Bit": "wearscope.trial.entries",
     "LogError": "wearscope.errors",
     "Outcome": "wearscope.economics.outcome",
-    "PhotoEntry": "wearscope.trial.model",
+    "PhotoEntry": "wearscope.trial.entries",
     "PhotoRefused": "wearscope.errors",
     "PhotoResult": "wearscope.pipeline.one_photo",
     "Record": "wearscope.log.records",

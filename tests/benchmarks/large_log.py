@@ -48,7 +48,8 @@ from wearscope.pipeline.run import measure_trial
 from wearscope.pipeline.standing import inputs_of
 from wearscope.quantities.quantity import quantity_of
 from wearscope.trial import load_trial
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.version import __version__
 
 FLUTES, CHECKPOINTS = 2, 20

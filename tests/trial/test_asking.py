@@ -16,7 +16,7 @@ from wearscope.report.fairness_words import doubt_lines, fair_head, fair_lines, 
 from wearscope.report.trial_words import facts
 from wearscope.trial import load_trial
 from wearscope.trial.asking import stated
-from wearscope.trial.model import BROAD_WEDGE_DEG
+from wearscope.trial.entries import BROAD_WEDGE_DEG
 
 LEAST = """\
 [trial]

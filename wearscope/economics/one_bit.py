@@ -20,7 +20,7 @@ from wearscope.log.records import Record
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial import Bit, Trial
 from wearscope.trial.asking import stated
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.entries import PhotoEntry
 
 SEED = 20_240_229
 """All draws start from it and the bit's name, so that the same rows give the same outcome."""

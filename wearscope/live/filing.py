@@ -25,7 +25,7 @@ from wearscope.quantities.quantity import ViewKey
 from wearscope.quantities.views import suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
-from wearscope.trial.model import Bit
+from wearscope.trial.entries import Bit
 
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".webp", ".tif", ".tiff")
 REPLACED = "replaced"

@@ -31,7 +31,7 @@ from wearscope.imaging.registration import CLEAR, MARKS_UM, mark_signal, match_m
 from wearscope.light.strip import Strip, grey
 from wearscope.live.source import Frame
 from wearscope.pipeline.sources import scale_of
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.entries import PhotoEntry
 
 Array = NDArray[np.float64]
 Place = tuple[float, float]

@@ -26,7 +26,8 @@ from wearscope.live.stills import LEAST_LIKE, small_of, step_between
 from wearscope.pipeline.inspection import Inspection
 from wearscope.pipeline.sources import Memory, Sources
 from wearscope.pipeline.views import way_of
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.section import SectionView
 
 OUTLINE_POINTS = 120  # of an outline, that are drawn

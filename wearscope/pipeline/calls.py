@@ -15,7 +15,7 @@ from typing import Any, Generic, Literal, Protocol, TypeVar
 
 import cv2
 
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.entries import PhotoEntry
 
 AnswerT = TypeVar("AnswerT")
 

@@ -21,7 +21,8 @@ from wearscope.pipeline.inspection import Judgement
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason
 from wearscope.report.reason_words import note_of, words_of
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.sharpness import blur_doubts
 
 DOUBTFUL_CLIPPED = 0.05  # of the edge; more burnt-out light makes a photo doubtful

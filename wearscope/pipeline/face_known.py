@@ -13,7 +13,8 @@ from wearscope.light.strip import UNUSED, USED
 from wearscope.light.zone_light import BROAD_RADIUS_UM, Lighting
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.correction import Correction
-from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.trial.entries import Bit, PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge
 from wearscope.wear.wedge import NoRecessionError, recession_factor, view_tilt

@@ -27,7 +27,8 @@ from wearscope.pipeline.face_outcome import (
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason, reason
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.chips import find_chips
 from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones

@@ -15,7 +15,7 @@ from wearscope.metrology.findings import Finding, in_doubt
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing, budgets_of, records_of
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, reason
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.entries import PhotoEntry
 from wearscope.wear.chips import CHIP_ROWS, ZoneChips, chip_findings
 from wearscope.wear.coating import COATING_ROWS, coating_findings
 from wearscope.wear.coating_map import CoatingMap

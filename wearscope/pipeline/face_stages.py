@@ -36,7 +36,8 @@ from wearscope.pipeline.face_new import (
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.quantities.views import VIEWS
-from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.trial.entries import Bit, PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.band_light import BandLight, band_light
 from wearscope.wear.datum import Datum, Zones, find_zones, lay_datum
 from wearscope.wear.measured import Edge, MeasuredStrip, measured_strip

@@ -35,7 +35,8 @@ from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import reason
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.chips import ZoneChips, find_chips
 from wearscope.wear.coating_map import CoatingMap, read_coating
 from wearscope.wear.land_seen import best_land, land_as_seen

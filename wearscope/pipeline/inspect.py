@@ -11,7 +11,8 @@ from wearscope.pipeline.inspection import Inspection, Judgement
 from wearscope.pipeline.sources import Memory, Sources
 from wearscope.pipeline.views import way_of
 from wearscope.trial.correction import Correction
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 _NOT_IN_FRAME = (
     "{}: too little is in the frame on one side of what looks like the edge; "

@@ -20,7 +20,7 @@ from wearscope.pipeline.face_order import OwnStep
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, codes_text
 from wearscope.report.reason_words import note_of
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.entries import PhotoEntry
 from wearscope.version import __version__
 from wearscope.wear.section import SectionView
 

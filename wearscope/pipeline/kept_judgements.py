@@ -16,7 +16,8 @@ from wearscope.log.export import write_bytes
 from wearscope.log.inputs import Inputs, fingerprint_of
 from wearscope.pipeline.face_order import OwnStep
 from wearscope.pipeline.inspection import Judgement
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 FILE_NAME = "judgements.json"
 """In ``results/``; whoever deletes it waits longer the next time."""

@@ -18,7 +18,8 @@ from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Drawing, Inspection
 from wearscope.pipeline.views import Sheet, way_of
 from wearscope.quantities.quantity import Zone
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 Inspector = Callable[[Trial, PhotoEntry, Mapping[str, Scale]], Inspection]
 """What measures one photo."""

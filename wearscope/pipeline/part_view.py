@@ -15,7 +15,8 @@ from wearscope.pipeline.inspection import Drawing, Inspection, Judgement, budget
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason
 from wearscope.report.reason_words import note_of
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.tear_out import LEAST_FACE_UM, TearOut, find_tear_out, tear_out_findings
 
 

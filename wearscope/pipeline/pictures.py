@@ -22,7 +22,8 @@ from wearscope.files import PHOTO_BYTES, checksum_of, read_file
 from wearscope.imaging.likeness import BLOCKS, Likeness, Turn, first_of_same, likeness_of, same_exposure
 from wearscope.imaging.photo import content_of, photo_of, read_photo
 from wearscope.log.export import write_bytes
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.version import __version__
 
 LIKENESSES_NAME = "likenesses.npz"

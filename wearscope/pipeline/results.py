@@ -19,7 +19,8 @@ from wearscope.log.wear_log import LoggedInspection, WearLog
 from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Judgement
 from wearscope.pipeline.one_photo import PhotoResult
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.version import __version__
 
 REFUSED_NAME = "refused.csv"

@@ -41,7 +41,8 @@ from wearscope.pipeline.standing import current_rows, inputs_of, left_as_they_ar
 from wearscope.pipeline.time_order import in_time, judged_in_time
 from wearscope.pipeline.views import Sheet
 from wearscope.trial.correction import Correction
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 Progress = Callable[[int, int, PhotoEntry], None]
 """Called after each photo with the number done, the number of all, and the photo."""

@@ -19,7 +19,8 @@ from wearscope.pipeline.pictures import look_again, same_as_others
 from wearscope.pipeline.pool import Jobs
 from wearscope.pipeline.results import BatchResult
 from wearscope.pipeline.run import inspect_beside, measure_trial
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 
 @overload

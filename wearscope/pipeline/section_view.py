@@ -15,7 +15,8 @@ from wearscope.pipeline.inspection import Inspection, Judgement, SectionDrawing,
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import reason
 from wearscope.report.reason_words import note_of
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.wear.measured import scale_error
 from wearscope.wear.section import SectionView, tip_findings
 from wearscope.wear.sharpness import blur_doubts

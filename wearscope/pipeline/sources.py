@@ -35,7 +35,8 @@ from wearscope.imaging.prepared_photo import (
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.quantities.views import VIEWS
 from wearscope.trial.correction import NOTHING, Correction
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 NEW_STATE_BYTES = 256 << 20
 """That a process may keep of new-state photos: one of 12 megapixels, or ten of one. Chosen, no source."""

@@ -18,7 +18,8 @@ from wearscope.log.wear_log import LoggedInspection, PhotoPlace, Standing, WearL
 from wearscope.pipeline.one_photo import PhotoResult
 from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction
-from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.trial.entries import Bit, PhotoEntry
+from wearscope.trial.model import Trial
 from wearscope.version import __version__
 
 TO_TRY_AGAIN = frozenset({"program-failed", "edge-unclear"})

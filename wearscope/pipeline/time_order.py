@@ -14,7 +14,7 @@ from wearscope.pipeline.inspection import Judgement
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.quantities.reasons import Reason, codes_text, reason
 from wearscope.report.reason_words import note_of, words_of
-from wearscope.trial.model import PhotoEntry
+from wearscope.trial.entries import PhotoEntry
 
 # Combined standard uncertainties by which wear must have become less: by chance 1 in 740, one way. What two photos
 # share (scale, wedge, light) is counted as if they did not, so that it is rarer still

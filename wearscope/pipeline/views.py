@@ -17,7 +17,8 @@ from wearscope.pipeline.part_view import PartDrawing, inspect_part, judge_part
 from wearscope.pipeline.section_view import inspect_section, judge_section
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.views import VIEWS, View
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,7 +23,8 @@ from wearscope.process.program_words import ProgramRefused
 from wearscope.quantities.quantity import LIMITS
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.asking import CUT_KEYS, Unstated, unstated
-from wearscope.trial.model import Bit, PhotoEntry, Trial
+from wearscope.trial.entries import Bit, PhotoEntry
+from wearscope.trial.model import Trial
 
 SAME = 1e-3
 """Numbers that agree within this share are the same setting; common practice, no source."""

@@ -14,7 +14,8 @@ from wearscope.errors import WearscopeError
 from wearscope.log.notes import Note, NoteKind
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.asking import MARK_KEYS, TOOTH_KEYS, require, stated
-from wearscope.trial.model import Bit, Trial
+from wearscope.trial.entries import Bit
+from wearscope.trial.model import Trial
 from wearscope.version import __version__
 
 if TYPE_CHECKING:  # imported where they are called: they take long

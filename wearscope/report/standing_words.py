@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from wearscope.log.inputs import NEW_STATE
 from wearscope.log.wear_log import Standing
-from wearscope.trial.model import PhotoEntry, Trial
+from wearscope.trial.entries import PhotoEntry
+from wearscope.trial.model import Trial
 
 MOST_NAMED = 8  # photos named in one line
 

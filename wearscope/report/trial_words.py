@@ -12,7 +12,7 @@ from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import exact_money
 from wearscope.report.words import joined, rounded
 from wearscope.trial import Bit, Cost, Trial
-from wearscope.trial.model import BROAD_WEDGE_DEG
+from wearscope.trial.entries import BROAD_WEDGE_DEG
 
 _BROAD_DEG, _U_BROAD_DEG = BROAD_WEDGE_DEG
 _ASSUMED = f"{_BROAD_DEG:g} ± {COVERAGE_95 * _U_BROAD_DEG:.0f}° assumed"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from wearscope.trial.cost import Cost
+from wearscope.trial.entries import Bit, PhotoEntry, ScaleEntry
 from wearscope.trial.life import Life
-from wearscope.trial.model import Bit, PhotoEntry, ScaleEntry, Trial
+from wearscope.trial.model import Trial
 from wearscope.trial.reading import load_study, load_trial
 from wearscope.trial.study import RepeatPhoto, Study
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.trial.model import Bit, Trial
+from wearscope.trial.entries import Bit
+from wearscope.trial.model import Trial
 
 T = TypeVar("T")
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from wearscope.trial.cost import Cost
+from wearscope.trial.entries import Bit, PhotoEntry, PhotoPattern, ScaleEntry
 from wearscope.trial.entry import Entry
 from wearscope.trial.life import Life
-from wearscope.trial.model import Bit, PhotoEntry, PhotoPattern, ScaleEntry, Trial
+from wearscope.trial.model import Trial
 from wearscope.trial.study import RepeatPattern, RepeatPhoto, Study
 
 LISTS = frozenset({"scale", "bit", "photo"})

@@ -4,44 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Generic, Protocol, TypeVar
 
-
-class Named(Protocol):
-    """A bit or a scale."""
-
-    @property
-    def name(self) -> str:
-        """What it is asked for by."""
-
-
-class OfAFlute(Protocol):
-    """A photo."""
-
-    @property
-    def bit(self) -> str:
-        """Name of its bit."""
-
-    @property
-    def flute(self) -> int:
-        """Number of the flute."""
-
-    @property
-    def parts(self) -> int:
-        """Parts cut until then."""
-
-    @property
-    def view(self) -> str:
-        """Key of the view."""
-
-
-BitT = TypeVar("BitT", bound=Named)
-ScaleT = TypeVar("ScaleT", bound=Named)
-PhotoT = TypeVar("PhotoT", bound=OfAFlute)
+from wearscope.trial.entries import Bit, PhotoEntry, ScaleEntry
 
 
 @dataclass(frozen=True, eq=False)
-class Lookup(Generic[BitT, ScaleT, PhotoT]):
+class Lookup:
     """Entries of a trial by what they are asked for.
 
     Attributes
@@ -58,13 +26,13 @@ class Lookup(Generic[BitT, ScaleT, PhotoT]):
         The first photo at parts = 0, by bit, flute and view.
     """
 
-    of: tuple[Sequence[BitT], Sequence[ScaleT], Sequence[PhotoT]]
-    bits: dict[str, BitT]
-    scales: dict[str, ScaleT]
-    photos: dict[str, tuple[PhotoT, ...]]
-    new: dict[tuple[str, int, str], PhotoT]
+    of: tuple[Sequence[Bit], Sequence[ScaleEntry], Sequence[PhotoEntry]]
+    bits: dict[str, Bit]
+    scales: dict[str, ScaleEntry]
+    photos: dict[str, tuple[PhotoEntry, ...]]
+    new: dict[tuple[str, int, str], PhotoEntry]
 
-    def holds(self, bits: Sequence[BitT], scales: Sequence[ScaleT], photos: Sequence[PhotoT]) -> bool:
+    def holds(self, bits: Sequence[Bit], scales: Sequence[ScaleEntry], photos: Sequence[PhotoEntry]) -> bool:
         """Whether it was gathered from just these.
 
         Parameters
@@ -80,9 +48,7 @@ class Lookup(Generic[BitT, ScaleT, PhotoT]):
         return all(one is other for one, other in zip(self.of, (bits, scales, photos), strict=True))
 
 
-def gathered(
-    bits: Sequence[BitT], scales: Sequence[ScaleT], photos: Sequence[PhotoT]
-) -> Lookup[BitT, ScaleT, PhotoT]:
+def gathered(bits: Sequence[Bit], scales: Sequence[ScaleEntry], photos: Sequence[PhotoEntry]) -> Lookup:
     """Gather entries by what they are asked for.
 
     Parameters
@@ -95,8 +61,8 @@ def gathered(
     -------
     Lookup
     """
-    of_bit: dict[str, list[PhotoT]] = {}
-    new: dict[tuple[str, int, str], PhotoT] = {}
+    of_bit: dict[str, list[PhotoEntry]] = {}
+    new: dict[tuple[str, int, str], PhotoEntry] = {}
     for photo in photos:
         of_bit.setdefault(photo.bit, []).append(photo)
         if photo.parts == 0:

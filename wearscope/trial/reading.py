@@ -21,10 +21,11 @@ from wearscope.trial.checks import (
     sides_marked,
 )
 from wearscope.trial.cost import Cost
+from wearscope.trial.entries import Bit, PhotoEntry, ScaleEntry
 from wearscope.trial.forms import STUDY, TRIAL, Form, heading_of
 from wearscope.trial.life import Life
 from wearscope.trial.mistakes import Mistakes, Row, did_you_mean, shown
-from wearscope.trial.model import Bit, PhotoEntry, ScaleEntry, Trial
+from wearscope.trial.model import Trial
 from wearscope.trial.pattern import natural, photos_found, stray_pictures
 from wearscope.trial.spelling import composed, on_disk
 from wearscope.trial.statements import statements

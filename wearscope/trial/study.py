@@ -1,6 +1,6 @@
 """What a repeat study consists of: flutes of a trial, photographed several times by one or more people.
 
-As in `wearscope.trial.model`, field names are the keys of the file and descriptions are shown to people.
+As in `wearscope.trial.entries`, field names are the keys of the file and descriptions are shown to people.
 """
 
 from __future__ import annotations
@@ -10,8 +10,9 @@ from typing import Annotated
 
 from pydantic import Field
 
+from wearscope.trial.entries import PhotoEntry, PhotoPattern
 from wearscope.trial.entry import Entry, Text
-from wearscope.trial.model import PhotoEntry, PhotoPattern, Trial
+from wearscope.trial.model import Trial
 
 Person = Annotated[Text, Field(description="the name of who set it up and took it, in quotes")]
 

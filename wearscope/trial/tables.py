@@ -12,10 +12,10 @@ from typing import Any, Literal, TypeVar
 from pydantic import ValidationError
 
 from wearscope.quantities.views import USUAL
+from wearscope.trial.entries import ScaleEntry
 from wearscope.trial.entry import Entry
 from wearscope.trial.forms import LISTS, TRIAL, Form, heading_of
 from wearscope.trial.mistakes import Mistakes, Row, did_you_mean, shown
-from wearscope.trial.model import ScaleEntry
 from wearscope.trial.spelling import on_disk
 
 EntryT = TypeVar("EntryT", bound=Entry)
