@@ -75,6 +75,8 @@ def decoded(content: bytes, longest_s: float) -> tuple[int, NDArray[np.float64],
             if not container.streams.audio:
                 raise NoSoundError("it holds no sound")
             stream = container.streams.audio[0]
+            if stream.codec_context is None:
+                raise NoSoundError("its sound is of a kind that nothing here decodes")
             rate_hz, codec = int(stream.rate), str(stream.codec_context.name)
             frames, n_left = [], longest_s * rate_hz
             for frame in container.decode(stream):
