@@ -21,8 +21,8 @@ from wearscope.log import known_again
 from wearscope.log.migrations import bring_up
 
 BUSY_TIMEOUT_S = 120.0
-"""How long one program waits for another that uses the same log: several times what looking through a million rows for
-damage takes, while which nobody can write; chosen."""
+"""How long one program waits for another that uses the same log. Nobody can write while a million rows are looked
+through for damage, which takes a tenth of that; chosen."""
 
 LOG_NAME = "wear-log.sqlite"
 
@@ -271,8 +271,8 @@ class LogFile:
     def kept_apart(self, connection: Connection) -> Iterator[Connection | None]:
         """As in `LogPlace`: a copy in a file of SQLite's own, which is gone when it is closed.
 
-        What is added to the log goes into the file once nobody reads there. The rows of 10,000 photos take seconds to be
-        looked at; copied, as pages, they are in a tenth of one.
+        What is added to the log goes into the file once nobody reads there. To look at the rows of 10,000 photos
+        takes seconds; to copy them, as pages, a tenth of one.
         """
         private = create_engine("sqlite://", creator=lambda: sqlite3.connect(""), poolclass=NullPool)
         with private.connect() as copy:

@@ -103,7 +103,7 @@ class PostgresLog:
             yield connection
             undone.rollback()
 
-    def kept_apart(self, connection: Connection) -> AbstractContextManager[None]:  # noqa: ARG002 - of `LogPlace`
+    def kept_apart(self, connection: Connection) -> AbstractContextManager[None]:
         """As in `LogPlace`: a reader holds up nobody."""
         return nullcontext()
 
