@@ -104,7 +104,7 @@ def test_later_photos_read_and_follow_the_new_state_once_and_give_the_same_numbe
 
 
 def test_new_states_of_flutes_that_are_done_are_let_go():
-    """A process that went through a hundred flutes holds no more than after three: small photos fill no room."""
+    """A process that went through a hundred flutes holds no more than after four: small photos fill no room."""
     kept, made = memory_of_new_states(), []
 
     def result(flute, step):
@@ -112,10 +112,10 @@ def test_new_states_of_flutes_that_are_done_are_let_go():
         made.append(weakref.ref(one))
         return one
 
-    for flute, step in product(range(100), range(8)):
+    for flute, step in product(range(100), range(6)):
         kept(result, flute, step)
-    assert sum(one() is not None for one in made) <= 3 * 8
-    assert all(one() is not None for one in made[-8:])
+    assert sum(one() is not None for one in made) <= 4 * 6
+    assert all(one() is not None for one in made[-6:])
 
 
 class Result:

@@ -40,8 +40,8 @@ from wearscope.trial.model import PhotoEntry, Trial
 NEW_STATE_BYTES = 256 << 20
 """That a process may keep of new-state photos: one of 12 megapixels. Chosen, no source."""
 NEW_STATE_RESULTS = 24
-"""Of some eight for each photo. A process measures flute after flute: what it kept of those that are done would be
-asked for no more, and fill all that room in a hundred small photos. Three are for views whose photos come in turn."""
+"""Of some six for each photo. A process measures flute after flute: what it kept of those that are done would be
+asked for no more, and fill all that room in a hundred small photos. Four are for views whose photos come in turn."""
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 
 
