@@ -17,7 +17,7 @@ from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from wearscope.errors import LogError
-from wearscope.log import place, schema
+from wearscope.log import checksums, place, schema
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.order import in_order, natural_key
 from wearscope.log.place import LogFile
@@ -453,6 +453,52 @@ def test_a_log_that_stays_locked_is_reported(path, monkeypatch):
         assert log.current() == [record()]
         other.execute("ROLLBACK")
         assert log.append(inspection(), [RADIUS]) == 1
+
+
+WRITE_ONE = """
+t.place.BUSY_TIMEOUT_S = 0.2
+with t.WearLog(Path(sys.argv[2])) as log:
+    log.append(t.inspection(parts=40), [t.record(parts=40)])
+"""
+
+
+@pytest.mark.parametrize("read", ["current", "history", "holds", "examine"])
+def test_who_reads_long_holds_up_nobody_and_sees_one_state(path, monkeypatch, read):
+    with WearLog(path) as log:
+        log.append(inspection(parts=20), [record(parts=20)])
+    looked_at, wrote = checksums._looked_at, []
+
+    def slowly(result, table):
+        for row in looked_at(result, table):
+            if not wrote:  # another program adds a photo between the first row and all others
+                wrote.append(program(WRITE_ONE, path).wait(60))
+            yield row
+
+    monkeypatch.setattr(checksums, "_looked_at", slowly)
+    with WearLog(path) as log:
+        trial = inspection().trial
+        seen = {
+            "current": lambda: len(log.current(trial=trial)),
+            "history": lambda: len(log.history(trial=trial)),
+            "holds": lambda: len(log.holds(trial, {}).history),
+            "examine": lambda: examine(log.place).n_rows["measurement"],
+        }[read]()
+        assert wrote == [0], "it could write meanwhile"
+        assert seen == 1, "what was added meanwhile is not half in it"
+        assert len(log.current(trial=trial)) == 2
+
+
+def test_where_there_is_no_room_for_a_copy_the_log_is_read_where_it_is(path, monkeypatch):
+    with WearLog(path) as log:
+        log.append(inspection(), [record()])
+
+        class Full(sqlite3.Connection):
+            def backup(self, *_, **__):
+                raise sqlite3.OperationalError("database or disk is full")
+
+        connect = sqlite3.connect
+        monkeypatch.setattr(sqlite3.dbapi2, "connect", lambda *a, **k: connect(*a, **k | {"factory": Full}))
+        assert log.current() == [record()]
 
 
 WRITE_ON = """

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pickle
+import weakref
 from collections import Counter
 from dataclasses import dataclass
 from functools import partial
+from itertools import product
 
 import numpy as np
 import pytest
@@ -99,6 +101,25 @@ def test_later_photos_read_and_follow_the_new_state_once_and_give_the_same_numbe
     assert judged == [
         judge_photo(trial, entry, scales, of_new_states=kept).verdict for entry in trial.photos[1:2]
     ]
+
+
+def test_new_states_of_flutes_that_are_done_are_let_go():
+    """A process that went through a hundred flutes holds no more than after four: small photos fill no room."""
+    kept, made = memory_of_new_states(), []
+
+    def result(flute, step):
+        one = Result()
+        made.append(weakref.ref(one))
+        return one
+
+    for flute, step in product(range(100), range(6)):
+        kept(result, flute, step)
+    assert sum(one() is not None for one in made) <= 4 * 6
+    assert all(one() is not None for one in made[-6:])
+
+
+class Result:
+    """Something that a weak reference can follow."""
 
 
 def test_calls_come_flute_by_flute_as_they_are_wanted():

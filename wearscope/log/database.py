@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -22,7 +22,9 @@ _LAST_WITHOUT_ALEMBIC = 2
 
 
 @contextmanager
-def reading(engine: Engine, place: LogPlace, *, check: bool = True) -> Iterator[Connection | None]:
+def reading(
+    engine: Engine, place: LogPlace, *, check: bool = True, long: bool = False
+) -> Iterator[Connection | None]:
     """Transaction that sees one state of the log; None when there is no log yet, and none is made.
 
     A log of an earlier version stays as it is: what is read is a copy in memory, brought up to the present version.
@@ -33,6 +35,8 @@ def reading(engine: Engine, place: LogPlace, *, check: bool = True) -> Iterator[
     place : LogPlace
     check : bool
         Whether to look at the whole file for damage first.
+    long : bool
+        Whether so much is to be read that others who write should not have to wait for it.
 
     Yields
     ------
@@ -46,15 +50,19 @@ def reading(engine: Engine, place: LogPlace, *, check: bool = True) -> Iterator[
     if not place.exists():
         yield None
         return
-    with _explained(place), engine.connect() as connected:
-        connection = place.for_reading(connected)
-        with connection.begin():
-            version = log_version(connection, place, check=check)
-            if version in (0, schema.SCHEMA_VERSION):
-                yield connection if version else None
-                return
-            with place.brought_up(connection, version, schema.SCHEMA_VERSION) as copy:
-                yield copy
+    with _explained(place), ExitStack() as opened:
+        connected = ExitStack()
+        opened.push(connected)
+        connection = place.for_reading(connected.enter_context(engine.connect()))
+        connected.enter_context(connection.begin())
+        version = log_version(connection, place, check=check)
+        if version not in (0, schema.SCHEMA_VERSION):
+            yield opened.enter_context(place.brought_up(connection, version, schema.SCHEMA_VERSION))
+            return
+        apart = opened.enter_context(place.kept_apart(connection)) if long and version else None
+        if apart is not None:
+            connected.close()
+        yield (apart or connection) if version else None
 
 
 @contextmanager
@@ -218,9 +226,9 @@ class OpenLog:
         self._engine.dispose()
 
     @contextmanager
-    def _reading(self) -> Iterator[Connection | None]:
+    def _reading(self, *, long: bool = False) -> Iterator[Connection | None]:
         """As `reading`; the file is looked at for damage once, when it is first used."""
-        with reading(self._engine, self.place, check=not self._checked) as connection:
+        with reading(self._engine, self.place, check=not self._checked, long=long) as connection:
             self._checked = self._checked or connection is not None
             yield connection
 

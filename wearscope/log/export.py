@@ -45,17 +45,17 @@ def write_measurements(path: Path, records: Iterable[Record]) -> None:
     WearscopeError
         The file cannot be written.
     """
-    write_table(path, COLUMNS, map(attrgetter(*COLUMNS), in_order(records)))
+    write_table(path, COLUMNS, list(map(attrgetter(*COLUMNS), in_order(records))))
 
 
-def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
+def write_table(path: Path, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
     """Write a CSV file in one step.
 
     Parameters
     ----------
     path : Path
     columns : sequence of str
-    rows : iterable of sequence
+    rows : sequence of sequence
         A cell for each column; None is written as an empty cell, a float in full.
 
     Raises
@@ -66,20 +66,16 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    texts = _Quoted()  # most texts of a column are the same, and there may be millions of cells
-    writer.writerows([texts[cell] if isinstance(cell, str) else cell for cell in row] for row in rows)
+    # most texts of a column are the same, and there may be millions of cells: each is looked at once
+    cells = (cell for j in range(len(columns)) for cell in {row[j] for row in rows})
+    changed = {cell: told for cell in cells if (told := quoted(cell)) is not cell}
+    writer.writerows(
+        rows if not changed else ([changed.get(cell, cell) for cell in row] for row in rows),
+    )
     write_bytes(path, text.getvalue().encode())
 
 
 _FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
-
-
-class _Quoted(dict[str, Cell]):
-    """Texts as `quoted` writes them, each looked at once."""
-
-    def __missing__(self, text: str) -> Cell:
-        self[text] = told = quoted(text)
-        return told
 
 
 def quoted(cell: Cell) -> Cell:
@@ -96,7 +92,7 @@ def quoted(cell: Cell) -> Cell:
     """
     if not isinstance(cell, str):
         return cell
-    text = cell.replace("\r\n", "\n").replace("\r", "\n")  # which would end the row
+    text = cell.replace("\r\n", "\n").replace("\r", "\n") if "\r" in cell else cell  # which would end the row
     return f"'{text}" if _FORMULA.match(text) else text
 
 
@@ -212,16 +208,16 @@ def write_json(path: Path, document: Mapping[str, Any]) -> None:
 
 def _indented(thing: Any, pad: str) -> str:  # noqa: ANN401 - whatever JSON knows
     """JSON in lines, but a list of nothing but numbers and texts in one: curves have thousands of numbers."""
-    if isinstance(thing, Mapping) and thing:
+    if isinstance(thing, dict | Mapping) and thing:
         inner = (
             f"{pad} {_plain(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
             for key, value in thing.items()
         )
         return "{\n" + ",\n".join(inner) + f"\n{pad}}}"
-    if isinstance(thing, list | tuple) and any(isinstance(each, Mapping | list | tuple) for each in thing):
+    if isinstance(thing, list | tuple) and any(issubclass(each, _NESTED) for each in set(map(type, thing))):
         return "[\n" + ",\n".join(f"{pad} {_indented(each, pad + ' ')}" for each in thing) + f"\n{pad}]"
     return _plain(thing)
 
 
-def _plain(thing: Any) -> str:  # noqa: ANN401 - as above
-    return json.dumps(thing, ensure_ascii=False, allow_nan=False)
+_NESTED = (Mapping, list, tuple)
+_plain = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode

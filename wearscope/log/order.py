@@ -43,6 +43,7 @@ def in_order(records: Iterable[Record]) -> list[Record]:
     """
     listed = list(records)
     bits = {bit: natural_key(bit) for bit in {record.bit for record in listed}}
+    numbers = {number: listed_at(*number) for number in {(row.quantity, row.zone) for row in listed}}
     return sorted(
         listed,
         key=lambda record: (
@@ -50,6 +51,6 @@ def in_order(records: Iterable[Record]) -> list[Record]:
             record.flute,
             record.parts,
             record.view,
-            *listed_at(record.quantity, record.zone),
+            numbers[record.quantity, record.zone],
         ),
     )

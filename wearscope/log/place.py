@@ -20,8 +20,9 @@ from wearscope.errors import LogError
 from wearscope.log import known_again
 from wearscope.log.migrations import bring_up
 
-BUSY_TIMEOUT_S = 30.0
-"""How long one program waits for another that is writing the same log."""
+BUSY_TIMEOUT_S = 120.0
+"""How long one program waits for another that uses the same log. Nobody can write while a million rows are looked
+through for damage, which takes a tenth of that; chosen."""
 
 LOG_NAME = "wear-log.sqlite"
 
@@ -80,6 +81,20 @@ class LogPlace(Protocol):
         Returns
         -------
         context manager of Connection
+        """
+
+    def kept_apart(self, connection: Connection) -> AbstractContextManager[Connection | None]:
+        """The log as it is now, to be gone through at leisure where reading long would hold up those who write.
+
+        Parameters
+        ----------
+        connection : Connection
+            No more needed for it afterwards.
+
+        Returns
+        -------
+        context manager of Connection or None
+            None where reading holds up nobody, or there is no room: read it where it is.
         """
 
     def for_reading(self, connection: Connection) -> Connection:
@@ -251,6 +266,24 @@ class LogFile:
                 yield copy
         finally:
             memory.dispose()
+
+    @contextmanager
+    def kept_apart(self, connection: Connection) -> Iterator[Connection | None]:
+        """As in `LogPlace`: a copy in a file of SQLite's own, which is gone when it is closed.
+
+        What is added to the log goes into the file once nobody reads there. To look at the rows of 10,000 photos
+        takes seconds; to copy them, as pages, a tenth of one.
+        """
+        private = create_engine("sqlite://", creator=lambda: sqlite3.connect(""), poolclass=NullPool)
+        with private.connect() as copy:
+            original, made = connection.connection.driver_connection, copy.connection.driver_connection
+            assert isinstance(original, sqlite3.Connection)
+            assert isinstance(made, sqlite3.Connection)
+            try:
+                original.backup(made)
+            except sqlite3.Error:  # no room for a copy: whatever is wrong with the log shows where it is read
+                copy = None  # type: ignore[assignment]
+            yield copy
 
     def for_reading(self, connection: Connection) -> Connection:
         """As in `LogPlace`."""

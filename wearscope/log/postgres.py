@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -102,6 +102,10 @@ class PostgresLog:
             bring_up(connection, version, target)
             yield connection
             undone.rollback()
+
+    def kept_apart(self, connection: Connection) -> AbstractContextManager[None]:
+        """As in `LogPlace`: a reader holds up nobody."""
+        return nullcontext()
 
     def for_reading(self, connection: Connection) -> Connection:
         """As in `LogPlace`."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import gc
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from operator import attrgetter
 from sys import intern
@@ -81,6 +83,23 @@ class Record:
     detection_limit: float | None = None
     dof: float | None = None
     reasons: str = ""
+
+
+@contextmanager
+def none_collected() -> Iterator[None]:
+    """While many rows are made that all are kept, look for no garbage among them: it takes a third of the time.
+
+    Yields
+    ------
+    None
+    """
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def gave_numbers(records: Iterable[Record]) -> bool:

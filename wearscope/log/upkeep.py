@@ -53,7 +53,7 @@ def examine(place: LogPlace) -> Examined:
     """
     engine = place.engine()
     place.look_anew()
-    with database.reading(engine, place) as connection:
+    with database.reading(engine, place, long=True) as connection:
         if connection is None:
             raise _no_log(place)
         n_rows, faults = {}, []
@@ -85,7 +85,7 @@ def copy_log(source: LogPlace, target: LogPlace) -> dict[str, int]:
         There is no log at `source`, or one at `target`, or either cannot be used, or a row is damaged.
     """
     from_engine, to_engine = source.engine(), target.engine()
-    with database.reading(from_engine, source) as old:
+    with database.reading(from_engine, source, long=True) as old:
         if old is None:
             raise _no_log(source)
         with database.writing_empty(to_engine, target) as new:

@@ -27,7 +27,7 @@ from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, i
 from wearscope.log.note_log import NoteLog, NotePlace
 from wearscope.log.order import in_order
 from wearscope.log.place import LOG_NAME
-from wearscope.log.records import Record, record_of
+from wearscope.log.records import Record, none_collected, record_of
 from wearscope.log.schema import PLACE, RECORD_TYPES, inspection, measurement
 
 __all__ = [
@@ -274,7 +274,7 @@ class WearLog(NoteLog):
         """
         if expected is not None and "trial" not in place:
             raise ValueError("fingerprints are expected of one trial; say of which")
-        with self._reading() as connection:
+        with self._reading(long="bit" not in place) as connection:
             if connection is None:
                 return []
             where = _matches(measurement, place)
@@ -302,7 +302,7 @@ class WearLog(NoteLog):
         -------
         list of LoggedRecord
         """
-        with self._reading() as connection:
+        with self._reading(long="bit" not in where) as connection:
             if connection is None:
                 return []
             place = cast(Place, {name: wanted for name, wanted in where.items() if name in PLACE})
@@ -326,7 +326,7 @@ class WearLog(NoteLog):
         """
         fingerprints = {place: fingerprint_of(named) for place, named in expected.items()}
         summed, current, history, made = [], [], [], _Made()
-        with self._reading() as connection:
+        with self._reading(long=True) as connection, none_collected():
             if connection is not None:
                 made = _made(connection, {"trial": trial})
                 inputs = cache(lambda row_id: _inputs(made[row_id]))

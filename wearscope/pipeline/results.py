@@ -267,5 +267,5 @@ def write_refusals(path: Path, photos: Iterable[PhotoResult]) -> None:
     write_table(
         path,
         columns,
-        ((p.entry.bit, p.entry.flute, p.entry.parts, p.entry.view, p.entry.file, p.refusal) for p in refused),
+        [(p.entry.bit, p.entry.flute, p.entry.parts, p.entry.view, p.entry.file, p.refusal) for p in refused],
     )

@@ -39,8 +39,10 @@ from wearscope.trial.entries import PhotoEntry
 from wearscope.trial.model import Trial
 
 NEW_STATE_BYTES = 256 << 20
-"""That a process may keep of new-state photos: one of 12 megapixels, or ten of one. Chosen, no source."""
-NEW_STATE_RESULTS = 80  # of some eight for each photo: what takes little room is bounded, too
+"""That a process may keep of new-state photos: one of 12 megapixels. Chosen, no source."""
+NEW_STATE_RESULTS = 24
+"""Of some six for each photo. A process measures flute after flute: what it kept of those that are done would be
+asked for no more, and fill all that room in a hundred small photos. Four are for views whose photos come in turn."""
 OWN_SCALE_U = 0.002  # relative, of a scale stated for one photo without its uncertainty
 
 

@@ -220,7 +220,7 @@ def quantity_of(key: str) -> Quantity:
     -------
     Quantity
     """
-    return QUANTITIES.get(key, Quantity(key, "", key.replace("_", " "), "", ()))
+    return QUANTITIES.get(key) or Quantity(key, "", key.replace("_", " "), "", ())
 
 
 def listed_at(key: str, zone: Zone) -> tuple[int, str, int]:

@@ -57,10 +57,12 @@ def outcome_document(outcome: Outcome, due: Collection[str] = ()) -> dict[str, A
     dict
         Fit for JSON.
     """
-    document: dict[str, Any] = _plain(asdict(outcome))
-    for bit, said in zip(outcome.bits, document["bits"], strict=True):
+    document: dict[str, Any] = asdict(outcome)
+    for said in document["bits"]:
         for kept in ("wear_draws", "sudden_draws", "next_draws", "cost_draws", "evidence", "not_faced"):
             del said[kept]
+    document = _plain(document)
+    for bit, said in zip(outcome.bits, document["bits"], strict=True):
         said["why_not"] = _why_not(bit)
         said["remarks"] = list(remarks(bit))
         said["sentences"] = list(bit_sentences(bit, outcome))

@@ -320,11 +320,16 @@ class Pages(FPDF):
             assert isinstance(lines, list)
             return lines
 
-        fits = [size for size in sizes if len(lines_at(size, text)) * size * 0.45 <= room[1]]
-        whole = [
-            size for size in fits if text.split() == " ".join(lines_at(size, text)).split()
-        ]  # no word is broken
-        size = (whole or fits or [sizes[-1]])[0]
+        fits: float | None = None
+        for size in sizes:
+            lines = lines_at(size, text)
+            if len(lines) * size * 0.45 > room[1]:
+                continue
+            fits = fits or size
+            if text.split() == " ".join(lines).split():  # no word is broken
+                break
+        else:
+            size = fits or sizes[-1]
         most = max(1, int(room[1] / (size * 0.45)))
         if len(lines_at(size, text)) > most:
             signs = range(len(text))
