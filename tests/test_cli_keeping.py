@@ -14,7 +14,8 @@ from seldom import seldom
 from wearscope.cli import measuring
 from wearscope.files import checksum_of
 from wearscope.log.corrections import CorrectionLog, changes, logged
-from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.log.place import LOG_NAME
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import run as batch
 from wearscope.trial import load_trial
 from wearscope.trial.correction import NOTHING, Correction

@@ -209,6 +209,19 @@ def test_importing_pulls_in_no_display_and_says_nothing(module, heavy):
     assert done.stderr == ""
 
 
+def test_files_and_functions_are_small():
+    large = [source for source in SOURCES if len(source.read_text(encoding="utf-8").splitlines()) > 500]
+    for source in SOURCES:
+        if source.relative_to(ROOT).parts[0] not in ("wear", "imaging", "light"):
+            continue
+        for node in parsed(source):
+            if isinstance(node, ast.FunctionDef):
+                described = len((ast.get_docstring(node) or "").splitlines())
+                if node.end_lineno - node.lineno + 1 - described > 60:
+                    large.append((source, node.name))
+    assert large == []
+
+
 def test_everything_public_is_described():
     things = dict(public_things())
     assert len(things) > 150

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from wearscope.imaging.photo import Photo
 from wearscope.log.inputs import Inputs
-from wearscope.log.wear_log import PhotoPlace
+from wearscope.log.logged import PhotoPlace
 from wearscope.pipeline.inspection import Inspection
 from wearscope.trial import PhotoEntry, Trial
 

@@ -22,8 +22,9 @@ from wearscope.log.corrections import (
 )
 from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs
+from wearscope.log.logged import PhotoPlace
 from wearscope.log.records import Record
-from wearscope.log.wear_log import PhotoPlace, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection

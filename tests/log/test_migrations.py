@@ -26,8 +26,9 @@ from wearscope.errors import LogError
 from wearscope.log import place, schema
 from wearscope.log.corrections import CorrectionLog, LoggedCorrection
 from wearscope.log.identity import IdentityLog
+from wearscope.log.logged import LoggedInspection
 from wearscope.log.migrations import bring_up
-from wearscope.log.wear_log import LoggedInspection, WearLog
+from wearscope.log.wear_log import WearLog
 
 OLD = Path(__file__).parent / "data" / "wear-log-0.1.sqlite.gz"
 TRIAL = "Quillmoor Workshop, birch drawer fronts"

@@ -16,9 +16,10 @@ from seldom import seldom
 
 from wearscope.errors import LogError
 from wearscope.log import schema
+from wearscope.log.logged import LoggedInspection
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedInspection, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.report.note_words import note_line
 
 TONE = a_note(quantity="tooth_passing_level_1", value=71.0)

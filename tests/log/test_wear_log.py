@@ -19,11 +19,12 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 from wearscope.errors import LogError
 from wearscope.log import checksums, place, schema
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
+from wearscope.log.logged import Standing
 from wearscope.log.order import in_order, natural_key
 from wearscope.log.place import LogFile
 from wearscope.log.records import Record
 from wearscope.log.upkeep import examine
-from wearscope.log.wear_log import Standing, WearLog
+from wearscope.log.wear_log import WearLog
 
 
 @pytest.fixture

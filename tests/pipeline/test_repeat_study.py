@@ -14,7 +14,9 @@ import pytest
 from seldom import seldom
 
 from wearscope.files import checksum_of
-from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
+from wearscope.log.logged import LoggedInspection
+from wearscope.log.place import LOG_NAME
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline import repeat_study as repeat
 from wearscope.pipeline.repeat_study import measure_study
 from wearscope.pipeline.standing import inputs_of, place_of

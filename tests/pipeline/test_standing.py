@@ -253,7 +253,7 @@ def test_rows_of_which_it_is_not_known_what_they_rest_on_do_not_hold(tmp_path):
             place = {
                 name: asdict(row)[name] for name in ("bit", "flute", "parts", "view", "photo", "photo_sha256")
             }
-            from wearscope.log.wear_log import LoggedInspection
+            from wearscope.log.logged import LoggedInspection
 
             made = LoggedInspection(
                 "Birch drawer fronts",

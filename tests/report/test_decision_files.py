@@ -9,7 +9,9 @@ import pytest
 from decided import SAMPLE, named, outcome_in_short, rows_of, sample_trial
 
 from wearscope.files import checksum_of
-from wearscope.log.wear_log import LOG_NAME, LoggedInspection, WearLog
+from wearscope.log.logged import LoggedInspection
+from wearscope.log.place import LOG_NAME
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.report.curves import draw_curves, pictures, write_curves
 from wearscope.report.decision_files import COLUMNS, write_outcome

@@ -10,9 +10,9 @@ import pytest
 from pyarrow import parquet
 
 from wearscope.errors import WearscopeError
+from wearscope.log.logged import LoggedRecord
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedRecord
 from wearscope.report import tables
 from wearscope.report.tables import (
     by_photo_table,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from wearscope.log.logged import LoggedInspection
 from wearscope.log.notes import GRADES, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedInspection
 
 
 def inspection(**changed) -> LoggedInspection:

@@ -20,7 +20,8 @@ from wearscope.imaging.calibration.scale import Scale
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.identity import IdentityLog, OtherTrialError
 from wearscope.log.inputs import fingerprint_of
-from wearscope.log.wear_log import LOG_NAME, WearLog
+from wearscope.log.place import LOG_NAME
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.astray import AstrayError
 from wearscope.pipeline.run import measure_trial
 from wearscope.pipeline.standing import inputs_of, place_of

@@ -26,7 +26,7 @@ from wearscope.cli.terminal import say
 
 if TYPE_CHECKING:
     from wearscope.log.identity import IdentityLog, Move, Whose
-    from wearscope.log.wear_log import NumberPlace
+    from wearscope.log.logged import NumberPlace
     from wearscope.trial import Trial
 
 

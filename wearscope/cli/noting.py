@@ -145,7 +145,8 @@ def note(
 
 def _list_notes(place: LogPlace, trial: str, bit: str | None, parts: int | None, *, as_json: bool) -> None:
     """List the notes of a trial, or of one bit or checkpoint if these are named."""
-    from wearscope.log.wear_log import NotePlace, WearLog
+    from wearscope.log.note_log import NotePlace
+    from wearscope.log.wear_log import WearLog
 
     where = NotePlace(trial=trial)
     if bit is not None:

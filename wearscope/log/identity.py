@@ -15,8 +15,8 @@ from wearscope.errors import LogError
 from wearscope.log import database
 from wearscope.log.checksums import Row, add_rows, change_rows, rows_of
 from wearscope.log.corrections import now_text
+from wearscope.log.logged import PhotoPlace
 from wearscope.log.schema import correction, inspection, known_trial, measurement, move, note
-from wearscope.log.wear_log import PhotoPlace
 
 Held = Literal["numbers", "notes", "corrections"]
 

@@ -9,7 +9,7 @@ from typing import Literal
 from wearscope.log.corrections import LoggedCorrection
 from wearscope.log.identity import Move
 from wearscope.log.inputs import NamedInputs
-from wearscope.log.wear_log import LoggedInspection, LoggedRecord
+from wearscope.log.logged import LoggedInspection, LoggedRecord
 
 Fate = Literal["holds", "out of date", "replaced", "astray"]
 """What became of a row: the last is one whose photo the trial file does not list under that name."""

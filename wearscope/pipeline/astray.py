@@ -12,8 +12,9 @@ from wearscope.errors import LogError
 from wearscope.files import checksum_of
 from wearscope.log.astray import Astray
 from wearscope.log.identity import IdentityLog, Orphan, Whose
+from wearscope.log.logged import LoggedInspection
 from wearscope.log.place import LogPlace
-from wearscope.log.wear_log import LoggedInspection, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.standing import place_of
 from wearscope.report.astray_words import astray_line
 from wearscope.trial.model import Trial

@@ -9,7 +9,7 @@ from pathlib import Path
 from wearscope.errors import WearscopeError
 from wearscope.files import read_file
 from wearscope.log.identity import IdentityLog
-from wearscope.log.wear_log import LOG_NAME
+from wearscope.log.place import LOG_NAME
 from wearscope.log.where import log_place
 from wearscope.pipeline.measured import last_measured, measure_command, measured, stands
 from wearscope.pipeline.published import PUBLISHED_NAME, still_published, trial_published, what_is_said

@@ -12,9 +12,10 @@ from wearscope.log.astray import Astray
 from wearscope.log.corrections import CorrectionLog
 from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs, NamedInputs
+from wearscope.log.logged import Compared, LoggedRecord, PhotoPlace, Standing
 from wearscope.log.notes import LoggedNote, Note
 from wearscope.log.records import Record
-from wearscope.log.wear_log import Compared, LoggedRecord, PhotoPlace, Standing, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.pictures import look_again

@@ -8,11 +8,12 @@ from typing import cast
 from wearscope.log.corrections import CorrectionLog, LoggedCorrection
 from wearscope.log.identity import IdentityLog, Move
 from wearscope.log.inputs import NamedInputs, changed_between
+from wearscope.log.logged import LoggedRecord, NumberPlace, PhotoPlace, Place
 from wearscope.log.order import in_order
 from wearscope.log.past import Fate, NumberKey, Past, PastRow
 from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedRecord, NumberPlace, PhotoPlace, Place, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.standing import correction_fingerprint, inputs_of, place_of
 from wearscope.trial.model import Trial
 

@@ -13,9 +13,10 @@ from pathlib import Path
 from wearscope.errors import WearscopeError
 from wearscope.log.export import unquoted, write_table
 from wearscope.log.inputs import Inputs
+from wearscope.log.logged import LoggedInspection
 from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedInspection, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Judgement
 from wearscope.pipeline.one_photo import PhotoResult

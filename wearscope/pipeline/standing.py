@@ -13,8 +13,9 @@ from pathlib import Path
 from wearscope.files import checksum_of
 from wearscope.log.corrections import changes
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
+from wearscope.log.logged import LoggedInspection, PhotoPlace, Standing
 from wearscope.log.records import Record, gave_numbers
-from wearscope.log.wear_log import LoggedInspection, PhotoPlace, Standing, WearLog
+from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.one_photo import PhotoResult
 from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction

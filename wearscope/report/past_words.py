@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wearscope.log.inputs import NEW_STATE, NamedInputs, changed_between
+from wearscope.log.logged import LoggedInspection
 from wearscope.log.past import NumberKey, Past, PastRow
 from wearscope.log.records import Record
-from wearscope.log.wear_log import LoggedInspection
 from wearscope.quantities.views import suffix
 from wearscope.report import words
 from wearscope.report.astray_words import move_text

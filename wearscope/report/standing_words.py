@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from wearscope.log.inputs import NEW_STATE
-from wearscope.log.wear_log import Standing
+from wearscope.log.logged import Standing
 from wearscope.trial.entries import PhotoEntry
 from wearscope.trial.model import Trial
 

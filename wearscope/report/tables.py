@@ -12,11 +12,11 @@ from typing import Any, get_args
 
 from wearscope.errors import WearscopeError
 from wearscope.log.export import COLUMNS, Cell, write_bytes, write_table
+from wearscope.log.logged import LoggedRecord
 from wearscope.log.notes import LoggedNote
 from wearscope.log.order import in_order
 from wearscope.log.records import Record
 from wearscope.log.schema import NOTE_TYPES, RECORD_TYPES
-from wearscope.log.wear_log import LoggedRecord
 from wearscope.quantities.quantity import listed_at
 from wearscope.report.words import row_name
 

@@ -12,7 +12,7 @@ from skimage.measure import label, regionprops
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
 from wearscope.wear.band_light import APART_UM, BandLight
-from wearscope.wear.steps import Step, half_change, step_curve
+from wearscope.wear.steps import Step, StepCurve, half_change, step_curve
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -158,19 +158,9 @@ def find_transition(
         and not (sign.rises and used_side is not None and curve.best.height * used_side < 0.0)
         for sign, curve in zip(signs, curves, strict=True)
     ]
-    # signs too weak to count alone count together where they agree on the place
-    together = sum(
-        (np.interp(s_um, curve.at_um, curve.significance**2, left=0.0, right=0.0))
-        for curve, use in zip(curves, usable, strict=True)
-        if curve is not None and use
-    ) + np.zeros(len(s_um))
-    if float(np.sqrt(together.max())) < least:
+    place_um = _common_place_um(s_um, curves, usable, least)
+    if place_um is None:
         return None
-    place_um = float(s_um[int(np.argmax(together))])
-    first = curves[0]
-    if first is not None and usable[0] and first.best.significance >= least:
-        # sure enough of itself, it need not give way to what may show something else
-        place_um = first.best.at_um
     near: list[tuple[Sign, Step, tuple[float, float]]] = []
     agreeing = 0
     for sign, value, curve, use in zip(signs, values, curves, usable, strict=True):
@@ -202,6 +192,25 @@ def find_transition(
     if edge_tells or agreeing >= LEAST_AGREEING or band is None or _bears_out(band, mean, used_side):
         return Transition(mean, u_mean, used, names)
     return Transition(mean, float(np.hypot(u_mean, UNCONFIRMED_U_UM)), used, names, confirmed=False)
+
+
+def _common_place_um(
+    s_um: Array, curves: Sequence[StepCurve | None], usable: Sequence[bool], least: float
+) -> float | None:
+    """Where signs step most, together or the most trusted one alone; None where all of them are too weak."""
+    # signs too weak to count alone count together where they agree on the place
+    together = sum(
+        (np.interp(s_um, curve.at_um, curve.significance**2, left=0.0, right=0.0))
+        for curve, use in zip(curves, usable, strict=True)
+        if curve is not None and use
+    ) + np.zeros(len(s_um))
+    if float(np.sqrt(together.max())) < least:
+        return None
+    first = curves[0]
+    if first is not None and usable[0] and first.best.significance >= least:
+        # sure enough of itself, it need not give way to what may show something else
+        return first.best.at_um
+    return float(s_um[int(np.argmax(together))])
 
 
 def _bears_out(band: BandLight, at_um: float, used_side: int | None) -> bool:
