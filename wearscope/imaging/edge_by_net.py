@@ -68,7 +68,7 @@ def where_net_is_clear(
     seen = steepest_beside(light, rough, net_reach_px(light))
     if seen is None:
         return found
-    disputed = reason("edge-by-look" if found is None else DISPUTED)
+    disputed = reason("edge-by-look") if found is None else reason("edge-disputed")
     faint = () if seen.stands_out else (reason("edge-faint"),)
     return FoundEdge(settled_line(light, seen.line, reach_px), (disputed, *faint))
 
