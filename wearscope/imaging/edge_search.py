@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import PhotoRefused
+from wearscope.imaging.edge_by_net import where_net_is_clear
 from wearscope.imaging.edge_line import Array, EdgeLine, offset_from
 from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_selection import along_polyline, refine_line, settled_line
@@ -94,7 +95,8 @@ def edge_line(
     """
     light = prepared.light
     if marks.drawn is None and marks.near is None:
-        found = unmarked_edge(light, prepared.candidates, prepared.proposals, like, reach_px)
+        agreed = unmarked_edge(light, prepared.candidates, prepared.proposals, like, reach_px)
+        found = where_net_is_clear(light, agreed, prepared.proposals, like, reach_px)
         if found is None:
             raise _no_edge(prepared.photo.path, light, bool(prepared.candidates))
         return found
