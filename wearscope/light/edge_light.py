@@ -69,7 +69,7 @@ class LightFit:
         By how many standard uncertainties the light alone contradicts the tie; 0 without one.
     strained : bool
         Whether that is more than the model's own error does on circular edges.
-    rounding_seen : float
+    rounding_evidence : float
         By how much an edge without rounding suits the light worse, as a sum of squares over the light's own errors,
         whatever was known of the radius; infinite where that was not asked.
     """
@@ -84,7 +84,7 @@ class LightFit:
     lamp_seen: bool = True
     strain: float = 0.0
     strained: bool = False
-    rounding_seen: float = float("inf")
+    rounding_evidence: float = float("inf")
 
     @property
     def silhouette_um(self) -> float:
@@ -166,10 +166,10 @@ def fit_light(
     best = problem.descended(LightParameters.unpacked(near), FINELY)
     end, problem, taken = _fringes_taken(best, problem)
     fit = _light_fit(end, problem, taken, prior)
-    return replace(fit, rounding_seen=_rounding_seen(end, problem)) if ask_rounding else fit
+    return replace(fit, rounding_evidence=_rounding_evidence(end, problem)) if ask_rounding else fit
 
 
-def _rounding_seen(best: OptimizeResult, problem: _Problem) -> float:
+def _rounding_evidence(best: OptimizeResult, problem: _Problem) -> float:
     """How much worse an edge of the least radius suits the light, over the scatter that the light shows.
 
     Twice the logarithm of the ratio of likelihoods (S. S. Wilks, Annals of Mathematical Statistics 9, 1938, from

@@ -265,8 +265,8 @@ def require_quality(located: LocatedEdge, fit: LightFit) -> None:
 def new_doubts(located: LocatedEdge, fit: LightFit, edge: Edge, *, marked: bool) -> tuple[Reason, ...]:
     """Why what a new-state photo shows may not be the edge of a tool, or not as it is taken for.
 
-    A sharp step of light may be anything. That it is a tool's edge is said by a person, by marks on it or by the radius
-    of this bit, or else by light that shows a rounding.
+    A sharp step of light may be anything. That it is a tool's edge is said by a person, by marks on it or by the
+    radius of this bit, or else by light that shows a rounding.
 
     Parameters
     ----------
@@ -299,7 +299,7 @@ def light_doubts(located: LocatedEdge, fit: LightFit) -> tuple[Reason, ...]:
     -------
     tuple of Reason
     """
-    if shaken(fit.blur_um, located.quality.finest_um):
+    if shaken(fit.blur_um, located.quality.finest_um, located.um_per_px):
         return (reason("photo-shaken"),)
     soft = softer_than_photo(located.quality, fit.blur_um, located.um_per_px)
     return (reason("light-unlike-an-edge"),) if soft else ()

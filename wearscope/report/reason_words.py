@@ -22,8 +22,8 @@ WORDS: dict[str, str] = {
     "edge_near",
     "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
     "tool_at",
-    "no-rounding-seen": "nothing in the light across this line shows that it is a rounded edge, as a tool has; if it is "
-    "the tool, state r_unused_um of the bit, or mark the edge with edge_near, or put a white card behind the flute",
+    "no-rounding-seen": "nothing in the light across this line shows that it is a rounded edge, as a tool has; if it "
+    "is the tool, state r_unused_um of the bit, mark the edge with edge_near, or put a white card behind the flute",
     "no-grain": "the face shows no grinding marks and no grain at all, as a print or a drawing; switch off the noise "
     "reduction of the camera, focus on the edge, or mark the edge with edge_near",
     "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
