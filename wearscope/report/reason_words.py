@@ -101,7 +101,7 @@ WORDS: dict[str, str] = {
     "hand, or clean the edge and look for a break",
     "not-grown": "grown by no more than this photo can show",
     "radius-not-seen": "the light across the edge does not show how large its radius is, so that this is mostly what "
-    "is assumed of carbide; state r_unused_um if known, or the ring angle, put a white card behind the edge, or "
+    "is assumed of carbide; state r_unused_um if known, put a white card behind the edge, state the ring angle, or "
     "photograph it larger",
     "radius-assumed": "from a broad assumption for ground or coated carbide; state r_unused_um if known",
     # coating
