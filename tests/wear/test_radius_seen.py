@@ -9,7 +9,7 @@ import pytest
 from measured import light_fit, measured
 
 from wearscope.light.strip import UNUSED, Strip
-from wearscope.wear.recession import radius_seen, unused_radius_finding
+from wearscope.wear.recession import radius_seen, rounding_plain, unused_radius_finding
 
 U_ASSUMED_UM = 3.0
 HALF_UM = U_ASSUMED_UM / np.sqrt(2.0)  # half of the information, 1 / u^2, is then the photo's
@@ -32,6 +32,9 @@ def unused(u_um: float, evidence: float, misfit: float = 0.005):
 )
 def test_half_of_what_is_known_and_a_plain_rounding(u_um, evidence, seen):
     assert radius_seen(unused(u_um, evidence), U_ASSUMED_UM) is seen
+    assert rounding_plain(unused(u_um, evidence)) is (evidence > PLAIN)
+    # of two fits that are both bad, one is always the worse
+    assert not rounding_plain(unused(u_um, evidence, misfit=0.03))
 
 
 @pytest.mark.parametrize(

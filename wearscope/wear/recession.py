@@ -260,8 +260,9 @@ def rounding_plain(fit: LightFit) -> bool:
     Returns
     -------
     bool
+        False where the light is not that of any edge: which of two bad fits is the worse one says nothing.
     """
-    return fit.rounding_evidence >= ROUNDING_PLAIN
+    return fit.misfit <= WORST_MISFIT and fit.rounding_evidence >= ROUNDING_PLAIN
 
 
 @dataclass(frozen=True)
