@@ -25,7 +25,7 @@ from wearscope.metrology.uncertainty import Input
 from wearscope.quantities.reasons import reason
 from wearscope.wear.datum import Datum
 from wearscope.wear.measured import Edge, MeasuredStrip, ZoneFits
-from wearscope.wear.recession import rounding_findings
+from wearscope.wear.recession import rounding_findings, rounding_plain
 from wearscope.wear.wedge import recession_factor, view_tilt
 
 PITCH_UM = 3.5
@@ -297,3 +297,14 @@ def test_where_the_silhouette_is():
     assert LightParameters(10.0, 20.0, RING, 0.15, 3.8, 0.45).silhouette_um == pytest.approx(
         10.0 - 20.0 * 0.65798, abs=1e-3
     )
+
+
+@pytest.mark.parametrize("u_assumed_um", [1.0, 3.0])
+@pytest.mark.parametrize(("radius_um", "seen"), [(0.0, False), (9.0, True)])
+def test_the_light_alone_says_whether_an_edge_is_rounded(radius_um, seen, u_assumed_um):
+    strip = step_strip(np.zeros(700), noise=0.01) if not radius_um else rounded_strip(0.0, radius_um, 0.7)
+    mean = mean_light(strip, np.ones(700, bool), np.zeros(700))
+    fit = fit_unused(mean, Lighting(background="bright"), (6.0, u_assumed_um), PITCH_UM)
+    assert rounding_plain(fit) is seen
+    # whatever was assumed of the radius
+    assert fit.rounding_evidence < 2.0 or fit.rounding_evidence > 12.0

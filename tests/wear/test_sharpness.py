@@ -19,14 +19,17 @@ def test_no_blur_is_told_that_the_photo_contradicts(finest_um, status):
 
 
 @pytest.mark.parametrize(
-    ("blur_um", "finest_um", "moved"),
+    ("blur_um", "finest_um", "um_per_px", "moved"),
     [
         # the least of path-traced edges in focus, sharpened ones too, and the most of those that came out wrong
-        (3.06, 3.67, False),
-        (8.93, 15.39, True),
-        (3.9, 9.8, True),
-        (4.0, float("inf"), False),
+        (3.06, 3.67, 3.5, False),
+        (8.93, 15.39, 4.54, True),
+        (3.9, 9.8, 3.5, True),
+        (4.0, float("inf"), 3.5, False),
+        # two inserts that the eye sees sharp to the pixel
+        (3.5, 6.3, 5.0, False),
+        (5.7, 10.7, 5.0, False),
     ],
 )
-def test_no_edge_is_sharper_than_its_photo(blur_um, finest_um, moved):
-    assert shaken(blur_um, finest_um) is moved
+def test_no_edge_is_sharper_than_its_photo(blur_um, finest_um, um_per_px, moved):
+    assert shaken(blur_um, finest_um, um_per_px) is moved

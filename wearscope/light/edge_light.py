@@ -46,6 +46,7 @@ SURELY_RADII, SURELY_BLURS, LEAST_OUTSIDE = 0.3, 2.0, 3
 # relative change at which a descent ends: to tell basins, and to measure; chosen
 ROUGHLY, FINELY = 1e-2, 1e-5
 FRINGE_ROUNDS = 8  # a fit that has to suit all channels at once first sees too little of a shift; chosen
+U_SHARP_UM = 0.02  # by which an edge without rounding is held to the least radius; chosen
 MOST_PLACES = 64  # of all descents of a fit that are remembered; chosen: more than they take
 
 
@@ -68,6 +69,9 @@ class LightFit:
         By how many standard uncertainties the light alone contradicts the tie; 0 without one.
     strained : bool
         Whether that is more than the model's own error does on circular edges.
+    rounding_evidence : float
+        By how much an edge without rounding suits the light worse, as a sum of squares over the light's own errors,
+        whatever was known of the radius; infinite where that was not asked.
     """
 
     silhouette: Budget
@@ -80,6 +84,7 @@ class LightFit:
     lamp_seen: bool = True
     strain: float = 0.0
     strained: bool = False
+    rounding_evidence: float = float("inf")
 
     @property
     def silhouette_um(self) -> float:
@@ -118,6 +123,7 @@ def fit_light(
     tie: WedgeTie | None = None,
     face_scale_um: float = 25.0,
     coat: Array | None = None,
+    ask_rounding: bool = False,
 ) -> LightFit:
     """Fit the model to light averaged along an edge.
 
@@ -138,6 +144,8 @@ def fit_light(
         Depth over which the face may change beyond the arc.
     coat : ndarray, shape (D,), optional
         How much of the edge is coated at each depth, where that changes.
+    ask_rounding : bool
+        Whether to compare with an edge that is not rounded.
 
     Returns
     -------
@@ -156,7 +164,27 @@ def fit_light(
     ]
     near = min(tried, key=lambda result: result.cost).x
     best = problem.descended(LightParameters.unpacked(near), FINELY)
-    return _light_fit(*_fringes_taken(best, problem), prior)
+    end, problem, taken = _fringes_taken(best, problem)
+    fit = _light_fit(end, problem, taken, prior)
+    return replace(fit, rounding_evidence=_rounding_evidence(end, problem)) if ask_rounding else fit
+
+
+def _rounding_evidence(best: OptimizeResult, problem: _Problem) -> float:
+    """How much worse an edge of the least radius suits the light, over the scatter that the light shows.
+
+    Twice the logarithm of the ratio of likelihoods (S. S. Wilks, Annals of Mathematical Statistics 9, 1938, from
+    memory). What is known of the radius beforehand has no part in it, so that the photo alone decides.
+    """
+    at = LightParameters.unpacked(best.x)
+    sharp = problem.held_to_radius(RADII_UM[0], U_SHARP_UM)
+    starts = (at.silhouette_um, problem.means[AT["line_um"]])
+    tried = [
+        sharp.descended(replace(at, line_um=float(line_um), radius_um=RADII_UM[0]), FINELY)
+        for line_um in starts
+    ]
+    worse = min(problem.misfit_but_radius(each.x) for each in tried) - problem.misfit_but_radius(best.x)
+    scatter = max(1.0, _scatter_of_light(*_left_over(best, problem.observed)))
+    return float(worse / scatter**2)
 
 
 def _fringes_taken(
@@ -244,6 +272,18 @@ class _Problem:
     def on(self, observed: Observed) -> _Problem:
         """The same of other light."""
         return _Problem(observed, self.means, self.spread, self.tie)
+
+    def held_to_radius(self, radius_um: float, u_um: float) -> _Problem:
+        """The same with another radius known beforehand."""
+        means, spread = self.means.copy(), self.spread.copy()
+        means[AT["radius_um"]], spread[AT["radius_um"]] = radius_um, u_um
+        return _Problem(self.observed, means, spread, self.tie)
+
+    def misfit_but_radius(self, vector: Array) -> float:
+        """Sum of squared residuals without that of the radius known beforehand."""
+        residuals = self._residuals(vector)
+        of_radius = len(residuals) - len(AT) - (self.tie is not None) + AT["radius_um"]
+        return float((residuals**2).sum() - residuals[of_radius] ** 2)
 
     def _worked_out(self, place: bytes) -> tuple[Array, Array, Array]:
         """Residuals, their slopes, and the strengths of the light's parts."""

@@ -189,11 +189,12 @@ def fit_unused(
         (mean.d_um[use], mean.light[use], mean.u_light[use]),
         lighting.background == "mixed",
     )
-    fit = fit_light(*light, prior, mixed=mixed)
+    fit = fit_light(*light, prior, mixed=mixed, ask_rounding=True)
     if fit.blur_um > SOFT * blur_um:
         # plainly out of focus: the blur is not what was expected, and must not be held to it; nor let go, for before
         # a dark background roughness and radius would take its place
-        fit = fit_light(*light, replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um)), mixed=mixed)
+        prior = replace(prior, blur_um=(fit.blur_um, 0.5 * fit.blur_um))
+        fit = fit_light(*light, prior, mixed=mixed, ask_rounding=True)
     return fit
 
 

@@ -10,8 +10,8 @@ from wearscope.pipeline.face_known import bit_doubts, edge_of, lighting_of
 from wearscope.pipeline.face_new import (
     fit_as_new,
     found_new,
-    light_doubts,
     locate_new,
+    new_doubts,
     require_quality,
     shows_wear,
 )
@@ -53,7 +53,8 @@ def judge_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Judgement:
         fit = fit_as_new(located, edge.radius_um, lighting_of(trial, entry))
         require_quality(located, fit)
         worn = shows_wear(trial, entry, sources, edge)
-        doubts = (*located.doubts, *light_doubts(located, fit), *((NEW_STATE_SHOWS_WEAR,) if worn else ()))
+        own = new_doubts(located, fit, edge, marked=sources.by_hand(entry))
+        doubts = (*own, *((NEW_STATE_SHOWS_WEAR,) if worn else ()))
         of_scale = (*bit_doubts(located, bit), *blur_doubts(fit.blur_um))
         step = own_step(found_new(trial, entry, sources), coated=bit.coated)
         return _judgement(entry, located, fit, doubts, of_scale, (), step)

@@ -33,7 +33,7 @@ from wearscope.wear.chips import find_chips
 from wearscope.wear.coating_map import read_coating
 from wearscope.wear.datum import Zones
 from wearscope.wear.measured import Edge, ZoneFits, measured_strip
-from wearscope.wear.recession import unused_radius_finding
+from wearscope.wear.recession import rounding_plain, unused_radius_finding
 from wearscope.wear.sharpness import blur_doubts, shaken, sharpness_finding
 from wearscope.wear.zone_lights import sharpest
 from wearscope.wear.zones import zone_labels
@@ -106,7 +106,7 @@ def inspect_new_face(trial: Trial, entry: PhotoEntry, sources: Sources) -> Inspe
         located,
         drawing,
         placing,
-        doubts=(*located.doubts, *light_doubts(located, fit)),
+        doubts=new_doubts(located, fit, edge, marked=sources.by_hand(entry)),
         scale_doubts=of_scale,
     )
 
@@ -263,6 +263,30 @@ def require_quality(located: LocatedEdge, fit: LightFit) -> None:
         raise PhotoRefused(f"{located.name}: {wrong[0]}", *wrong[1:])
 
 
+def new_doubts(located: LocatedEdge, fit: LightFit, edge: Edge, *, marked: bool) -> tuple[Reason, ...]:
+    """Why what a new-state photo shows may not be the edge of a tool, or not as it is taken for.
+
+    A sharp step of light may be anything. That it is a tool's edge is said by a person, by marks on it or by the
+    radius of this bit, or else by light that shows a rounding.
+
+    Parameters
+    ----------
+    located : LocatedEdge
+    fit : LightFit
+    edge : Edge
+    marked : bool
+        Whether a person has marked anything in the photo.
+
+    Returns
+    -------
+    tuple of Reason
+    """
+    doubts = (*located.doubts, *light_doubts(located, fit))
+    if doubts or marked or edge.radius_stated or rounding_plain(fit):
+        return doubts
+    return (reason("no-rounding-seen"),)
+
+
 def light_doubts(located: LocatedEdge, fit: LightFit) -> tuple[Reason, ...]:
     """Why the light across an edge that is in focus may not be what it is taken for.
 
@@ -276,7 +300,7 @@ def light_doubts(located: LocatedEdge, fit: LightFit) -> tuple[Reason, ...]:
     -------
     tuple of Reason
     """
-    if shaken(fit.blur_um, located.quality.finest_um):
+    if shaken(fit.blur_um, located.quality.finest_um, located.um_per_px):
         return (reason("photo-shaken"),)
     soft = softer_than_photo(located.quality, fit.blur_um, located.um_per_px)
     return (reason("light-unlike-an-edge"),) if soft else ()

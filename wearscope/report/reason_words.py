@@ -22,6 +22,8 @@ WORDS: dict[str, str] = {
     "edge_near",
     "tool-side-disputed": "it is not plain on which side of the edge the tool lies; give a place on the tool with "
     "tool_at",
+    "no-rounding-seen": "nothing in the light across this line shows that it is a rounded edge, as a tool has; if it "
+    "is the tool, state r_unused_um of the bit, mark the edge with edge_near, or put a white card behind the flute",
     "no-grain": "the face shows no grinding marks and no grain at all, as a print or a drawing; switch off the noise "
     "reduction of the camera, focus on the edge, or mark the edge with edge_near",
     "edge-faint": "the edge hardly stands out from what lies beside it; mark it with edge_near, or put a white card "
@@ -98,6 +100,9 @@ WORDS: dict[str, str] = {
     "edge-line-wanders": "no transition is seen, yet the edge line wanders by {rms_um:.0f} um; set the transition by "
     "hand, or clean the edge and look for a break",
     "not-grown": "grown by no more than this photo can show",
+    "radius-not-seen": "the light across the edge does not show how large its radius is, so that this is mostly what "
+    "is assumed of carbide; state r_unused_um if known, put a white card behind the edge, state the ring angle, or "
+    "photograph it larger",
     "radius-assumed": "from a broad assumption for ground or coated carbide; state r_unused_um if known",
     # coating
     "coating-like-carbide": "the coating is as grey as bare carbide, so its colour does not tell where it is gone; "

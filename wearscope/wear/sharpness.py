@@ -16,6 +16,9 @@ SOFTER = 2.0
 # And from which the photo is softer than the edge is said to be: at least 0.84 on path-traced edges, in focus and out
 # of it, 0.32 to 0.58 where the slope of an edge smeared by 9 pixels was taken for a face that grows bright
 SHAKEN = 0.7
+# Pixels of what is finest, below which nothing is smeared, however sharp the fit takes the edge for: at most 2.1 on
+# photos of real inserts that the eye sees sharp, 2.6 and more where edges were smeared by 9 pixels
+SMEARED_PX = 2.3
 U_BLUR_SHARE = 0.15  # of the blur: a point spread is no Gaussian; chosen, no source
 
 # Of a microscope's picture, as a Gaussian sigma: 0.21 times the wavelength over the numerical aperture (B. Zhang, J.
@@ -39,7 +42,7 @@ def blur_doubts(blur_um: float) -> tuple[Reason, ...]:
     return (reason("sharper-than-light", blur_um=blur_um),) if blur_um < SHARPEST_UM else ()
 
 
-def shaken(blur_um: float, finest_um: float) -> bool:
+def shaken(blur_um: float, finest_um: float, um_per_px: float) -> bool:
     """Whether a photo is softer than its edge is said to be, as when the microscope moved.
 
     Parameters
@@ -48,13 +51,15 @@ def shaken(blur_um: float, finest_um: float) -> bool:
         Fitted, as the Gaussian sigma.
     finest_um : float
         Width of the finest change of light near the edge, as the same sigma.
+    um_per_px : float
 
     Returns
     -------
     bool
         False where nothing was seen to change.
     """
-    return bool(np.isfinite(finest_um)) and blur_um < SHAKEN * finest_um
+    smeared = SMEARED_PX * um_per_px < finest_um < np.inf
+    return bool(smeared) and blur_um < SHAKEN * finest_um
 
 
 def sharpness_finding(
