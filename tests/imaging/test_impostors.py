@@ -32,6 +32,10 @@ def test_a_hair_before_a_card_has_the_card_on_both_sides(width_px, narrow):
     assert not is_impostor(seen(np.where(stripe, 0.7, 0.02)), tool_below(299.5))
 
 
+def test_a_line_at_the_border_of_the_frame_is_none():
+    assert not is_impostor(seen(np.where(ROWS >= 12, 0.7, 0.1)), tool_below(11.5))
+
+
 @pytest.mark.parametrize(("pitch_px", "ruled"), [(36.0, True), (14.0, True), (0.0, False)])
 @pytest.mark.parametrize("ground", [0.02, 0.65])
 def test_a_ruler_has_lines_at_equal_distances(pitch_px, ruled, ground):

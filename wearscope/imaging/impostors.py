@@ -59,9 +59,11 @@ def is_narrow(strip: Strip, pitch_px: float) -> bool:
     bool
     """
     depth_px = strip.d_um / pitch_px
-    level = np.nanmedian(strip.light, axis=1)
-    behind = level[(depth_px > BEHIND_PX[0]) & (depth_px < BEHIND_PX[1])]
-    inside = (depth_px > 0.0) & (depth_px < NARROW_PX + STAYS_PX) & np.isfinite(level[:, 0])
+    in_frame = np.isfinite(strip.light[..., 0]).any(axis=1)
+    level = np.full((len(depth_px), 3), np.nan)
+    level[in_frame] = np.nanmedian(strip.light[in_frame], axis=1)
+    behind = level[(depth_px > BEHIND_PX[0]) & (depth_px < BEHIND_PX[1]) & in_frame]
+    inside = (depth_px > 0.0) & (depth_px < NARROW_PX + STAYS_PX) & in_frame
     if len(behind) == 0 or inside.sum() < STAYS_PX:
         return False
     ground = np.median(behind, axis=0)
