@@ -16,7 +16,7 @@ from wearscope.imaging.edge_line import offset_from
 from wearscope.imaging.edge_lines import line_through
 from wearscope.imaging.edge_map import TOOL_EDGE_SEEN, ProposedLine
 from wearscope.imaging.edge_search import edge_line
-from wearscope.imaging.edge_verdict import CLEARLY, SIDE_TOLD, FoundEdge
+from wearscope.imaging.edge_verdict import CLEARLY, SIDE_TOLD, FoundEdge, net_reach_px
 from wearscope.imaging.photo import read_photo
 from wearscope.imaging.prepared_photo import prepare
 from wearscope.quantities.reasons import reason
@@ -112,6 +112,17 @@ def test_a_disputed_line_on_that_of_the_net_stays():
     line = line if float(line.inward @ flute.inward) > 0.0 else line.turned()
     disputed = FoundEdge(line, (reason("edge-disputed"),))
     assert where_net_is_clear(flute.light(), disputed, [on_flute(flute)], None, REACH_PX) is disputed
+
+
+def test_a_disputed_line_of_which_the_net_sees_a_part_roughly_stays():
+    flute = Flute()
+    line = line_through(along_flute(flute))
+    line = line if float(line.inward @ flute.inward) > 0.0 else line.turned()
+    disputed = FoundEdge(line, (reason("edge-disputed"),))
+    beside_px = 0.8 * net_reach_px(flute.light())
+    part = [np.array(flute.at_px(s, 0.0)) + beside_px * np.array(flute.inward) for s in (-300.0, 900.0)]
+    sees = [proposal(part, flute.inward)]
+    assert where_net_is_clear(flute.light(), disputed, sees, None, REACH_PX) is disputed
 
 
 def test_what_hardly_stands_out_is_taken_and_called_faint():

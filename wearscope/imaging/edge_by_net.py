@@ -68,9 +68,12 @@ def where_net_is_clear(
     seen = steepest_beside(light, rough, net_reach_px(light))
     if seen is None:
         return found
+    line = settled_line(light, seen.line, reach_px)
+    if found is not None and _one_line(line, found.line, net_reach_px(light)):
+        return found  # of which the net sees a part
     disputed = reason("edge-by-look") if found is None else reason("edge-disputed")
     faint = () if seen.stands_out else (reason("edge-faint"),)
-    return FoundEdge(settled_line(light, seen.line, reach_px), (disputed, *faint))
+    return FoundEdge(line, (disputed, *faint))
 
 
 def _clear(proposals: Sequence[ProposedLine], like: EdgeLine | None) -> ProposedLine | None:
@@ -97,6 +100,13 @@ def _lies_on(line: EdgeLine, proposal: ProposedLine, light: NDArray[np.float32])
     """Whether a line and a proposed one, with the tool on the same side, are one."""
     same_side = float(line.inward @ proposal.inward) > 0.0
     return same_side and beside_px(line, proposal) < ONE_LINE_REACHES * net_reach_px(light)
+
+
+def _one_line(line: EdgeLine, other: EdgeLine, reach_px: float) -> bool:
+    """Whether a line lies along another one, with the tool on the same side."""
+    points_px = np.stack(line.points_px(np.linspace(line.start_px, line.end_px, 33)), axis=-1)
+    beside = float(np.median(np.abs(offset_from(points_px, other))))
+    return float(line.inward @ other.inward) > 0.0 and beside < reach_px
 
 
 def _rough(proposal: ProposedLine) -> EdgeLine:
