@@ -48,6 +48,7 @@ KEPT: tuple[tuple[str, int, int], ...] = (
     ("encoded", 21, 803),
     ("encoded", 31, 3152),
     ("encoded", 32, 10504),
+    ("study", 32, 5646),
 )
 """Kind, seed and number of cases that once failed."""
 

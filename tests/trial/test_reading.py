@@ -891,6 +891,12 @@ def test_a_decomposed_pattern_finds_composed_names(folder):
     assert all(p.path.is_file() for p in trial.photos)
 
 
+def test_a_sign_of_any_script_may_stand_before_a_placeholder(folder):
+    put(folder, "photos/A/0/\u5200\u52031.jpg", "photos/A/20/\u5200\u52031.jpg")
+    trial = load(folder, PATTERN.replace("flute{flute}", "\u5200\u5203{flute}"))
+    assert [(p.parts, p.flute) for p in trial.photos] == [(0, 1), (20, 1)]
+
+
 def test_a_large_trial_is_read(folder):
     text = TRIAL.replace("flutes = 2", "flutes = 4").split("[[photo]]")[0]
     text += "".join(photo(folder, "A", n % 4 + 1, n // 4) for n in range(2000))

@@ -264,9 +264,8 @@ def _glob(pattern: str) -> str:
         )
 
     stem, ending = _without_ending(pattern)
-    return "".join(literal(text) + ("*" if name else "") for text, name in _pieces(stem)) + (
-        ".*" if ending else ""
-    )
+    fits = "".join(literal(text) + ("*" if name else "") for text, name in _pieces(stem))
+    return re.sub(r"\*+", "*", fits) + (".*" if ending else "")  # two mean folders, and only by themselves
 
 
 ENDINGS = ("jpg", "jpeg", "jpe", "jfif", "png", "tif", "tiff", "bmp", "webp", "heic", "heif")
