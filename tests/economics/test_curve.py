@@ -250,7 +250,8 @@ def test_hardly_a_fit_ends_in_a_wrong_minimum_where_wear_may_quicken_late():
             starts = draws.standard_normal((4, found.at.size))
             others = [2 * least_squares(left_over, start, method="lm").cost for start in starts]
             behind.append(found.sum_of_squares - min(others))
-    assert np.mean(np.array(behind) > 1.0) < 0.05
+    # at most 0.1 here; 0.8 from the worst of the starts, far more from one alone
+    assert max(behind) < 0.5
 
 
 @pytest.mark.parametrize(

@@ -125,6 +125,16 @@ def test_a_disputed_line_of_which_the_net_sees_a_part_roughly_stays():
     assert where_net_is_clear(flute.light(), disputed, sees, None, REACH_PX) is disputed
 
 
+def test_a_disputed_line_with_the_tool_on_its_other_side_is_another_one():
+    flute = Flute()
+    line = line_through(along_flute(flute))
+    line = line.turned() if float(line.inward @ flute.inward) > 0.0 else line
+    found = where_net_is_clear(
+        flute.light(), FoundEdge(line, (reason("edge-disputed"),)), [on_flute(flute)], None, REACH_PX
+    )
+    assert float(found.line.inward @ flute.inward) > 0.9
+
+
 def test_what_hardly_stands_out_is_taken_and_called_faint():
     grain = np.random.default_rng(1).normal(0, 0.01, (400, 600, 3))
     light = (0.3 + grain).astype(np.float32)

@@ -32,6 +32,11 @@ def test_a_hair_before_a_card_has_the_card_on_both_sides(width_px, narrow):
     assert not is_impostor(seen(np.where(stripe, 0.7, 0.02)), tool_below(299.5))
 
 
+def test_a_hair_near_the_border_of_the_frame_is_one():
+    stripe = (ROWS >= 560) & (ROWS < 568)
+    assert is_impostor(seen(np.where(stripe, 0.08, 0.7)), tool_below(559.5))
+
+
 def test_a_line_at_the_border_of_the_frame_is_none():
     assert not is_impostor(seen(np.where(ROWS >= 12, 0.7, 0.1)), tool_below(11.5))
 

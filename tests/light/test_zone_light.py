@@ -308,3 +308,13 @@ def test_the_light_alone_says_whether_an_edge_is_rounded(radius_um, seen, u_assu
     assert rounding_plain(fit) is seen
     # whatever was assumed of the radius
     assert fit.rounding_evidence < 2.0 or fit.rounding_evidence > 12.0
+
+
+def test_light_that_scatters_more_than_was_said_is_less_evidence_of_a_rounding(monkeypatch):
+    """A sum of squares is told in units of the light's own variance."""
+    mean = mean_light(rounded_strip(0.0, 9.0, 0.7), np.ones(700, bool), np.zeros(700))
+    found = []
+    for scatter in (1.0, 3.0):
+        monkeypatch.setattr("wearscope.light.edge_light._scatter_of_light", lambda *_, of=scatter, **__: of)
+        found.append(fit_unused(mean, Lighting(background="bright"), (6.0, 3.0), PITCH_UM).rounding_evidence)
+    assert found[0] == pytest.approx(9.0 * found[1], rel=0.02)

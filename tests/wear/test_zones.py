@@ -52,6 +52,13 @@ def test_a_trace_that_jumps_to_another_line_at_the_end_of_the_frame():
     assert abs(transition.at_um + 180.0) < 50.0
 
 
+def test_a_step_against_the_stated_side_does_not_lead_another_sign_astray():
+    line = Sign("bright-line", worn(900.0, 0.4, noise=0.01), 0, rises=False, smallest=0.05, u_place_um=30.0)
+    transition = find_transition(S_UM, [edge(worn(-600.0, 9.0, side=-1)), line], NO_CHIPS, used_side=1)
+    assert transition.signs == ("bright-line",)
+    assert abs(transition.at_um - 900.0) < 50.0
+
+
 def test_the_edge_line_need_not_give_way():
     # a sure step of the edge line, and a brighter line where something else begins
     line = Sign("bright-line", worn(900.0, 0.4, noise=0.01), 0, rises=False, smallest=0.05, u_place_um=30.0)
