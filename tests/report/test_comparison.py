@@ -18,7 +18,7 @@ from wearscope.report import style
 from wearscope.report.sheets.close_ups import choose_close_ups, representative_place
 from wearscope.report.sheets.comparison import compose_sheet, draw_sheet
 from wearscope.report.sheets.page import Sheet, write_png
-from wearscope.report.sheets.shapes import Line, Picture, Pointer, Text, text_extent
+from wearscope.report.sheets.shapes import Box, Line, Picture, Pointer, Text, text_extent
 
 
 def shapes_of(sheet: Sheet, kind: type) -> list:
@@ -315,6 +315,28 @@ def test_every_pixel_is_the_one_that_matplotlibs_own_artists_draw(case):
     difference = np.abs(sheet.pixels().astype(int) - drawn_by_artists(sheet))
     assert difference.mean() < 1e-3
     assert (difference.max(axis=2) > 8).mean() < 1e-5
+
+
+@pytest.mark.parametrize("upright", [False, True], ids=["level", "upright"])
+@pytest.mark.parametrize("align", ["left", "center", "right"])
+@pytest.mark.parametrize(
+    "text", ["Heron 2", "just bare", "0.5 ± 0.2 µm", "j", "Ωж", "–", "it runs off the page at its end"]
+)
+def test_every_text_is_drawn_as_matplotlibs_own_artists_draw_it(text, align, upright):
+    place = 70.4, 200.6
+    for size, bold in ((13.0, False), (22.5, True)):
+        sheet = Sheet(
+            140,
+            380,
+            (
+                Box((30.0, 0.0, 90.0, 380.0), "#336699", None, 0.0, None, None),
+                Text(*place, text, size, bold, "#c04020", align, upright),
+            ),
+        )
+        difference = np.abs(sheet.pixels().astype(int) - drawn_by_artists(sheet))
+        # rotated outlines are hinted otherwise, in a pixel or two
+        assert (difference.max(axis=2) > 8).sum() <= (3 if upright else 1)
+        assert len(np.unique(sheet.pixels().reshape(-1, 4), axis=0)) > 2  # something is written
 
 
 # ---- the file --------------------------------------------------------------------------------------

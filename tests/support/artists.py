@@ -54,17 +54,19 @@ def png_by_artists(sheet: Sheet) -> bytes:
 
 
 def _text(shape: Text, _axes):
+    x, y = shape.begins
     return TextArtist(
-        shape.x,
-        shape.y,
+        x,
+        y,
         shape.text,
         color=shape.colour,
         fontproperties=FontProperties(
             family="DejaVu Sans", size=shape.size, weight="bold" if shape.bold else "normal"
         ),
-        horizontalalignment="center" if shape.upright else shape.align,
-        verticalalignment="center" if shape.upright else "baseline",
+        horizontalalignment="left",
+        verticalalignment="baseline",
         rotation=90 if shape.upright else 0,
+        rotation_mode="anchor",
         parse_math=False,
     )
 

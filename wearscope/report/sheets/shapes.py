@@ -13,9 +13,9 @@ from typing import Literal, Protocol
 import cv2
 import numpy as np
 from matplotlib.backend_bases import GraphicsContextBase
-from matplotlib.backends.backend_agg import RendererAgg
+from matplotlib.backends.backend_agg import RendererAgg, get_hinting_flag
 from matplotlib.colors import to_rgba
-from matplotlib.font_manager import FontProperties
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D, Bbox
 from numpy.typing import NDArray
@@ -35,6 +35,8 @@ _ABOVE, _BELOW = (
     0.24,
 )  # of the font size: DejaVu Sans's ascender and descender, as its OS/2 table has them
 _TEXTS_KEPT = 4096  # what is measured while a trial's sheets are drawn; many of their texts are alike
+_INKS_KEPT = 1024  # lines of text as drawn, some 6 kB each
+_NO_WIDTH = "\u200b"  # nothing to see, at the very place where a text begins
 
 
 class Canvas:
@@ -110,6 +112,23 @@ class Canvas:
         """
         self.renderer.draw_path(pen, Outline(points, closed=closed), self._upright, fill)
 
+    def print(self, cover: NDArray[np.uint8], colour: str, left: int, top: int) -> None:
+        """Lay a colour over what is there, wherever it covers; what lies beside the canvas is left out.
+
+        Parameters
+        ----------
+        cover : ndarray of uint8, shape (H, W)
+            255 where nothing shines through.
+        colour : str
+        left, top : int
+            In pixels.
+        """
+        ink = np.empty((*cover.shape, 4), np.uint8)
+        ink[..., :3] = np.rint(255.0 * np.array(to_rgba(colour)[:3]))
+        ink[..., 3] = cover
+        # the renderer counts from the bottom, in rows of a picture too
+        self.renderer.draw_image(self.renderer.new_gc(), left, self._height - top - len(cover), ink[::-1])
+
 
 class Shape(Protocol):
     """Something that lies on a page."""
@@ -151,6 +170,14 @@ class Text:
     upright: bool = False
 
     @property
+    def begins(self) -> tuple[int, int]:
+        """Where its baseline begins: on a whole pixel, so that a text looks alike wherever it stands."""
+        left, _, right, bottom = self.frame
+        if self.upright:
+            return round(right - text_extent(self.text, self.size, self.bold)[2]), round(bottom)
+        return round(left), round(self.y)
+
+    @property
     def frame(self) -> Frame:
         """Rectangle on the page that holds the text."""
         wide, above, below = text_extent(self.text, self.size, self.bold)
@@ -167,12 +194,18 @@ class Text:
         ----------
         canvas : Canvas
         """
-        left, _, right, bottom = self.frame
-        below = text_extent(self.text, self.size, self.bold)[2]
-        x, y, angle = (right - below, bottom, 90.0) if self.upright else (left, self.y, 0.0)
-        text = readable(visible(self.text))
-        font = _font(self.size, self.bold, families_for(text))
-        canvas.renderer.draw_text(canvas.pen(self.colour), x, y, text, font, angle)
+        text, (x, y) = readable(visible(self.text)), self.begins
+        ink = _ink(text, self.size, self.bold)
+        if ink is None:
+            font = _font(self.size, self.bold, families_for(text))
+            canvas.renderer.draw_text(canvas.pen(self.colour), x, y, text, font, 90.0 if self.upright else 0.0)
+            return
+        cover, below = ink
+        high, wide = cover.shape
+        if self.upright:
+            canvas.print(np.rot90(cover), self.colour, x + below - high, y - wide)
+        else:
+            canvas.print(cover, self.colour, x, y + below - high)
 
 
 @dataclass(frozen=True, eq=False)
@@ -367,3 +400,26 @@ def _ruler() -> RendererAgg:
 def _font(size: float, bold: bool, families: tuple[str, ...]) -> FontProperties:
     weight = "bold" if bold and have_bold(families) else "normal"
     return FontProperties(family=list(families), size=size, weight=weight)
+
+
+@lru_cache(maxsize=_INKS_KEPT)
+def _ink(text: str, size: float, bold: bool) -> tuple[NDArray[np.uint8], int] | None:
+    """How far a line of text covers each pixel from its beginning on, and how many rows of it lie below the baseline.
+
+    None where it reaches further left than it begins, as a j does: of such a text the font library draws the first
+    sign a pixel off. Drawing all signs of a line at once takes a third of the time that they take one by one.
+    """
+    font = _font(size, bold, families_for(text))
+    files = []
+    for family in font.get_family():
+        alone = font.copy()
+        alone.set_family(family)
+        files.append(findfont(alone))
+    drawn = get_font(files)
+    drawn.clear()
+    drawn.set_size(size, _UNIT_DPI)
+    drawn.set_text(_NO_WIDTH + text, 0.0, flags=get_hinting_flag())
+    if drawn.get_bitmap_offset()[0] < 0:
+        return None
+    drawn.draw_glyphs_to_bitmap(antialiased=True)
+    return np.array(drawn.get_image()), int(np.ceil(drawn.get_descent() / 64)) + 1
