@@ -12,11 +12,12 @@ import cv2
 from artists import png_by_artists
 from sheet_cases import CASES
 
+from wearscope.report.sheets import shapes
 from wearscope.report.sheets.comparison import compose_sheet
 from wearscope.report.sheets.page import write_png
 
 ROUNDS = 5
-MOST_OF_ARTISTS = 0.5
+MOST_OF_ARTISTS = 0.4
 
 
 def _cpu_s(work) -> float:
@@ -29,11 +30,12 @@ def _cpu_s(work) -> float:
     return min(took)
 
 
-def test_a_sheet_takes_half_of_what_artists_take_to_draw_it_alone(benchmark, tmp_path):
+def test_a_sheet_takes_two_fifths_of_what_artists_take_to_draw_it_alone(benchmark, tmp_path):
     content = CASES["usual"]()
     sheet = compose_sheet(content)
 
     def whole():
+        shapes._ink.cache_clear()  # what one trial's sheets have in common does not count
         write_png(compose_sheet(content), tmp_path / "sheet.png", title="t", software="s")
 
     benchmark.pedantic(whole, rounds=1)

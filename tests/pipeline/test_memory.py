@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import pickle
+import threading
 import weakref
 from collections import Counter
 from dataclasses import dataclass
 from functools import partial
 from itertools import product
 
+import cv2
 import numpy as np
 import pytest
 from pictures import CARD, Flute, write_trial
 
+from wearscope.errors import PhotoRefused
+from wearscope.imaging.prepared_photo import prepare
 from wearscope.pipeline import sources
 from wearscope.pipeline.calls import ByFlute, Call
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
@@ -133,3 +137,45 @@ def test_calls_come_flute_by_flute_as_they_are_wanted():
 def test_where_no_flute_is_left_to_begin_the_longest_is_shared():
     calls = ByFlute(Call(None, int, flute=flute) for flute in "ABABBB")
     assert [calls.next().flute for _ in range(6)] == ["A", "B", "B", "B", "A", "B"]
+
+
+@pytest.fixture
+def threads():
+    """Sets how many threads OpenCV may take, for the time of a test."""
+    before = cv2.getNumThreads()
+    yield cv2.setNumThreads
+    cv2.setNumThreads(before)
+
+
+def test_a_second_processor_looks_at_the_photo_while_its_new_state_is_followed(trial, monkeypatch, threads):
+    scales, _ = read_scales(trial)
+    whose = {}
+
+    def noted(photo, side):
+        whose[photo.path.name] = threading.current_thread() is threading.main_thread()
+        return prepare(photo, side)
+
+    monkeypatch.setattr(sources, "prepare", noted)
+    threads(1)
+    alone = inspect_photo(trial, trial.photos[1], scales).records
+    assert alone
+    assert whose == {"0.png": True, "50.png": True}
+    threads(2)
+    assert inspect_photo(trial, trial.photos[1], scales).records == alone
+    assert whose == {"0.png": True, "50.png": False}
+
+
+def test_what_goes_wrong_on_the_second_processor_is_told_as_on_the_first(trial, monkeypatch, threads):
+    scales, _ = read_scales(trial)
+
+    def refused(photo, side):
+        if photo.path.name == "50.png":
+            raise PhotoRefused("50.png: no light in it", "take it with the lamp on", "too-dark")
+        return prepare(photo, side)
+
+    monkeypatch.setattr(sources, "prepare", refused)
+    running = threading.active_count()
+    for number in (1, 2):
+        threads(number)
+        assert "take it with the lamp on" in inspect_photo(trial, trial.photos[1], scales).refusal
+        assert threading.active_count() == running

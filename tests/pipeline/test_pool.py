@@ -6,6 +6,7 @@ import threading
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from functools import partial
 
+import cv2
 import pytest
 from fake_photos import a_trial
 
@@ -110,3 +111,20 @@ def test_what_has_not_begun_is_taken_back_when_the_work_is_broken_off(entries):
             broken_off(executor)
         go.set()
     assert begun in ([], [0])
+
+
+@pytest.mark.parametrize(
+    ("jobs", "n_calls", "threads"), [(1, 3, 1), (2, 1, 2), (None, 1, 4), (8, 1, 4)], ids=str
+)
+def test_no_more_processors_than_asked_for_are_kept_busy(jobs, n_calls, threads):
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(4)
+    try:
+        with crew_for(jobs, n_calls):
+            assert cv2.getNumThreads() == threads
+        assert cv2.getNumThreads() == 4
+        with pytest.raises(RuntimeError, match="ended"), crew_for(jobs, n_calls):
+            raise RuntimeError("ended")
+        assert cv2.getNumThreads() == 4
+    finally:
+        cv2.setNumThreads(before)

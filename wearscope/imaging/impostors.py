@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from wearscope.imaging.edge_line import EdgeLine
 from wearscope.imaging.strip import cut_strip
-from wearscope.light.strip import Strip, grey
+from wearscope.light.strip import Strip, grey, median_of_seen
 
 Array = NDArray[np.float64]
 
@@ -60,8 +60,7 @@ def is_narrow(strip: Strip, pitch_px: float) -> bool:
     """
     depth_px = strip.d_um / pitch_px
     in_frame = np.isfinite(strip.light[..., 0]).any(axis=1)
-    level = np.full((len(depth_px), 3), np.nan)
-    level[in_frame] = np.nanmedian(strip.light[in_frame], axis=1)
+    level = median_of_seen(strip.light)
     behind = level[(depth_px > BEHIND_PX[0]) & (depth_px < BEHIND_PX[1]) & in_frame]
     inside = (depth_px > 0.0) & (depth_px < NARROW_PX + STAYS_PX) & in_frame
     if len(behind) == 0 or inside.sum() < STAYS_PX:

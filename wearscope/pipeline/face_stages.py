@@ -130,7 +130,8 @@ def _locate(trial: Trial, entry: PhotoEntry, sources: Sources) -> Pair:
     warnings: tuple[str, ...] = ()
     if new_entry is not None:
         try:
-            new = locate_new(trial, new_entry, sources)
+            with sources.looking_at(entry):
+                new = locate_new(trial, new_entry, sources)
         except PhotoRefused as problem:
             warnings = (f"the new-state photo cannot be used ({problem.what}); measured without it",)
             new_entry = None

@@ -8,6 +8,8 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from contextlib import contextmanager
 from typing import Any
 
+import cv2
+
 from wearscope.pipeline.calls import PHOTO_S, AnswerT, Call, Crew, Failure, given_up_after, guarded
 from wearscope.pipeline.cluster import Cluster
 from wearscope.pipeline.workers import Workers, died, silent
@@ -51,8 +53,8 @@ def crew_for(jobs: Jobs, n_calls: int, shared: Sequence[object] = ()) -> Iterato
     Parameters
     ----------
     jobs : int, Executor, Cluster or None
-        Number of processes, 1 for none but this one, None for one for each processor; or an executor or a cluster
-        that is running already and goes on afterwards.
+        Number of processes, 1 for none but this one, None for one for each processor; no more processors than that
+        are kept busy. Or an executor or a cluster that is running already and goes on afterwards.
     n_calls : int
     shared : sequence of object
         What stands in every call, so that each process is told of it once.
@@ -70,7 +72,8 @@ def crew_for(jobs: Jobs, n_calls: int, shared: Sequence[object] = ()) -> Iterato
         return
     n_workers = min(_n_processors() if jobs is None else jobs, n_calls)
     if n_workers <= 1:
-        yield _ThisProcess()
+        with _threads_of_opencv(jobs):
+            yield _ThisProcess()
         return
     workers = Workers(n_workers, shared)
     try:
@@ -155,6 +158,18 @@ def _answer(future: Future[AnswerT | Failure], call: Call[AnswerT]) -> AnswerT |
         return died(call)
     except Exception as error:
         return silent(call, error)
+
+
+@contextmanager
+def _threads_of_opencv(most: int | None) -> Iterator[None]:
+    """Have OpenCV take no more threads than that for a while: who says 1 wants the rest for other work."""
+    before = cv2.getNumThreads()
+    if most is not None:
+        cv2.setNumThreads(min(most, before))
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _n_processors() -> int:

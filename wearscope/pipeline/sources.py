@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, is_dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+import cv2
 import numpy as np
 
 from wearscope.errors import PhotoRefused, WearscopeError
@@ -308,6 +310,51 @@ class Sources:
         """
         return entry.edge_near is not None or not self.said_of(entry).empty
 
+    def prepared(self, entry: PhotoEntry) -> PreparedPhoto:
+        """The photo in linear light, its edge not yet found.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+
+        Returns
+        -------
+        PreparedPhoto
+
+        Raises
+        ------
+        PhotoRefused
+            It cannot be read, or has no scale.
+        """
+        side = block_side(self.scale(entry).um_per_px)
+        return self.recall_of(entry)(prepare, self.photo(entry), side)
+
+    @contextmanager
+    def looking_at(self, entry: PhotoEntry) -> Iterator[None]:
+        """Have a second processor look at a photo as long as the context lasts, where OpenCV may use one.
+
+        What it finds lies ready then; what goes wrong comes up again when it is asked for.
+
+        Parameters
+        ----------
+        entry : PhotoEntry
+        """
+        if cv2.getNumThreads() < 2:
+            yield
+            return
+        other = threading.Thread(target=self._look_at, args=(entry,), daemon=True)
+        other.start()
+        try:
+            yield
+        finally:
+            other.join()
+
+    def _look_at(self, entry: PhotoEntry) -> None:
+        with suppress(Exception):
+            prepared = self.prepared(entry)
+            # the other way round than whoever looks for an edge: the net answers one at a time
+            _ = prepared.proposals, prepared.candidates
+
     def located(self, entry: PhotoEntry, like: LocatedEdge | None = None) -> LocatedEdge:
         """The photo with its edge found, as far as the person has not said where it is.
 
@@ -326,9 +373,8 @@ class Sources:
         PhotoRefused
             It has no scale, or no line in it is clearly the edge.
         """
-        photo, said, scale = self.photo(entry), self.said_of(entry), self.scale(entry)
+        prepared, said, scale = self.prepared(entry), self.said_of(entry), self.scale(entry)
         recall = self.recall_of(entry)
-        prepared: PreparedPhoto = recall(prepare, photo, block_side(scale.um_per_px))
         drawn, tool = (said.edge.points_px, said.edge.tool) if said.edge else (None, None)
         marks = Marks(entry.edge_near, drawn, tool, entry.tool_at)
         known = recall(EdgeLine.in_picture, like.line) if like is not None else None

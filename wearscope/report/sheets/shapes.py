@@ -198,7 +198,9 @@ class Text:
         ink = _ink(text, self.size, self.bold)
         if ink is None:
             font = _font(self.size, self.bold, families_for(text))
-            canvas.renderer.draw_text(canvas.pen(self.colour), x, y, text, font, 90.0 if self.upright else 0.0)
+            canvas.renderer.draw_text(
+                canvas.pen(self.colour), x, y, text, font, 90.0 if self.upright else 0.0
+            )
             return
         cover, below = ink
         high, wide = cover.shape
