@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pickle
 import threading
+import time
 import weakref
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
 
@@ -147,22 +148,30 @@ def threads():
     cv2.setNumThreads(before)
 
 
+def _untimed(records):
+    return [replace(row, measured_at="") for row in records]
+
+
 def test_a_second_processor_looks_at_the_photo_while_its_new_state_is_followed(trial, monkeypatch, threads):
     scales, _ = read_scales(trial)
-    whose = {}
+    whose = []
 
     def noted(photo, side):
-        whose[photo.path.name] = threading.current_thread() is threading.main_thread()
+        by_main = threading.current_thread() is threading.main_thread()
+        whose.append((photo.path.name, by_main))
+        if not by_main:
+            time.sleep(0.5)  # the slower of the two is waited for
         return prepare(photo, side)
 
     monkeypatch.setattr(sources, "prepare", noted)
     threads(1)
-    alone = inspect_photo(trial, trial.photos[1], scales).records
+    alone = _untimed(inspect_photo(trial, trial.photos[1], scales).records)
     assert alone
-    assert whose == {"0.png": True, "50.png": True}
+    assert sorted(whose) == [("0.png", True), ("50.png", True)]
+    whose.clear()
     threads(2)
-    assert inspect_photo(trial, trial.photos[1], scales).records == alone
-    assert whose == {"0.png": True, "50.png": False}
+    assert _untimed(inspect_photo(trial, trial.photos[1], scales).records) == alone
+    assert sorted(whose) == [("0.png", True), ("50.png", False)]
 
 
 def test_what_goes_wrong_on_the_second_processor_is_told_as_on_the_first(trial, monkeypatch, threads):

@@ -333,6 +333,9 @@ def test_every_text_is_drawn_as_matplotlibs_own_artists_draw_it(text, align, upr
                 Text(*place, text, size, bold, "#c04020", align, upright),
             ),
         )
+        (x, y), (left, _, _, bottom) = sheet.shapes[1].begins, sheet.shapes[1].frame
+        assert abs(y - (bottom if upright else place[1])) <= 0.5
+        assert abs(x - left) <= 0.5 or upright
         difference = np.abs(sheet.pixels().astype(int) - drawn_by_artists(sheet))
         # rotated outlines are hinted otherwise, in a pixel or two
         assert (difference.max(axis=2) > 8).sum() <= (3 if upright else 1)
