@@ -14,7 +14,9 @@ from seldom import but_seldom, seldom
 from sheet_cases import CASES
 
 from wearscope.light.strip import NEITHER, UNUSED, USED
+from wearscope.quantities.reasons import codes_text, reason
 from wearscope.report import style
+from wearscope.report.reason_words import note_of, words_of
 from wearscope.report.sheets.close_ups import choose_close_ups, representative_place
 from wearscope.report.sheets.comparison import compose_sheet, draw_sheet
 from wearscope.report.sheets.page import Sheet, write_png
@@ -152,6 +154,29 @@ def test_refused_and_doubtful_rows_give_their_reasons(refused):
     assert "turn the lamp down" in said
     assert "no depth-of-cut transition in the frame" in said
     assert refused.remarks[0][-20:].split()[-1] in said
+
+
+def test_a_reason_of_several_rows_is_told_once(usual, make_record):
+    flat, bent = reason("worn-flat"), reason("edge-bent", per_mm=0.034)
+
+    def row(quantity, *reasons):
+        return make_record(
+            quantity, "used", 3.0, 1.0, status="doubtful", note=note_of(reasons), reasons=codes_text(reasons)
+        )
+
+    rows = row("edge_recession", bent), row("edge_radius", flat, bent), row("wear_land", flat)
+    older = replace(row("edge_roughness", flat), note="worn flat, and more that its reasons do not tell")
+    texts = [t.text for t in texts_of(compose_sheet(replace(usual, records=(*rows, older), new_records=())))]
+    table = [text for text in texts[texts.index("Numbers") :] if "[" in text]
+    assert [text for text in table if text.startswith("doubtful")] == [
+        "doubtful [1]",
+        "doubtful [2, 1]",
+        "doubtful [2]",
+        "doubtful [3]",
+    ]
+    assert sum(text.startswith("[") for text in table) == 3
+    assert words_of(bent).split()[0] in next(text for text in table if text.startswith("[1]"))
+    assert "[3] worn flat, and more that its reasons do not tell" in table
 
 
 def test_a_refused_number_is_not_a_zero(usual, make_record):

@@ -11,8 +11,9 @@ from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from wearscope.log.records import Record
 from wearscope.metrology.findings import COVERAGE_95
 from wearscope.quantities.quantity import Quantity, Zone, quantity_of
-from wearscope.quantities.reasons import Reason
+from wearscope.quantities.reasons import Reason, reasons_in
 from wearscope.quantities.views import VIEWS
+from wearscope.report.reason_words import words_of
 
 MINUS = "\N{MINUS SIGN}"
 INTERVAL_REMARK = "± holds the truth 95 times in 100"
@@ -49,6 +50,25 @@ def note_text(record: Record) -> str:
             f"it would show from {_to_place(limit, _place(limit, 2))} {how.shown_unit} on".replace("  ", " "),
         )
     return "; ".join(said)
+
+
+def notes_of(record: Record) -> tuple[str, ...]:
+    """Note of a row as it is said to people, one text for each reason.
+
+    Parameters
+    ----------
+    record : Record
+
+    Returns
+    -------
+    tuple of str
+        The whole note as one where a row of an earlier version says more than its reasons do; empty for no note.
+    """
+    whole = note_text(record)
+    said = tuple(in_microns(words_of(each)) for each in reasons_in(record.reasons))
+    if "; ".join(said) == whole:
+        return said
+    return (whole,) if whole else ()
 
 
 def in_microns(text: str) -> str:

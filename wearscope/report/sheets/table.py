@@ -99,11 +99,11 @@ def _table_rows(
 
 
 def _cell(page: Page, record: Record | None, width: float, notes: list[str]) -> list[tuple[str, bool, float]]:
-    """Lines of one table cell; a reason goes to `notes` and is referred to by number."""
+    """Lines of one table cell; its reasons go to `notes` and are referred to by number."""
     if record is None:
         return []
     if record.value is None:
-        return [(f"refused{_reference(record, notes)}", False, SMALL)]
+        return [(f"refused{_references(record, notes)}", False, SMALL)]
     if record.status == "below_detection":
         limit = words.limit_text(record, with_unit=False)
         lines = [(words.nothing_seen(record), True, SMALL)]
@@ -116,17 +116,15 @@ def _cell(page: Page, record: Record | None, width: float, notes: list[str]) -> 
     else:
         lines = [(head, True, size), (page.fit(f"({tail}", SMALL, width), False, SMALL)]
     if record.status == "doubtful":
-        lines.append((f"doubtful{_reference(record, notes)}", False, SMALL))
+        lines.append((f"doubtful{_references(record, notes)}", False, SMALL))
     return lines
 
 
-def _reference(record: Record, notes: list[str]) -> str:
-    if not record.note:
-        return ""
-    note = words.note_text(record)
-    if note not in notes:
-        notes.append(note)
-    return f" [{notes.index(note) + 1}]"
+def _references(record: Record, notes: list[str]) -> str:
+    """Numbers of a row's reasons among the notes, which each reason joins once, however many rows it is of."""
+    own = words.notes_of(record)
+    notes += [note for note in dict.fromkeys(own) if note not in notes]
+    return f" [{', '.join(str(notes.index(note) + 1) for note in own)}]" if own else ""
 
 
 def _transition_note(c: Content) -> list[str]:
@@ -137,7 +135,7 @@ def _transition_note(c: Content) -> list[str]:
 
 
 def _draw_notes(page: Page, y: float, notes: list[str]) -> float:
-    most = 8
+    most = 10
     shown = notes if len(notes) <= most else notes[: most - 1]
     for number, note in enumerate(shown, start=1):
         mark = note if note.startswith("•") else f"[{number}] {note}"
