@@ -338,6 +338,10 @@ class Sources:
         Parameters
         ----------
         entry : PhotoEntry
+
+        Yields
+        ------
+        None
         """
         if cv2.getNumThreads() < 2:
             yield
