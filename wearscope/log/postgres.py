@@ -88,7 +88,7 @@ class PostgresLog:
         """As in `LogPlace`: known only once it is connected."""
         return True
 
-    def is_whole(self, connection: Connection) -> bool:
+    def is_whole(self, engine: Engine) -> bool:
         """As in `LogPlace`: the server keeps checksums of its own; those of the rows are looked at in any case."""
         return True
 
@@ -103,7 +103,7 @@ class PostgresLog:
             yield connection
             undone.rollback()
 
-    def kept_apart(self, connection: Connection) -> AbstractContextManager[None]:
+    def kept_apart(self, engine: Engine) -> AbstractContextManager[None]:
         """As in `LogPlace`: a reader holds up nobody."""
         return nullcontext()
 
