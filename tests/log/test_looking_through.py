@@ -14,7 +14,7 @@ from log_rows import inspection, record
 from sqlalchemy import Connection
 
 from wearscope.errors import LogError
-from wearscope.log import apart, place
+from wearscope.log import apart, known_again, place
 from wearscope.log.apart import copy_pages
 from wearscope.log.place import LogFile
 from wearscope.log.upkeep import copy_log, examine
@@ -82,9 +82,10 @@ def test_another_process_writes_while_the_rows_are_looked_through(path, monkeypa
     really, wrote = Connection.exec_driver_sql, []
 
     def looks(self, statement, *more):
+        looking = really(self, statement, *more)  # and is not through before all its rows were taken
         if "integrity_check" in statement and not wrote:
             wrote.append(written_by_another(path))
-        return really(self, statement, *more)
+        return looking
 
     monkeypatch.setattr(Connection, "exec_driver_sql", looks)
     assert use(path) == 2, "and what it wrote is there"
@@ -168,6 +169,30 @@ def test_damage_is_found_where_there_is_no_room_for_a_copy(path, monkeypatch):
     assert page.strip(b"\0")
     path.write_bytes(content[:-4096] + bytes(random.Random(1).randbytes(4096)))
     with pytest.raises(LogError, match=r"damaged.*restore"):
+        opened(path)
+
+
+def test_a_large_log_that_is_damaged_is_not_known_again_as_whole(path, monkeypatch):
+    """Neither after it was looked at, nor where a sound one took its place between the checksum and the look."""
+    monkeypatch.setattr(place, "LARGE_BYTES", 0)
+    sound = path.read_bytes()
+    damaged = sound[:-4096] + bytes(random.Random(1).randbytes(4096))
+    path.write_bytes(damaged)
+    for _ in range(2):
+        with pytest.raises(LogError, match="damaged"):
+            opened(path)
+    digest_of = known_again.digest_of
+
+    def then_another(file):
+        made = digest_of(file)
+        path.write_bytes(sound)
+        return made
+
+    monkeypatch.setattr(known_again, "digest_of", then_another)
+    assert opened(path) == 1
+    monkeypatch.setattr(known_again, "digest_of", digest_of)
+    path.write_bytes(damaged)
+    with pytest.raises(LogError, match="damaged"):
         opened(path)
 
 
