@@ -17,6 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool, StaticPool
 
 from wearscope.errors import LogError
+from wearscope.files import instead_of_a_file
 from wearscope.log import known_again
 from wearscope.log.apart import copy_pages
 from wearscope.log.migrations import bring_up
@@ -32,6 +33,7 @@ LARGE_BYTES = 20_000_000
 
 _ELSEWHERE = "move that file away, or choose another folder with --out"
 _IN_USE = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_NO_FILE = "put back what was there, or move it away, or choose another folder with --out"
 _RESTORE = "restore it from a copy; if there is none, move it away and measure again"
 
 
@@ -222,8 +224,15 @@ class LogFile:
         return engine
 
     def exists(self) -> bool:
-        """As in `LogPlace`."""
-        return self.path.exists()
+        """As in `LogPlace`; what is no file is refused, for SQLite's own words for it would mislead."""
+        if found := instead_of_a_file(self.path):
+            # nor is a new log made where a link leads: on a share that is not there today, say
+            raise LogError(f"{self} is {found}", _NO_FILE)
+        try:
+            return self.path.exists()
+        except PermissionError as error:
+            cure = "make its folder readable, or choose another with --out"
+            raise LogError(f"{self} cannot be read ({error.strerror})", cure) from error
 
     def is_whole(self, engine: Engine) -> bool:
         """As in `LogPlace`.

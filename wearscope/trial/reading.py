@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.files import TRIAL_BYTES, read_file
+from wearscope.files import TRIAL_BYTES, instead_of_a_file, read_file
 from wearscope.texts import is_utf8
 from wearscope.trial.checks import (
     all_photographed,
@@ -126,6 +126,8 @@ def _file(path: Path, form: Form) -> Path:
             says = f"the folder holds no {inside.name}; name the {form.kind} file itself"
             raise TrialError([f"{path}: {says}"])
         return inside
+    if found := instead_of_a_file(path):
+        raise TrialError([f"{path}: is {found}; name the {form.kind} file itself"])
     if not path.exists():
         if not path.parent.is_dir():
             raise TrialError([f"{path}: there is no folder {path.parent}; check the path"])
