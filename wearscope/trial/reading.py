@@ -146,6 +146,11 @@ def _text(path: Path, content: bytes, form: Form) -> str:
                 [f"{path}: not text, so no {form.kind} file; name the {form.kind} file itself"]
             ) from error
         raise TrialError([f"{path}, line {line}: not text in UTF-8; save the file as UTF-8"]) from error
+    if text.count("\0") > len(text) // 4:  # every other one: UTF-16 without its mark, or UTF-32
+        raise TrialError([f"{path}, line 1: not text in UTF-8; save the file as UTF-8"])
+    if "\r" in text and "\n" not in text:
+        says = "its lines end as those of a very old Mac; save the file with line ends of today (LF)"
+        raise TrialError([f"{path}: {says}"])
     if not text.strip():
         tables = " and ".join(map(heading_of, form.needed))
         raise TrialError([f"{path}: the file is empty; write {tables} and photos into it"])
