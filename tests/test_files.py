@@ -11,7 +11,7 @@ import pytest
 
 from wearscope.cli.common import CommandLineError, require_file
 from wearscope.errors import LogError, PhotoRefused, TrialError
-from wearscope.files import NotRegularError, TooLargeError, checksum_of, read_file
+from wearscope.files import TRIAL_BYTES, NotRegularError, TooLargeError, checksum_of, read_file
 from wearscope.imaging.photo import read_photo
 from wearscope.log.place import LogFile
 from wearscope.log.upkeep import examine
@@ -126,3 +126,11 @@ def test_a_link_to_the_address_of_a_log_is_followed_or_refused(tmp_path):
     (tmp_path / "wear-log.address").symlink_to("share/wear-log.address")
     with pytest.raises(LogError, match=r"wear-log\.address cannot be read"):
         log_place(tmp_path)
+
+
+def test_a_file_too_large_for_a_trial_file_is_not_blamed_on_permissions(tmp_path):
+    path = tmp_path / "photo.toml"
+    with path.open("wb") as file:
+        file.truncate(TRIAL_BYTES + 1)
+    with pytest.raises(TrialError, match=r"holds more than 16 MB\); name the trial file itself"):
+        load_trial(path)

@@ -57,3 +57,27 @@ def test_all_printing_goes_through_it():
     for path in Path(wearscope.cli.__file__).parents[1].rglob("*.py"):
         printed = re.search(r"^(?!\s*>>>).*(?<![\w.])print\(", path.read_text(encoding="utf-8"), re.MULTILINE)
         assert "cli" in path.parts or not printed, path
+
+
+def test_a_file_that_nobody_could_look_at_is_not_taken_for_a_full_terminal(run, tmp_path, monkeypatch):
+    def gone(*_):
+        raise FileNotFoundError(2, "No such file or directory", "/proc/4711")
+
+    monkeypatch.setattr(Path, "glob", gone)
+    trial = tmp_path / "trial.toml"
+    trial.write_text(
+        '[trial]\nname = "T"\n[[scale]]\nname = "s"\num_per_px = 4\nu_um_per_px = 0.1\n'
+        '[[bit]]\nname = "A"\ncoating = "none"\n[photos]\npattern = "{bit}/{parts}/{flute}.jpg"\n'
+    )
+    (tmp_path / "A" / "0").mkdir(parents=True)
+    (tmp_path / "A" / "0" / "1.jpg").touch()
+    code, _, told = run("check", trial)
+    assert code == 2
+    assert "line 11: photos.pattern is" in told
+    assert "/proc/4711 cannot be looked through (No such file or directory); mend it" in told
+    monkeypatch.setattr("wearscope.cli.measuring.load", gone)
+    code, _, told = run("check", trial)
+    assert (code, told) == (
+        1,
+        "wearscope: /proc/4711: cannot be used (No such file or directory); look what is there, and run again\n",
+    )

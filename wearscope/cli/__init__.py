@@ -85,7 +85,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         code = INTERRUPTED
     except OSError as error:
-        complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
+        if error.filename is None:
+            complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
+        else:  # a file that came or went between two looks at it, or that nobody thought of
+            complain(
+                [f"{error.filename}: cannot be used ({error.strerror}); look what is there, and run again"]
+            )
         return REFUSED
     if code == INTERRUPTED:
         complain(["interrupted; what was finished is kept"])

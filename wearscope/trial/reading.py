@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.files import TRIAL_BYTES, instead_of_a_file, read_file
+from wearscope.files import TRIAL_BYTES, TooLargeError, instead_of_a_file, read_file
 from wearscope.texts import is_utf8
 from wearscope.trial.checks import (
     all_photographed,
@@ -102,9 +102,9 @@ def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes, str]:
         path = _file(path, form)
         content = read_file(path, TRIAL_BYTES)
     except OSError as error:
-        raise TrialError(
-            [f"{path}: cannot be read ({error.strerror}); check path and permissions"]
-        ) from error
+        large = isinstance(error, TooLargeError)
+        cure = f"name the {form.kind} file itself" if large else "check path and permissions"
+        raise TrialError([f"{path}: cannot be read ({error.strerror}); {cure}"]) from error
     text = _text(path, content, form)
     places, wrong = statements(text)
     if wrong:
