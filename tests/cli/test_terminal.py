@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 import unicodedata
 from pathlib import Path
 
@@ -79,5 +82,15 @@ def test_a_file_that_nobody_could_look_at_is_not_taken_for_a_full_terminal(run, 
     code, _, told = run("check", trial)
     assert (code, told) == (
         1,
-        "wearscope: /proc/4711: cannot be used (No such file or directory); look what is there, and run again\n",
+        "wearscope: /proc/4711: cannot be used (No such file or directory); check path and permissions, and run again\n",
     )
+
+
+def test_what_the_drawing_library_says_of_a_home_that_is_none_stays_away(tmp_path):
+    """Two lines of it stood before the cure."""
+    home = os.environ | {"HOME": "/nonexistent/home", "MPLCONFIGDIR": "/proc/none"}
+    program = "import sys; from wearscope.cli import main; main(); import matplotlib as m; m.get_configdir(); sys.exit()"
+    made = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, env=home, cwd=tmp_path, check=False
+    )
+    assert "matplotlib" not in made.stderr.casefold()

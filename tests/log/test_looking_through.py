@@ -12,6 +12,7 @@ from contextlib import closing
 import pytest
 from log_rows import inspection, record
 from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
 
 from wearscope.errors import LogError
 from wearscope.log import apart, known_again, place
@@ -207,3 +208,12 @@ def test_what_a_copy_cannot_be_read_for_is_told_of_the_log(path):
     path.write_bytes(content)
     with pytest.raises(LogError, match=r"wear-log\.sqlite is damaged.*restore"):
         opened(path)
+
+
+def test_a_log_that_may_not_be_read_is_not_said_to_be_one_that_cannot_be_written(path, monkeypatch):
+    """As SQLite answers whoever may not read a file; to the superuser, who may be running this, it does not."""
+    error = sqlite3.OperationalError("unable to open database file")
+    error.sqlite_errorcode = sqlite3.SQLITE_CANTOPEN
+    monkeypatch.setattr(place.os, "access", lambda *_: False)
+    told = LogFile(path).explained(DBAPIError(None, None, error))
+    assert str(told) == f"{path} cannot be read; make it readable for whoever runs wearscope"

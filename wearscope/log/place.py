@@ -339,6 +339,8 @@ class LogFile:
                 return LogError(f"{self} is damaged", _RESTORE)
             case in_use if in_use in _IN_USE:
                 return LogError(f"{self} is being written by another program", "close that one and run again")
+            case sqlite3.SQLITE_CANTOPEN if self.path.exists() and not os.access(self.path, os.R_OK):
+                return LogError(f"{self} cannot be read", "make it readable for whoever runs wearscope")
             case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
                 return LogError(
                     f"{self} cannot be written",
