@@ -63,6 +63,31 @@ def read_file(path: Path, most_bytes: int) -> bytes:
     return content
 
 
+def instead_of_a_file(path: Path) -> str:
+    """What stands at a path where a file should.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        Empty for a file, where nothing is, and where nobody may look.
+    """
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return f"a link to {path.readlink()}, which is not there" if path.is_symlink() else ""
+    except ValueError:  # no path at all
+        return ""
+    except OSError as error:
+        return "a link that leads back to itself" if error.errno == errno.ELOOP else ""
+    if stat.S_ISDIR(mode):
+        return "a folder"
+    return "" if stat.S_ISREG(mode) else "a device or a pipe, no file"
+
+
 def checksum_of(path: Path, most_bytes: int = PHOTO_BYTES) -> str:
     """SHA-256 of a file's content.
 

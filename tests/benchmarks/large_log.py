@@ -224,6 +224,8 @@ def histories(place: LogPlace, n_photos: int) -> None:
         if not log.inspections(trial=trial, bit="B000"):
             log_photos(log, trial, unseen(n_photos))
             print(f"{n_photos} photos logged in {time.process_time():.0f} s of processor here", flush=True)
+    if isinstance(place, LogFile):
+        looked_through_while_written(place, trial)
     began = time.perf_counter()
     with WearLog(place) as log:
         print(f"opening it: {1000 * (time.perf_counter() - began):.0f} ms by the clock")
@@ -237,6 +239,39 @@ def histories(place: LogPlace, n_photos: int) -> None:
     print(
         f"history of a bit, {n_rows} rows: {processor:.0f} ms of processor here, {clock:.0f} ms by the clock"
     )
+
+
+FIRST_LOOK = """
+import sys, time
+from pathlib import Path
+from wearscope.log.wear_log import WearLog
+began = time.perf_counter(), time.process_time()
+with WearLog(Path(sys.argv[1])):
+    print(time.perf_counter() - began[0], time.process_time() - began[1])
+"""
+
+
+def looked_through_while_written(place: LogFile, trial: str) -> None:
+    """How long who writes waits at most while another process looks through the log for the first time; alone before."""
+    for pause_s in (None, 0.3):
+        waited, n = [0.0], int(time.time())
+        with WearLog(place) as log:
+            place.look_anew()
+            begun = subprocess.Popen(
+                [sys.executable, "-c", FIRST_LOOK, str(place.path)], stdout=subprocess.PIPE
+            )
+            while begun.poll() is None and pause_s is not None:
+                began, n = time.perf_counter(), n + 1
+                (entry, checksum, named) = next(unseen(FLUTES * CHECKPOINTS))
+                log_photos(log, f"{trial} {n}", [(entry, checksum, named)])
+                waited.append(time.perf_counter() - began)
+                time.sleep(pause_s)
+            took, processor = map(float, begun.communicate()[0].split())
+        print(
+            f"first look{' while photos are logged' if pause_s else ''}: {took:.1f} s by the clock, {processor:.1f} s of "
+            f"processor; {len(waited) - 1} photos, of which one waited {max(waited):.3f} s at most",
+            flush=True,
+        )
 
 
 def copied(source: LogPlace, target: LogPlace, back: Path) -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 import unicodedata
 from pathlib import Path
 
@@ -57,3 +60,37 @@ def test_all_printing_goes_through_it():
     for path in Path(wearscope.cli.__file__).parents[1].rglob("*.py"):
         printed = re.search(r"^(?!\s*>>>).*(?<![\w.])print\(", path.read_text(encoding="utf-8"), re.MULTILINE)
         assert "cli" in path.parts or not printed, path
+
+
+def test_a_file_that_nobody_could_look_at_is_not_taken_for_a_full_terminal(run, tmp_path, monkeypatch):
+    def gone(*_):
+        raise FileNotFoundError(2, "No such file or directory", "/proc/4711")
+
+    monkeypatch.setattr(Path, "glob", gone)
+    trial = tmp_path / "trial.toml"
+    trial.write_text(
+        '[trial]\nname = "T"\n[[scale]]\nname = "s"\num_per_px = 4\nu_um_per_px = 0.1\n'
+        '[[bit]]\nname = "A"\ncoating = "none"\n[photos]\npattern = "{bit}/{parts}/{flute}.jpg"\n'
+    )
+    (tmp_path / "A" / "0").mkdir(parents=True)
+    (tmp_path / "A" / "0" / "1.jpg").touch()
+    code, _, told = run("check", trial)
+    assert code == 2
+    assert "line 11: photos.pattern is" in told
+    assert "/proc/4711 cannot be looked through (No such file or directory); mend it" in told
+    monkeypatch.setattr("wearscope.cli.measuring.load", gone)
+    code, _, told = run("check", trial)
+    assert (code, told) == (
+        1,
+        "wearscope: /proc/4711: cannot be used (No such file or directory); check path and permissions, and run again\n",
+    )
+
+
+def test_what_the_drawing_library_says_of_a_home_that_is_none_stays_away(tmp_path):
+    """Two lines of it stood before the cure."""
+    home = os.environ | {"HOME": "/nonexistent/home", "MPLCONFIGDIR": "/proc/none"}
+    program = "import sys; from wearscope.cli import main; main(); import matplotlib as m; m.get_configdir(); sys.exit()"
+    made = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, env=home, cwd=tmp_path, check=False
+    )
+    assert "matplotlib" not in made.stderr.casefold()

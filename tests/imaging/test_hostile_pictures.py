@@ -202,3 +202,35 @@ def test_restart_markers_that_are_lost_or_changed_are_noticed(tmp_path):
     for broken in (lost, other):
         with pytest.raises(PhotoRefused, match="damaged"):
             photo_of(path, broken)
+
+
+@pytest.mark.parametrize(("packing", "name"), [(1, "plain"), (5, "lzw"), (32773, "packbits")])
+def test_a_strip_that_holds_a_larger_picture_than_the_file_says_is_refused(packing, name):
+    """Its width was damaged: the rows of another width, laid side by side, are no photo."""
+    data = GREY.tobytes()
+    if name == "lzw":
+        data = lzw_of(data)
+    elif name == "packbits":
+        data = b"".join(b"\x7f" + data[at : at + 128] for at in range(0, len(data), 128))
+    whole = tiff(data, width=96, length=80, tags={259: (3, packing)})
+    check_directories(Path("case"), whole)
+    with pytest.raises(PhotoRefused):
+        check_directories(Path("case"), tiff(data, width=66, length=65, tags={259: (3, packing)}))
+    np.testing.assert_array_equal(photo_of(Path("case"), whole).pixels[:, :, 0], GREY)
+
+
+def lzw_of(data: bytes) -> bytes:
+    """Packed as TIFF 6.0, section 13, in the plainest way: no string is ever made use of."""
+    bits = "".join(
+        (f"{256:09b}" if n % 200 == 0 else "") + f"{value:09b}" for n, value in enumerate(data)
+    )  # a table of 200 strings still has codes of 9 bits
+    bits += f"{257:09b}"
+    bits += "0" * (-len(bits) % 8)
+    return int(bits, 2).to_bytes(len(bits) // 8, "big")
+
+
+def test_a_picture_of_which_strips_are_missing_is_refused():
+    """A damaged number of rows to a strip: what unpacks it leaves all below the first of them black."""
+    data = lzw_of(GREY.tobytes())
+    with pytest.raises(PhotoRefused):
+        check_directories(Path("case"), tiff(data, width=96, length=80, tags={259: (3, 5), 278: (4, 1)}))

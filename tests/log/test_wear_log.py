@@ -364,7 +364,7 @@ def test_the_log_of_a_newer_version(path):
 
 def test_a_folder_in_place_of_the_log(path):
     path.mkdir()
-    with pytest.raises(LogError, match="cannot be"):
+    with pytest.raises(LogError, match="is a folder"):
         WearLog(path).__enter__()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 
 import numpy as np
@@ -47,6 +48,8 @@ def test_the_plain_one_is_read(tmp_path):
         [chunk(b"fmt ", FORM[:2] + b"\xff\xff" + FORM[4:]), chunk(b"data", NOISE)],
         [chunk(b"fmt ", FORM[:14] + b"\0\0"), chunk(b"data", NOISE)],
         [chunk(b"fmt ", FORM[:12] + b"\0\0" + FORM[14:]), chunk(b"data", NOISE)],
+        [chunk(b"LIST", b"abcd", 2**32 - 1), chunk(b"fmt ", FORM), chunk(b"data", NOISE)],
+        [chunk(b"LIST", b"abc"), chunk(b"fmt ", FORM), chunk(b"data", NOISE)],
         [*[chunk(b"LIST", b"")] * 2000, chunk(b"fmt ", FORM), chunk(b"data", NOISE)],
     ],
 )
@@ -54,6 +57,7 @@ def test_chunks_that_are_missing_or_damaged(tmp_path, chunks):
     said = refusal(tmp_path, wav(*chunks))
     assert "no WAV file that can be read whole" in said
     assert "save the recording as WAV" in said
+    assert not re.search("variable|unpack|buffer|index|NoneType", said), "it speaks of the file"
 
 
 def test_two_hours_are_refused_by_what_the_file_says(tmp_path, monkeypatch):
@@ -94,3 +98,11 @@ def test_a_long_compressed_recording_is_not_decoded_to_its_end(tmp_path):
     assert rate_hz == 16_000
     assert 2 * 16_000 < len(samples) < 3 * 16_000
     assert len(decoded(path.read_bytes(), 600.0)[1]) == 96_000
+
+
+def test_a_compressed_recording_a_little_too_long_is_not_said_to_be_as_long_as_it_may(tmp_path, monkeypatch):
+    monkeypatch.setattr(recording, "LONGEST_S", 5.9)
+    monkeypatch.setattr(recording, "_stated_s", lambda _: 0.0)
+    assert " lasts more than 0 minutes;" in refusal(
+        tmp_path, wav(chunk(b"fmt ", FORM), chunk(b"data", NOISE))
+    )

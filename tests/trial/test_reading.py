@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pickle
 import re
+import tracemalloc
 from pathlib import Path
 
 import fake_photos as fake
@@ -586,6 +587,12 @@ def test_a_used_side_may_name_the_end_of_the_new_state_polyline(folder):
         (b" \n\n", "the file is empty"),
         ("[trial]\nname = 'größer'\n".encode("latin-1"), "line 2: not text in UTF-8; save the file as UTF-8"),
         (TRIAL.encode("utf-16"), "not text in UTF-8"),
+        (TRIAL.encode("utf-16-le"), "line 1: not text in UTF-8; save the file as UTF-8"),
+        (TRIAL.encode("utf-16-be"), "line 1: not text in UTF-8; save the file as UTF-8"),
+        (
+            TRIAL.replace("\n", "\r").encode(),
+            "its lines end as those of a very old Mac; save the file with line ends",
+        ),
         (b"\xff\xd8\xff\xe0 a photo", "not text in UTF-8"),
         (b"\xff\xd8\xff\xe0\x00\x10JFIF\x00", "not text, so no trial file; name the trial file itself"),
         (b"[trial]\nname = 'a\x00b'\n", "not TOML"),
@@ -597,6 +604,39 @@ def test_a_file_that_is_no_text_is_refused(tmp_path, content, says):
     with pytest.raises(TrialError, match=re.escape(says)) as refusal:
         load_trial(path)
     assert str(path) in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("[" + ".".join("a" * 200) + "]", "More than 100 names joined by points"),
+        (" . ".join("a" * 200) + " = 1", "More than 100 names joined by points"),
+        ("x = {" + ".".join(["'a'"] * 200) + " = 1}", "More than 100 names joined by points"),
+        ("x = " + "[" * 5000 + "]" * 5000, "Brackets too deep within brackets"),
+        ("x = " + "{a=" * 5000 + "1" + "}" * 5000, "Brackets too deep within brackets"),
+        ("x = " + "9" * 5000, "A number with too many digits"),
+    ],
+)
+def test_what_would_take_all_memory_is_refused_in_words_of_the_file(folder, line, says):
+    with pytest.raises(TrialError, match=rf"line 1: not TOML \({says}\).*; (close|leave|give)") as refusal:
+        load(folder, f"{line}\n{TRIAL}")
+    assert not re.search("recursion|sys|limit", str(refusal.value))
+
+
+def test_keys_of_many_names_take_little_memory(folder):
+    """Of 20,000 in one key each was kept as a table within all before it: gigabytes."""
+    tracemalloc.start()
+    try:
+        with pytest.raises(TrialError):
+            load(folder, f"[{'.'.join(['a'] * 20_000)}]\n{TRIAL}")
+        assert tracemalloc.get_traced_memory()[1] < 20e6
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_text_with_many_points_is_no_key(folder):
+    remark = f'name = "Trial {"a.b. c" * 200}"'
+    assert "a.b. c" in load(folder, re.sub(r'name = "[^"]*"', remark, TRIAL, count=1)).name
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ Data goes to standard output, everything else to standard error. Exit codes: 0 e
 from __future__ import annotations
 
 import gc
+import logging
 import os
 import re
 import signal
@@ -62,6 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
         if not sys.warnoptions:
             warnings.simplefilter("ignore")
+            logging.getLogger("matplotlib").setLevel(logging.ERROR)  # where it keeps its fonts without a home
         # ten thousand photos make millions of objects that stay; to look through all of them for garbage again and
         # again took a third of the time
         gc.set_threshold(*RARELY)
@@ -85,7 +87,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         code = INTERRUPTED
     except OSError as error:
-        complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
+        if error.filename is None:
+            complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
+        else:  # a file that came or went between two looks at it, or that nobody thought of
+            complain(
+                [f"{error.filename}: cannot be used ({error.strerror}); check path and permissions, and run again"]
+            )
         return REFUSED
     if code == INTERRUPTED:
         complain(["interrupted; what was finished is kept"])

@@ -15,6 +15,7 @@ from wearscope.cli.common import (
     JsonOption,
     complain,
     print_json,
+    require_file,
     say_moved,
 )
 from wearscope.cli.terminal import say
@@ -110,8 +111,7 @@ def light(
 
 
 def _scale(photo: Path, division_um: float, *, as_json: bool) -> None:
-    if not photo.is_file():
-        raise CommandLineError(f"there is no file {photo}", "check the path")
+    require_file(photo)
     if not 0.5 <= division_um <= 50_000:
         raise CommandLineError(
             f"--division-um is {division_um:g}", "give the graticule's division in µm, 0.5 to 50000"
@@ -163,8 +163,7 @@ def _light(
     if um_per_px is not None and graticule is not None:
         raise CommandLineError("the scale is given twice", "give --um-per-px or --graticule")
     for path in filter(None, (photo, graticule)):
-        if not path.is_file():
-            raise CommandLineError(f"there is no file {path}", "check the path")
+        require_file(path)
     from wearscope.imaging.calibration.pin import ring_angle_from_pin
     from wearscope.imaging.calibration.scale import scale_from_graticule
     from wearscope.imaging.photo import read_photo

@@ -12,6 +12,7 @@ import typer
 
 from wearscope.cli.terminal import console_for, say
 from wearscope.errors import WearscopeError
+from wearscope.files import instead_of_a_file
 from wearscope.texts import visible
 
 if TYPE_CHECKING:  # the rest of wearscope takes seconds to import: each command imports what it calls
@@ -77,6 +78,24 @@ def complain(lines: Iterable[str]) -> None:
     """
     for line in lines:
         say(f"wearscope: {line}", err=True)
+
+
+def require_file(path: Path) -> None:
+    """See that a file is there.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    CommandLineError
+        Something else is, or nothing.
+    """
+    if found := instead_of_a_file(path):
+        raise CommandLineError(f"{path} is {found}", "name a file")
+    if not path.is_file():
+        raise CommandLineError(f"there is no file {path}", "check the path")
 
 
 def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:

@@ -17,6 +17,7 @@ from wearscope.cli.common import (
     complain,
     load,
     print_json,
+    require_file,
 )
 from wearscope.cli.terminal import say
 from wearscope.quantities.views import RELIEF
@@ -43,8 +44,7 @@ def frames(
 
     if view not in VIEWS:
         raise CommandLineError(f"--view is {view}", f"give one of {', '.join(VIEWS)}")
-    if not video.is_file():
-        raise CommandLineError(f"there is no file {video}", "check the path")
+    require_file(video)
     loaded = load(trial, photos_to_come=True)
     bits, scales = [one.name for one in loaded.bits], [one.name for one in loaded.scales]
     for option, given, known in (("--bit", bit, bits), ("--scale", scale, scales)):

@@ -51,18 +51,17 @@ def reading(
         yield None
         return
     with _explained(place), ExitStack() as opened:
-        connected = ExitStack()
-        opened.push(connected)
-        connection = place.for_reading(connected.enter_context(engine.connect()))
-        connected.enter_context(connection.begin())
-        version = log_version(connection, place, check=check)
+        if check:
+            _require_whole(engine, place)
+        connection = opened.enter_context(place.kept_apart(engine)) if long else None
+        if connection is None:
+            connection = place.for_reading(opened.enter_context(engine.connect()))
+        opened.enter_context(connection.begin())
+        version = log_version(connection, place)
         if version not in (0, schema.SCHEMA_VERSION):
             yield opened.enter_context(place.brought_up(connection, version, schema.SCHEMA_VERSION))
-            return
-        apart = opened.enter_context(place.kept_apart(connection)) if long and version else None
-        if apart is not None:
-            connected.close()
-        yield (apart or connection) if version else None
+        else:
+            yield connection if version else None
 
 
 @contextmanager
@@ -85,11 +84,13 @@ def writing(engine: Engine, place: LogPlace, *, check: bool = True) -> Iterator[
     LogError
         The log cannot be written, or is damaged.
     """
-    with _explained(place), engine.connect() as unlocked:
-        connection = place.for_writing(unlocked)
+    with _explained(place), ExitStack() as opened:
+        if check and place.exists():
+            _require_whole(engine, place)
+        connection = place.for_writing(opened.enter_context(engine.connect()))
         with connection.begin():
             place.take_turn(connection)
-            version = log_version(connection, place, check=check)
+            version = log_version(connection, place)
             # In the same transaction: a log is of one version or the other, never between.
             if not version:
                 schema.make(connection)
@@ -116,8 +117,10 @@ def writing_empty(engine: Engine, place: LogPlace) -> Iterator[Connection]:
     LogError
         There is a log already, or it cannot be written.
     """
-    with _explained(place), engine.connect() as unlocked:
-        connection = place.for_writing(unlocked)
+    with _explained(place), ExitStack() as opened:
+        if place.exists():
+            _require_whole(engine, place)
+        connection = place.for_writing(opened.enter_context(engine.connect()))
         with connection.begin():
             place.take_turn(connection)
             if log_version(connection, place):
@@ -126,15 +129,13 @@ def writing_empty(engine: Engine, place: LogPlace) -> Iterator[Connection]:
             yield connection
 
 
-def log_version(connection: Connection, place: LogPlace, *, check: bool = True) -> int:
+def log_version(connection: Connection, place: LogPlace) -> int:
     """Version of the wear log that the database holds; 0 if it is empty.
 
     Parameters
     ----------
     connection : Connection
     place : LogPlace
-    check : bool
-        Whether to look at the whole file for damage first.
 
     Returns
     -------
@@ -145,8 +146,6 @@ def log_version(connection: Connection, place: LogPlace, *, check: bool = True) 
     LogError
         It holds something else, or the log of a newer version, or is damaged.
     """
-    if check and not place.is_whole(connection):
-        raise _damaged(place)
     tables = set(inspect(connection).get_table_names())
     if not tables:
         return 0
@@ -175,6 +174,12 @@ def _agrees(connection: Connection, version: int, tables: set[str]) -> bool:
     return noted == [str(version)] and (
         version < schema.SCHEMA_VERSION or tables >= schema.metadata.tables.keys()
     )
+
+
+def _require_whole(engine: Engine, place: LogPlace) -> None:
+    """Look through the whole log before a transaction begins, so that nobody waits for it who writes."""
+    if not place.is_whole(engine):
+        raise _damaged(place)
 
 
 def _damaged(place: LogPlace, how: str = "") -> LogError:
@@ -215,8 +220,10 @@ class OpenLog:
 
     def __enter__(self) -> Self:
         if self.place.exists():
-            with _explained(self.place), self._engine.connect() as connection, connection.begin():
-                log_version(connection, self.place)
+            with _explained(self.place):
+                _require_whole(self._engine, self.place)
+                with self._engine.connect() as connection, connection.begin():
+                    log_version(connection, self.place)
             self._checked = True
         return self
 

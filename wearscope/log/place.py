@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, insert
 from sqlalchemy.engine import URL
@@ -17,12 +17,14 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool, StaticPool
 
 from wearscope.errors import LogError
+from wearscope.files import instead_of_a_file
 from wearscope.log import known_again
+from wearscope.log.apart import copy_pages
 from wearscope.log.migrations import bring_up
 
 BUSY_TIMEOUT_S = 120.0
-"""How long one program waits for another that uses the same log. Nobody can write while a million rows are looked
-through for damage, which takes a tenth of that; chosen."""
+"""How long one program waits for another that uses the same log; chosen. Where there is no room for a copy, a million
+rows are looked through in their place while nobody can write, which takes a tenth of that."""
 
 LOG_NAME = "wear-log.sqlite"
 
@@ -30,6 +32,8 @@ LARGE_BYTES = 20_000_000
 """Of a log file, from which on it takes longer to look through it than to make its checksum; some 40,000 rows."""
 
 _ELSEWHERE = "move that file away, or choose another folder with --out"
+_IN_USE = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_NO_FILE = "put back what was there, or move it away, or choose another folder with --out"
 _RESTORE = "restore it from a copy; if there is none, move it away and measure again"
 
 
@@ -53,12 +57,13 @@ class LogPlace(Protocol):
             False only where opening it for reading would make one.
         """
 
-    def is_whole(self, connection: Connection) -> bool:
-        """Whether the database itself finds no damage in what it keeps.
+    def is_whole(self, engine: Engine) -> bool:
+        """Whether the database itself finds no damage in what it keeps; asked before a transaction.
 
         Parameters
         ----------
-        connection : Connection
+        engine : Engine
+            As from `engine`.
 
         Returns
         -------
@@ -83,13 +88,13 @@ class LogPlace(Protocol):
         context manager of Connection
         """
 
-    def kept_apart(self, connection: Connection) -> AbstractContextManager[Connection | None]:
+    def kept_apart(self, engine: Engine) -> AbstractContextManager[Connection | None]:
         """The log as it is now, to be gone through at leisure where reading long would hold up those who write.
 
         Parameters
         ----------
-        connection : Connection
-            No more needed for it afterwards.
+        engine : Engine
+            As from `engine`.
 
         Returns
         -------
@@ -219,16 +224,24 @@ class LogFile:
         return engine
 
     def exists(self) -> bool:
-        """As in `LogPlace`."""
-        return self.path.exists()
+        """As in `LogPlace`; what is no file is refused, for SQLite's own words for it would mislead."""
+        if found := instead_of_a_file(self.path):
+            # nor is a new log made where a link leads: on a share that is not there today, say
+            raise LogError(f"{self} is {found}", _NO_FILE)
+        try:
+            return self.path.exists()
+        except PermissionError as error:
+            cure = "make its folder readable, or choose another with --out"
+            raise LogError(f"{self} cannot be read ({error.strerror})", cure) from error
 
-    def is_whole(self, connection: Connection) -> bool:
+    def is_whole(self, engine: Engine) -> bool:
         """As in `LogPlace`.
 
         SQLite compares every table with its indexes, which hold all that rows are looked up by: so no row drops
         out of an answer unnoticed. What else stands in a row is covered by its checksum. That takes a second for
-        200,000 rows; whoever opens the log several times by this one place has it done once, until the file changes.
-        A large file is known again by its SHA-256 once it was found whole, which takes a tenth of the time.
+        200,000 rows, and is done on a copy, so that nobody who writes waits for it. Whoever opens it several times
+        by this one place has it done once, until the file changes. A large file is known again by its SHA-256 once it
+        was found whole, which takes a tenth of the time.
         """
         before = self._version()  # what another program writes meanwhile is looked at the next time
         if before in self._found_whole:
@@ -237,11 +250,23 @@ class LogFile:
         kept = known_again.path_for(self.path)
         whole = digest is not None and known_again.was_found_whole(kept, digest)
         if not whole:
-            whole = list(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalars()) == ["ok"]
-            if whole and digest is not None and self._version() == before:
+            whole = self._looked_through(engine)
+            # just the content that was copied: no program has changed it since the first of the two was made
+            if whole and digest is not None and known_again.digest_of(self.path) == digest:
                 known_again.note(kept, digest)
         self._found_whole[:] = [before] if whole else []
         return whole
+
+    def _looked_through(self, engine: Engine) -> bool:
+        """Whether SQLite finds no damage in a copy; where it makes none, or cannot read it, in the log itself."""
+        with self.kept_apart(engine) as copy:
+            if copy is not None:
+                try:
+                    return _finds_nothing(copy)
+                except (DBAPIError, UnicodeDecodeError):  # of the room that the copy has, or of the log
+                    pass
+        with engine.connect() as connection, connection.begin():
+            return _finds_nothing(connection)
 
     def look_anew(self) -> None:
         """As in `LogPlace`."""
@@ -268,21 +293,26 @@ class LogFile:
             memory.dispose()
 
     @contextmanager
-    def kept_apart(self, connection: Connection) -> Iterator[Connection | None]:
+    def kept_apart(self, engine: Engine) -> Iterator[Connection | None]:
         """As in `LogPlace`: a copy in a file of SQLite's own, which is gone when it is closed.
 
         What is added to the log goes into the file once nobody reads there. To look at the rows of 10,000 photos
-        takes seconds; to copy them, as pages, a tenth of one.
+        takes seconds; to copy them, as pages, a tenth of one, and nobody waits for all of it.
         """
         private = create_engine("sqlite://", creator=lambda: sqlite3.connect(""), poolclass=NullPool)
         with private.connect() as copy:
-            original, made = connection.connection.driver_connection, copy.connection.driver_connection
-            assert isinstance(original, sqlite3.Connection)
-            assert isinstance(made, sqlite3.Connection)
-            try:
-                original.backup(made)
-            except sqlite3.Error:  # no room for a copy: whatever is wrong with the log shows where it is read
-                copy = None  # type: ignore[assignment]
+            with engine.connect() as connection:
+                original, made = connection.connection.driver_connection, copy.connection.driver_connection
+                assert isinstance(original, sqlite3.Connection)
+                assert isinstance(made, sqlite3.Connection)
+                try:
+                    copy_pages(original, made)
+                except sqlite3.Error as error:
+                    if _code_of(error) in _IN_USE:
+                        wrapped = DBAPIError.instance(None, None, error, sqlite3.Error)
+                        raise cast(DBAPIError, wrapped) from error
+                    # no room for a copy: whatever is wrong with the log shows where it is read
+                    copy = None  # type: ignore[assignment]
             yield copy
 
     def for_reading(self, connection: Connection) -> Connection:
@@ -302,14 +332,15 @@ class LogFile:
 
     def explained(self, error: DBAPIError) -> LogError:
         """As in `LogPlace`."""
-        code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF  # the low byte is the primary result code
-        match code:
+        match _code_of(error.orig):
             case sqlite3.SQLITE_NOTADB:
                 return LogError(f"{self} is not a wear log, or is damaged", _ELSEWHERE)
             case sqlite3.SQLITE_CORRUPT:
                 return LogError(f"{self} is damaged", _RESTORE)
-            case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            case in_use if in_use in _IN_USE:
                 return LogError(f"{self} is being written by another program", "close that one and run again")
+            case sqlite3.SQLITE_CANTOPEN if self.path.exists() and not os.access(self.path, os.R_OK):
+                return LogError(f"{self} cannot be read", "make it readable for whoever runs wearscope")
             case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
                 return LogError(
                     f"{self} cannot be written",
@@ -350,6 +381,14 @@ class LogFile:
     def elsewhere(self) -> str:
         """As in `LogPlace`."""
         return _ELSEWHERE
+
+
+def _code_of(error: BaseException | None) -> int:
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF  # the low byte is the primary result code
+
+
+def _finds_nothing(connection: Connection) -> bool:
+    return list(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalars()) == ["ok"]
 
 
 def _leave_transactions_to_us(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:

@@ -23,8 +23,8 @@ _WRITERS = 0x77656172  # "wear" in ASCII: the number of the lock that whoever wr
 _CONNECT_TIMEOUT_S = 10
 _HOW = f"write it as {DRIVER}://USER@HOST/DATABASE"
 # PostgreSQL, appendix A: lock_not_available; disk_full, out_of_memory; read_only_sql_transaction,
-# insufficient_privilege
-_LOCKED, _NO_ROOM, _READ_ONLY, _DENIED = "55P03", ("53100", "53200"), "25006", "42501"
+# insufficient_privilege; untranslatable_character
+_LOCKED, _NO_ROOM, _READ_ONLY, _DENIED, _LETTERS = "55P03", ("53100", "53200"), "25006", "42501", "22P05"
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class PostgresLog:
         """
         try:
             url = make_url(address)
-        except ArgumentError as error:
+        except (ArgumentError, ValueError) as error:  # such as a port that is no number
             raise LogError("that is not the address of a database", _HOW) from error  # it may hold a password
         if url.drivername != DRIVER or not url.database:
             raise LogError(f"{url.render_as_string()} names no PostgreSQL database", _HOW)
@@ -81,14 +81,14 @@ class PostgresLog:
     def engine(self) -> Engine:
         """As in `LogPlace`."""
         timeout = f"-c lock_timeout={int(1000 * BUSY_TIMEOUT_S)}"
-        given = {"connect_timeout": _CONNECT_TIMEOUT_S, "options": timeout}
+        given = {"connect_timeout": _CONNECT_TIMEOUT_S, "options": timeout, "client_encoding": "UTF8"}
         return create_engine(self.url, poolclass=NullPool, connect_args=given)
 
     def exists(self) -> bool:
         """As in `LogPlace`: known only once it is connected."""
         return True
 
-    def is_whole(self, connection: Connection) -> bool:
+    def is_whole(self, engine: Engine) -> bool:
         """As in `LogPlace`: the server keeps checksums of its own; those of the rows are looked at in any case."""
         return True
 
@@ -103,7 +103,7 @@ class PostgresLog:
             yield connection
             undone.rollback()
 
-    def kept_apart(self, connection: Connection) -> AbstractContextManager[None]:
+    def kept_apart(self, engine: Engine) -> AbstractContextManager[None]:
         """As in `LogPlace`: a reader holds up nobody."""
         return nullcontext()
 
@@ -146,6 +146,11 @@ class PostgresLog:
         if code in (_READ_ONLY, _DENIED):
             return LogError(
                 f"{self} cannot be written ({words})", "ask whoever keeps the server for the right to"
+            )
+        if code == _LETTERS:
+            return LogError(
+                f"{self} cannot keep all letters ({words})",
+                "have an empty database with encoding UTF8 made for it",
             )
         if code is None and isinstance(error, OperationalError):
             return LogError(

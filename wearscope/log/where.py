@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from os.path import lexists
 from pathlib import Path
 
 from sqlalchemy import make_url
@@ -34,7 +35,7 @@ def log_place(folder: Path) -> LogPlace:
         The address that is kept there cannot be read.
     """
     kept = folder / ADDRESS_NAME
-    if not kept.exists():
+    if not lexists(kept):  # of a link that leads nowhere, the log is not a file here
         return LogFile(folder / LOG_NAME)
     try:
         address = read_file(kept, _LONGEST_ADDRESS).decode().strip()

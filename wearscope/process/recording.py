@@ -113,10 +113,10 @@ def read_recording(path: Path) -> Recording:
         OverflowError,
         wavfile.WavFileWarning,
     ) as error:
-        raise RecordingRefused(
-            f"{path} is no WAV file that can be read whole ({str(error).strip() or type(error).__name__})",
-            _CURE,
-        ) from error
+        # what else is raised speaks of the reader's own doings
+        told = str(error).strip() if isinstance(error, (ValueError, OSError, Warning)) else ""
+        why = told or "a part of it is missing, or not as long as it says"
+        raise RecordingRefused(f"{path} is no WAV file that can be read whole ({why})", _CURE) from error
     samples, step = _full_scale_one(np.atleast_2d(stored.T).T)
     return _of_samples(path, content, int(rate_hz), samples, "", step)
 
@@ -211,7 +211,10 @@ def _require_usable(path: Path, rate_hz: int, samples: Array) -> None:
 
 
 def _too_long(path: Path, duration_s: float) -> RecordingRefused:
-    return RecordingRefused(f"{path} lasts {duration_s / 60:.0f} minutes", _SHORTER)
+    minutes, most = round(duration_s / 60), round(LONGEST_S / 60)
+    # a compressed one was decoded no further than it takes to see that it is too long
+    lasts = f"{minutes} minutes" if minutes > most else f"more than {most} minutes"
+    return RecordingRefused(f"{path} lasts {lasts}", _SHORTER)
 
 
 def is_clipped(samples: Array, step: float = 0.0) -> bool:

@@ -139,14 +139,21 @@ def _rows_found(
     """A row for each file that the pattern fits; files that ``[[photo]]`` names need not fit it."""
     base, below = pattern_base(pattern, folder)
     loose, stem_forms = _fitting(below, rows, mistakes)
-    files = sorted(
-        (
-            path
-            for path in base.glob(_glob(below))
-            if _may_be_meant(path, below) and loose.fullmatch(_name(path, base))
-        ),
-        key=lambda path: (natural(path.as_posix()), path),
-    )
+    try:
+        files = sorted(
+            (
+                path
+                for path in base.glob(_glob(below))
+                if _may_be_meant(path, below) and loose.fullmatch(_name(path, base))
+            ),
+            key=lambda path: (natural(path.as_posix()), path),
+        )
+    except OSError as error:
+        says = (
+            f"is {shown(pattern)}, and {error.filename} cannot be looked through ({error.strerror}); mend it"
+        )
+        mistakes.in_row(row, "pattern", says)
+        return []
     if not files and not rows["photo"] and not mistakes.form.photos_to_come:
         mistakes.in_row(row, "pattern", f"is {shown(pattern)}, which fits no file in {base}; mend it")
     named = {_spelt(folder / file) for own in rows["photo"] if (file := own.text("file"))}

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wearscope.errors import TrialError
-from wearscope.files import TRIAL_BYTES, read_file
+from wearscope.files import TRIAL_BYTES, TooLargeError, instead_of_a_file, read_file
 from wearscope.texts import is_utf8
 from wearscope.trial.checks import (
     all_photographed,
@@ -102,9 +102,9 @@ def _read(path: Path, form: Form) -> tuple[Path, dict[str, Any], Mistakes, str]:
         path = _file(path, form)
         content = read_file(path, TRIAL_BYTES)
     except OSError as error:
-        raise TrialError(
-            [f"{path}: cannot be read ({error.strerror}); check path and permissions"]
-        ) from error
+        large = isinstance(error, TooLargeError)
+        cure = f"name the {form.kind} file itself" if large else "check path and permissions"
+        raise TrialError([f"{path}: cannot be read ({error.strerror}); {cure}"]) from error
     text = _text(path, content, form)
     places, wrong = statements(text)
     if wrong:
@@ -126,6 +126,8 @@ def _file(path: Path, form: Form) -> Path:
             says = f"the folder holds no {inside.name}; name the {form.kind} file itself"
             raise TrialError([f"{path}: {says}"])
         return inside
+    if found := instead_of_a_file(path):
+        raise TrialError([f"{path}: is {found}; name the {form.kind} file itself"])
     if not path.exists():
         if not path.parent.is_dir():
             raise TrialError([f"{path}: there is no folder {path.parent}; check the path"])
@@ -144,6 +146,11 @@ def _text(path: Path, content: bytes, form: Form) -> str:
                 [f"{path}: not text, so no {form.kind} file; name the {form.kind} file itself"]
             ) from error
         raise TrialError([f"{path}, line {line}: not text in UTF-8; save the file as UTF-8"]) from error
+    if text.count("\0") > len(text) // 4:  # every other one: UTF-16 without its mark, or UTF-32
+        raise TrialError([f"{path}, line 1: not text in UTF-8; save the file as UTF-8"])
+    if "\r" in text and "\n" not in text:
+        says = "its lines end as those of a very old Mac; save the file with line ends of today (LF)"
+        raise TrialError([f"{path}: {says}"])
     if not text.strip():
         tables = " and ".join(map(heading_of, form.needed))
         raise TrialError([f"{path}: the file is empty; write {tables} and photos into it"])

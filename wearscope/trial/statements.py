@@ -15,6 +15,22 @@ MOST_EFFORT = 1_000_000
 """Characters parsed beyond those of the file: each line of a long statement has all before it parsed again."""
 
 
+MOST_JOINED = 100
+"""Points within one key. Each further one is a table within the others: of 100,000 the parser, and places, would take
+more memory than there is."""
+
+_QUOTED = re.compile(r"""\"[^"\n]*\"|'[^'\n]*'""")
+_AROUND_A_KEY = re.compile(r"[\n=,\[\]{}#]")
+
+
+def _most_joined(statement: str) -> int:
+    """Most points between what can stand around a key; those within quotes do not count."""
+    if statement.count(".") <= MOST_JOINED:
+        return 0
+    plain = _QUOTED.sub("q", statement).replace(" ", "").replace("\t", "")
+    return max(key.count(".") for key in _AROUND_A_KEY.split(plain))
+
+
 def dotted(where: Where) -> str:
     """Keys of a place joined by points, without the positions.
 
@@ -118,7 +134,7 @@ def _statement(lines: list[str], start: int, effort: int) -> tuple[Where, int, i
         try:
             return _first_path(tried), end, effort
         except (ValueError, RecursionError) as error:
-            reason = str(error)
+            reason = _reason(error)
             if not reason.endswith("(at end of document)"):
                 within = re.search(r"\(at line (\d+)", reason)
                 line = start + (int(within[1]) if within else 1)
@@ -126,7 +142,17 @@ def _statement(lines: list[str], start: int, effort: int) -> tuple[Where, int, i
     raise _NotTomlError(start + 1, start + 1, reason.split(" (at ")[0])
 
 
+def _reason(error: Exception) -> str:
+    """What is wrong, in the parser's words where it speaks of the file and not of itself."""
+    if isinstance(error, RecursionError):
+        return "Brackets too deep within brackets"
+    return "A number with too many digits" if "integer string" in str(error) else str(error)
+
+
 _SYNTAX_CURES = (
+    (r"(\.[^.]*){100}", "leave out those that are not needed"),
+    (r"\d{4000}", "give the number with fewer digits"),
+    (r"[\[{]{3}|(\{.*){3}", "close each bracket, and leave out those that are not needed"),
     (r"[“”„‟‘’]", "use straight quotes"),
     (r"\\", "write / in file paths"),
     (r"=\s*[+-]?\d+,\d", "write decimals with a point"),
@@ -151,6 +177,8 @@ def _syntax(line: str, error: _NotTomlError) -> str:
 )  # most lines of a long file stand in it many times: headings, bits, flutes, checkpoints
 def _first_path(statement: str) -> Where:
     """Keys down to the first thing that is not a table of one key; of a statement that is TOML."""
+    if _most_joined(statement) > MOST_JOINED:
+        raise ValueError(f"More than {MOST_JOINED} names joined by points")
     path: Where = ()
     value: Any = tomllib.loads(statement)
     while isinstance(value, dict) and len(value) == 1:

@@ -11,6 +11,7 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import ValidationError
 
+from wearscope.files import instead_of_a_file
 from wearscope.quantities.views import USUAL
 from wearscope.trial.entries import ScaleEntry
 from wearscope.trial.entry import Entry
@@ -246,8 +247,8 @@ def file_there(row: Row, key: str, folder: Path, mistakes: Mistakes) -> Path:
     path = on_disk(Path(normpath(folder / given)))
     if kind_of(path) == "file":
         return path
-    if kind_of(path) == "folder":
-        mistakes.in_row(row, key, f"is {shown(given)}, which is a folder ({path}); name a file")
+    if found := instead_of_a_file(path):
+        mistakes.in_row(row, key, f"is {shown(given)}, which is {found} ({path}); name a file")
         return path
     if "\\" in given:
         cure = "write / between folders"

@@ -46,6 +46,10 @@ _SIZES = {
 }
 _WHOLE = {1: "B", 3: "H", 4: "I", 13: "I", 16: "Q", 18: "Q"}
 _DEFLATE = (8, 32946)
+_LZW = 5
+_GROWS = {1: 1.0, _LZW: 1.6, 32773: 1.1}
+"""By how much a picture grows at most as it is packed: plain, with 12 bits for each byte, a byte more for each 128.
+What takes more room than that holds another picture than it says."""
 _MANY = re.compile(rb"""(?:PlaneCount|IFD|First[ZCT])\s*=\s*["']\s*\d{6}""")
 _SIZE = re.compile(rb"""\bSize[ZCT]\s*=\s*["']\s*(\d+)""")
 
@@ -146,10 +150,15 @@ def _bounded(path: Path, content: bytes, layout: _Layout, tags: _Tags) -> bool:
         tags.get(tag, (0, 0, 0))[1] > MAX_STRIPS for tag in (_OFFSETS, _COUNTS, _TILE_OFFSETS, _TILE_COUNTS)
     ):
         return False
-    if one(_COMPRESSION, 1) in _DEFLATE:
-        offsets = _values(content, layout, tags, _TILE_OFFSETS if tiled else _OFFSETS)
-        counts = _values(content, layout, tags, _TILE_COUNTS if tiled else _COUNTS)
-        most = int(across * down * px_bytes / planes) + 8
+    packing = one(_COMPRESSION, 1)
+    offsets = _values(content, layout, tags, _TILE_OFFSETS if tiled else _OFFSETS)
+    counts = _values(content, layout, tags, _TILE_COUNTS if tiled else _COUNTS)
+    most = int(across * down * px_bytes / planes) + 8
+    if packing == _LZW and len(offsets) != n_strips:
+        return False  # what unpacks it would leave the others black
+    if packing in _GROWS and sum(counts) > _GROWS[packing] * most * n_strips:
+        return False
+    if packing in _DEFLATE:
         for offset, count in zip(offsets, counts, strict=False):
             if not _unpacks_to(content[offset : offset + count], most):
                 return False
