@@ -261,6 +261,7 @@ def test_every_wedge_angle_that_can_be_is_accepted(folder, angle):
     ("old", "new", "says"),
     [
         ("price = 15", "price = -1", ["bit.price (A) is -1", "0 or more"]),
+        ("price = 15", "price = 1e300", ["bit.price (A) is 1e+300", "up to 1000000000000"]),
         ("price = 15", 'price = "15"', ['bit.price (A) is "15"', "a number"]),
         ("price = 15", "price = true", ["bit.price (A) is true"]),
         ("price = 15", "price = nan", ["bit.price (A) is nan"]),

@@ -63,7 +63,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
         if not sys.warnoptions:
             warnings.simplefilter("ignore")
-            logging.getLogger("matplotlib").setLevel(logging.ERROR)  # where it keeps its fonts without a home
+            # of where fonts are kept without a home, and of letters that are not in them
+            for library in ("matplotlib", "fpdf"):
+                logging.getLogger(library).setLevel(logging.ERROR)
         # ten thousand photos make millions of objects that stay; to look through all of them for garbage again and
         # again took a third of the time
         gc.set_threshold(*RARELY)
@@ -90,9 +92,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if error.filename is None:
             complain([f"the output cannot be written ({error.strerror}); make room, or send it elsewhere"])
         else:  # a file that came or went between two looks at it, or that nobody thought of
-            complain(
-                [f"{error.filename}: cannot be used ({error.strerror}); check path and permissions, and run again"]
-            )
+            cure = "check path and permissions, and run again"
+            complain([f"{error.filename}: cannot be used ({error.strerror}); {cure}"])
         return REFUSED
     if code == INTERRUPTED:
         complain(["interrupted; what was finished is kept"])

@@ -6,7 +6,7 @@ from collections.abc import Set
 
 from pydantic import Field
 
-from wearscope.trial.entry import Entry, alone
+from wearscope.trial.entry import MONEY, Entry, Money, alone
 
 
 class Cost(Entry):
@@ -23,8 +23,10 @@ class Cost(Entry):
     """
 
     change_over_minutes: float = Field(default=0.0, ge=0, le=1440, description="minutes, 0 to 1440")
-    rate_per_hour: float = Field(default=0.0, ge=0, description="money per hour, 0 or more")
-    parts_per_year: float | None = Field(default=None, gt=0, description="a number of parts, above 0")
+    rate_per_hour: Money = Field(default=0.0, description=f"money per hour, {MONEY}")
+    parts_per_year: float | None = Field(
+        default=None, gt=0, le=1e9, description="a number of parts, above 0 and up to 1000000000"
+    )
 
     @classmethod
     def clashes(cls, given: Set[str]) -> list[str]:

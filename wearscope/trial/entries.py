@@ -18,11 +18,13 @@ from wearscope.quantities.views import NAMED, USUAL
 from wearscope.trial.entry import (
     DEPTH,
     FEED,
+    MONEY,
     RPM,
     UNIT,
     DepthOfCut,
     Entry,
     FeedRate,
+    Money,
     Place,
     Polyline,
     ProgramUnit,
@@ -156,7 +158,7 @@ class Bit(Entry):
 
     name: Text = Field(description="a name in quotes")
     kind: Text | None = Field(default=None, description="the name of the make, in quotes")
-    price: float | None = Field(default=None, ge=0, description="a number, 0 or more")
+    price: Money | None = Field(default=None, description=MONEY)
     flutes: int | None = Field(default=None, ge=1, le=100, description="a whole number, 1 or more")
     diameter_mm: float | None = Field(
         default=None, gt=0.01, le=500, description="millimetres, above 0.01 and up to 500"
@@ -171,8 +173,8 @@ class Bit(Entry):
     u_r_unused_um: float = Field(default=2.0, ge=0, le=1000, description="a number of microns, 0 to 1000")
     regrind: int = Field(default=0, ge=0, le=100, description="a whole number, 0 (a new bit) to 100")
     regrinds: int = Field(default=0, ge=0, le=100, description="a whole number, 0 to 100")
-    regrind_price: float = Field(default=0.0, ge=0, description="a number, 0 or more")
-    resale: float = Field(default=0.0, ge=0, description="a number, 0 or more")
+    regrind_price: Money = Field(default=0.0, description=MONEY)
+    resale: Money = Field(default=0.0, description=MONEY)
     max_rpm: Rpm | None = Field(default=None, description=RPM)
     program: Text | None = Field(default=None, description="the path of the part program, in quotes")
     program_unit: ProgramUnit | None = Field(default=None, description=UNIT)

@@ -154,6 +154,8 @@ FEED = "millimetres per minute, above 0 and up to 1000000"
 UNIT = '"mm" or "inch"'
 ProgramUnit = Literal["mm", "inch"]
 DepthOfCut = Annotated[float, Field(ge=0.01, le=500, description=DEPTH)]
+MONEY = "a number, 0 or more and up to 1000000000000"
+Money = Annotated[float, Field(ge=0, le=1e12, description=MONEY)]
 Rpm = Annotated[float, Field(gt=0, le=1_000_000, description=RPM)]
 FeedRate = Annotated[float, Field(gt=0, le=1_000_000, description=FEED)]
 UncertaintyAngle = Annotated[

@@ -73,8 +73,12 @@ class Trial(Entry):
     depth_of_cut_mm: DepthOfCut | None = Field(default=None, description=DEPTH)
     spindle_rpm: Rpm | None = Field(default=None, description=RPM)
     feed_mm_per_min: FeedRate | None = Field(default=None, description=FEED)
-    minutes_per_part: float | None = Field(default=None, gt=0, description="minutes, above 0")
-    cut_length_m_per_part: float | None = Field(default=None, gt=0, description="metres, above 0")
+    minutes_per_part: float | None = Field(
+        default=None, gt=0, le=1e6, description="minutes, above 0 and up to 1000000"
+    )
+    cut_length_m_per_part: float | None = Field(
+        default=None, gt=0, le=1e6, description="metres, above 0 and up to 1000000"
+    )
     currency: Text | None = Field(default=None, description='a currency in quotes, such as "EUR"')
     program: Text | None = Field(default=None, description="the path of the part program, in quotes")
     program_unit: ProgramUnit | None = Field(default=None, description=UNIT)

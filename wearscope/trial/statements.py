@@ -146,7 +146,7 @@ def _reason(error: Exception) -> str:
     """What is wrong, in the parser's words where it speaks of the file and not of itself."""
     if isinstance(error, RecursionError):
         return "Brackets too deep within brackets"
-    return "A number with too many digits" if "integer string" in str(error) else str(error)
+    return "A number with too many digits" if "digits" in str(error) else str(error)
 
 
 _SYNTAX_CURES = (
