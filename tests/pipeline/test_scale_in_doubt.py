@@ -65,6 +65,13 @@ def test_a_stated_scale_far_off_is_asked_about(times, more, code):
             assert "is um_per_px, or the graticule's division_um, really right?" in record.note
 
 
+@pytest.mark.parametrize("um_per_px", [18.0, 60.0, 499.0])
+def test_a_scale_at_which_no_edge_can_be_followed_is_refused_by_its_name(um_per_px):
+    _, refusal = rows_of(inspect_pair(PAIR, Known(off={"um_per_px": um_per_px - UM})))
+    assert f"at {um_per_px:.3g} µm per pixel" in refusal
+    assert "check the scale" in refusal
+
+
 def test_checking_says_so_before_anything_is_measured():
     judgement = inspect_pair(PAIR, by_axis=scale("doubtful"), way=judge_photo)
     assert judgement.verdict == "doubtful"

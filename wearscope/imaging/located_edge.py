@@ -21,7 +21,7 @@ from wearscope.imaging.quality import Quality, strip_quality
 from wearscope.imaging.strip import FINE, arc_length_px, cut_strip, points_on_photo
 from wearscope.light.strip import Strip
 from wearscope.quantities.reasons import Reason
-from wearscope.wear.trace import GUIDE_COLUMNS, Trace, matched_trace, trace_edge
+from wearscope.wear.trace import GUIDE_COLUMNS, OUTSIDE_UM, Trace, matched_trace, trace_edge
 
 # Of a strip: the ground beside the edge, and the face as deep as grind marks are compared
 DEPTH_UM = (-160.0, 540.0)
@@ -237,6 +237,10 @@ class LocatedEdge:
         return float(arc_length_px(self.line, t_px)[0] * self.um_per_px), float(d_um[0])
 
 
+COARSEST_UM_PER_PX = (OUTSIDE_UM[1] - OUTSIDE_UM[0]) / 2
+"""From which on fewer than two pixels are left between an edge and what is read of the ground beside it."""
+
+
 def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) -> LocatedEdge:
     """Straighten a photo along the line of its edge, and trace the edge.
 
@@ -257,6 +261,12 @@ def follow_edge(prepared: PreparedPhoto, found: FoundEdge, scale: PhotoScale) ->
         When the edge cannot be followed.
     """
     photo, um_per_px = prepared.photo, scale.um_per_px * prepared.reduction
+    if um_per_px > COARSEST_UM_PER_PX:
+        raise PhotoRefused(
+            f"{photo.path.name}: at {um_per_px:.3g} µm per pixel, as its scale says, no edge can be followed",
+            "check the scale, or photograph the flute larger",
+            "scale-too-coarse",
+        )
     lens = scale.lens.on_blocks(prepared.reduction) if scale.lens is not None else None
     line = found.line.with_pixels(scale.aspect).with_lens(lens)
     strip = _cut(prepared.light, line, um_per_px, None)
