@@ -2,34 +2,26 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
-import re
 import secrets
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import fields
-from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
 from wearscope.errors import WearscopeError
+from wearscope.log.cells import Cell
+from wearscope.log.csv_lines import COLUMNS, csv_lines, head_line, lines_of
 from wearscope.log.order import in_order
 from wearscope.log.records import Record
-
-Cell = str | float | None
 
 PART = ".part"
 """How the name of a file ends that is being written."""
 
 LEFT_AFTER_S = 3600.0
 """Age from which such a file is taken for what a run left that was killed; chosen, no source."""
-
-COLUMNS = tuple(field.name for field in fields(Record))
-"""Columns of ``measurements.csv``, in order."""
 
 
 def write_measurements(path: Path, records: Iterable[Record]) -> None:
@@ -45,7 +37,8 @@ def write_measurements(path: Path, records: Iterable[Record]) -> None:
     WearscopeError
         The file cannot be written.
     """
-    write_table(path, COLUMNS, list(map(attrgetter(*COLUMNS), in_order(records))))
+    listed = records if isinstance(records, Sequence) else tuple(records)
+    write_lines(path, COLUMNS, lines_of(in_order(listed), listed))
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
@@ -63,52 +56,24 @@ def write_table(path: Path, columns: Sequence[str], rows: Sequence[Sequence[Cell
     WearscopeError
         The file cannot be written.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    # most texts of a column are the same, and there may be millions of cells: each is looked at once
-    cells = (cell for j in range(len(columns)) for cell in {row[j] for row in rows})
-    changed = {cell: told for cell in cells if (told := quoted(cell)) is not cell}
-    writer.writerows(
-        rows if not changed else ([changed.get(cell, cell) for cell in row] for row in rows),
-    )
-    write_bytes(path, text.getvalue().encode())
+    write_lines(path, columns, csv_lines(rows))
 
 
-_FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
-
-
-def quoted(cell: Cell) -> Cell:
-    """Cell of a CSV file that no spreadsheet takes for a formula: a text that begins like one has ' before it.
+def write_lines(path: Path, columns: Sequence[str], lines: Iterable[str]) -> None:
+    """Write a CSV file in one step, of lines as `csv_lines` gives them.
 
     Parameters
     ----------
-    cell : str, float or None
+    path : Path
+    columns : sequence of str
+    lines : iterable of str
 
-    Returns
-    -------
-    str, float or None
-        Whatever is no text stays as it is, negative numbers too. Lines end with a line feed.
+    Raises
+    ------
+    WearscopeError
+        The file cannot be written.
     """
-    if not isinstance(cell, str):
-        return cell
-    text = cell.replace("\r\n", "\n").replace("\r", "\n") if "\r" in cell else cell  # which would end the row
-    return f"'{text}" if _FORMULA.match(text) else text
-
-
-def unquoted(cell: str) -> str:
-    """What `quoted` was given.
-
-    Parameters
-    ----------
-    cell : str
-        As read from a CSV file.
-
-    Returns
-    -------
-    str
-    """
-    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
+    write_bytes(path, "".join((head_line(columns), *lines)).encode())
 
 
 def make_folder(folder: Path) -> None:

@@ -155,6 +155,21 @@ def inputs_text(named: NamedInputs) -> str:
     return json.dumps(dict(named), sort_keys=True, allow_nan=False, separators=(",", ":"))
 
 
+def inputs_in(row: Mapping[str, Any]) -> NamedInputs | None:
+    """What an inspection rests on, as its row in the log says.
+
+    Parameters
+    ----------
+    row : mapping
+
+    Returns
+    -------
+    mapping or None
+        None where it does not say.
+    """
+    return None if row["inputs"] is None else dict(json.loads(row["inputs"]))
+
+
 def fingerprint_of(inputs: Inputs | NamedInputs) -> str:
     """SHA-256 of what numbers rest on: the same where all inputs are.
 

@@ -239,7 +239,9 @@ def likenesses_in(folder: Path) -> Likenesses:
     """
     try:
         content = read_file(folder / LIKENESSES_NAME, PHOTO_BYTES)
-        with np.load(io.BytesIO(content), allow_pickle=False) as kept:  # an array is unpacked when it is asked for
+        with np.load(
+            io.BytesIO(content), allow_pickle=False
+        ) as kept:  # an array is unpacked when it is asked for
             checksums, pairs, same = kept["sha256"].tolist(), kept["pairs"], kept["same"]
             first = kept[f"first-{__version__}"] if f"first-{__version__}" in kept else np.empty(0, int)
             whole = {"blocks", "grain", "shapes"} <= set(kept.files) and len(pairs) == len(same)

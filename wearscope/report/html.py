@@ -15,7 +15,7 @@ import cv2
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from wearscope.files import version_of
-from wearscope.log.export import COLUMNS
+from wearscope.log.csv_lines import COLUMNS
 from wearscope.report.curves import draw_curves, rendered, shown_bits
 from wearscope.report.plots import interactive_curves
 from wearscope.report.report import PAGES_FOLDER, BitPage, Report, costs_alt, curves_alt, only_some
