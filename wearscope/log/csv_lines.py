@@ -37,7 +37,7 @@ def csv_lines(rows: Sequence[Sequence[Cell]]) -> list[str]:
     """
     lines = _Lines()
     # most texts of a column are the same, and there may be millions of cells: each is looked at once
-    texts = {cell for row in rows for cell in row if type(cell) is str}
+    texts = (cell for column in zip(*rows, strict=True) for cell in set(column) if type(cell) is str)
     changed: dict[Cell, Cell] = {cell: told for cell in texts if (told := quoted(cell)) is not cell}
     csv.writer(lines, lineterminator="\n").writerows(
         rows if not changed else ([changed.get(cell, cell) for cell in row] for row in rows)

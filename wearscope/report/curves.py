@@ -247,9 +247,7 @@ def pictures(draw: Callable[[], Figure | None]) -> Pictures | None:
         figure = _in_any_script(draw())
         if figure is None:
             return None
-        png = _saved(figure, "png")
-        figure.set_layout_engine("none")  # it has its places now, and to find them takes as long as to draw
-        return Pictures(png, _saved(figure, "svg"))
+        return Pictures(_saved(figure, "png"), _saved(figure, "svg"))
 
 
 def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:
@@ -281,15 +279,30 @@ def _in_any_script(figure: Figure | None) -> Figure | None:
     return figure
 
 
+_PNG_DPI, _SVG_DPI = 200, 72  # the latter is the format's
+
+
 def _saved(figure: Figure, suffix: Literal["png", "svg"]) -> bytes:
     picture = io.BytesIO()
     if suffix == "png":
         FigureCanvasAgg(figure)
-        figure.savefig(picture, format="png", dpi=200)
+        _lay_out(figure, _PNG_DPI)
+        figure.savefig(picture, format="png", dpi=_PNG_DPI)
     else:
         FigureCanvasSVG(figure)
+        _lay_out(figure, _SVG_DPI)
         figure.savefig(picture, format="svg", metadata={"Date": None})
     return picture.getvalue()
+
+
+def _lay_out(figure: Figure, dpi: float) -> None:
+    """Give the panels of a figure their places, for good: `savefig` would draw all of it to find them."""
+    engine, before = figure.get_layout_engine(), figure.dpi
+    if engine is not None:
+        figure.dpi = dpi
+        engine.execute(figure)
+        figure.dpi = before
+        figure.set_layout_engine("none")
 
 
 def write_curves(drawn: Pictures | None, folder: Path) -> tuple[Path, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -12,6 +12,7 @@ import numpy as np
 
 from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import BitOutcome, Outcome
+from wearscope.log.csv_lines import KnownLines, Listed
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
 from wearscope.process.fairness import BitConditions, FairTrial
@@ -153,6 +154,8 @@ class Report:
         What is out of date or missing, and so not in the verdict.
     due : tuple of str
         Which bits are to be changed now, before all else, with `CAUTIONS` beside it. Empty if none is.
+    lines : KnownLines
+        Lines of CSV of the photos' rows, as far as they are known.
     """
 
     title: str
@@ -170,6 +173,7 @@ class Report:
     repeat_study: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
     due: tuple[str, ...] = ()
+    lines: KnownLines = field(default_factory=KnownLines, repr=False, compare=False)
 
     @cached_property
     def curves(self) -> Pictures | None:
@@ -276,6 +280,7 @@ def report_of(
         repeat_study,
         tuple(behind),
         due_lines(trial, outcome),
+        records.lines if isinstance(records, Listed) else KnownLines(),
     )
     # the conditions tell each name in full; files and pictures go by it
     return with_short_names(
