@@ -36,7 +36,9 @@ def few_rows_are_kept_too(monkeypatch):
 def looked(monkeypatch):
     """Bits whose rows were looked through."""
     bits, really = [], kept_rows.rows_of
-    monkeypatch.setattr(kept_rows, "rows_of", lambda *asked: bits.append(asked[-1].right.value) or really(*asked))
+    monkeypatch.setattr(
+        kept_rows, "rows_of", lambda *asked: bits.append(asked[-1].right.value) or really(*asked)
+    )
     return bits  # fmt: skip
 
 

@@ -142,7 +142,8 @@ def outcome(
     from wearscope.economics.decision import outcome_of
     from wearscope.economics.due import due_bits
     from wearscope.pipeline.kept_curves import solver
-    from wearscope.report.curves import draw_curves, pictures, write_curves
+    from wearscope.pipeline.kept_figures import keeper
+    from wearscope.report.curves import draw_curves, kept_curves, pictures, write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
     from wearscope.report.spoken import spoken
 
@@ -153,7 +154,8 @@ def outcome(
     warn_unfair(loaded)
     decided = outcome_of(loaded, found.records, over, solve=solver(loaded, folder / "results"))  # type: ignore[arg-type]
     due = due_bits(loaded, decided)
-    drawn = pictures(lambda: draw_curves(decided))
+    keep = keeper(folder / "results")
+    drawn = kept_curves(decided, keep, lambda: pictures(lambda: draw_curves(decided)))
     written = [
         *write_outcome(folder / "results", decided, due),
         *write_curves(drawn, folder / "results"),

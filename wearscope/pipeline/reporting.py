@@ -12,6 +12,7 @@ from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.export import make_folder, write_bytes
 from wearscope.pipeline.kept_curves import solver
+from wearscope.pipeline.kept_figures import keeper
 from wearscope.pipeline.measured import Measured, last_measured, refusals_of
 from wearscope.pipeline.published import (
     Published,
@@ -136,6 +137,7 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
         out_of_date=out_of_date_texts(found.standing),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         repeat_study=repeat_study_lines(trial, results),
+        keep=keeper(results),
     )
 
 

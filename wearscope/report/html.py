@@ -15,7 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from wearscope.files import version_of
-from wearscope.report.curves import draw_curves, rendered, shown_bits
+from wearscope.report.curves import draw_curves, drawn_of, rendered, shown_bits
 from wearscope.report.photo_cards import PhotoCard
 from wearscope.report.plots import interactive_curves
 from wearscope.report.report import PAGES_FOLDER, BitPage, Report, costs_alt, curves_alt, only_some
@@ -155,8 +155,11 @@ def _unbroken(said: Any) -> Any:  # noqa: ANN401 - whatever the template shows
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:µm|%|mm|m|c|dB|rpm|EUR|USD)\b|%|±)|(?<=±) ").sub
 
 
-def _narrow(report: Report) -> bytes | None:
-    return rendered(lambda: draw_curves(report.outcome, narrow=True), "svg")
+def _narrow(report: Report) -> bytes:
+    def drawn() -> tuple[bytes, ...]:
+        return (rendered(lambda: draw_curves(report.outcome, narrow=True), "svg") or b"",)
+
+    return next(iter(report.keep(drawn_of(report.outcome), "narrow", drawn)))
 
 
 def _svg_uri(content: bytes | None) -> str:

@@ -103,7 +103,11 @@ class Pages(FPDF):
             As the library's.
         """
         beside = how.get("padding")
-        if how.get("output") == _OF_A_TABLE and self._on_one_line(text, w - beside.left - beside.right):
+        if (
+            isinstance(beside, Padding)
+            and how.get("output") == _OF_A_TABLE
+            and self._on_one_line(text, w - beside.left - beside.right)
+        ):
             return self._one_line(w, h, text, beside)
         inside = sum((beside.left, beside.right)) if isinstance(beside, Padding) else 0.0
         wide = (w or self.w - self.r_margin - self.x) - inside - 2 * _CELL_MM - _SPARE_MM
@@ -126,13 +130,13 @@ class Pages(FPDF):
             return None
         return float(sum(map(font.cw.__getitem__, signs)) * self.font_size * 0.001)
 
-    def _one_line(self, width_mm: float, line_mm: float | None, text: str, beside: Padding) -> tuple[bool, float]:
+    def _one_line(
+        self, width_mm: float, line_mm: float | None, text: str, beside: Padding
+    ) -> tuple[bool, float]:
         """Write such a text as `multi_cell` does for a table, without looking through it sign by sign for breaks."""
         top, height = self.y, line_mm or self.font_size
         self.y += beside.top
-        self.cell(
-            width_mm - beside.left - beside.right, height, text, align="L", new_x="RIGHT", new_y="TOP"
-        )
+        self.cell(width_mm - beside.left - beside.right, height, text, align="L", new_x="RIGHT", new_y="TOP")
         self.y = top
         self.x += beside.right
         return False, height + beside.top + beside.bottom
