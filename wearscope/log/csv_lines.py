@@ -108,7 +108,7 @@ class KnownLines:
 
 
 class Listed(tuple[Record, ...]):
-    """Records of which the lines of CSV are known, most of them.
+    """Records in natural order, as `in_order` lists them, of most of which the lines of CSV are known.
 
     Attributes
     ----------

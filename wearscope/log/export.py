@@ -8,6 +8,8 @@ import secrets
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from functools import lru_cache
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,10 @@ PART = ".part"
 
 LEFT_AFTER_S = 3600.0
 """Age from which such a file is taken for what a run left that was killed; chosen, no source."""
+
+
+LINES_AT_ONCE = 5000
+"""Lines of a CSV file in memory as bytes; a megabyte."""
 
 
 def write_measurements(path: Path, records: Iterable[Record]) -> None:
@@ -73,7 +79,9 @@ def write_lines(path: Path, columns: Sequence[str], lines: Iterable[str]) -> Non
     WearscopeError
         The file cannot be written.
     """
-    write_bytes(path, "".join((head_line(columns), *lines)).encode())
+    rest = chain([head_line(columns)], lines)
+    pieces = iter(lambda: "".join(islice(rest, LINES_AT_ONCE)).encode(), b"")
+    write_bytes(path, pieces)
 
 
 def make_folder(folder: Path) -> None:
@@ -109,13 +117,14 @@ def clear_parts(folder: Path) -> None:
                 part.unlink(missing_ok=True)
 
 
-def write_bytes(path: Path, content: bytes) -> None:
+def write_bytes(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file in one step, so that a reader never sees half of it: under another name first, then renamed.
 
     Parameters
     ----------
     path : Path
-    content : bytes
+    content : bytes, or iterable of bytes
+        Whole, or in pieces that follow each other.
 
     Raises
     ------
@@ -131,13 +140,14 @@ def write_bytes(path: Path, content: bytes) -> None:
         ) from error
 
 
-def replace_file(path: Path, content: bytes) -> None:
+def replace_file(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file as `write_bytes` does, and leave it to the caller to say what went wrong.
 
     Parameters
     ----------
     path : Path
-    content : bytes
+    content : bytes, or iterable of bytes
+        Whole, or in pieces that follow each other.
 
     Raises
     ------
@@ -147,7 +157,7 @@ def replace_file(path: Path, content: bytes) -> None:
     temporary = path.with_name(f".{secrets.token_hex(6)}{PART}")
     try:
         with temporary.open("xb") as file:
-            file.write(content)
+            file.writelines([content] if isinstance(content, bytes) else content)
             file.flush()
             os.fsync(file.fileno())  # or a power cut leaves the name with nothing behind it
         temporary.replace(path)
@@ -175,13 +185,18 @@ def _indented(thing: Any, pad: str) -> str:  # noqa: ANN401 - whatever JSON know
     """JSON in lines, but a list of nothing but numbers and texts in one: curves have thousands of numbers."""
     if isinstance(thing, dict | Mapping) and thing:
         inner = (
-            f"{pad} {_plain(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
+            f"{pad} {_named(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
             for key, value in thing.items()
         )
         return "{\n" + ",\n".join(inner) + f"\n{pad}}}"
     if isinstance(thing, list | tuple) and any(issubclass(each, _NESTED) for each in set(map(type, thing))):
         return "[\n" + ",\n".join(f"{pad} {_indented(each, pad + ' ')}" for each in thing) + f"\n{pad}]"
     return _plain(thing)
+
+
+@lru_cache(maxsize=1000)
+def _named(key: str) -> str:
+    return _plain(key)
 
 
 _NESTED = (Mapping, list, tuple)

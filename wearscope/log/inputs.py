@@ -152,7 +152,10 @@ def inputs_text(named: NamedInputs) -> str:
     ValueError
         A number is not finite.
     """
-    return json.dumps(dict(named), sort_keys=True, allow_nan=False, separators=(",", ":"))
+    return _encoded(dict(named))
+
+
+_encoded = json.JSONEncoder(sort_keys=True, allow_nan=False, separators=(",", ":")).encode
 
 
 def inputs_in(row: Mapping[str, Any]) -> NamedInputs | None:

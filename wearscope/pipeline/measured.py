@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
 from wearscope.log.astray import Astray
 from wearscope.log.corrections import CorrectionLog
+from wearscope.log.csv_lines import Listed
 from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs, NamedInputs
-from wearscope.log.csv_lines import Listed
 from wearscope.log.log_rows import LogRows
 from wearscope.log.logged import Compared, PhotoPlace, Standing
 from wearscope.log.notes import LoggedNote, Note
@@ -42,6 +43,11 @@ class Looked:
 
     inputs: Mapping[PhotoEntry, Inputs]
     astray: tuple[Astray, ...]
+
+    @cached_property
+    def named(self) -> dict[PhotoPlace, NamedInputs]:
+        """The same inputs as the log has them, by where the numbers stand."""
+        return {place_of(entry): each.named() for entry, each in self.inputs.items()}
 
 
 @dataclass(frozen=True)
@@ -153,7 +159,7 @@ def measured(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Measu
         The log cannot be read, is another trial's, or holds no number of the trial that still holds.
     """
     with _looked_at(trial, out_dir, looked) as (log, seen):
-        held = log.holds(trial.name, _named(seen.inputs))
+        held = log.holds(trial.name, seen.named)
         standing = _stands(trial, out_dir, log, seen, held)
         records = Listed.with_lines(in_time(held.current), held.current.lines)
         found = Measured(**vars(standing), records=records, history=held.history)
@@ -192,7 +198,7 @@ def stands(trial: Trial, out_dir: Path) -> Stands:
         The log cannot be read, or is another trial's.
     """
     with _looked_at(trial, out_dir) as (log, seen):
-        return _stands(trial, out_dir, log, seen, log.stands(trial.name, _named(seen.inputs)))
+        return _stands(trial, out_dir, log, seen, log.stands(trial.name, seen.named))
 
 
 @contextmanager
@@ -213,10 +219,6 @@ def _looked_at(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Ite
         said = by_hand.current(trial.name)
         inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
         yield log, Looked(inputs, astray)
-
-
-def _named(inputs: Mapping[PhotoEntry, Inputs]) -> dict[PhotoPlace, NamedInputs]:
-    return {place_of(entry): each.named() for entry, each in inputs.items()}
 
 
 def _stands(trial: Trial, out_dir: Path, log: WearLog, looked: Looked, held: Compared) -> Stands:

@@ -11,6 +11,7 @@ from wearscope.economics.decision import outcome_of
 from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.export import make_folder, write_bytes
+from wearscope.log.records import none_collected
 from wearscope.pipeline.kept_curves import solver
 from wearscope.pipeline.kept_figures import keeper
 from wearscope.pipeline.measured import Measured, last_measured, refusals_of
@@ -79,6 +80,13 @@ def publish(
     WearscopeError
         The trial file does not say what the outcome needs, or a file cannot be read or written.
     """
+    with none_collected():  # beside the rows of a large trial, figures and pages leave little
+        return _published(trial, out_dir, found, over, interactive=interactive, parquet=parquet)
+
+
+def _published(
+    trial: Trial, out_dir: Path, found: Measured, over: Over, *, interactive: bool, parquet: bool
+) -> tuple[Outcome, Published]:
     results = out_dir / "results"
     solve = solver(trial, results)
     outcome = outcome_of(trial, found.records, over, solve=solve)

@@ -102,8 +102,10 @@ def shown_on(report: Report, page: BitPage) -> str:
     str
     """
     sheets = [version_of(photo.sheet) if photo.sheet else None for photo in page.photos]
-    lines = [report.lines.of(photo.rows) for photo in page.photos]
-    return sha256(repr((__version__, report.title, page, lines, sheets)).encode()).hexdigest()
+    summed = sha256(repr((__version__, report.title, page, sheets)).encode())
+    for photo in page.photos:
+        summed.update("".join((f"{len(photo.rows)}\n", *report.lines.of(photo.rows))).encode())
+    return summed.hexdigest()
 
 
 @cache

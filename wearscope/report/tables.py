@@ -296,6 +296,8 @@ def notes_table(history: Sequence[LoggedNote]) -> Table:
 
 _PLACE = ("bit", "flute", "parts", "view")
 _ORIGIN = ("photo", "photo_sha256", "scale", "um_per_px")
+_place_of = attrgetter(*_PLACE)
+_origin_of = attrgetter(*_ORIGIN)
 
 
 def by_photo_table(records: Sequence[Record]) -> Table:
@@ -312,7 +314,7 @@ def by_photo_table(records: Sequence[Record]) -> Table:
     photos: dict[tuple[Cell, ...], dict[tuple[str, str], Record]] = {}
     records = in_order(records)
     for record in records:
-        place = tuple(getattr(record, name) for name in _PLACE)
+        place = _place_of(record)
         photos.setdefault(place, {})[record.quantity, record.zone] = record
     numbers = {(row.quantity, row.zone): row for row in reversed(records)}
     order = sorted(numbers, key=lambda number: listed_at(*number))
@@ -328,13 +330,13 @@ def by_photo_table(records: Sequence[Record]) -> Table:
         ]
     columns += [_column(name, RECORD_TYPES) for name in _ORIGIN]
     rows = []
-    for place, found in photos.items():
-        cells: list[Cell] = [*place]
+    for at, found in photos.items():
+        cells: list[Cell] = [*at]
         for number in order:
             one = found.get(number)
             cells += [one.value, one.std_uncertainty, one.status] if one else [None, None, None]
         any_row = next(iter(found.values()))
-        rows.append((*cells, *(getattr(any_row, name) for name in _ORIGIN)))
+        rows.append((*cells, *_origin_of(any_row)))
     return Table("by-photo", "By photo", tuple(columns), tuple(rows), len(_PLACE))
 
 
