@@ -12,7 +12,7 @@ from log_rows import inspection, record
 
 from wearscope.errors import LogError
 from wearscope.log import kept_rows
-from wearscope.log.csv_lines import KnownLines, record_lines
+from wearscope.log.csv_lines import KnownLines, csv_lines, record_lines
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.wear_log import WearLog
 
@@ -83,6 +83,27 @@ def test_what_is_kept_is_what_stands_in_the_log(path, looked):
     told = csv.reader(io.StringIO("".join(again.current.lines.of(again.current))))
     plain = csv.reader(io.StringIO("".join(record_lines(one_by_one(path)[0]))))
     assert list(told) == list(plain)
+
+
+def test_the_lines_of_a_log_are_its_rows_with_their_ends(path):
+    with WearLog(path) as log:
+        measured(log, ("C", 1, 40, "relief"), shift=1.0)
+        refused = inspection(
+            bit="A", flute=1, parts=0, view="relief", inputs=NAMED | {"wedge_angle_deg": 45.0}
+        )
+        log.append(replace(refused, refusal='glare, and "dust"', refusal_code="glare"), [])
+    held(path)
+    history = held(path).history
+    plain = csv_lines(
+        [
+            (row.trial, *astuple(row.record), row.superseded_at, row.superseding_refusal)
+            for row in one_by_one(path)[1]
+        ]
+    )
+    assert list(history.lines()) == plain
+    assert sum('glare, and ""dust""' in line for line in plain) == len(NUMBERS)
+    assert history[-1] == list(history)[-1]
+    assert history[1:3] == list(history)[1:3]
 
 
 def test_only_a_bit_with_another_row_is_looked_through_again(path, looked):
