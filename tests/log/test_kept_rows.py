@@ -87,7 +87,7 @@ def test_what_is_kept_is_what_stands_in_the_log(path, looked):
 
 def test_the_lines_of_a_log_are_its_rows_with_their_ends(path):
     with WearLog(path) as log:
-        measured(log, ("C", 1, 40, "relief"), shift=1.0)
+        measured(log, ("A", 1, 40, "relief"), shift=1.0)
         refused = inspection(
             bit="A", flute=1, parts=0, view="relief", inputs=NAMED | {"wedge_angle_deg": 45.0}
         )

@@ -5,7 +5,7 @@ import sys
 from decimal import ROUND_HALF_EVEN, Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from wearscope.report import words
@@ -158,6 +158,9 @@ def test_words_need_no_drawing_library():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
+@example(2.675, -2)  # 2.67499999999999982236431605997495353221893310546875
+@example(1.005, -2)
+@example(-0.0005, -3)
 @given(
     st.one_of(
         st.floats(-1e10, 1e10),

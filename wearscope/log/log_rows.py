@@ -72,9 +72,9 @@ class LogRows(Sequence[LoggedRecord]):
     def lines(self) -> Iterator[str]:
         """Lines of CSV: the trial, the record, when it was superseded, and why that refused the photo.
 
-        Returns
-        -------
-        iterator of str
+        Yields
+        ------
+        str
         """
         head, ends = csv_lines([[self.trial, None]])[0].removesuffix("\n"), dict[int | None, str]()
         for by in set(chain.from_iterable(of.superseded_by for of in self.bits)):

@@ -318,11 +318,13 @@ Keep = Callable[[Drawn, str, Callable[[], Sequence[bytes]]], Sequence[bytes]]
 """Whoever keeps the files of a figure: what it shows, in which form, and what draws it if they are not there."""
 
 
-def drawn_anew(_what: Drawn, _form: str, draw: Callable[[], Sequence[bytes]]) -> Sequence[bytes]:
+def drawn_anew(what: Drawn, form: str, draw: Callable[[], Sequence[bytes]]) -> Sequence[bytes]:
     """Files of a figure of which none are kept.
 
     Parameters
     ----------
+    what : Drawn
+    form : str
     draw : callable
 
     Returns
