@@ -17,7 +17,7 @@ from wearscope.log.inputs import Inputs, NamedInputs
 from wearscope.log.log_rows import LogRows
 from wearscope.log.logged import Compared, PhotoPlace, Standing
 from wearscope.log.notes import LoggedNote, Note
-from wearscope.log.records import Record
+from wearscope.log.records import Record, none_collected
 from wearscope.log.wear_log import WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
@@ -138,6 +138,7 @@ def measure_command(trial: Trial, out_dir: Path) -> str:
     return f"wearscope measure {trial.path}{elsewhere}"
 
 
+@none_collected()
 def measured(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Measured:
     """Read what the wear log says of a trial.
 
@@ -179,6 +180,7 @@ def measured(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Measu
     raise NothingHoldsError(f"{log.place} holds no measurement of {trial.name}", f"run {command}")
 
 
+@none_collected()
 def stands(trial: Trial, out_dir: Path) -> Stands:
     """How the wear log stands to a trial, by the checksums of its rows alone: no number is read, nor looked through.
 

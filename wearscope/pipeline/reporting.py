@@ -23,7 +23,7 @@ from wearscope.pipeline.published import (
     repeat_study_lines,
     what_is_said,
 )
-from wearscope.process.fairness import fair_trial
+from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.report.curves import write_curves
 from wearscope.report.decision_files import outcome_table, write_outcome
 from wearscope.report.html import bit_page, report_html, shown_on
@@ -92,7 +92,8 @@ def _published(
     outcome = outcome_of(trial, found.records, over, solve=solve)
     in_parts = outcome if over == "parts" else outcome_of(trial, found.records, solve=solve)
     make_folder(results)
-    report = _report(trial, out_dir, found, outcome)
+    fair = fair_trial(trial)
+    report = _report(trial, out_dir, found, outcome, fair)
     pages = _write_pages(report, results)
     paths = [
         *_write_report(report, results, interactive=interactive),
@@ -111,7 +112,7 @@ def _published(
     paths = list(dict.fromkeys(paths))
     shown = {path.relative_to(results).as_posix(): fingerprint for path, fingerprint in pages.items()}
     how = asked_for(over, interactive=interactive, parquet=parquet)
-    note_published(results, trial, what_is_said(trial, out_dir, found), said, paths, how, shown)
+    note_published(results, trial, what_is_said(trial, out_dir, found, fair), said, paths, how, shown)
     return outcome, Published(said, tuple(paths), now=True)
 
 
@@ -131,13 +132,13 @@ def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str 
     return {"over": over, "interactive": interactive, "parquet": parquet}
 
 
-def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> Report:
+def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, fair: FairTrial) -> Report:
     results = out_dir / "results"
     return report_of(
         trial,
         found.records,
         outcome,
-        fair_trial(trial),
+        fair,
         found.notes,
         refusals=refusals_of(found, results),
         sheets=current_sheets(trial, results, found),
