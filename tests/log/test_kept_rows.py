@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 import io
+import pickle
 import sqlite3
 from dataclasses import astuple, replace
 
@@ -12,7 +14,7 @@ from log_rows import inspection, record
 
 from wearscope.errors import LogError
 from wearscope.log import kept_rows
-from wearscope.log.csv_lines import KnownLines, csv_lines, record_lines
+from wearscope.log.csv_lines import KnownLines, Listed, csv_lines, record_lines
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.wear_log import WearLog
 
@@ -177,3 +179,12 @@ def test_a_record_that_was_changed_has_a_line_of_its_own():
     changed = replace(row, status="doubtful")
     assert known.of([row, changed]) == ["the line of it", *record_lines([changed])]
     assert astuple(changed)[11] == "doubtful"
+
+
+def test_lines_do_not_go_to_another_process():
+    """Records are known by their identity, which others may have there."""
+    row = record()
+    listed = Listed.with_lines([row], KnownLines([row], ["the line of it"]))
+    for copied in (pickle.loads(pickle.dumps(listed)), copy.deepcopy(listed)):
+        assert copied == listed
+        assert copied.lines.of([row]) == copied.lines.of(list(copied)) == record_lines([row])

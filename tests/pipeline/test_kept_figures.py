@@ -7,6 +7,7 @@ from dataclasses import replace
 import fake_photos as fake
 import numpy as np
 import pytest
+from matplotlib import rc_context
 
 from wearscope.economics.decision import outcome_of
 from wearscope.economics.readings import Limit
@@ -86,6 +87,9 @@ def test_whatever_it_shows_is_asked_for(outcome, asked, monkeypatch):
     monkeypatch.setattr(kept_figures, "_program", lambda: b"another")
     ask(what)
     assert len(drawn) == len(others_than) + 1
+    with rc_context({"axes.linewidth": 3.0}):
+        ask(what)
+    assert len(drawn) == len(others_than) + 2
 
 
 def test_only_what_it_shows_is_asked_for(outcome, asked):

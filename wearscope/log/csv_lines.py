@@ -89,6 +89,9 @@ class KnownLines:
         self._records = records  # while they live, no other record has the identity of one
         self._of = dict(zip(map(id, records), lines, strict=True))
 
+    def __reduce__(self) -> tuple[type[KnownLines], tuple[()]]:
+        return KnownLines, ()  # of a copy, here or in another process, records have other identities
+
     def of(self, records: Sequence[Record]) -> list[str]:
         """Lines of records, in their order.
 

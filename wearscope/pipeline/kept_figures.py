@@ -13,8 +13,9 @@ from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib import rcParams
 
-from wearscope import quantities, report
+from wearscope import metrology, quantities, report
 from wearscope.errors import WearscopeError
 from wearscope.files import PHOTO_BYTES, read_file
 from wearscope.log.export import make_folder, write_bytes
@@ -97,14 +98,14 @@ def _kept(path: Path) -> Sequence[bytes] | None:
 @cache
 def _program() -> bytes:
     """Of what draws and says: the program, the libraries, and the letters that come with one of them."""
-    folders = (Path(next(iter(room.__path__))) for room in (report, quantities))
+    folders = (Path(next(iter(room.__path__))) for room in (report, quantities, metrology))
     sources = sorted(path for folder in folders for path in folder.glob("*.py"))
     versions = (__version__, matplotlib.__version__, np.__version__)
     return sha256(repr(versions).encode() + b"".join(path.read_bytes() for path in sources)).digest()
 
 
 def checksum_of(what: Drawn, form: str) -> str:
-    """SHA-256 of all that a figure shows, of how it is drawn on this machine, and of the program.
+    """SHA-256 of all that a figure shows, of how it is drawn by the settings of this machine, and of the program.
 
     Parameters
     ----------
@@ -118,7 +119,8 @@ def checksum_of(what: Drawn, form: str) -> str:
     summed = sha256(_program())
     names = [bit.bit for bit in what.bits]
     beside = [(readable(name), families_for(readable(name))) for name in names]
-    summed.update(repr((form, beside)).encode())
+    look = [(name, rcParams[name]) for name in sorted(rcParams) if "backend" not in name]
+    summed.update(repr((form, beside, look)).encode())
     for piece in _pieces(what):
         summed.update(_LENGTH.pack(len(piece)) + piece)
     return summed.hexdigest()
