@@ -11,7 +11,7 @@ from wearscope.economics.decision import outcome_of
 from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.export import make_folder, write_bytes
-from wearscope.log.records import none_collected
+from wearscope.log.records import set_aside
 from wearscope.pipeline.kept_curves import solver
 from wearscope.pipeline.kept_figures import keeper
 from wearscope.pipeline.measured import Measured, last_measured, refusals_of
@@ -80,7 +80,7 @@ def publish(
     WearscopeError
         The trial file does not say what the outcome needs, or a file cannot be read or written.
     """
-    with none_collected():  # beside the rows of a large trial, figures and pages leave little
+    with set_aside():
         return _published(trial, out_dir, found, over, interactive=interactive, parquet=parquet)
 
 
