@@ -12,6 +12,7 @@ import pytest
 from seldom import but_seldom
 
 from wearscope.log.export import write_bytes
+from wearscope.pipeline import measured as measured_module
 from wearscope.pipeline import published, reporting
 from wearscope.pipeline import run as batch
 from wearscope.pipeline.measured import measured, stands
@@ -51,6 +52,19 @@ def made(trial, monkeypatch):
 
     monkeypatch.setattr(reporting, "publish", publish)
     return times
+
+
+def test_a_report_looks_at_photos_and_log_names_once(trial, made, run, monkeypatch):
+    """Of ten thousand photos a look takes seconds."""
+    looked, really = [], measured_module.look_again
+    monkeypatch.setattr(
+        measured_module, "look_again", lambda *of, **how: looked.append(1) or really(*of, **how)
+    )
+    assert run("measure", trial, "-q", "--no-report")[0] == 0
+    assert run("report", trial)[0] == 0
+    assert (len(looked), len(made)) == (1, 1)
+    assert run("report", trial)[0] == 0
+    assert (len(looked), len(made)) == (2, 1)
 
 
 def edited(trial, old, new):

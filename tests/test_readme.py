@@ -9,7 +9,7 @@ import pytest
 import typer
 
 from wearscope.cli import app
-from wearscope.log.export import COLUMNS
+from wearscope.log.csv_lines import COLUMNS
 from wearscope.quantities.quantity import QUANTITIES
 from wearscope.start.answers import questions, read_answers, require_answered, require_one_for_each
 from wearscope.trial import load_trial

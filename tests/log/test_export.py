@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from wearscope.errors import WearscopeError
-from wearscope.log import export
+from wearscope.log import cells, export
 from wearscope.log.export import write_json, write_measurements
 from wearscope.log.records import Record
 
@@ -106,13 +106,13 @@ def test_what_begins_like_a_formula_is_quoted_and_comes_back(tmp_path, sign):
     with (tmp_path / "a.csv").open(newline="", encoding="utf-8") as file:
         _, row = csv.reader(file)
     assert all(cell.startswith("'") for cell in row[:3])
-    assert [export.unquoted(cell) for cell in row[:3]] == texts
+    assert [cells.unquoted(cell) for cell in row[:3]] == texts
     assert row[3] == "-1.5", "numbers stay numbers"
 
 
 def test_what_is_no_formula_stays_as_it_is(tmp_path):
     for text in ("", "'", "Wren", "'Wren'", "3 = 4", "– none", "O'Brien"):
-        assert export.quoted(text) == export.unquoted(text) == text
+        assert cells.quoted(text) == cells.unquoted(text) == text
 
 
 def test_what_a_killed_run_left_is_cleared_and_what_is_being_written_is_not(tmp_path):

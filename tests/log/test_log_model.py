@@ -14,6 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from log_rows import a_note, inspection, record
 
 from wearscope.errors import LogError
+from wearscope.log import kept_rows
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.identity import IdentityLog, Whose
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
@@ -22,6 +23,13 @@ from wearscope.log.wear_log import WearLog
 from wearscope.trial.correction import Correction
 
 TRIAL = inspection().trial
+
+
+@pytest.fixture(autouse=True)
+def few_rows_are_kept_too(monkeypatch):
+    monkeypatch.setattr(kept_rows, "WORTH_KEEPING", 1)
+
+
 NUMBERS = (("edge_recession", "difference"), ("edge_radius", "used"), ("chip_count", "used"))
 BITS, FLUTES, PARTS = ("A", "B"), (1, 2), (0, 40)
 INPUTS = [
@@ -37,9 +45,11 @@ found = st.dictionaries(st.sampled_from(NUMBERS), st.sampled_from([None, 1.5, 2.
 class LogMachine(RuleBasedStateMachine):
     """The log, and what must be in it."""
 
-    @initialize()
-    def begin(self):
+    @initialize(keeps=st.booleans())
+    def begin(self, keeps):
         self.folder = Path(tempfile.mkdtemp())
+        if keeps:
+            (self.folder / "results").mkdir()
         self.path = self.folder / "wear-log.sqlite"
         self.clock = 0
         self.rows = []  # one dictionary for each: record, inputs, until, why
@@ -216,7 +226,7 @@ class LogMachine(RuleBasedStateMachine):
                 self.log.history(trial=TRIAL),
                 self.log.standing(TRIAL, expected),
             )
-            assert (held.current, held.history, held.standing) == told
+            assert (list(held.current), list(held.history), held.standing) == told
             assert self.seen.setdefault(held.fingerprint, repr(told)) == repr(told)
 
 

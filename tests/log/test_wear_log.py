@@ -228,7 +228,7 @@ def test_a_clock_that_was_set_back_changes_no_order(path):
         assert log.standing(trial, {PLACE: after})[PLACE].state == "refused"
         assert log.standing(trial, {PLACE: before})[PLACE].state == "out of date"
         held = log.holds(trial, {PLACE: after})
-        assert ([row.value for row in held.current], held.history) == ([21.0], log.history())
+        assert ([row.value for row in held.current], list(held.history)) == ([21.0], log.history())
     assert examine(LogFile(path)).faults == ()
 
 

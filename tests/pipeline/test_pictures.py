@@ -291,6 +291,36 @@ def test_the_same_pictures_are_not_compared_again(folder, monkeypatch):
     assert asked == [1, 1], "what another version found is found anew"
 
 
+def test_likenesses_are_unpacked_only_for_a_new_picture(folder, monkeypatch):
+    trial, results = load_trial(folder), folder / "results"
+    results.mkdir()
+    found = look_again(trial, results, keep=True)
+    asked, really = [], pictures_module._Packed.__getitem__
+    monkeypatch.setattr(
+        pictures_module._Packed, "__getitem__", lambda *of: asked.append(of[1]) or really(*of)
+    )
+    assert look_again(trial, results, keep=True).checksums == found.checksums
+    assert asked == []
+    copied(folder, "1-50.png", "2-50.png")
+    assert len(look_again(trial, results, keep=True).also_at) == 2
+    assert len(asked) == 5
+
+
+@pytest.mark.parametrize("name", ["blocks", "grain", "shapes"])
+def test_likenesses_that_cannot_be_unpacked_are_made_anew(folder, name):
+    """They are found damaged only once a picture is new."""
+    trial, results = load_trial(folder), folder / "results"
+    results.mkdir()
+    look_again(trial, results, keep=True)
+    with np.load(results / LIKENESSES_NAME) as kept:
+        arrays = dict(kept)
+    np.savez_compressed(results / LIKENESSES_NAME, **arrays | {name: arrays[name][:-1]})
+    copied(folder, "1-50.png", "2-50.png")
+    assert len(look_again(trial, results, keep=True).also_at) == 2
+    with np.load(results / LIKENESSES_NAME) as kept:
+        assert len(kept[name]) == len(kept["sha256"]) == 6
+
+
 @pytest.mark.parametrize("damage", but_seldom(2, ["cut off", "another form", "a byte", "words"]))
 def test_a_damaged_file_is_made_anew(folder, damage):
     copied(folder, "1-50.png", "2-50.png")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from html import unescape
 
 import fake_photos as fake
@@ -19,6 +20,7 @@ from wearscope.report.amounts import life_text
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text
 from wearscope.report.due_words import due_lines, due_notice
 from wearscope.report.html import report_html
+from wearscope.report.pages import Pages
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import report_of
 from wearscope.report.report_words import CAUTIONS
@@ -220,3 +222,35 @@ def test_all_that_are_due_are_named_where_no_bit_is_left_to_photograph(trial):
 def test_nothing_is_due_where_no_wear_is_near_a_limit(trial):
     slow = outcome_of(trial, rows_of(trial, {"Wren": 0.005, "Plover": 0.005}))
     assert due_lines(trial, slow) == due_bits(trial, slow) == ()
+
+
+def test_a_cell_on_one_line_is_written_as_the_library_writes_it(trial, outcome, monkeypatch):
+    """Looking for breaks sign by sign takes several times as long, and finds none where the text has room."""
+
+    def written():
+        pages = Pages("Table", "foot")
+        pages.set_creation_date(datetime(2026, 3, 2, tzinfo=UTC))
+        pages.set_compression(compress=False)
+        pages.add_page()
+        pages.rows(("A head", "Another, long enough for a second line"), CELLS * 20, (2, 1), size=9)
+        for text in ("flute 1", "a name that is longer than the box", "W" * 40):
+            pages.in_box(text, (20, pages.get_y()), (30, 11), (14.0, 9.0, 6.0))
+        return bytes(pages.output())
+
+    by_itself, fast = written(), []
+    one_line = Pages._one_line
+    monkeypatch.setattr(Pages, "_one_line", lambda self, *of: fast.append(of[2]) or one_line(self, *of))
+    written()
+    assert "18.6 ± 1.2 µm" in fast
+    assert not {" ", "two  blanks", "two\nlines", "a\N{SOFT HYPHEN}b"} & set(fast)
+    monkeypatch.setattr(Pages, "_on_one_line", lambda *_: False)
+    assert written() == by_itself
+
+
+CELLS = [
+    ("Wren", "18.6 ± 1.2 µm"),
+    ("two\nlines", "a\N{SOFT HYPHEN}b"),
+    (" ", "two  blanks"),
+    ("שלום", "–"),
+    ("as wide as the column is, nearly so or more, and then a little more", "iiiiiiiiiiiiiiiiiiiiii"),
+]

@@ -2,8 +2,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from decimal import ROUND_HALF_EVEN, Decimal
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from wearscope.report import words
 from wearscope.report.photo_words import main_sentence
@@ -153,3 +156,21 @@ def test_main_sentence_marks_a_doubtful_number(make_record):
 def test_words_need_no_drawing_library():
     code = "import sys, wearscope, wearscope.report.words; sys.exit('matplotlib' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@example(2.675, -2)  # 2.67499999999999982236431605997495353221893310546875
+@example(1.005, -2)
+@example(-0.0005, -3)
+@given(
+    st.one_of(
+        st.floats(-1e10, 1e10),
+        st.integers(-(10**9), 10**9).map(lambda n: n / 1000),
+        st.integers(-(10**6), 10**6).map(lambda n: n / 64),
+    ),
+    st.integers(-7, 3),
+)
+def test_numbers_are_rounded_as_their_digits_say(x, place):
+    """Half to even of the shortest digits, whichever way is the quicker."""
+    plain = Decimal(repr(x)).quantize(Decimal(1).scaleb(place), rounding=ROUND_HALF_EVEN)
+    said = f"{plain if plain else abs(plain):f}".replace("-", words.MINUS)
+    assert words._to_place(x, place) == said

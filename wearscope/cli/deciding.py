@@ -27,7 +27,7 @@ from wearscope.cli.terminal import say
 from wearscope.errors import TrialError
 
 if TYPE_CHECKING:
-    from wearscope.pipeline.measured import Measured, Stands
+    from wearscope.pipeline.measured import Looked, Measured, Stands
     from wearscope.pipeline.published import Published
     from wearscope.trial import Trial
 
@@ -60,6 +60,7 @@ def report(
 
     loaded = _load_for(trial, over)
     folder = (out or loaded.folder).absolute()
+    looked = None
     if not as_json:
         how = asked_for(over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
         now = stands(loaded, folder)
@@ -71,7 +72,8 @@ def report(
             say(PUBLISHED_BEFORE, err=True)
             say_to_open(before.paths)
             raise typer.Exit(_exit_code(now))
-    found = _measured(loaded, folder)
+        looked = now.looked
+    found = _measured(loaded, folder, looked)
     warn_unfair(loaded)
     decided, published = publish(loaded, folder, found, over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
     if as_json:
@@ -91,11 +93,12 @@ def publish_changed(trial: Trial, folder: Path, *, quiet: bool) -> Published | N
     from wearscope.pipeline.measured import NothingHoldsError, measured, stands
     from wearscope.pipeline.published import still_published, what_is_said
 
-    before = still_published(folder / "results", what_is_said(trial, folder, stands(trial, folder)))
+    now = stands(trial, folder)
+    before = still_published(folder / "results", what_is_said(trial, folder, now))
     if before is not None:
         return before
     try:
-        found = measured(trial, folder)
+        found = measured(trial, folder, now.looked)
     except NothingHoldsError:
         return None  # no photo was measured, and each has said why
     from wearscope.pipeline.reporting import publish
@@ -139,7 +142,8 @@ def outcome(
     from wearscope.economics.decision import outcome_of
     from wearscope.economics.due import due_bits
     from wearscope.pipeline.kept_curves import solver
-    from wearscope.report.curves import draw_curves, pictures, write_curves
+    from wearscope.pipeline.kept_figures import keeper
+    from wearscope.report.curves import draw_curves, kept_curves, pictures, write_curves
     from wearscope.report.decision_files import outcome_document, write_outcome
     from wearscope.report.spoken import spoken
 
@@ -150,7 +154,8 @@ def outcome(
     warn_unfair(loaded)
     decided = outcome_of(loaded, found.records, over, solve=solver(loaded, folder / "results"))  # type: ignore[arg-type]
     due = due_bits(loaded, decided)
-    drawn = pictures(lambda: draw_curves(decided))
+    keep = keeper(folder / "results")
+    drawn = kept_curves(decided, keep, lambda: pictures(lambda: draw_curves(decided)))
     written = [
         *write_outcome(folder / "results", decided, due),
         *write_curves(drawn, folder / "results"),
@@ -187,11 +192,11 @@ def export(
     raise typer.Exit(_exit_code(found))
 
 
-def _measured(trial: Trial, folder: Path) -> Measured:
+def _measured(trial: Trial, folder: Path, looked: Looked | None = None) -> Measured:
     """What the wear log says of a trial; what does not hold any more, or has lost its place, is told first."""
     from wearscope.pipeline.measured import measured
 
-    found = measured(trial, folder)
+    found = measured(trial, folder, looked)
     complain((*found.astray, *found.behind))
     return found
 

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
-import re
 import secrets
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import fields
-from operator import attrgetter
+from functools import lru_cache
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
 from wearscope.errors import WearscopeError
+from wearscope.log.cells import Cell
+from wearscope.log.csv_lines import COLUMNS, csv_lines, head_line, lines_of
 from wearscope.log.order import in_order
 from wearscope.log.records import Record
-
-Cell = str | float | None
 
 PART = ".part"
 """How the name of a file ends that is being written."""
@@ -28,8 +25,9 @@ PART = ".part"
 LEFT_AFTER_S = 3600.0
 """Age from which such a file is taken for what a run left that was killed; chosen, no source."""
 
-COLUMNS = tuple(field.name for field in fields(Record))
-"""Columns of ``measurements.csv``, in order."""
+
+LINES_AT_ONCE = 5000
+"""Lines of a CSV file in memory as bytes; a megabyte."""
 
 
 def write_measurements(path: Path, records: Iterable[Record]) -> None:
@@ -45,7 +43,8 @@ def write_measurements(path: Path, records: Iterable[Record]) -> None:
     WearscopeError
         The file cannot be written.
     """
-    write_table(path, COLUMNS, list(map(attrgetter(*COLUMNS), in_order(records))))
+    listed = records if isinstance(records, Sequence) else tuple(records)
+    write_lines(path, COLUMNS, lines_of(in_order(listed), listed))
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
@@ -63,52 +62,26 @@ def write_table(path: Path, columns: Sequence[str], rows: Sequence[Sequence[Cell
     WearscopeError
         The file cannot be written.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    # most texts of a column are the same, and there may be millions of cells: each is looked at once
-    cells = (cell for j in range(len(columns)) for cell in {row[j] for row in rows})
-    changed = {cell: told for cell in cells if (told := quoted(cell)) is not cell}
-    writer.writerows(
-        rows if not changed else ([changed.get(cell, cell) for cell in row] for row in rows),
-    )
-    write_bytes(path, text.getvalue().encode())
+    write_lines(path, columns, csv_lines(rows))
 
 
-_FORMULA = re.compile(r"'*[=+\-@\t\n\uff1d\uff0b\uff0d\uff20]")
-
-
-def quoted(cell: Cell) -> Cell:
-    """Cell of a CSV file that no spreadsheet takes for a formula: a text that begins like one has ' before it.
+def write_lines(path: Path, columns: Sequence[str], lines: Iterable[str]) -> None:
+    """Write a CSV file in one step, of lines as `csv_lines` gives them.
 
     Parameters
     ----------
-    cell : str, float or None
+    path : Path
+    columns : sequence of str
+    lines : iterable of str
 
-    Returns
-    -------
-    str, float or None
-        Whatever is no text stays as it is, negative numbers too. Lines end with a line feed.
+    Raises
+    ------
+    WearscopeError
+        The file cannot be written.
     """
-    if not isinstance(cell, str):
-        return cell
-    text = cell.replace("\r\n", "\n").replace("\r", "\n") if "\r" in cell else cell  # which would end the row
-    return f"'{text}" if _FORMULA.match(text) else text
-
-
-def unquoted(cell: str) -> str:
-    """What `quoted` was given.
-
-    Parameters
-    ----------
-    cell : str
-        As read from a CSV file.
-
-    Returns
-    -------
-    str
-    """
-    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
+    rest = chain([head_line(columns)], lines)
+    pieces = iter(lambda: "".join(islice(rest, LINES_AT_ONCE)).encode(), b"")
+    write_bytes(path, pieces)
 
 
 def make_folder(folder: Path) -> None:
@@ -144,13 +117,14 @@ def clear_parts(folder: Path) -> None:
                 part.unlink(missing_ok=True)
 
 
-def write_bytes(path: Path, content: bytes) -> None:
+def write_bytes(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file in one step, so that a reader never sees half of it: under another name first, then renamed.
 
     Parameters
     ----------
     path : Path
-    content : bytes
+    content : bytes, or iterable of bytes
+        Whole, or in pieces that follow each other.
 
     Raises
     ------
@@ -166,13 +140,14 @@ def write_bytes(path: Path, content: bytes) -> None:
         ) from error
 
 
-def replace_file(path: Path, content: bytes) -> None:
+def replace_file(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file as `write_bytes` does, and leave it to the caller to say what went wrong.
 
     Parameters
     ----------
     path : Path
-    content : bytes
+    content : bytes, or iterable of bytes
+        Whole, or in pieces that follow each other.
 
     Raises
     ------
@@ -182,7 +157,7 @@ def replace_file(path: Path, content: bytes) -> None:
     temporary = path.with_name(f".{secrets.token_hex(6)}{PART}")
     try:
         with temporary.open("xb") as file:
-            file.write(content)
+            file.writelines([content] if isinstance(content, bytes) else content)
             file.flush()
             os.fsync(file.fileno())  # or a power cut leaves the name with nothing behind it
         temporary.replace(path)
@@ -210,13 +185,18 @@ def _indented(thing: Any, pad: str) -> str:  # noqa: ANN401 - whatever JSON know
     """JSON in lines, but a list of nothing but numbers and texts in one: curves have thousands of numbers."""
     if isinstance(thing, dict | Mapping) and thing:
         inner = (
-            f"{pad} {_plain(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
+            f"{pad} {_named(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
             for key, value in thing.items()
         )
         return "{\n" + ",\n".join(inner) + f"\n{pad}}}"
     if isinstance(thing, list | tuple) and any(issubclass(each, _NESTED) for each in set(map(type, thing))):
         return "[\n" + ",\n".join(f"{pad} {_indented(each, pad + ' ')}" for each in thing) + f"\n{pad}]"
     return _plain(thing)
+
+
+@lru_cache(maxsize=1000)
+def _named(key: str) -> str:
+    return _plain(key)
 
 
 _NESTED = (Mapping, list, tuple)

@@ -152,7 +152,25 @@ def inputs_text(named: NamedInputs) -> str:
     ValueError
         A number is not finite.
     """
-    return json.dumps(dict(named), sort_keys=True, allow_nan=False, separators=(",", ":"))
+    return _encoded(dict(named))
+
+
+_encoded = json.JSONEncoder(sort_keys=True, allow_nan=False, separators=(",", ":")).encode
+
+
+def inputs_in(row: Mapping[str, Any]) -> NamedInputs | None:
+    """What an inspection rests on, as its row in the log says.
+
+    Parameters
+    ----------
+    row : mapping
+
+    Returns
+    -------
+    mapping or None
+        None where it does not say.
+    """
+    return None if row["inputs"] is None else dict(json.loads(row["inputs"]))
 
 
 def fingerprint_of(inputs: Inputs | NamedInputs) -> str:

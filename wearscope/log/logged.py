@@ -133,24 +133,6 @@ class Compared:
     fingerprint: str
 
 
-@dataclass(frozen=True)
-class Held(Compared):
-    """All that a log holds of a trial.
-
-    Attributes
-    ----------
-    standing, fingerprint
-        As of `Compared`.
-    current : list of Record
-        As from `WearLog.current`, with what is expected.
-    history : list of LoggedRecord
-        As from `WearLog.history`.
-    """
-
-    current: list[Record]
-    history: list[LoggedRecord]
-
-
 def standings(
     inspections: Iterable[LoggedInspection], expected: Mapping[PhotoPlace, NamedInputs]
 ) -> dict[PhotoPlace, Standing]:

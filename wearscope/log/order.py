@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from wearscope.log.csv_lines import Listed
 from wearscope.log.records import Record
 from wearscope.quantities.quantity import listed_at
 
@@ -36,11 +37,14 @@ def in_order(records: Iterable[Record]) -> list[Record]:
     Parameters
     ----------
     records : iterable of Record
+        `Listed` ones are in that order already.
 
     Returns
     -------
     list of Record
     """
+    if isinstance(records, Listed):
+        return list(records)
     listed = list(records)
     bits = {bit: natural_key(bit) for bit in {record.bit for record in listed}}
     numbers = {number: listed_at(*number) for number in {(row.quantity, row.zone) for row in listed}}

@@ -102,6 +102,24 @@ def none_collected() -> Iterator[None]:
             gc.enable()
 
 
+@contextmanager
+def set_aside() -> Iterator[None]:
+    """While there are many rows already, look for garbage only among what is made from now on.
+
+    Yields
+    ------
+    None
+    """
+    if gc.get_freeze_count():  # whoever has set things aside takes them back
+        yield
+        return
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
+
+
 def gave_numbers(records: Iterable[Record]) -> bool:
     """Whether the rows of a photo hold a number of wear; of a new-state photo, any number.
 

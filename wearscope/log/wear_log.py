@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from functools import cache
@@ -23,10 +22,12 @@ from wearscope.log.checksums import (
     put_rows,
     rows_of,
 )
-from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, inputs_text
+from wearscope.log.csv_lines import KnownLines, Listed
+from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, inputs_in, inputs_text
+from wearscope.log.kept_rows import BitRows, rows_by_bit
+from wearscope.log.log_rows import Held, LogRows
 from wearscope.log.logged import (
     Compared,
-    Held,
     LoggedInspection,
     LoggedRecord,
     NumberPlace,
@@ -162,7 +163,7 @@ class WearLog(NoteLog):
                 return []
             place = cast(Place, {name: wanted for name, wanted in where.items() if name in PLACE})
             made = _made(connection, place)
-            inputs = cache(lambda row_id: _inputs(made[row_id]))  # many numbers come of one inspection
+            inputs = cache(lambda row_id: inputs_in(made[row_id]))  # many numbers come of one inspection
             rows = rows_of(connection, measurement, *_matches(measurement, where))
             return [_logged(row, made, inputs) for row in rows]
 
@@ -180,19 +181,38 @@ class WearLog(NoteLog):
         Held
         """
         fingerprints = {place: fingerprint_of(named) for place, named in expected.items()}
-        summed, current, history, made = [], [], [], _Made()
+        made, summed, rows = self._rows(trial)
+        compared = _compared(summed, made, expected, fingerprints)
+        return Held(*compared, _holding(rows, made, fingerprints), LogRows(trial, rows, made))
+
+    def holding(self, trial: str, expected: Mapping[PhotoPlace, str]) -> Listed:
+        """As from `current` with fingerprints, and the lines of the rows as CSV.
+
+        Parameters
+        ----------
+        trial : str
+        expected : mapping
+            As of `current`.
+
+        Returns
+        -------
+        Listed
+        """
+        made, _, rows = self._rows(trial)
+        return _holding(rows, made, expected)
+
+    def _rows(self, trial: str) -> tuple[_Made, list[str], list[BitRows]]:
+        """Inspections, and rows with their checksums, of a whole trial."""
         with self._reading(long=True) as connection, none_collected():
-            if connection is not None:
-                made = _made(connection, {"trial": trial})
-                inputs = cache(lambda row_id: _inputs(made[row_id]))
-                for row in each_row(connection, measurement, measurement.c.trial == trial):
-                    history.append(_logged(row, made, inputs))
-                    summed.append(row["checksum"])
-                    wanted = fingerprints.get(_photo_place(row))
-                    holds = wanted is not None and made[row["inspection_id"]]["fingerprint"] == wanted
-                    if row["superseded_by"] is None and holds:
-                        current.append(history[-1].record)
-        return Held(*_compared(summed, made, expected, fingerprints), in_order(current), history)
+            if connection is None:
+                return _Made(), [], []
+            made = _made(connection, {"trial": trial})
+            summed, rows = rows_by_bit(connection, trial, self.place.folder / "results")
+            for of_bit in rows:
+                for row_id in {*of_bit.made_by, *of_bit.superseded_by}:
+                    if row_id is not None:
+                        made[row_id]  # it is where the numbers are, or the log is damaged
+            return made, summed, rows
 
     def stands(self, trial: str, expected: Mapping[PhotoPlace, NamedInputs]) -> Compared:
         """As from `holds`, without its rows: of them nothing but the checksums is read.
@@ -285,6 +305,20 @@ def _current_rows(connection: Connection, made: LoggedInspection) -> dict[Number
     return {(row["quantity"], row["zone"]): row for row in rows}
 
 
+def _holding(rows: Iterable[BitRows], made: _Made, expected: Mapping[PhotoPlace, str]) -> Listed:
+    """Rows that hold, in natural order."""
+    found: list[Record] = []
+    lines: list[str] = []
+    for of in rows:
+        for record, line, by, later in zip(of.records, of.lines, of.made_by, of.superseded_by, strict=True):
+            if later is None:
+                wanted = expected.get((record.bit, record.flute, record.parts, record.view))
+                if wanted is not None and made[by]["fingerprint"] == wanted:
+                    found.append(record)
+                    lines.append(line)
+    return Listed.with_lines(in_order(found), KnownLines(found, lines))
+
+
 class _Made(dict[int, Row]):
     """Inspections by their id."""
 
@@ -335,11 +369,7 @@ def _inspection_row(made: LoggedInspection) -> Row:
 
 
 def _inspection(row: Row) -> LoggedInspection:
-    return LoggedInspection(**{name: row[name] for name in _MADE_NAMES}, inputs=_inputs(row))
-
-
-def _inputs(row: Row) -> NamedInputs | None:
-    return None if row["inputs"] is None else dict(json.loads(row["inputs"]))
+    return LoggedInspection(**{name: row[name] for name in _MADE_NAMES}, inputs=inputs_in(row))
 
 
 def _logged(row: Row, made: _Made, inputs: Callable[[int], NamedInputs | None]) -> LoggedRecord:

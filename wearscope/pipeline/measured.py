@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
 from wearscope.log.astray import Astray
 from wearscope.log.corrections import CorrectionLog
+from wearscope.log.csv_lines import Listed
 from wearscope.log.identity import IdentityLog
 from wearscope.log.inputs import Inputs, NamedInputs
-from wearscope.log.logged import Compared, LoggedRecord, PhotoPlace, Standing
+from wearscope.log.log_rows import LogRows
+from wearscope.log.logged import Compared, PhotoPlace, Standing
 from wearscope.log.notes import LoggedNote, Note
-from wearscope.log.records import Record
+from wearscope.log.records import Record, none_collected
 from wearscope.log.wear_log import WearLog
 from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
@@ -24,6 +27,27 @@ from wearscope.pipeline.standing import inputs_of, place_of
 from wearscope.pipeline.time_order import in_time
 from wearscope.report.standing_words import standing_lines
 from wearscope.trial import PhotoEntry, Trial
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A trial and its files as they were found, which a command looks at once.
+
+    Attributes
+    ----------
+    inputs : mapping
+        What the numbers of each photo would rest on now.
+    astray : tuple of Astray
+        What of the wear log has lost its place.
+    """
+
+    inputs: Mapping[PhotoEntry, Inputs]
+    astray: tuple[Astray, ...]
+
+    @cached_property
+    def named(self) -> dict[PhotoPlace, NamedInputs]:
+        """The same inputs as the log has them, by where the numbers stand."""
+        return {place_of(entry): each.named() for entry, each in self.inputs.items()}
 
 
 @dataclass(frozen=True)
@@ -43,6 +67,8 @@ class Stands:
         What the wear log holds under names that the trial file does not have, with the cure, in lines.
     fingerprint : str
         Of all rows of the trial that the log holds, and of what they would rest on now.
+    looked : Looked
+        How trial and files were found to be.
     """
 
     notes: tuple[Note, ...]
@@ -51,6 +77,7 @@ class Stands:
     command: str
     astray: tuple[str, ...]
     fingerprint: str
+    looked: Looked = field(repr=False)
 
     @property
     def behind(self) -> list[str]:
@@ -64,16 +91,16 @@ class Measured(Stands):
 
     Attributes
     ----------
-    notes, note_history, standing, command, astray, fingerprint
+    notes, note_history, standing, command, astray, fingerprint, looked
         As of `Stands`.
-    records : tuple of Record
+    records : Listed
         The rows that hold now, of the photos that the trial lists.
-    history : tuple of LoggedRecord
+    history : LogRows
         All rows ever, in the order they were added.
     """
 
-    records: tuple[Record, ...]
-    history: tuple[LoggedRecord, ...]
+    records: Listed
+    history: LogRows
 
 
 class NothingHoldsError(WearscopeError):
@@ -111,7 +138,8 @@ def measure_command(trial: Trial, out_dir: Path) -> str:
     return f"wearscope measure {trial.path}{elsewhere}"
 
 
-def measured(trial: Trial, out_dir: Path) -> Measured:
+@none_collected()
+def measured(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Measured:
     """Read what the wear log says of a trial.
 
     Parameters
@@ -119,6 +147,8 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     trial : Trial
     out_dir : Path
         Folder of the wear log.
+    looked : Looked, optional
+        How trial and files were found to be just now, by `stands`; else they are looked at.
 
     Returns
     -------
@@ -129,13 +159,14 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     WearscopeError
         The log cannot be read, is another trial's, or holds no number of the trial that still holds.
     """
-    with _looked_at(trial, out_dir) as (log, astray, inputs):
-        held = log.holds(trial.name, _named(inputs))
-        standing = _stands(trial, out_dir, log, astray, inputs, held)
-        found = Measured(**vars(standing), records=in_time(held.current), history=tuple(held.history))
+    with _looked_at(trial, out_dir, looked) as (log, seen):
+        held = log.holds(trial.name, seen.named)
+        standing = _stands(trial, out_dir, log, seen, held)
+        records = Listed.with_lines(in_time(held.current), held.current.lines)
+        found = Measured(**vars(standing), records=records, history=held.history)
     if found.records:
         return found
-    require_nothing_renamed(trial, log.place, astray)
+    require_nothing_renamed(trial, log.place, seen.astray)
     command = found.command
     if any(each.state == "out of date" for each in found.standing.values()):
         raise NothingHoldsError(
@@ -149,6 +180,7 @@ def measured(trial: Trial, out_dir: Path) -> Measured:
     raise NothingHoldsError(f"{log.place} holds no measurement of {trial.name}", f"run {command}")
 
 
+@none_collected()
 def stands(trial: Trial, out_dir: Path) -> Stands:
     """How the wear log stands to a trial, by the checksums of its rows alone: no number is read, nor looked through.
 
@@ -167,16 +199,17 @@ def stands(trial: Trial, out_dir: Path) -> Stands:
     WearscopeError
         The log cannot be read, or is another trial's.
     """
-    with _looked_at(trial, out_dir) as (log, astray, inputs):
-        return _stands(trial, out_dir, log, astray, inputs, log.stands(trial.name, _named(inputs)))
-
-
-_Inputs = Mapping[PhotoEntry, Inputs]
+    with _looked_at(trial, out_dir) as (log, seen):
+        return _stands(trial, out_dir, log, seen, log.stands(trial.name, seen.named))
 
 
 @contextmanager
-def _looked_at(trial: Trial, out_dir: Path) -> Iterator[tuple[WearLog, tuple[Astray, ...], _Inputs]]:
+def _looked_at(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Iterator[tuple[WearLog, Looked]]:
     """The wear log, what of it went astray, and what the numbers of each photo would rest on now."""
+    if looked is not None:
+        with WearLog(log_place(out_dir)) as log:
+            yield log, looked
+        return
     with (
         WearLog(log_place(out_dir)) as log,
         CorrectionLog(log.place) as by_hand,
@@ -186,23 +219,19 @@ def _looked_at(trial: Trial, out_dir: Path) -> Iterator[tuple[WearLog, tuple[Ast
         astray = tuple(astray_from(trial, log.place))
         pictures = look_again(trial, out_dir / "results", keep=False)
         said = by_hand.current(trial.name)
-        yield log, astray, inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
+        inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
+        yield log, Looked(inputs, astray)
 
 
-def _named(inputs: _Inputs) -> dict[PhotoPlace, NamedInputs]:
-    return {place_of(entry): each.named() for entry, each in inputs.items()}
-
-
-def _stands(
-    trial: Trial, out_dir: Path, log: WearLog, astray: Sequence[Astray], inputs: _Inputs, held: Compared
-) -> Stands:
+def _stands(trial: Trial, out_dir: Path, log: WearLog, looked: Looked, held: Compared) -> Stands:
     return Stands(
         tuple(log.notes(trial=trial.name)),
         tuple(log.note_history(trial=trial.name)),
-        {entry: held.standing[place_of(entry)] for entry in inputs},
+        {entry: held.standing[place_of(entry)] for entry in looked.inputs},
         measure_command(trial, out_dir),
-        tuple(astray_lines(trial, log.place, astray)),
+        tuple(astray_lines(trial, log.place, looked.astray)),
         held.fingerprint,
+        looked,
     )
 
 

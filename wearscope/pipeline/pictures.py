@@ -6,11 +6,14 @@ import io
 import os
 import zipfile
 import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
+from enum import Enum
+from functools import cached_property
 from hashlib import sha256
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +32,9 @@ from wearscope.version import __version__
 LIKENESSES_NAME = "likenesses.npz"
 """File in ``results/``; whoever deletes it waits a little longer the next time."""
 
+FILES_AT_ONCE = 8
+"""Files that a thread looks at before it asks for more; asking for each takes as long as reading a small one."""
+
 SAME_PICTURE = "same-picture"
 """Code of the refusal."""
 
@@ -39,7 +45,8 @@ class Likenesses:
 
     Attributes
     ----------
-    by_sha256 : dict
+    by_sha256 : mapping
+        What an earlier run left is unpacked when it is first asked for.
     same : dict
         Whether two pictures that look alike are of one exposure, by both checksums in order.
     first : dict
@@ -49,7 +56,7 @@ class Likenesses:
         to read every file, whatever its date says.
     """
 
-    by_sha256: dict[str, Likeness] = field(default_factory=dict)
+    by_sha256: Mapping[str, Likeness] = field(default_factory=dict)
     same: dict[tuple[str, str], bool] = field(default_factory=dict)
     first: dict[str, str] = field(default_factory=dict)
     by_version: dict[Path, tuple[tuple[int, int], str]] | None = None
@@ -118,14 +125,24 @@ def look_at(trial: Trial, known: Likenesses | None = None) -> Pictures:
     places: list[tuple[PhotoEntry | str, Path]] = [(entry, entry.path) for entry in trial.photos]
     places += [(scale.name, scale.graticule_path) for scale in trial.scales if scale.graticule_path]
     paths = list(dict.fromkeys(path for _, path in places))
-    with ThreadPoolExecutor(min(len(paths), os.cpu_count() or 1) or 1) as threads:  # decoding lets others run
-        looked = dict(zip(paths, threads.map(lambda path: _look(path, known), paths), strict=True))
+    some = [paths[at : at + FILES_AT_ONCE] for at in range(0, len(paths), FILES_AT_ONCE)]
+    with ThreadPoolExecutor(min(len(some), os.cpu_count() or 1) or 1) as threads:  # decoding lets others run
+        told = chain.from_iterable(threads.map(lambda few: [_look(path, known) for path in few], some))
+        looked = dict(zip(paths, told, strict=True))
     checksums = {path: checksum for path, (checksum, _) in looked.items()}
-    pictures = {checksum: seen for checksum, seen in looked.values() if seen is not None}
-    files = {checksums[path]: path for path in reversed(paths)}
-    first = _first_of_same(pictures, files, known)
-    known.by_sha256.clear()
-    known.by_sha256.update(pictures)
+    seen = {checksum: fresh for checksum, fresh in looked.values() if fresh is not None}
+    first = known.first
+    if not first or first.keys() != seen.keys():  # thousands of pictures are compared in seconds
+        try:
+            pictures = {
+                checksum: known.by_sha256[checksum] if fresh is KNOWN else fresh
+                for checksum, fresh in seen.items()
+            }
+        except DamagedLikenessesError:  # as if nothing had been left
+            known.by_sha256, known.same, known.first = {}, {}, {}
+            return look_at(trial, known)
+        first = _first_of_same(pictures, {checksums[path]: path for path in reversed(paths)}, known)
+        known.by_sha256 = pictures
     together: dict[str, list[PhotoEntry | str]] = {}
     for place, path in places:
         if checksums[path] in first:
@@ -139,14 +156,23 @@ def look_at(trial: Trial, known: Likenesses | None = None) -> Pictures:
     return Pictures(checksums, also_at)
 
 
-def _look(path: Path, known: Likenesses) -> tuple[str, Likeness | None]:
+class _Known(Enum):
+    """Stands for a likeness that an earlier look left."""
+
+    KNOWN = 1
+
+
+KNOWN = _Known.KNOWN
+
+
+def _look(path: Path, known: Likenesses) -> tuple[str, Likeness | _Known | None]:
     """Checksum of a file, and what its picture looks like; None where there is none to be seen."""
     try:
         seen = path.stat()
         version = seen.st_mtime_ns, seen.st_size
         before, checksum = (known.by_version or {}).get(path, ((0, 0), ""))
         if before == version and checksum in known.by_sha256:
-            return checksum, known.by_sha256[checksum]
+            return checksum, KNOWN
         content = content_of(path)
     except (OSError, PhotoRefused):
         return checksum_of(path), None
@@ -154,7 +180,7 @@ def _look(path: Path, known: Likenesses) -> tuple[str, Likeness | None]:
     if known.by_version is not None:
         known.by_version[path] = version, checksum
     if checksum in known.by_sha256:
-        return checksum, known.by_sha256[checksum]
+        return checksum, KNOWN
     try:
         return checksum, likeness_of(photo_of(path, content))
     except Exception:  # whoever measures it says what is wrong with it
@@ -165,8 +191,6 @@ def _first_of_same(
     pictures: Mapping[str, Likeness], files: Mapping[str, Path], known: Likenesses
 ) -> dict[str, str]:
     """For each picture, by checksum, the first one that it is the same as; itself where there is none."""
-    if known.first and known.first.keys() == pictures.keys():
-        return known.first  # thousands of pictures are compared in seconds
     checksums = sorted(pictures)
     compared: dict[tuple[str, str], bool] = {}
 
@@ -215,33 +239,68 @@ def likenesses_in(folder: Path) -> Likenesses:
     """
     try:
         content = read_file(folder / LIKENESSES_NAME, PHOTO_BYTES)
-        with np.load(io.BytesIO(content), allow_pickle=False) as kept:
-            blocks, grain, shapes = kept["blocks"], kept["grain"], kept["shapes"]
-            checksums, pairs, same = kept["sha256"], kept["pairs"], kept["same"]
+        with np.load(
+            io.BytesIO(content), allow_pickle=False
+        ) as kept:  # an array is unpacked when it is asked for
+            checksums, pairs, same = kept["sha256"].tolist(), kept["pairs"], kept["same"]
             first = kept[f"first-{__version__}"] if f"first-{__version__}" in kept else np.empty(0, int)
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
+            whole = {"blocks", "grain", "shapes"} <= set(kept.files) and len(pairs) == len(same)
+    except _DAMAGED:
         return Likenesses()
-    side = len(checksums), BLOCKS, BLOCKS
-    if (blocks.shape, grain.shape, shapes.shape) != (side, side, (len(checksums), 2)) or len(pairs) != len(
-        same
-    ):
+    if not whole or len(set(checksums)) != len(checksums):
         return Likenesses()
-    if (blocks.dtype, grain.dtype) != (np.uint8, np.int8):
-        return Likenesses()
-    if (
-        first.shape != checksums.shape
-        or first.dtype.kind != "i"
-        or not np.isin(first, range(len(first))).all()
-    ):
+    n_all = len(checksums)
+    if first.shape != (n_all,) or first.dtype.kind != "i" or not np.isin(first, np.arange(n_all)).all():
         first = np.empty(0, int)
     return Likenesses(
-        {
-            str(checksum): Likeness(seen, fine, (int(rows), int(columns)))
-            for checksum, seen, fine, (rows, columns) in zip(checksums, blocks, grain, shapes, strict=True)
-        },
+        _Packed(checksums, content),
         {(str(one), str(other)): bool(is_same) for (one, other), is_same in zip(pairs, same, strict=True)},
-        {str(one): str(checksums[at]) for one, at in zip(checksums, first, strict=False)},
+        {one: checksums[at] for one, at in zip(checksums, first.tolist(), strict=False)},
     )
+
+
+_DAMAGED = (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error)
+
+
+class DamagedLikenessesError(Exception):
+    """What an earlier run left cannot be unpacked."""
+
+
+class _Packed(Mapping[str, Likeness]):
+    """Likenesses as an earlier run left them, unpacked when the first is asked for: 130 MB for 10,000 pictures."""
+
+    def __init__(self, checksums: Sequence[str], content: bytes) -> None:
+        self._at = {checksum: at for at, checksum in enumerate(checksums)}
+        self._content = content
+
+    def __contains__(self, checksum: object) -> bool:
+        return checksum in self._at
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._at)
+
+    def __len__(self) -> int:
+        return len(self._at)
+
+    def __getitem__(self, checksum: str) -> Likeness:
+        at = self._at[checksum]
+        blocks, grain, shapes = self._unpacked
+        rows, columns = shapes[at]
+        return Likeness(blocks[at], grain[at], (int(rows), int(columns)))
+
+    @cached_property
+    def _unpacked(self) -> tuple[NDArray[np.uint8], NDArray[np.int8], NDArray[Any]]:
+        try:
+            with np.load(io.BytesIO(self._content), allow_pickle=False) as kept:
+                blocks, grain, shapes = kept["blocks"], kept["grain"], kept["shapes"]
+        except _DAMAGED as error:
+            raise DamagedLikenessesError from error
+        side = len(self), BLOCKS, BLOCKS
+        if (blocks.shape, grain.shape, shapes.shape) != (side, side, (len(self), 2)):
+            raise DamagedLikenessesError
+        if (blocks.dtype, grain.dtype) != (np.uint8, np.int8):
+            raise DamagedLikenessesError
+        return blocks, grain, shapes
 
 
 def keep_likenesses(folder: Path, known: Likenesses) -> None:

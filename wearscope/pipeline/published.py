@@ -16,7 +16,7 @@ from wearscope.log.export import write_json
 from wearscope.pipeline.measured import Stands, refusals_of
 from wearscope.pipeline.results import sheet_names
 from wearscope.pipeline.standing import sheet_holds
-from wearscope.process.fairness import fair_trial
+from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.version import __version__
 
@@ -87,7 +87,7 @@ def repeat_study_lines(trial: Trial, results: Path) -> tuple[str, ...]:
         return ()
 
 
-def what_is_said(trial: Trial, out_dir: Path, found: Stands) -> str:
+def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | None = None) -> str:
     """Fingerprint of all that report, tables and wall sheet say: whatever changes it changes what they say.
 
     Parameters
@@ -96,6 +96,8 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands) -> str:
     out_dir : Path
         Folder of the wear log and of ``results/``.
     found : Stands
+    fair : FairTrial, optional
+        Of the trial, where that was asked already.
 
     Returns
     -------
@@ -108,7 +110,7 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands) -> str:
     said = (
         __version__,
         unlined,
-        fair_trial(trial),
+        fair or fair_trial(trial),
         found.fingerprint,
         found.notes,
         found.note_history,

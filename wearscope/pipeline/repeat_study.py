@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from wearscope.log.export import COLUMNS, write_table
+from wearscope.log.csv_lines import COLUMNS
+from wearscope.log.export import write_table
 from wearscope.log.order import in_order
 from wearscope.log.records import Record
 from wearscope.metrology.repeatability import study_by_anova, study_by_ranges

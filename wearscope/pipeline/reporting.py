@@ -11,7 +11,9 @@ from wearscope.economics.decision import outcome_of
 from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import Outcome, Over
 from wearscope.log.export import make_folder, write_bytes
+from wearscope.log.records import set_aside
 from wearscope.pipeline.kept_curves import solver
+from wearscope.pipeline.kept_figures import keeper
 from wearscope.pipeline.measured import Measured, last_measured, refusals_of
 from wearscope.pipeline.published import (
     Published,
@@ -21,7 +23,7 @@ from wearscope.pipeline.published import (
     repeat_study_lines,
     what_is_said,
 )
-from wearscope.process.fairness import fair_trial
+from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.report.curves import write_curves
 from wearscope.report.decision_files import outcome_table, write_outcome
 from wearscope.report.html import bit_page, report_html, shown_on
@@ -78,12 +80,20 @@ def publish(
     WearscopeError
         The trial file does not say what the outcome needs, or a file cannot be read or written.
     """
+    with set_aside():
+        return _published(trial, out_dir, found, over, interactive=interactive, parquet=parquet)
+
+
+def _published(
+    trial: Trial, out_dir: Path, found: Measured, over: Over, *, interactive: bool, parquet: bool
+) -> tuple[Outcome, Published]:
     results = out_dir / "results"
     solve = solver(trial, results)
     outcome = outcome_of(trial, found.records, over, solve=solve)
     in_parts = outcome if over == "parts" else outcome_of(trial, found.records, solve=solve)
     make_folder(results)
-    report = _report(trial, out_dir, found, outcome)
+    fair = fair_trial(trial)
+    report = _report(trial, out_dir, found, outcome, fair)
     pages = _write_pages(report, results)
     paths = [
         *_write_report(report, results, interactive=interactive),
@@ -102,7 +112,7 @@ def publish(
     paths = list(dict.fromkeys(paths))
     shown = {path.relative_to(results).as_posix(): fingerprint for path, fingerprint in pages.items()}
     how = asked_for(over, interactive=interactive, parquet=parquet)
-    note_published(results, trial, what_is_said(trial, out_dir, found), said, paths, how, shown)
+    note_published(results, trial, what_is_said(trial, out_dir, found, fair), said, paths, how, shown)
     return outcome, Published(said, tuple(paths), now=True)
 
 
@@ -122,13 +132,13 @@ def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str 
     return {"over": over, "interactive": interactive, "parquet": parquet}
 
 
-def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> Report:
+def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, fair: FairTrial) -> Report:
     results = out_dir / "results"
     return report_of(
         trial,
         found.records,
         outcome,
-        fair_trial(trial),
+        fair,
         found.notes,
         refusals=refusals_of(found, results),
         sheets=current_sheets(trial, results, found),
@@ -136,6 +146,7 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome) -> R
         out_of_date=out_of_date_texts(found.standing),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         repeat_study=repeat_study_lines(trial, results),
+        keep=keeper(results),
     )
 
 

@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
-from wearscope.log.export import unquoted, write_table
+from wearscope.log.cells import unquoted
+from wearscope.log.export import write_table
 from wearscope.log.inputs import Inputs
 from wearscope.log.logged import LoggedInspection
 from wearscope.log.place import LogPlace

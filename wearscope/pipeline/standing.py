@@ -12,6 +12,7 @@ from pathlib import Path
 
 from wearscope.files import checksum_of
 from wearscope.log.corrections import changes
+from wearscope.log.csv_lines import Listed
 from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.logged import LoggedInspection, PhotoPlace, Standing
 from wearscope.log.records import Record, gave_numbers
@@ -162,7 +163,7 @@ def standing_of(
     return {entry: found[place_of(entry)] for entry in inputs}
 
 
-def current_rows(log: WearLog, trial: Trial, inputs: Mapping[PhotoEntry, Inputs]) -> tuple[Record, ...]:
+def current_rows(log: WearLog, trial: Trial, inputs: Mapping[PhotoEntry, Inputs]) -> Listed:
     """Rows of the wear log that hold for photos as they are now.
 
     Parameters
@@ -174,11 +175,12 @@ def current_rows(log: WearLog, trial: Trial, inputs: Mapping[PhotoEntry, Inputs]
 
     Returns
     -------
-    tuple of Record
+    Listed
         Doubtful where they contradict each other in time.
     """
     expected = {place_of(entry): fingerprint_of(each) for entry, each in inputs.items()}
-    return in_time(log.current(expected=expected, trial=trial.name))
+    held = log.holding(trial.name, expected)
+    return Listed.with_lines(in_time(held), held.lines)
 
 
 def sheet_holds(sheet: Path, last: LoggedInspection | None) -> bool:

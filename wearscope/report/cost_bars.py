@@ -32,7 +32,8 @@ def draw_costs(outcome: Outcome) -> Figure | None:
     """
     bits = [bit for bit in outcome.bits if bit.cost]
     if len(bits) > MOST_SHOWN:
-        bits = [bit for bit in bits if bit.bit in shown_bits(outcome)]
+        shown = shown_bits(outcome)
+        bits = [bit for bit in bits if bit.bit in shown]
     if not bits:
         return None
     names = [folded(readable(bit.bit), 24, 4) for bit in bits]

@@ -57,17 +57,81 @@ def draw_curves(
     Figure or None
         None if no bit has a curve.
     """
-    drawn_ones = [bit for bit in outcome.bits if bit.curves]
+    drawn_ones = drawn_of(outcome, only)
+    return _draw_panels(drawn_ones, narrow=narrow) if drawn_ones.bits else None
+
+
+@dataclass(frozen=True)
+class DrawnBit:
+    """What a figure shows of a bit.
+
+    Attributes
+    ----------
+    bit, coated, parts_cut, curves
+        As of `BitOutcome`.
+    """
+
+    bit: str
+    coated: bool
+    parts_cut: float
+    curves: tuple[QuantityCurve, ...]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """All that a figure of wear curves shows.
+
+    Attributes
+    ----------
+    bits : tuple of DrawnBit
+        Empty where there is nothing to draw.
+    tops : tuple of (str, float)
+        Quantities, and what of each must be in the figure, in its unit.
+    last_parts : float
+        Parts at the end of the longest curve.
+    axis : Axis
+    """
+
+    bits: tuple[DrawnBit, ...]
+    tops: tuple[tuple[str, float], ...]
+    last_parts: float
+    axis: Axis
+
+
+def drawn_of(outcome: Outcome, only: Sequence[str] | None = None) -> Drawn:
+    """What a figure shows of an outcome.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    only : sequence of str, optional
+        As of `draw_curves`.
+
+    Returns
+    -------
+    Drawn
+    """
+    all_bits = [bit for bit in outcome.bits if bit.curves]
     names = shown_bits(outcome) if only is None else only
-    bits = [bit for bit in drawn_ones if bit.bit in names]
-    if not bits:
-        return None
-    quantities = [q for q in _quantities(outcome) if any(_has(bit, q) for bit in bits)]
+    bits = tuple(
+        DrawnBit(bit.bit, bit.coated, bit.parts_cut, bit.curves) for bit in all_bits if bit.bit in names
+    )
+    curves = [curve for bit in all_bits for curve in bit.curves]
+    tops = tuple(
+        (quantity, _top_of([curve for curve in curves if curve.quantity == quantity]))
+        for quantity in _quantities(outcome)
+        if any(_has(bit, quantity) for bit in bits)
+    )
+    return Drawn(bits, tops, max((float(curve.parts[-1]) for curve in curves), default=0.0), outcome.axis)
+
+
+def _draw_panels(what: Drawn, *, narrow: bool) -> Figure:
+    bits, quantities = what.bits, [quantity for quantity, _ in what.tops]
     panels = _panels(bits, quantities, narrow=narrow)
-    for row, quantity in zip(panels, quantities, strict=True):
-        _draw_quantity(row, quantity, bits, outcome.axis, narrow=narrow)
-        all_curves = [curve for bit in drawn_ones for curve in bit.curves if curve.quantity == quantity]
-        _scale_to(next(filter(None, row)), all_curves)
+    for row, (quantity, top) in zip(panels, what.tops, strict=True):
+        _draw_quantity(row, quantity, bits, what.axis, narrow=narrow)
+        shown = 1.25 * quantity_of(quantity).shown_factor * top
+        next(filter(None, row)).set_ylim(-0.03 * shown, shown)  # room for a marker at 0
     for column, bit in zip(panels.T, bits, strict=True):
         there = [panel for panel in column if panel]
         for panel in there if narrow else there[:1]:
@@ -81,12 +145,12 @@ def draw_curves(
     drawn: list[Any] = [panel for panel in panels.flat if panel]
     bottom = drawn[-1:] if narrow else [[panel for panel in column if panel][-1] for column in panels.T]
     for panel in bottom:
-        panel.set_xlabel(axis_words(outcome.axis), fontsize=_TEXT)
+        panel.set_xlabel(axis_words(what.axis), fontsize=_TEXT)
         panel.tick_params(labelbottom=True)
     for panel in drawn:
         panel.tick_params(labelsize=_TEXT, colors=INK)
         panel.spines[["top", "right"]].set_visible(False)
-    last = outcome.axis.factor * max(float(c.parts[-1]) for bit in drawn_ones for c in bit.curves)
+    last = what.axis.factor * what.last_parts
     drawn[0].set_xlim(-0.05 * last, 1.05 * last)
     figure: Figure = drawn[0].figure
     _legend(figure, drawn, n_columns=2 if narrow else 4)
@@ -94,7 +158,7 @@ def draw_curves(
 
 
 def _draw_quantity(
-    row: Sequence[Any], quantity: str, bits: Sequence[BitOutcome], axis: Axis, *, narrow: bool
+    row: Sequence[Any], quantity: str, bits: Sequence[DrawnBit], axis: Axis, *, narrow: bool
 ) -> None:
     """Draw the curves of one quantity, a panel for each bit."""
     curves = [next((c for c in bit.curves if c.quantity == quantity), None) for bit in bits]
@@ -126,7 +190,7 @@ def _legend(figure: Figure, panels: Sequence[Any], *, n_columns: int) -> None:
     )
 
 
-def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
+def _panels(bits: Sequence[DrawnBit], quantities: Sequence[str], *, narrow: bool) -> NDArray[np.object_]:
     """Axes for each quantity and bit, shape (Q, B); None where an uncoated bit has no coating to lose."""
     shown = np.array([[_has(bit, q) for bit in bits] for q in quantities])
     n, m = shown.shape
@@ -162,7 +226,7 @@ def _panels(bits: Sequence[BitOutcome], quantities: Sequence[str], *, narrow: bo
     return panels
 
 
-def _has(bit: BitOutcome, quantity: str) -> bool:
+def _has(bit: DrawnBit, quantity: str) -> bool:
     return bit.coated or not LIMITS[quantity].of_coating
 
 
@@ -247,9 +311,27 @@ def pictures(draw: Callable[[], Figure | None]) -> Pictures | None:
         figure = _in_any_script(draw())
         if figure is None:
             return None
-        png = _saved(figure, "png")
-        figure.set_layout_engine("none")  # it has its places now, and to find them takes as long as to draw
-        return Pictures(png, _saved(figure, "svg"))
+        return Pictures(_saved(figure, "png"), _saved(figure, "svg"))
+
+
+Keep = Callable[[Drawn, str, Callable[[], Sequence[bytes]]], Sequence[bytes]]
+"""Whoever keeps the files of a figure: what it shows, in which form, and what draws it if they are not there."""
+
+
+def drawn_anew(what: Drawn, form: str, draw: Callable[[], Sequence[bytes]]) -> Sequence[bytes]:
+    """Files of a figure of which none are kept.
+
+    Parameters
+    ----------
+    what : Drawn
+    form : str
+    draw : callable
+
+    Returns
+    -------
+    sequence of bytes
+    """
+    return draw()
 
 
 def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -> bytes | None:
@@ -270,6 +352,32 @@ def rendered(draw: Callable[[], Figure | None], suffix: Literal["png", "svg"]) -
         return None if figure is None else _saved(figure, suffix)
 
 
+def kept_curves(outcome: Outcome, keep: Keep, draw: Callable[[], Pictures | None]) -> Pictures | None:
+    """The wear curves of all bits as they were kept, else drawn; None if no bit has one.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    keep : callable
+    draw : callable
+        Draws them.
+
+    Returns
+    -------
+    Pictures or None
+    """
+    what = drawn_of(outcome)
+    if not what.bits:
+        return None
+
+    def files() -> Sequence[bytes]:
+        drawn = draw()
+        return () if drawn is None else (drawn.png, drawn.svg)
+
+    found = keep(what, "pictures", files)
+    return Pictures(*found) if found else None
+
+
 def _in_any_script(figure: Figure | None) -> Figure | None:
     """The figure with its texts in fonts that have their signs, or with words for these."""
     for text in figure.findobj(FigureText) if figure else ():
@@ -281,15 +389,30 @@ def _in_any_script(figure: Figure | None) -> Figure | None:
     return figure
 
 
+_PNG_DPI, _SVG_DPI = 200, 72  # the latter is the format's
+
+
 def _saved(figure: Figure, suffix: Literal["png", "svg"]) -> bytes:
     picture = io.BytesIO()
     if suffix == "png":
         FigureCanvasAgg(figure)
-        figure.savefig(picture, format="png", dpi=200)
+        _lay_out(figure, _PNG_DPI)
+        figure.savefig(picture, format="png", dpi=_PNG_DPI)
     else:
         FigureCanvasSVG(figure)
+        _lay_out(figure, _SVG_DPI)
         figure.savefig(picture, format="svg", metadata={"Date": None})
     return picture.getvalue()
+
+
+def _lay_out(figure: Figure, dpi: float) -> None:
+    """Give the panels of a figure their places, for good: `savefig` would draw all of it to find them."""
+    engine, before = figure.get_layout_engine(), figure.dpi
+    if engine is not None:
+        figure.dpi = dpi
+        engine.execute(figure)
+        figure.dpi = before
+        figure.set_layout_engine("none")
 
 
 def write_curves(drawn: Pictures | None, folder: Path) -> tuple[Path, ...]:
@@ -319,7 +442,7 @@ def write_curves(drawn: Pictures | None, folder: Path) -> tuple[Path, ...]:
     return png, svg
 
 
-def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> None:
+def _draw(panel: Axes, bit: DrawnBit, curve: QuantityCurve, axis: Axis) -> None:
     factor = quantity_of(curve.quantity).shown_factor
     x = axis.factor * curve.parts
     worst = curve.worst
@@ -361,13 +484,11 @@ def _draw(panel: Axes, bit: BitOutcome, curve: QuantityCurve, axis: Axis) -> Non
         )
 
 
-def _scale_to(panel: Axes, curves: Sequence[QuantityCurve]) -> None:
-    """Show all points and limits, and of the bands what lies not far above."""
-    factor = quantity_of(curves[0].quantity).shown_factor
+def _top_of(curves: Sequence[QuantityCurve]) -> float:
+    """What must be in the figure: all points and limits; of the bands what lies not far above is."""
     tops = [curve.limit.value for curve in curves if curve.limit is not None]
     for curve in curves:
         tops += [(row.value or 0.0) + COVERAGE_95 * (row.std_uncertainty or 0.0) for row in curve.readings]
         if curve.limit is None:
             tops.append(float(np.max(curve.worst.median)))
-    top = 1.25 * factor * max(tops)
-    panel.set_ylim(-0.03 * top, top)  # room for a marker at 0
+    return max(tops)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import asdict, fields
+from dataclasses import fields, is_dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -57,11 +58,7 @@ def outcome_document(outcome: Outcome, due: Collection[str] = ()) -> dict[str, A
     dict
         Fit for JSON.
     """
-    document: dict[str, Any] = asdict(outcome)
-    for said in document["bits"]:
-        for kept in ("wear_draws", "sudden_draws", "next_draws", "cost_draws", "evidence", "not_faced"):
-            del said[kept]
-    document = _plain(document)
+    document: dict[str, Any] = _plain(outcome)
     for bit, said in zip(outcome.bits, document["bits"], strict=True):
         said["why_not"] = _why_not(bit)
         said["remarks"] = list(remarks(bit))
@@ -184,7 +181,21 @@ def _why_not(bit: BitOutcome) -> str:
     return why_no_life(bit.why_not) if bit.why_not else ""
 
 
+_LEFT_OUT = ("wear_draws", "sudden_draws", "next_draws", "cost_draws", "evidence", "not_faced")  # of a bit
+
+
+@cache
+def _told(kind: type[Any]) -> tuple[str, ...]:
+    """Names of what is told of a thing of some kind."""
+    left_out = _LEFT_OUT if kind is BitOutcome else ()
+    return tuple(field.name for field in fields(kind) if field.name not in left_out)
+
+
 def _plain(thing: Any) -> Any:  # noqa: ANN401 - whatever a dataclass may hold
+    if thing is None or isinstance(thing, str | int | float):
+        return thing
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return {name: _plain(getattr(thing, name)) for name in _told(type(thing))}
     if isinstance(thing, np.ndarray):
         return [float(f"{value:.6g}") for value in thing]
     if isinstance(thing, dict):

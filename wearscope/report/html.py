@@ -5,18 +5,18 @@ from __future__ import annotations
 import json
 import re
 from base64 import b64encode
-from functools import cache
+from functools import cache, lru_cache
 from hashlib import sha256
-from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
 import cv2
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from wearscope.files import version_of
-from wearscope.log.export import COLUMNS
-from wearscope.report.curves import draw_curves, rendered, shown_bits
+from wearscope.report.curves import draw_curves, drawn_of, rendered, shown_bits
+from wearscope.report.photo_cards import PhotoCard
 from wearscope.report.plots import interactive_curves
 from wearscope.report.report import PAGES_FOLDER, BitPage, Report, costs_alt, curves_alt, only_some
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, PLOTS_HINT
@@ -63,6 +63,7 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
         costs=_svg_uri(report.costs.svg if report.costs else None),
         costs_alt=costs_alt(report),
         sheet_uri=_sheet_uri,
+        number_rows=number_rows,
         pages_folder=PAGES_FOLDER,
         script=script,
         plots=_script_json(interactive_curves(report.outcome)) if script else "",
@@ -82,7 +83,9 @@ def bit_page(report: Report, page: BitPage) -> str:
     -------
     str
     """
-    written: str = _template("bit.html.j2").render(report=report, page=page, sheet_uri=_sheet_uri)
+    written: str = _template("bit.html.j2").render(
+        report=report, page=page, sheet_uri=_sheet_uri, number_rows=number_rows
+    )
     return written
 
 
@@ -99,11 +102,10 @@ def shown_on(report: Report, page: BitPage) -> str:
     str
     """
     sheets = [version_of(photo.sheet) if photo.sheet else None for photo in page.photos]
-    rows = [_cells(row) for photo in page.photos for row in photo.rows]
-    return sha256(repr((__version__, report.title, page, rows, sheets)).encode()).hexdigest()
-
-
-_cells = attrgetter(*COLUMNS)  # of a record
+    summed = sha256(repr((__version__, report.title, page, sheets)).encode())
+    for photo in page.photos:
+        summed.update("".join((f"{len(photo.rows)}\n", *report.lines.of(photo.rows))).encode())
+    return summed.hexdigest()
 
 
 @cache
@@ -119,15 +121,47 @@ def _template(name: str) -> Any:  # noqa: ANN401 - jinja2 leaves templates untyp
     return environment.get_template(name)
 
 
+def number_rows(photo: PhotoCard) -> Markup:
+    """Rows of the table of all numbers of a photo: of thousands of photos, most of what the pages hold.
+
+    Parameters
+    ----------
+    photo : PhotoCard
+
+    Returns
+    -------
+    Markup
+    """
+    return Markup(
+        "\n".join(
+            f'<tr><th scope="row">{_often(number.name)}</th><td>{escape(_unbroken(number.finding))}<br>'
+            f'<span class="muted">{_often(number.origin)}</span></td></tr>'
+            for number in photo.numbers
+        )
+    )
+
+
+@lru_cache(maxsize=10_000)
+def _often(said: str) -> Markup:
+    """What stands beside many numbers."""
+    return escape(_unbroken(said))
+
+
 def _unbroken(said: Any) -> Any:  # noqa: ANN401 - whatever the template shows
     """Keep a number and its unit on one line."""
     if type(said) is not str or len(said) > _LONGEST_TEXT:
         return said
-    return re.sub(r"(?<=\d) (?=(?:µm|%|mm|m|c|dB|rpm|EUR|USD)\b|%|±)|(?<=±) ", "\N{NO-BREAK SPACE}", said)
+    return _BEFORE_UNIT("\N{NO-BREAK SPACE}", said)
 
 
-def _narrow(report: Report) -> bytes | None:
-    return rendered(lambda: draw_curves(report.outcome, narrow=True), "svg")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:µm|%|mm|m|c|dB|rpm|EUR|USD)\b|%|±)|(?<=±) ").sub
+
+
+def _narrow(report: Report) -> bytes:
+    def drawn() -> tuple[bytes, ...]:
+        return (rendered(lambda: draw_curves(report.outcome, narrow=True), "svg") or b"",)
+
+    return next(iter(report.keep(drawn_of(report.outcome), "narrow", drawn)))
 
 
 def _svg_uri(content: bytes | None) -> str:

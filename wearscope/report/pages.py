@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from fpdf import FPDF, FontFace
 from fpdf.enums import MethodReturnValue, TableBordersLayout, TableCellFillMode
+from fpdf.fonts import TTFFont
 from fpdf.util import Padding
 from PIL import Image
 
@@ -29,6 +30,7 @@ _SHORT_WORD = 8  # characters: any line holds such a word
 _SPARE_MM = 0.3  # so that rounding does not break a line again
 _LONG_NAME = 24  # characters
 _CELL_MM = 1.0  # beside the text of a cell
+_OF_A_TABLE = MethodReturnValue.PAGE_BREAK | MethodReturnValue.HEIGHT  # what the library's tables ask for
 
 
 class Pages(FPDF):
@@ -101,9 +103,43 @@ class Pages(FPDF):
             As the library's.
         """
         beside = how.get("padding")
+        if (
+            isinstance(beside, Padding)
+            and how.get("output") == _OF_A_TABLE
+            and self._on_one_line(text, w - beside.left - beside.right)
+        ):
+            return self._one_line(w, h, text, beside)
         inside = sum((beside.left, beside.right)) if isinstance(beside, Padding) else 0.0
         wide = (w or self.w - self.r_margin - self.x) - inside - 2 * _CELL_MM - _SPARE_MM
         return super().multi_cell(w, h, self._broken(text, wide), **how)
+
+    def _on_one_line(self, text: str, width_mm: float) -> bool:
+        """Whether a text of a cell of a table surely stands on one line: of plain words that the font has."""
+        if not text.isprintable() or text != " ".join(text.split()):
+            return False
+        width = self._width_of(text)
+        return width is not None and width <= width_mm - 2 * _CELL_MM - _SPARE_MM
+
+    def _width_of(self, text: str) -> float | None:
+        """Width of a text as the library sums it up, in mm; None where the font has not all of its signs."""
+        font = self.current_font
+        if not isinstance(font, TTFFont):
+            return None
+        signs = list(map(ord, text))
+        if not font.cmap.keys() >= set(signs):
+            return None
+        return float(sum(map(font.cw.__getitem__, signs)) * self.font_size * 0.001)
+
+    def _one_line(
+        self, width_mm: float, line_mm: float | None, text: str, beside: Padding
+    ) -> tuple[bool, float]:
+        """Write such a text as `multi_cell` does for a table, without looking through it sign by sign for breaks."""
+        top, height = self.y, line_mm or self.font_size
+        self.y += beside.top
+        self.cell(width_mm - beside.left - beside.right, height, text, align="L", new_x="RIGHT", new_y="TOP")
+        self.y = top
+        self.x += beside.right
+        return False, height + beside.top + beside.bottom
 
     def _broken(self, text: str, width_mm: float) -> str:
         """A text with line breaks in words that no line holds, behind a hyphen where that helps."""
@@ -314,6 +350,8 @@ class Pages(FPDF):
 
         def lines_at(size: float, text: str) -> list[str]:
             self.set_font(FAMILY, "B" if bold else "", size)
+            if self._on_one_line(text, room[0]):
+                return [text]
             lines = self.multi_cell(
                 room[0], size * 0.45, text, align="L", dry_run=True, output=MethodReturnValue.LINES
             )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 from fpdf import FPDF
 from fpdf.outline import OutlineSection
 
-from wearscope.report.curves import MOST_SHOWN, draw_curves, on_pages, rendered, shown_bits
+from wearscope.report.curves import MOST_SHOWN, draw_curves, drawn_of, on_pages, rendered, shown_bits
 from wearscope.report.html import sheet_picture
 from wearscope.report.pages import BLUE, FAMILY, GREY, MARGIN_MM, RED, Pages, fitted, name_share, shortened_to
 from wearscope.report.photo_cards import PhotoCard
@@ -135,14 +136,19 @@ def _curves(pages: Pages, report: Report) -> None:
         return
     most_mm = pages.eph - 40
     for number, names in enumerate(groups):
-        if len(groups) == 1 and report.curves:
-            picture = report.curves.png
-        else:
-            picture = rendered(partial(draw_curves, report.outcome, only=names), "png") or b""
+        alone = report.curves if len(groups) == 1 else None
+        picture = alone.png if alone else _page_of_curves(report, names)
         if number == 0:
             pages.heading("Wear curves", room_mm=30 + fitted(picture, pages.epw, most_mm)[1])
         pages.picture(picture, curves_alt(report.outcome, names), width_mm=pages.epw, height_mm=most_mm)
     pages.say(CURVES_CAPTION + only_some(report.outcome), size=9, colour=GREY)
+
+
+def _page_of_curves(report: Report, names: Sequence[str]) -> bytes:
+    def drawn() -> tuple[bytes, ...]:
+        return (rendered(partial(draw_curves, report.outcome, only=names), "png") or b"",)
+
+    return next(iter(report.keep(drawn_of(report.outcome, names), "page", drawn)))
 
 
 def _cost(pages: Pages, report: Report) -> None:

@@ -103,9 +103,9 @@ class PhotoCard:
         """The main result."""
         return main_sentence(self.rows, self.parts) if self.rows else "No numbers."
 
-    @cached_property
+    @property
     def numbers(self) -> tuple[Number, ...]:
-        """All numbers, in words."""
+        """All numbers, in words; they are asked for once, and of thousands of photos too many to be held."""
         return tuple(map(_number, self.rows))
 
     @property

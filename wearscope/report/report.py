@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -12,6 +12,7 @@ import numpy as np
 
 from wearscope.economics.due import due_bits
 from wearscope.economics.outcome import BitOutcome, Outcome
+from wearscope.log.csv_lines import KnownLines, Listed
 from wearscope.log.notes import Note
 from wearscope.log.records import Record
 from wearscope.process.fairness import BitConditions, FairTrial
@@ -19,7 +20,15 @@ from wearscope.process.other_signs import sound_changes
 from wearscope.quantities.quantity import quantity_of
 from wearscope.report.amounts import cost_text, life_text, next_life_text, percent
 from wearscope.report.cost_bars import draw_costs
-from wearscope.report.curves import Pictures, draw_curves, pictures, shown_bits
+from wearscope.report.curves import (
+    Keep,
+    Pictures,
+    draw_curves,
+    drawn_anew,
+    kept_curves,
+    pictures,
+    shown_bits,
+)
 from wearscope.report.decision_words import bit_sentences, trial_sentences, verdict_text, why_no_life
 from wearscope.report.due_words import due_lines
 from wearscope.report.fairness_words import danger_lines, fair_head, fair_lines, fair_warnings
@@ -153,6 +162,10 @@ class Report:
         What is out of date or missing, and so not in the verdict.
     due : tuple of str
         Which bits are to be changed now, before all else, with `CAUTIONS` beside it. Empty if none is.
+    lines : KnownLines
+        Lines of CSV of the photos' rows, as far as they are known.
+    keep : callable
+        Whoever keeps files of figures.
     """
 
     title: str
@@ -170,11 +183,13 @@ class Report:
     repeat_study: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
     due: tuple[str, ...] = ()
+    lines: KnownLines = field(default_factory=KnownLines, repr=False, compare=False)
+    keep: Keep = field(default=drawn_anew, repr=False, compare=False)
 
     @cached_property
     def curves(self) -> Pictures | None:
         """The wear curves of all bits, drawn once for page, PDF and files; None if no bit has one."""
-        return pictures(lambda: draw_curves(self.outcome))
+        return kept_curves(self.outcome, self.keep, lambda: pictures(lambda: draw_curves(self.outcome)))
 
     @cached_property
     def costs(self) -> Pictures | None:
@@ -229,6 +244,7 @@ def report_of(
     out_of_date: Mapping[PhotoEntry, str] = MappingProxyType({}),
     behind: Sequence[str] = (),
     repeat_study: tuple[str, ...] = (),
+    keep: Keep = drawn_anew,
 ) -> Report:
     """Gather what the report says.
 
@@ -254,6 +270,8 @@ def report_of(
         What is out of date or missing, and what to do.
     repeat_study : tuple of str
         As in `Report`.
+    keep : callable
+        The same.
 
     Returns
     -------
@@ -276,6 +294,8 @@ def report_of(
         repeat_study,
         tuple(behind),
         due_lines(trial, outcome),
+        records.lines if isinstance(records, Listed) else KnownLines(),
+        keep,
     )
     # the conditions tell each name in full; files and pictures go by it
     return with_short_names(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import astuple, dataclass
 from importlib.util import find_spec
 from operator import attrgetter
@@ -11,7 +11,10 @@ from pathlib import Path
 from typing import Any, get_args
 
 from wearscope.errors import WearscopeError
-from wearscope.log.export import COLUMNS, Cell, write_bytes, write_table
+from wearscope.log.cells import Cell
+from wearscope.log.csv_lines import COLUMNS, csv_lines, lines_of
+from wearscope.log.export import write_bytes, write_lines
+from wearscope.log.log_rows import LogRows
 from wearscope.log.logged import LoggedRecord
 from wearscope.log.notes import LoggedNote
 from wearscope.log.order import in_order
@@ -55,17 +58,20 @@ class Table:
     title : str
         For people.
     columns : tuple of Column
-    rows : tuple of tuple
+    rows : sequence of tuple
         A cell for each column; None where there is nothing.
     n_frozen : int
         How many columns at the left say what a row is about.
+    lines : callable, optional
+        Gives the rows as lines of CSV, where these are known already.
     """
 
     name: str
     title: str
     columns: tuple[Column, ...]
-    rows: tuple[tuple[Cell, ...], ...]
+    rows: Sequence[tuple[Cell, ...]]
     n_frozen: int = 1
+    lines: Callable[[], Iterable[str]] | None = None
 
 
 def export_tables(folder: Path, tables: Sequence[Table], *, parquet: bool) -> tuple[Path, ...]:
@@ -93,7 +99,8 @@ def export_tables(folder: Path, tables: Sequence[Table], *, parquet: bool) -> tu
     write_bytes(written[0], workbook(tables))
     for table in tables:
         written.append(folder / f"{table.name}.csv")
-        write_table(written[-1], [column.name for column in table.columns], table.rows)
+        lines = table.lines() if table.lines else csv_lines(table.rows)
+        write_lines(written[-1], [column.name for column in table.columns], lines)
         if parquet:
             written.append(folder / f"{table.name}.parquet")
             write_bytes(written[-1], parquet_bytes(table))
@@ -136,14 +143,15 @@ def _write_sheet(sheet: Any, table: Table, head: Any) -> None:  # noqa: ANN401 -
     fits = len(table.rows) * len(table.columns) <= MOST_CELLS
     if not fits:
         sheet.write_string(1, 0, f"{len(table.rows)} rows are too many for a sheet: open {table.name}.csv")
+    rows = list(table.rows) if fits else []
     for j, column in enumerate(table.columns):
         sheet.write_string(0, j, column.heading, head)
         if not fits:
             continue
-        longest = max((len(str(row[j])) for row in table.rows if row[j] is not None), default=0)
+        longest = max((len(str(row[j])) for row in rows if row[j] is not None), default=0)
         # numbers as they are: three decimals would show 0.0004 as nothing
         sheet.set_column(j, j, 12 if column.kind is float else min(max(longest, 8), 40) + 2)
-        for i, row in enumerate(table.rows, 1):
+        for i, row in enumerate(rows, 1):
             cell = row[j]
             if isinstance(cell, str):
                 if cell:
@@ -183,10 +191,28 @@ def parquet_bytes(table: Table) -> bytes:
 
     types = {int: pyarrow.int64(), float: pyarrow.float64(), str: pyarrow.string()}
     columns = [(column.name, types[column.kind]) for column in table.columns]
-    cells = [[row[j] for row in table.rows] for j in range(len(columns))]
+    rows = list(table.rows)
+    cells = [[row[j] for row in rows] for j in range(len(columns))]
     content = pyarrow.BufferOutputStream()
     parquet.write_table(pyarrow.table(cells, schema=pyarrow.schema(columns)), content)
     return bytes(content.getvalue())
+
+
+class _WhenAsked(Sequence[tuple[Cell, ...]]):
+    """Rows of a table, made of things when they are asked for: those of a long table mostly never are."""
+
+    def __init__(self, things: Sequence[Any], row: Callable[[Any], tuple[Cell, ...]]) -> None:
+        self._things, self._row = things, row
+
+    def __len__(self) -> int:
+        return len(self._things)
+
+    def __getitem__(self, at: Any) -> Any:  # noqa: ANN401 - a number or a slice
+        found = self._things[at]
+        return tuple(map(self._row, found)) if isinstance(at, slice) else self._row(found)
+
+    def __iter__(self) -> Iterator[tuple[Cell, ...]]:
+        return map(self._row, self._things)
 
 
 # --- What a trial comes to, as tables
@@ -205,12 +231,14 @@ def measurements_table(records: Sequence[Record]) -> Table:
     -------
     Table
     """
+    ordered = in_order(records)
     return Table(
         "measurements",
         "Measurements",
         tuple(_column(name, RECORD_TYPES) for name in COLUMNS),
-        tuple(_cells(record) for record in in_order(records)),
+        _WhenAsked(ordered, _cells),
         3,
+        lambda: lines_of(ordered, records),
     )
 
 
@@ -234,10 +262,11 @@ def log_table(history: Sequence[LoggedRecord]) -> Table:
             Column("superseded_at", "superseded at (UTC)", str),
             Column("superseding_refusal", "refused then, because", str),
         ),
-        tuple(
-            (row.trial, *_cells(row.record), row.superseded_at, row.superseding_refusal) for row in history
+        _WhenAsked(
+            history, lambda row: (row.trial, *_cells(row.record), row.superseded_at, row.superseding_refusal)
         ),
         4,
+        history.lines if isinstance(history, LogRows) else None,
     )
 
 
@@ -267,6 +296,8 @@ def notes_table(history: Sequence[LoggedNote]) -> Table:
 
 _PLACE = ("bit", "flute", "parts", "view")
 _ORIGIN = ("photo", "photo_sha256", "scale", "um_per_px")
+_place_of = attrgetter(*_PLACE)
+_origin_of = attrgetter(*_ORIGIN)
 
 
 def by_photo_table(records: Sequence[Record]) -> Table:
@@ -283,7 +314,7 @@ def by_photo_table(records: Sequence[Record]) -> Table:
     photos: dict[tuple[Cell, ...], dict[tuple[str, str], Record]] = {}
     records = in_order(records)
     for record in records:
-        place = tuple(getattr(record, name) for name in _PLACE)
+        place = _place_of(record)
         photos.setdefault(place, {})[record.quantity, record.zone] = record
     numbers = {(row.quantity, row.zone): row for row in reversed(records)}
     order = sorted(numbers, key=lambda number: listed_at(*number))
@@ -299,13 +330,13 @@ def by_photo_table(records: Sequence[Record]) -> Table:
         ]
     columns += [_column(name, RECORD_TYPES) for name in _ORIGIN]
     rows = []
-    for place, found in photos.items():
-        cells: list[Cell] = [*place]
+    for at, found in photos.items():
+        cells: list[Cell] = [*at]
         for number in order:
             one = found.get(number)
             cells += [one.value, one.std_uncertainty, one.status] if one else [None, None, None]
         any_row = next(iter(found.values()))
-        rows.append((*cells, *(getattr(any_row, name) for name in _ORIGIN)))
+        rows.append((*cells, *_origin_of(any_row)))
     return Table("by-photo", "By photo", tuple(columns), tuple(rows), len(_PLACE))
 
 

@@ -265,15 +265,34 @@ def _place(x: float, digits: int) -> int:
     """Decimal exponent that leaves `digits` significant digits to `x`, after rounding."""
     if not math.isfinite(x) or x == 0:
         return 0
-    return int(f"{x:.{digits - 1}e}".split("e")[1]) - digits + 1
+    return int(f"{x:.{digits - 1}e}".partition("e")[2]) - digits + 1
 
 
 def _to_place(x: float, place: int, rounding: str = ROUND_HALF_EVEN) -> str:
     if not math.isfinite(x):
         return "unknown"
+    if rounding == ROUND_HALF_EVEN and (text := _written(float(x), -place)) is not None:
+        return text
     scaled = Decimal(repr(float(x))).quantize(Decimal(1).scaleb(place), rounding=rounding)
     text = f"{scaled:f}" if scaled != 0 else f"{abs(scaled):f}"
     return text.replace("-", MINUS)
+
+
+def _written(x: float, decimals: int) -> str | None:
+    """As `_to_place` by way of `Decimal`, several times as fast; None where the two may differ.
+
+    They do where the shortest digits of a number lie just between two of so many decimals, which its binary form does
+    not; and where there are about as many decimals as the binary form has.
+    """
+    if not (0 <= decimals <= 5 and 1e-4 <= abs(x) < 1e9):
+        return None
+    behind = repr(x).partition(".")[2]
+    if behind[-1] == "5" and len(behind) == decimals + 1:
+        return None
+    text = f"{x:.{decimals}f}"
+    if x < 0:
+        text = text[1:] if float(text) == 0 else MINUS + text[1:]
+    return text
 
 
 def value_text(record: Record, *, with_unit: bool = True) -> str:

@@ -10,7 +10,8 @@ from pathlib import Path, PurePosixPath
 
 from wearscope.errors import WearscopeError
 from wearscope.files import checksum_of
-from wearscope.log.export import unquoted, write_table
+from wearscope.log.cells import unquoted
+from wearscope.log.export import write_table
 from wearscope.start.errors import StartError
 from wearscope.start.names import names_tell
 from wearscope.start.plan import Plan, Planned
