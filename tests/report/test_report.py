@@ -332,15 +332,27 @@ def test_the_interactive_curves_show_the_numbers(report, rows):
     json.dumps(radius, allow_nan=False)
 
 
-@pytest.mark.statistics
-def test_names_cannot_break_the_curves(trial, rows):
-    name = 'A<b>%{y}</script>"$x^2$'
+def called(name, trial, rows):
+    """The report where Wren has another name."""
     bits = tuple(bit.model_copy(update={"name": name}) if bit.name == "Wren" else bit for bit in trial.bits)
     photos = tuple(
         photo.model_copy(update={"bit": name}) if photo.bit == "Wren" else photo for photo in trial.photos
     )
     odd = trial.model_copy(update={"bits": bits, "photos": photos})
-    report = made(odd, [replace(row, bit=name) if row.bit == "Wren" else row for row in rows])
+    return made(odd, [replace(row, bit=name) if row.bit == "Wren" else row for row in rows])
+
+
+def test_nothing_in_a_name_is_obeyed_by_whoever_shows_the_pages(trial, rows):
+    report = called("Wren\x1b]52;c;cm0=\x07 \u202e2", trial, rows)
+    for page in (report_html(report), *(bit_page(report, each) for each in report.pages)):
+        assert r"Wren\x1b]52;c;cm0=\x07 \u202e2" in page
+        assert not set("\x1b\x07\u202e") & set(page)
+
+
+@pytest.mark.statistics
+def test_names_cannot_break_the_curves(trial, rows):
+    name = 'A<b>%{y}</script>"$x^2$'
+    report = called(name, trial, rows)
     page = Page(report_html(report))
     assert page.open == []
     assert name in page.text

@@ -20,6 +20,7 @@ from wearscope.report.photo_cards import PhotoCard
 from wearscope.report.plots import interactive_curves
 from wearscope.report.report import PAGES_FOLDER, BitPage, Report, costs_alt, curves_alt, only_some
 from wearscope.report.report_words import CAUTIONS, COSTS_CAPTION, CURVES_CAPTION, PLOTS_HINT
+from wearscope.texts import visible
 from wearscope.version import __version__
 
 SHEET_WIDTH_PX = 1100
@@ -114,7 +115,7 @@ def _template(name: str) -> Any:  # noqa: ANN401 - jinja2 leaves templates untyp
         loader=PackageLoader("wearscope.report"),
         autoescape=True,
         undefined=StrictUndefined,
-        finalize=_unbroken,
+        finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -134,7 +135,7 @@ def number_rows(photo: PhotoCard) -> Markup:
     """
     return Markup(
         "\n".join(
-            f'<tr><th scope="row">{_often(number.name)}</th><td>{escape(_unbroken(number.finding))}<br>'
+            f'<tr><th scope="row">{_often(number.name)}</th><td>{escape(_shown(number.finding))}<br>'
             f'<span class="muted">{_often(number.origin)}</span></td></tr>'
             for number in photo.numbers
         )
@@ -144,14 +145,14 @@ def number_rows(photo: PhotoCard) -> Markup:
 @lru_cache(maxsize=10_000)
 def _often(said: str) -> Markup:
     """What stands beside many numbers."""
-    return escape(_unbroken(said))
+    return escape(_shown(said))
 
 
-def _unbroken(said: Any) -> Any:  # noqa: ANN401 - whatever the template shows
-    """Keep a number and its unit on one line."""
+def _shown(said: Any) -> Any:  # noqa: ANN401 - whatever the template shows
+    """Write out control characters, and keep a number and its unit on one line."""
     if type(said) is not str or len(said) > _LONGEST_TEXT:
         return said
-    return _BEFORE_UNIT("\N{NO-BREAK SPACE}", said)
+    return _BEFORE_UNIT("\N{NO-BREAK SPACE}", visible(said))
 
 
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:µm|%|mm|m|c|dB|rpm|EUR|USD)\b|%|±)|(?<=±) ").sub
