@@ -4,7 +4,8 @@
 
 The photos are the pairs of ``tests/reference`` over and over, each moved elsewhere and with noise of its own: two that
 lie at the same pixels would be taken for one picture. FOLDER should be empty or hold an earlier trial of this script,
-whose photos are kept. Takes hours; its figures are in the contributor's guide.
+whose photos are kept. ``wearscope report FOLDER/trial.toml --out FOLDER/jobs-2`` goes on from there. Takes an hour or
+two; its figures are in the contributor's guide.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ LATER = 9  # photos of a flute after the new-state one
 def write(folder: Path, n_photos: int) -> Path:
     """Photos and trial file."""
     (folder / "photos").mkdir(parents=True, exist_ok=True)
-    text = '[trial]\nname = "Many"\n'
+    text = (
+        '[trial]\nname = "Many"\nminutes_per_part = 2.0\ncurrency = "EUR"\n[life]\nedge_recession_um = 60\n'
+    )
     n_flutes = max(1, n_photos // (1 + LATER))
     places = np.random.default_rng(0).permutation((2 * MOVED_PX) ** 2)
     for number, pair in enumerate(PAIRS):
@@ -42,7 +45,7 @@ def write(folder: Path, n_photos: int) -> Path:
     for flute in range(n_flutes):
         pair = PAIRS[flute % len(PAIRS)]
         truth = json.loads((pair / "truth.json").read_text())
-        text += f'[[bit]]\nname = "B{flute}"\ncoating = "{truth.get("coating", "none")}"\nwedge_angle_deg = {truth["wedge_angle_deg"]}\n'
+        text += f'[[bit]]\nname = "B{flute}"\nprice = 15.0\nflutes = 1\ncoating = "{truth.get("coating", "none")}"\nwedge_angle_deg = {truth["wedge_angle_deg"]}\n'
         pictures = {
             name: cv2.imread(str(next(pair.glob(f"{name}.[jp][pn]g")))).astype(np.float32)
             for name in ("new", "worn")

@@ -102,8 +102,7 @@ def shown_on(report: Report, page: BitPage) -> str:
     -------
     str
     """
-    sheets = [photo.sheet.name if photo.sheet else None for photo in page.photos]  # which it only points to
-    summed = sha256(repr((__version__, report.title, page, sheets)).encode())
+    summed = sha256(repr((__version__, report.title, page)).encode())  # to sheets it only points
     for photo in page.photos:
         summed.update("".join((f"{len(photo.rows)}\n", *report.lines.of(photo.rows))).encode())
     return summed.hexdigest()

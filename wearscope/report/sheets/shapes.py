@@ -112,7 +112,7 @@ class Canvas:
         """
         self.renderer.draw_path(pen, Outline(points, closed=closed), self._upright, fill)
 
-    def print(self, cover: NDArray[np.uint8], colour: str, left: int, top: int) -> None:
+    def lay_ink(self, cover: NDArray[np.uint8], colour: str, left: int, top: int) -> None:
         """Lay a colour over what is there, wherever it covers; what lies beside the canvas is left out.
 
         Parameters
@@ -205,9 +205,9 @@ class Text:
         cover, below = ink
         high, wide = cover.shape
         if self.upright:
-            canvas.print(np.rot90(cover), self.colour, x + below - high, y - wide)
+            canvas.lay_ink(np.rot90(cover), self.colour, x + below - high, y - wide)
         else:
-            canvas.print(cover, self.colour, x, y + below - high)
+            canvas.lay_ink(cover, self.colour, x, y + below - high)
 
 
 @dataclass(frozen=True, eq=False)
