@@ -69,6 +69,15 @@ def test_steps_at_the_checkpoints_are_those_of_the_curve():
     assert STEPS.at_looks(z, looks) == pytest.approx(stepped(looks, z, looks), rel=1e-9)
 
 
+def test_steps_stay_numbers_wherever_a_fit_may_try():
+    looks = np.array([0.2, 0.6, 1.0])
+    for far in (-1e6, 1e6):
+        for at in range(4):
+            z = np.zeros(4)
+            z[at] = far
+            assert np.isfinite(stepped(np.array([0.0, 0.2, 0.7, 1.5]), z, looks)).all()
+
+
 def test_steps_are_told_from_what_goes_on_evenly():
     t = np.array([0.25, 0.5, 0.75, 1.0])
     even, uneven = (curve_of(points(t, wear, 1.2)) for wear in (20 * t, [0.0, 0.3, 20.0, 20.3]))

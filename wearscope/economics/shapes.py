@@ -185,8 +185,12 @@ def _broken_in(t: Array, z: Array) -> Array:
     return result
 
 
+_FURTHEST = 50.0
+"""Of an exponent, where no draw is: a fit on its way may try more, of which no number is left."""
+
+
 def _unevenness(z: Array) -> Array:
-    result: Array = STEPPED * np.exp(STEPPED_SPREAD * z[..., 0])
+    result: Array = STEPPED * np.exp(np.clip(STEPPED_SPREAD * z[..., 0], -_FURTHEST, _FURTHEST))
     return result
 
 
@@ -194,7 +198,7 @@ def _came(z: Array, looks: Array) -> tuple[Array, Array]:
     """Share of the life from each checkpoint to the next, and how many times the mean comes in it, shape (..., J)."""
     long = np.diff(looks, axis=-1, prepend=0.0)
     spread2 = np.log1p(_unevenness(z)[..., None] / long)
-    rate: Array = np.exp(np.sqrt(spread2) * z[..., 1:] - 0.5 * spread2)
+    rate: Array = np.exp(np.minimum(np.sqrt(spread2) * z[..., 1:] - 0.5 * spread2, _FURTHEST))
     return long, rate
 
 
