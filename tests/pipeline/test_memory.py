@@ -188,3 +188,18 @@ def test_what_goes_wrong_on_the_second_processor_is_told_as_on_the_first(trial, 
         threads(number)
         assert "take it with the lamp on" in inspect_photo(trial, trial.photos[1], scales).refusal
         assert threading.active_count() == running
+
+
+def test_who_gives_up_does_not_wait_for_the_second_processor(trial, monkeypatch, threads):
+    scales, _ = read_scales(trial)
+    there = threading.Event()
+    monkeypatch.setattr(sources, "prepare", lambda photo, side: there.wait(60))
+    threads(2)
+    known = sources.Sources(scales, {}, Memory())
+    try:
+        with pytest.raises(TimeoutError), known.looking_at(trial.photos[1]):
+            raise TimeoutError
+        assert not there.is_set()
+        assert threading.active_count() > 1  # it is still at work
+    finally:
+        there.set()

@@ -350,8 +350,10 @@ class Sources:
         other.start()
         try:
             yield
-        finally:
+        except PhotoRefused:  # the photo is measured all the same
             other.join()
+            raise
+        other.join()  # not where the work was given up: nothing can end the other then
 
     def _look_at(self, entry: PhotoEntry) -> None:
         with suppress(Exception):
