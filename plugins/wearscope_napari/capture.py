@@ -158,7 +158,7 @@ class Capture(QWidget):
         self.state.work.do(job, lambda taken: self._taken(picture, place, taken), otherwise=kept)
 
     def _taken(self, picture: Path, place: Place, result: Taken) -> None:
-        said = "; ".join(result.verdict.lines)
+        said = "; ".join(result.verdict.lines).removeprefix(f"{picture.name}: ")  # which stands before it
         if result.photo is None or self.state.session is None:
             self._tell(Became(picture, f"{picture.name}: take it again. {said}", done_with=True))
             return

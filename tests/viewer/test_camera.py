@@ -71,6 +71,7 @@ def test_the_window_says_what_is_wrong_and_takes_nothing(hands, folder, worn):
         live.take_now()  # by hand: judged all the same
         hands.wait(lambda: "take it again" in live.last.text(), 60.0)
         became, seen = live.last.text(), live._number
+        assert became.count(".png: ") == 1  # its name is told once
         hands.wait(lambda: live._number > seen + 2, 60.0)
         assert live.last.text() == became  # stays to be read; what is wrong with the frame stands above it
         assert "focus on the edge" in live.way.text()
