@@ -10,7 +10,7 @@ import pytest
 
 from wearscope.errors import WearscopeError
 from wearscope.log import cells, export
-from wearscope.log.export import write_json, write_measurements
+from wearscope.log.export import write_bytes, write_json, write_measurements
 from wearscope.log.records import Record
 
 HEADER = (
@@ -146,3 +146,12 @@ def test_json_comes_back_as_it_was(tmp_path):
     with pytest.raises(ValueError, match="JSON"):
         write_json(tmp_path / "b.json", {"a": [float("nan")]})
     assert not (tmp_path / "b.json").exists()
+
+
+def test_a_folder_in_the_way_of_a_file_is_named(tmp_path):
+    (tmp_path / "report.html").mkdir()
+    with pytest.raises(
+        WearscopeError, match=r"report\.html cannot be written: a folder has its name; move it away"
+    ):
+        write_bytes(tmp_path / "report.html", b"page")
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]

@@ -133,6 +133,8 @@ def write_bytes(path: Path, content: bytes | Iterable[bytes]) -> None:
     """
     try:
         replace_file(path, content)
+    except IsADirectoryError as error:
+        raise WearscopeError(f"{path} cannot be written: a folder has its name", "move it away") from error
     except OSError as error:
         raise WearscopeError(
             f"{path} cannot be written ({error.strerror})",
