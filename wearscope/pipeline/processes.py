@@ -1,0 +1,80 @@
+"""How processes begin that work for this one.
+
+On Linux they are copies of one process that does nothing else and has imported, once, all that they need. A copy of
+this one would hold locks that other threads had at that moment; and elsewhere the system's own libraries do not bear
+to be copied, so that each process starts anew.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from multiprocessing.context import ForkServerContext, SpawnContext
+
+COPIES = sys.platform == "linux"
+
+NEEDED = (
+    "wearscope.pipeline.one_photo",
+    "wearscope.pipeline.inspect",
+    "wearscope.report.sheets.comparison",
+    # imported where they are called
+    "scipy.signal",
+    "skimage.morphology",
+    "tifffile",
+)
+"""What every process that measures and draws imports sooner or later."""
+
+
+def beginning() -> ForkServerContext | SpawnContext:
+    """What processes are begun by; it gets ready beside whatever this one does meanwhile.
+
+    Returns
+    -------
+    ForkServerContext or SpawnContext
+    """
+    if COPIES:
+        from multiprocessing import forkserver
+
+        forkserver.set_forkserver_preload(list(NEEDED))
+        try:
+            with interrupts_held():  # by that process for good, by its copies until they let go
+                forkserver.ensure_running()
+            return multiprocessing.get_context("forkserver")
+        except OSError:  # no folder for its socket, or this process is itself a copy of one that has its own
+            pass
+    return multiprocessing.get_context("spawn")
+
+
+def n_processors() -> int:
+    """How many processors this process may use.
+
+    Returns
+    -------
+    int
+    """
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@contextmanager
+def interrupts_held() -> Iterator[None]:
+    """Hold Ctrl-C back for the moment; processes started meanwhile hold it until they let go.
+
+    Yields
+    ------
+    None
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
