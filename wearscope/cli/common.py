@@ -143,7 +143,7 @@ def get_ready(trial: Trial, written: Path | None, jobs: int | None, cluster: str
     """
     from wearscope.pipeline.processes import beginning, n_processors
 
-    if cluster is not None or (n_processors() if jobs is None else jobs) == 1:
+    if cluster is not None or n_processors(jobs) == 1:
         return
     since, new = 0.0, 0
     if written is not None:

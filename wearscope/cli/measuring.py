@@ -152,7 +152,7 @@ def _measure(
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
     complain(result.undrawn)
-    published = publish_changed(loaded, folder, quiet=quiet) if with_report else None
+    published = publish_changed(loaded, folder, jobs, quiet=quiet) if with_report else None
     if as_json:
         print_json(documents.measured_document(loaded, result, published, budget=budget))
     if not quiet:

@@ -70,7 +70,7 @@ def crew_for(jobs: Jobs, n_calls: int, shared: Sequence[object] = ()) -> Iterato
         finally:
             others.cancel()
         return
-    n_workers = min(n_processors() if jobs is None else jobs, n_calls)
+    n_workers = min(n_processors(jobs), n_calls)
     if n_workers <= 1:
         with _threads_of_opencv(jobs):
             yield _ThisProcess()

@@ -52,13 +52,21 @@ def beginning() -> ForkServerContext | SpawnContext:
     return multiprocessing.get_context("spawn")
 
 
-def n_processors() -> int:
-    """How many processors this process may use.
+def n_processors(jobs: int | None = None) -> int:
+    """How many processors may be kept busy.
+
+    Parameters
+    ----------
+    jobs : int, optional
+        So many, if said.
 
     Returns
     -------
     int
+        By default as many as this process may use.
     """
+    if jobs is not None:
+        return jobs
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
