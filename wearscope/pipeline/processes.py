@@ -13,12 +13,13 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from multiprocessing.context import ForkServerContext, SpawnContext
 
-COPIES = sys.platform == "linux"
+COPIES = sys.platform == "linux" and not sys.flags.ignore_environment  # which tells it where modules are
 
 NEEDED = (
     "wearscope.pipeline.one_photo",
@@ -44,7 +45,8 @@ def beginning() -> ForkServerContext | SpawnContext:
 
         forkserver.set_forkserver_preload(list(NEEDED))
         try:
-            with interrupts_held():  # by that process for good, by its copies until they let go
+            # held by that process for good, by its copies until they let go
+            with interrupts_held(), _modules_found_as_here():
                 forkserver.ensure_running()
             return multiprocessing.get_context("forkserver")
         except OSError:  # no folder for its socket, or this process is itself a copy of one that has its own
@@ -81,8 +83,28 @@ def interrupts_held() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # what is started first otherwise, and lets Ctrl-C through again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _modules_found_as_here() -> Iterator[None]:
+    """Have a process that is started meanwhile import each module from where this one would, none from elsewhere."""
+    path = os.pathsep.join(each or str(Path.cwd()) for each in sys.path)
+    there = {"PYTHONPATH": path, "PYTHONSAFEPATH": "1"}
+    before = {name: os.environ.get(name) for name in there}
+    os.environ.update(there)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
