@@ -120,7 +120,7 @@ class Workers:
                     line = too_long(worker.call.entry.file)
                     answers.append((worker.call, Failure(line, known=False, code="took-too-long")))
                     self._lose(worker)
-        self._hand_out()  # before anybody does anything with the answers
+                self._hand_out()  # before the next answer is taken, and anybody does anything with them
         yield from answers
 
     def kill(self) -> None:
