@@ -38,7 +38,7 @@ def made(trial, monkeypatch):
     """How often something was published; drawing it takes seconds, so small files stand for it."""
     times = []
 
-    def publish(loaded, folder, found, over="parts", *, interactive=True, parquet=False):
+    def publish(loaded, folder, found, over="parts", *, interactive=True, parquet=False, jobs=None):
         times.append(1)
         results = folder / "results"
         for name in NAMES:
@@ -206,6 +206,15 @@ def test_without_the_flutes_all_is_measured_and_the_verdict_asked_for(run, trial
 def test_it_can_be_left_out(run, trial, made):
     run("measure", trial, "--no-report")
     assert made == []
+
+
+def test_no_more_processors_than_asked_for_publish(run, trial, made, monkeypatch):
+    asked, really = [], reporting.publish
+    monkeypatch.setattr(reporting, "publish", lambda *of, jobs: asked.append(jobs) or really(*of))
+    run("measure", trial, "--jobs", 1)
+    (trial / "results" / "report.html").unlink()
+    run("measure", trial, "--jobs", 3)
+    assert asked == [1, 3]
 
 
 def test_json_holds_the_verdict_and_the_files(run, trial, made):

@@ -24,6 +24,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
 from itertools import islice, product
+from multiprocessing import forkserver
 from pathlib import Path
 
 import cv2
@@ -243,6 +244,7 @@ def histories(place: LogPlace, n_photos: int) -> None:
 
 FIRST_LOOK = """
 import sys, time
+from multiprocessing import forkserver
 from pathlib import Path
 from wearscope.log.wear_log import WearLog
 began = time.perf_counter(), time.process_time()
@@ -291,6 +293,7 @@ def copied(source: LogPlace, target: LogPlace, back: Path) -> None:
 
 def spent(before: os.times_result) -> str:
     """Processor time of this process and of those that have ended since, and the most memory of any so far."""
+    forkserver._forkserver._stop()  # what workers took counts here once that has ended which they are copies of
     here, ended = os.times()[:2], os.times()[2:4]
     most = peak_mb(resource.RUSAGE_SELF), peak_mb(resource.RUSAGE_CHILDREN)
     return (

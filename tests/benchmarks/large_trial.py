@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import resource
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import cv2
@@ -66,6 +68,27 @@ def write(folder: Path, n_photos: int) -> Path:
     return folder / "trial.toml"
 
 
+def started_by(process: int) -> list[int]:
+    """Processes that one has started, and those that these have."""
+    try:
+        told = Path(f"/proc/{process}/task/{process}/children").read_text()
+    except OSError:  # gone, or no Linux
+        return []
+    return [each for child in map(int, told.split()) for each in (child, *started_by(child))]
+
+
+def largest_worker_mb() -> float:
+    """Most memory that one of the processes which this one has started ever held, of those that are there."""
+    if not Path("/proc/self/task").exists():
+        return resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1000
+    peaks = [0.0]
+    for process in started_by(os.getpid()):
+        with suppress(OSError, ValueError):
+            status = Path(f"/proc/{process}/status").read_text().splitlines()
+            peaks += [int(line.split()[1]) / 1000 for line in status if line.startswith("VmHWM:")]
+    return max(peaks)
+
+
 def main() -> None:
     """Run the command line."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
@@ -74,21 +97,21 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
     trial = load_trial(write(given.folder, given.photos))
-    began, last = time.monotonic(), [0]
+    began, last, workers_mb = time.monotonic(), [0], [0.0]
 
     def told(done: int, n: int, _entry: object) -> None:
         if done - last[0] >= max(n // 20, 1):
             last[0] = done
+            workers_mb.append(largest_worker_mb())
             mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
             print(f"{done} of {n}: {(time.monotonic() - began) / done:.2f} s each, {mb:.0f} MB", flush=True)
 
     result = measure_trial(
         trial, given.folder / f"jobs-{given.jobs}", jobs=given.jobs, progress=told, budgets=False, again=True
     )
-    workers = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1000
     print(
         f"{len(result.photos)} photos, {len(result.records)} rows, {len(result.refusals)} refused, "
-        f"{time.monotonic() - began:.0f} s, {workers:.0f} MB for the largest worker"
+        f"{time.monotonic() - began:.0f} s, {max(workers_mb):.0f} MB for the largest worker"
     )
 
 

@@ -11,7 +11,7 @@ import pytest
 from seldom import but_seldom
 
 from wearscope.economics.decision import outcome_of
-from wearscope.pipeline import kept_curves
+from wearscope.pipeline import kept_curves, reporting
 from wearscope.pipeline.kept_curves import FOLDER_NAME, WORTH_KEEPING, solver
 from wearscope.trial import load_trial
 
@@ -83,6 +83,19 @@ def test_one_process_several_and_what_was_kept_are_the_same_to_the_last_digit(
     assert len(asked) == 2 * n_curves
     kept = [{path.name: path.read_bytes() for path in (tmp_path / each / FOLDER_NAME).iterdir()} for each in ("one", "two")]  # fmt: skip
     assert kept[0].keys() == kept[1].keys()
+
+
+def test_no_more_processors_than_asked_for_fit_curves_of_a_report(trial, tmp_path, monkeypatch):
+    asked = []
+
+    def solver(_trial, _results, jobs=None):
+        asked.append(jobs)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(reporting, "solver", solver)
+    with pytest.raises(KeyboardInterrupt):
+        reporting.publish(trial, tmp_path, None, jobs=3)
+    assert asked == [3]
 
 
 def test_what_was_fitted_before_an_interruption_is_kept(trial, tmp_path, asked, monkeypatch):

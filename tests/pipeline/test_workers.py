@@ -15,7 +15,7 @@ from itertools import pairwise
 import pytest
 from fake_photos import a_trial, made_by
 
-from wearscope.pipeline import calls, pool, workers
+from wearscope.pipeline import calls, pool, processes, workers
 from wearscope.pipeline.calls import (
     ByFlute,
     Call,
@@ -87,7 +87,9 @@ def test_each_worker_has_its_share_of_the_memory(monkeypatch):
 
 @pytest.mark.statistics  # seconds, for processes that start
 @unix
-def test_hung_swollen_and_dead_workers_cost_their_own_call_alone(entries, monkeypatch):
+@pytest.mark.parametrize("copies", [True, False])
+def test_hung_swollen_and_dead_workers_cost_their_own_call_alone(entries, monkeypatch, copies):
+    monkeypatch.setattr(processes, "COPIES", copies)
     monkeypatch.setattr(workers, "_memory_for_each", lambda n_workers: 1 << 30)
     made = {
         "hangs": Call(entries[0], partial(time.sleep, 1000)),
@@ -116,24 +118,46 @@ def test_hung_swollen_and_dead_workers_cost_their_own_call_alone(entries, monkey
     assert found["hangs"].line == too_long("photos/A-0-1.jpg")
 
 
+@pytest.mark.statistics
+@pytest.mark.skipif(not processes.COPIES, reason="each process starts anew here")
+def test_where_what_is_copied_is_killed_the_others_go_on_and_new_ones_start(entries):
+    started = {Call(entries[0], os.getppid), Call(entries[0], os.getppid)}
+    with crew_for(2, 9) as crew:
+        (copied,) = {
+            answer for _, answer in work_off(crew, lambda _wanted: started.pop() if started else None)
+        }
+        os.kill(copied, signal.SIGKILL)
+        made = [
+            Call(entries[1], partial(os._exit, 3)),
+            *(Call(entries[2], partial(int, k)) for k in range(9)),
+        ]
+        found = [answer for _, answer in work_off(crew, lambda _wanted: made.pop(0) if made else None)]
+    died = [answer for answer in found if isinstance(answer, Failure)]
+    assert [failure.code for failure in died] == ["worker-died"]
+    assert sorted(answer for answer in found if answer not in died) == list(range(9))
+
+
 RUN = """
 import sys
 sys.path.append({support!r})
 import fake_photos as fake
 from functools import partial
 from wearscope import cli
-from wearscope.pipeline import run
+from wearscope.pipeline import processes, run
 
+processes.COPIES = {copies}
 if __name__ == "__main__":
     run.measure_trial = partial(run.measure_trial, inspector=fake.inspector)
     sys.exit(cli.main(["measure", {folder!r}, "-q", "--jobs", "2"]))
 """
 
 
-def children(pid):
+def started_by(pid):
+    """Processes that a process has started, and those that these have."""
     path = f"/proc/{pid}/task/{pid}/children"
     with open(path, encoding="ascii") as file:  # noqa: PTH123
-        return [int(child) for child in file.read().split()]
+        children = [int(child) for child in file.read().split()]
+    return children + [each for child in children for each in started_by(child)]
 
 
 def alive(pid):
@@ -146,8 +170,11 @@ def alive(pid):
 
 @pytest.mark.statistics  # seconds, for processes that start
 @pytest.mark.skipif(not os.path.exists("/proc/self/task"), reason="needs proc(5)")  # noqa: PTH110
-@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGKILL"])
-def test_no_worker_outlives_its_run(tmp_path, name):
+@pytest.mark.parametrize(
+    ("name", "copies"),
+    [("SIGTERM", True), ("SIGHUP", True), ("SIGKILL", True), ("SIGTERM", False), ("SIGKILL", False)],
+)
+def test_no_worker_outlives_its_run(tmp_path, name, copies):
     import fake_photos as fake
 
     from wearscope.log.wear_log import WearLog
@@ -156,15 +183,16 @@ def test_no_worker_outlives_its_run(tmp_path, name):
     for flute in (1, 2):
         fake.tell(tmp_path, "A", 120, flute, "seconds 600")
     script = tmp_path / "run.py"
-    script.write_text(RUN.format(support=os.path.dirname(fake.__file__), folder=str(tmp_path)))  # noqa: PTH120
+    support = os.path.dirname(fake.__file__)  # noqa: PTH120
+    script.write_text(RUN.format(support=support, folder=str(tmp_path), copies=copies))
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
     child = subprocess.Popen([sys.executable, script], env=environment, stderr=subprocess.PIPE, text=True)
     log = WearLog(tmp_path / "wear-log.sqlite")
     deadline = time.monotonic() + 120  # only against hanging
     while len(log.current()) < 2 and time.monotonic() < deadline:
         time.sleep(0.05)
-    started = children(child.pid)
-    assert len(started) >= 2
+    started = started_by(child.pid)
+    assert len(started) == (4 if copies else 3), "two workers, what they are copies of, and who tidies up"
     child.send_signal(getattr(signal, name))
     _, err = child.communicate(timeout=60)
     number = int(getattr(signal, name))

@@ -6,6 +6,8 @@ import base64
 import io
 import json
 import re
+import threading
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 from html import unescape
@@ -290,6 +292,31 @@ def test_what_is_out_of_date_is_told_first_and_beside_its_photo(trial, rows, no_
     assert line in page[page.index("<header>") : page.index("</header>")]
     assert made(trial, rows).photos[0].remarks == ()
     assert made(trial, rows).warnings == made(trial, rows).fairness.warnings
+
+
+@pytest.mark.parametrize("processors", [1, 2])
+def test_sheets_are_made_smaller_side_by_side_and_stand_where_they_belong(report, monkeypatch, processors):
+    met, at_once = threading.Barrier(2), []
+
+    def made_smaller(path, *_):
+        with suppress(threading.BrokenBarrierError):
+            at_once.append(met.wait(timeout=5 if processors == 2 else 0.01) >= 0)
+        return path.name.encode()
+
+    monkeypatch.setattr(html_pages, "sheet_picture", made_smaller)
+    page = Page(
+        report_html(replace(report, photos=report.photos[:6]), interactive=False, processors=processors)
+    )
+    assert bool(at_once) == (processors == 2)
+    shown = [
+        base64.b64decode(each["src"].partition(",")[2]).decode()
+        for each in page.all("img")
+        if "webp" in each["src"]
+    ]
+    assert sorted(shown) == sorted(photo.sheet.name for photo in report.photos[:6] if photo.sheet)
+    labels = [each["alt"] for each in page.all("img") if "webp" in each["src"]]
+    of = {photo.sheet.name: photo.heading for photo in report.photos if photo.sheet}
+    assert all(of[name] in label for name, label in zip(shown, labels, strict=True))
 
 
 def test_without_script_the_page_is_small_and_says_the_same(report, page):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -125,6 +125,36 @@ def load(trial: Path | None, *, photos_to_come: bool = False) -> Trial:
     from wearscope.trial import load_trial
 
     return load_trial(trial, photos_to_come=photos_to_come)
+
+
+def get_ready(trial: Trial, written: Path | None, jobs: int | None, cluster: str | None) -> None:
+    """Have processes get ready while this one still imports what it needs itself, if they are likely to have work.
+
+    Parameters
+    ----------
+    trial : Trial
+    written : Path or None
+        File that an earlier run wrote at its end: photos that lie there unchanged since then are likely known. None
+        where each is looked at again.
+    jobs : int or None
+        Number of processes.
+    cluster : str or None
+        Address of a scheduler.
+    """
+    from wearscope.pipeline.processes import beginning, n_processors
+
+    if cluster is not None or n_processors(jobs) == 1:
+        return
+    since, new = 0.0, 0
+    if written is not None:
+        with suppress(OSError):
+            since = written.stat().st_ctime
+    for entry in trial.photos:
+        with suppress(OSError):
+            new += entry.path.stat().st_ctime > since  # of a copy, when it was made, whatever its date
+        if new > 1:  # one alone is measured by this process
+            beginning()
+            return
 
 
 @contextmanager

@@ -88,7 +88,7 @@ def report(
     raise typer.Exit(_exit_code(found))
 
 
-def publish_changed(trial: Trial, folder: Path, *, quiet: bool) -> Published | None:
+def publish_changed(trial: Trial, folder: Path, jobs: int | None, *, quiet: bool) -> Published | None:
     """Publish what measuring has changed; None where there is nothing to say yet, which is told."""
     from wearscope.pipeline.measured import NothingHoldsError, measured, stands
     from wearscope.pipeline.published import still_published, what_is_said
@@ -104,7 +104,7 @@ def publish_changed(trial: Trial, folder: Path, *, quiet: bool) -> Published | N
     from wearscope.pipeline.reporting import publish
 
     try:
-        return publish(trial, folder, found)[1]
+        return publish(trial, folder, found, jobs=jobs)[1]
     except TrialError as unsaid:
         if not quiet:
             complain(f"no verdict and no report yet: {line}" for line in unsaid.mistakes)

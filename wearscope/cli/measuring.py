@@ -19,6 +19,7 @@ from wearscope.cli.common import (
     TrialArgument,
     at_work,
     complain,
+    get_ready,
     load,
     print_json,
     progress_bar,
@@ -124,6 +125,8 @@ def _measure(
 ) -> BatchResult:
     loaded = load(trial)
     folder = (out or loaded.folder).absolute()
+    again |= budget  # the wear log keeps no budgets
+    get_ready(loaded, None if again else folder / "results" / "measurements.csv", jobs, cluster)
     from wearscope.pipeline.run import measure_trial
     from wearscope.report.standing_words import stray_lines
     from wearscope.report.time_words import time_lines
@@ -134,7 +137,7 @@ def _measure(
             folder,
             jobs=workers,
             progress=progress,
-            again=again or budget,  # the wear log keeps no budgets
+            again=again,
             anew=anew,
             budgets=budget,
         )
@@ -149,7 +152,7 @@ def _measure(
     complain(result.astray)
     complain(photo.refusal for photo in result.refusals)
     complain(result.undrawn)
-    published = publish_changed(loaded, folder, quiet=quiet) if with_report else None
+    published = publish_changed(loaded, folder, jobs, quiet=quiet) if with_report else None
     if as_json:
         print_json(documents.measured_document(loaded, result, published, budget=budget))
     if not quiet:
@@ -173,6 +176,7 @@ def check(
     First whether the trial is fair: what differs between the bits that must not.
     """
     loaded = load(trial)
+    get_ready(loaded, loaded.folder / "results" / "judgements.json", jobs, cluster)
     from wearscope.log.where import log_place
     from wearscope.pipeline.run import judge_trial
     from wearscope.pipeline.sources import read_scales

@@ -114,10 +114,11 @@ def candidates(light: NDArray[np.float32]) -> list[Candidate]:
     ]
     judged: list[tuple[float, EdgeLine]] = []
     for line in lines:
-        odds, traced = judge(small, line)
+        beside = _beside(small, line)
+        traced = _moved(line, beside)
         # a stray path beside an edge is traced on to that edge, and is no line of its own
         if all(_apart_px(traced, other) > SAME_PX for _, other in judged):
-            judged.append((odds, traced))
+            judged.append((_odds_for_inward(beside), traced))
     lines = [line for _, line in judged]
     found = [
         Candidate(
@@ -352,13 +353,8 @@ def judge(light: NDArray[np.float32], line: EdgeLine) -> tuple[float, EdgeLine]:
     traced : EdgeLine
         The line moved on to its trace.
     """
-    sides = _sides(light, line)
-    if sides is None:
-        return 0.0, line
-    outer, inner, away_px = sides
-    offset_px = line.offset_px + away_px * (np.arange(len(line.offset_px)) == 0)
-    odds = 0.0 if outer is None or inner is None else _odds(outer, inner)
-    return odds, replace(line, offset_px=offset_px)
+    beside = _beside(light, line)
+    return _odds_for_inward(beside), _moved(line, beside)
 
 
 def face_grain(light: NDArray[np.float32], line: EdgeLine) -> float:
@@ -381,21 +377,33 @@ def face_grain(light: NDArray[np.float32], line: EdgeLine) -> float:
     grinding are lines, alike along themselves all the same; so the direction that shows more of it says.
     """
     small, reduction = _reduced(light, WORK_SIDE_PX)
-    sides = _sides(small, line.scaled(1.0 / reduction))
-    if sides is None or sides[1] is None:
-        return float("nan")
-    return max(sides[1].grain, sides[1].cross_grain)
+    beside = _beside(small, line.scaled(1.0 / reduction))
+    inner = None if beside is None else _side(*beside, 1)
+    return float("nan") if inner is None else max(inner.grain, inner.cross_grain)
 
 
-def _sides(light: NDArray[np.float32], line: EdgeLine) -> tuple[Side | None, Side | None, float] | None:
-    """The outer and the inner side of a line, and how far its trace lies inward of it; None where it has none."""
+def _beside(light: NDArray[np.float32], line: EdgeLine) -> tuple[Strip, Array] | None:
+    """The light beside a line, and where its trace lies inward of it along the whole; None where it has none."""
     strip = cut_strip(light, line, 1.0, depth_um=DEPTH_PX)
     trace = trace_edge(strip, (-REACH_PX, REACH_PX))
     where = np.isfinite(trace.d_um)
     if where.mean() < LEAST_TRACED:
         return None
-    edge = np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
-    return _side(strip, edge, -1), _side(strip, edge, 1), float(np.median(edge))
+    return strip, np.interp(np.arange(len(where)), np.flatnonzero(where), trace.d_um[where])
+
+
+def _moved(line: EdgeLine, beside: tuple[Strip, Array] | None) -> EdgeLine:
+    """A line moved on to its trace, where it has one."""
+    if beside is None:
+        return line
+    away_px = float(np.median(beside[1]))
+    return replace(line, offset_px=line.offset_px + away_px * (np.arange(len(line.offset_px)) == 0))
+
+
+def _odds_for_inward(beside: tuple[Strip, Array] | None) -> float:
+    """Log odds for the tool on the inner side; 0 where a side is not seen."""
+    outer, inner = (None, None) if beside is None else (_side(*beside, -1), _side(*beside, 1))
+    return 0.0 if outer is None or inner is None else _odds(outer, inner)
 
 
 def _side(strip: Strip, edge_px: Array, sign: int) -> Side | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.calibration.scale import Scale
@@ -51,12 +52,13 @@ def inspect_photo(
     Inspection
     """
     sources = Sources(scales, corrections or {}, memory or Memory(), not_its_own or {}, of_new_states)
-    sha256 = ""
     try:
-        sha256 = sources.as_read(entry).sha256
         return way_of(entry).inspect(trial, entry, sources)
     except (PhotoRefused, EdgeOutOfFrameError) as problem:
         line, code = _refusal(entry, problem)
+        sha256 = ""
+        with suppress(PhotoRefused):
+            sha256 = sources.as_read(entry).sha256
         return Inspection(entry, (), line, photo_sha256=sha256, refusal_code=code)
 
 

@@ -32,8 +32,8 @@ WORTH_KEEPING = 4
 """Curves of a trial, from which on they are kept; fewer take a few seconds."""
 MOST_FOR_A_BIT = 10
 """Curves that are kept, in the mean; of more the oldest go, which other rows or limits asked for."""
-WORTH_SHARING = 16
-"""Curves to be fitted, from which on several processes do it; each takes longer to start than to fit one."""
+WORTH_SHARING = 8
+"""Curves to be fitted, from which on several processes do it: these start in the time of two or three curves."""
 
 
 def solver(trial: Trial, results: Path, jobs: Jobs = None) -> Solve:

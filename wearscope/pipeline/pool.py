@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Generator, Hashable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ import cv2
 
 from wearscope.pipeline.calls import PHOTO_S, AnswerT, Call, Crew, Failure, given_up_after, guarded
 from wearscope.pipeline.cluster import Cluster
+from wearscope.pipeline.processes import n_processors
 from wearscope.pipeline.workers import Workers, died, silent
 
 Jobs = int | Executor | Cluster | None
@@ -70,7 +70,7 @@ def crew_for(jobs: Jobs, n_calls: int, shared: Sequence[object] = ()) -> Iterato
         finally:
             others.cancel()
         return
-    n_workers = min(_n_processors() if jobs is None else jobs, n_calls)
+    n_workers = min(n_processors(jobs), n_calls)
     if n_workers <= 1:
         with _threads_of_opencv(jobs):
             yield _ThisProcess()
@@ -170,7 +170,3 @@ def _threads_of_opencv(most: int | None) -> Iterator[None]:
         yield
     finally:
         cv2.setNumThreads(before)
-
-
-def _n_processors() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

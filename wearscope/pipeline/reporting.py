@@ -15,6 +15,7 @@ from wearscope.log.records import set_aside
 from wearscope.pipeline.kept_curves import solver
 from wearscope.pipeline.kept_figures import keeper
 from wearscope.pipeline.measured import Measured, last_measured, refusals_of
+from wearscope.pipeline.processes import n_processors
 from wearscope.pipeline.published import (
     Published,
     current_sheets,
@@ -52,6 +53,7 @@ def publish(
     *,
     interactive: bool = True,
     parquet: bool = False,
+    jobs: int | None = None,
 ) -> tuple[Outcome, Published]:
     """Write all that people are shown of a measured trial into ``results/``.
 
@@ -69,6 +71,8 @@ def publish(
         Whether the HTML file has curves that answer to the pointer.
     parquet : bool
         Whether to write Parquet files as well.
+    jobs : int, optional
+        Number of processors at work, by default all.
 
     Returns
     -------
@@ -81,14 +85,21 @@ def publish(
         The trial file does not say what the outcome needs, or a file cannot be read or written.
     """
     with set_aside():
-        return _published(trial, out_dir, found, over, interactive=interactive, parquet=parquet)
+        return _published(trial, out_dir, found, over, jobs, interactive=interactive, parquet=parquet)
 
 
 def _published(
-    trial: Trial, out_dir: Path, found: Measured, over: Over, *, interactive: bool, parquet: bool
+    trial: Trial,
+    out_dir: Path,
+    found: Measured,
+    over: Over,
+    jobs: int | None,
+    *,
+    interactive: bool,
+    parquet: bool,
 ) -> tuple[Outcome, Published]:
     results = out_dir / "results"
-    solve = solver(trial, results)
+    solve = solver(trial, results, jobs)
     outcome = outcome_of(trial, found.records, over, solve=solve)
     in_parts = outcome if over == "parts" else outcome_of(trial, found.records, solve=solve)
     make_folder(results)
@@ -96,7 +107,7 @@ def _published(
     report = _report(trial, out_dir, found, outcome, fair)
     pages = _write_pages(report, results)
     paths = [
-        *_write_report(report, results, interactive=interactive),
+        *_write_report(report, results, n_processors(jobs), interactive=interactive),
         *pages,
         *_write_tables(trial, out_dir, found, in_parts, parquet=parquet),
         *write_outcome(results, outcome, due_bits(trial, outcome)),
@@ -150,9 +161,9 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, fair
     )
 
 
-def _write_report(report: Report, results: Path, *, interactive: bool) -> tuple[Path, ...]:
+def _write_report(report: Report, results: Path, processors: int, *, interactive: bool) -> tuple[Path, ...]:
     page, pdf = results / "report.html", results / "report.pdf"
-    write_bytes(page, report_html(report, interactive=interactive).encode())
+    write_bytes(page, report_html(report, interactive=interactive, processors=processors).encode())
     write_bytes(pdf, report_pdf(report))
     return page, pdf
 

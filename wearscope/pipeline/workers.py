@@ -13,7 +13,7 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Hashable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -22,6 +22,7 @@ from typing import Any
 import cv2
 
 from wearscope.pipeline.calls import PHOTO_S, Call, Failure, guarded, too_long
+from wearscope.pipeline.processes import beginning, interrupts_held
 
 AHEAD = 1  # calls waiting for each worker, so that none idles while this process is busy; common practice, no source
 
@@ -29,8 +30,6 @@ LEAST_MEMORY = (
     3 << 30
 )  # bytes that a worker may take at least: the largest picture that is read, as linear light
 SHARE_OF_MEMORY = 0.8  # of the computer's, that all workers may take together; chosen, no source
-
-_SPAWN = multiprocessing.get_context("spawn")  # a fork copies locks that other threads may be holding
 
 
 @dataclass(eq=False)
@@ -45,7 +44,8 @@ class _Worker:
 
     def end(self) -> None:
         self.connection.close()
-        self.process.kill()
+        if self.process.is_alive():  # of one that is gone the number may be another's by now
+            self.process.kill()
         self.process.join()
 
 
@@ -120,7 +120,7 @@ class Workers:
                     line = too_long(worker.call.entry.file)
                     answers.append((worker.call, Failure(line, known=False, code="took-too-long")))
                     self._lose(worker)
-        self._hand_out()  # before anybody does anything with the answers
+                self._hand_out()  # before the next answer is taken, and anybody does anything with them
         yield from answers
 
     def kill(self) -> None:
@@ -152,10 +152,11 @@ class Workers:
         return call
 
     def _start(self) -> _Worker:
-        ours, theirs = _SPAWN.Pipe()
+        how = beginning()
+        ours, theirs = how.Pipe()
         memory = _memory_for_each(self._n_workers)
-        process = _SPAWN.Process(target=_work, args=(theirs, self._shared, memory), daemon=True)
-        with _interrupts_held():  # until it can die of them
+        process = how.Process(target=_work, args=(theirs, self._shared, memory), daemon=True)
+        with interrupts_held():  # until it can die of them
             process.start()
         theirs.close()
         return _Worker(process, ours)
@@ -335,16 +336,3 @@ def _limit_memory(most_bytes: int) -> None:
     before, hard = resource.getrlimit(resource.RLIMIT_DATA)
     if most_bytes and before == resource.RLIM_INFINITY:
         resource.setrlimit(resource.RLIMIT_DATA, (most_bytes, hard))
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Hold Ctrl-C back for the moment; processes started meanwhile hold it until they let go."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)

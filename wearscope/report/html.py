@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from base64 import b64encode
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache, lru_cache
 from hashlib import sha256
 from pathlib import Path
@@ -29,7 +30,7 @@ _WEBP_QUALITY = 74
 _LONGEST_TEXT = 10_000  # what is longer is a picture
 
 
-def report_html(report: Report, *, interactive: bool = True) -> str:
+def report_html(report: Report, *, interactive: bool = True, processors: int = 1) -> str:
     """Write the report as one HTML page that needs nothing else.
 
     Parameters
@@ -38,6 +39,8 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
     interactive : bool
         Whether to add wear curves that answer to the pointer, and with them 5 MB of script. The drawn ones are
         always there.
+    processors : int
+        That may make the sheets smaller, side by side.
 
     Returns
     -------
@@ -49,6 +52,9 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
         from plotly.offline import get_plotlyjs
 
         script = str(get_plotlyjs()).replace("</script", "<\\/script")
+    sheets = [] if report.pages else [photo.sheet for photo in report.photos if photo.sheet]
+    with ThreadPoolExecutor(processors) as threads:  # what OpenCV does lets others run
+        uris = dict(zip(sheets, threads.map(_sheet_uri, sheets), strict=True))
     page: str = _template("report.html.j2").render(
         report=report,
         outcome=report.outcome,
@@ -63,7 +69,7 @@ def report_html(report: Report, *, interactive: bool = True) -> str:
         curves_alt=curves_alt(report.outcome, shown_bits(report.outcome)),
         costs=_svg_uri(report.costs.svg if report.costs else None),
         costs_alt=costs_alt(report),
-        sheet_uri=_sheet_uri,
+        sheet_uri=uris.__getitem__,
         number_rows=number_rows,
         pages_folder=PAGES_FOLDER,
         script=script,
