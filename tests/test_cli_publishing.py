@@ -44,7 +44,7 @@ def made(trial, monkeypatch):
         for name in NAMES:
             write_bytes(results / name, f"{len(times)}".encode())
         paths = [results / name for name in NAMES]
-        how = reporting.asked_for(over, interactive=interactive, parquet=parquet)
+        how = published.asked_for(over, interactive=interactive, parquet=parquet)
         published.note_published(
             results, loaded, published.what_is_said(loaded, folder, found), SAID, paths, how
         )

@@ -51,11 +51,8 @@ def report(
     that needs no network, and report.pdf), outcome and wear curves, tables for other programs, and the wear-log
     sheet to hang at the machine. Where nothing of what they say has changed, they stay as they are.
     """
-    from wearscope.economics.due import due_bits
     from wearscope.pipeline.measured import stands
-    from wearscope.pipeline.published import still_published, what_is_said
-    from wearscope.pipeline.reporting import asked_for, publish
-    from wearscope.report.decision_files import outcome_document
+    from wearscope.pipeline.published import asked_for, still_published, what_is_said
     from wearscope.report.standing_words import PUBLISHED_BEFORE
 
     loaded = _load_for(trial, over)
@@ -73,10 +70,15 @@ def report(
             say_to_open(before.paths)
             raise typer.Exit(_exit_code(now))
         looked = now.looked
+    from wearscope.pipeline.reporting import publish  # with all that draws: half a second
+
     found = _measured(loaded, folder, looked)
     warn_unfair(loaded)
     decided, published = publish(loaded, folder, found, over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
     if as_json:
+        from wearscope.economics.due import due_bits
+        from wearscope.report.decision_files import outcome_document
+
         complain(published.said["due"])
         page, pdf, *others = map(str, published.paths)
         paths = {"html": page, "pdf": pdf, "others": others}

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from wearscope.files import TRIAL_BYTES, read_file, version_of
 from wearscope.log.export import write_json
@@ -19,6 +19,9 @@ from wearscope.pipeline.standing import sheet_holds
 from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.version import __version__
+
+if TYPE_CHECKING:
+    from wearscope.economics.outcome import Over
 
 PUBLISHED_NAME = "published.json"
 """In the results folder: what the report said, and the files that say it."""
@@ -121,6 +124,22 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | N
         repeat_study_lines(trial, results),
     )
     return sha256(repr(said).encode()).hexdigest()
+
+
+def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str | bool]:
+    """What was asked for beside the trial: with anything else the same numbers are published in another way.
+
+    Parameters
+    ----------
+    over : {"parts", "minutes", "metres"}
+    interactive, parquet : bool
+        As `publish` takes them.
+
+    Returns
+    -------
+    dict
+    """
+    return {"over": over, "interactive": interactive, "parquet": parquet}
 
 
 def note_published(

@@ -17,6 +17,7 @@ from wearscope.pipeline.kept_figures import keeper
 from wearscope.pipeline.measured import Measured, last_measured, refusals_of
 from wearscope.pipeline.published import (
     Published,
+    asked_for,
     current_sheets,
     note_published,
     pages_published,
@@ -114,22 +115,6 @@ def _published(
     how = asked_for(over, interactive=interactive, parquet=parquet)
     note_published(results, trial, what_is_said(trial, out_dir, found, fair), said, paths, how, shown)
     return outcome, Published(said, tuple(paths), now=True)
-
-
-def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str | bool]:
-    """What was asked for beside the trial: with anything else the same numbers are published in another way.
-
-    Parameters
-    ----------
-    over : {"parts", "minutes", "metres"}
-    interactive, parquet : bool
-        As of `publish`.
-
-    Returns
-    -------
-    dict
-    """
-    return {"over": over, "interactive": interactive, "parquet": parquet}
 
 
 def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, fair: FairTrial) -> Report:
