@@ -47,7 +47,7 @@ class Looked:
     inputs: Mapping[PhotoEntry, Inputs]
     named: Mapping[PhotoPlace, NamedInputs]
     astray: tuple[Astray, ...]
-    held: Compared | None = None
+    held: Compared | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True)

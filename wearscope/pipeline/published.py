@@ -90,7 +90,13 @@ def repeat_study_lines(trial: Trial, results: Path) -> tuple[str, ...]:
         return ()
 
 
-def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | None = None) -> str:
+def what_is_said(
+    trial: Trial,
+    out_dir: Path,
+    found: Stands,
+    fair: FairTrial | None = None,
+    sheets: Mapping[PhotoEntry, Path] | None = None,
+) -> str:
     """Fingerprint of all that report, tables and wall sheet say: whatever changes it changes what they say.
 
     Parameters
@@ -101,13 +107,16 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | N
     found : Stands
     fair : FairTrial, optional
         Of the trial, where that was asked already.
+    sheets : mapping, optional
+        As from `current_sheets`, where that was asked already.
 
     Returns
     -------
     str
     """
     results = out_dir / "results"
-    sheets = [(path.name, version_of(path)) for path in current_sheets(trial, results, found).values()]
+    if sheets is None:
+        sheets = current_sheets(trial, results, found)
     # a remark moves lines, and what the trial does not use is not told
     unlined = trial.model_copy(update={"lines": (), "headings": (), "strays": ()})
     said = (
@@ -120,7 +129,7 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | N
         found.behind,
         found.astray,
         sorted(refusals_of(found, results).items()),
-        sheets,
+        [(path.name, version_of(path)) for path in sheets.values()],
         repeat_study_lines(trial, results),
     )
     return sha256(repr(said).encode()).hexdigest()

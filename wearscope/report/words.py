@@ -7,7 +7,6 @@ import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
-from functools import lru_cache
 
 from wearscope.log.records import Record
 from wearscope.metrology.findings import COVERAGE_95
@@ -101,7 +100,6 @@ def row_name(record: Record) -> str:
     return name_in_zone(record.quantity, record.zone)
 
 
-@lru_cache(maxsize=1000)
 def name_in_zone(quantity: str, zone: Zone) -> str:
     """Name of a quantity in a zone for people, such as "edge radius, used".
 
