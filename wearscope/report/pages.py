@@ -169,9 +169,8 @@ class Pages(FPDF):
         top, height = self.y, line_mm or self.font_size
         if "_out" in vars(self):  # the library asks for heights: it would draw all the same, into nothing
             assert isinstance(self.current_font, TTFFont)
-            self.current_font.encode_text(
-                self.normalize_text(text)
-            )  # signs get their numbers in the file in this order
+            # signs get their numbers in the file in this order
+            self.current_font.encode_text(self.normalize_text(text))
             return False, height + beside.top + beside.bottom
         self.y += beside.top
         self.cell(width_mm - beside.left - beside.right, height, text, align="L", new_x="RIGHT", new_y="TOP")
