@@ -7,12 +7,12 @@ from pathlib import Path
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QComboBox, QFileDialog, QFormLayout, QLabel, QPushButton, QSpinBox, QWidget
 
-from wearscope.errors import WearscopeError
 from wearscope.live.filing import Place, pictures_in
 from wearscope.live.taking import Taken, take
 from wearscope.log.corrections import CorrectionLog
 from wearscope.quantities.views import VIEWS
 from wearscope.trial import Trial
+from wearscope_napari.signals import Became
 from wearscope_napari.state import BenchState
 from wearscope_napari.window_words import in_window
 
@@ -141,39 +141,37 @@ class Capture(QWidget):
     def _take(self, picture: Path) -> None:
         session, place = self.state.session, self.place
         if session is None:
-            self._say("open a trial first; then take the picture again", filed=False)
+            self._tell(Became(picture, "open a trial first; then take the picture again", done_with=False))
             return
         self.verdict.setText(f"{picture.name}: looking at it …")
 
-        def job() -> Taken | WearscopeError:
-            try:
-                session.refresh()  # a picture that came just before may have gone into it
-                trial = session.trial
-                with CorrectionLog(session.log_place) as by_hand:
-                    corrections = by_hand.current(trial.name)
-                return take(trial, picture, place, session.scales(), corrections, session.likenesses())
-            except WearscopeError as problem:  # not the picture's fault
-                return problem
+        def job() -> Taken:
+            session.refresh()  # a picture that came just before may have gone into it
+            trial = session.trial
+            with CorrectionLog(session.log_place) as by_hand:
+                corrections = by_hand.current(trial.name)
+            return take(trial, picture, place, session.scales(), corrections, session.likenesses())
 
-        self.state.work.do(job, lambda result: self._taken(picture, place, result))
+        def kept(why: str) -> None:  # not the picture's fault
+            self._tell(Became(picture, f"{picture} is not filed. {why}", done_with=False))
 
-    def _taken(self, picture: Path, place: Place, result: Taken | WearscopeError) -> None:
-        if isinstance(result, WearscopeError):
-            self._say(f"{picture} is not filed. {result}", filed=False)
-            return
+        self.state.work.do(job, lambda taken: self._taken(picture, place, taken), otherwise=kept)
+
+    def _taken(self, picture: Path, place: Place, result: Taken) -> None:
         said = "; ".join(result.verdict.lines)
         if result.photo is None or self.state.session is None:
-            self._say(f"{picture.name}: take it again. {said}", filed=False)
+            self._tell(Became(picture, f"{picture.name}: take it again. {said}", done_with=True))
             return
         self.state.reload()
         self.state.choose(result.photo)
         if self.place == place:  # the person has not gone on meanwhile
             self.go_to(result.following)
-        self._say(f"{picture.name}: filed as {result.photo.file}. {said}", filed=True)
+        line = f"{picture.name}: filed as {result.photo.file}. {said}"
+        self._tell(Became(picture, line, done_with=True, filed=True))
 
-    def _say(self, line: str, *, filed: bool) -> None:
-        self.verdict.setText(in_window(line))
-        self.state.judged.emit(filed, in_window(line))
+    def _tell(self, became: Became) -> None:
+        self.verdict.setText(in_window(became.line))
+        self.state.judged.emit(became)
 
     def _toggle(self) -> None:
         if self.folder is not None:

@@ -20,6 +20,7 @@ from wearscope.live.taking import TAKEN, Patience, keep_frame
 from wearscope.live.words import advice, camera_words, meters
 from wearscope.trial import PhotoEntry
 from wearscope_napari.session import Session
+from wearscope_napari.signals import Became
 from wearscope_napari.state import BenchState
 from wearscope_napari.widgets import button, length_field
 from wearscope_napari.window_words import in_window
@@ -48,6 +49,7 @@ class LivePanel(QWidget):
         self._patience = Patience()
         self._number, self._busy, self._judging = 0, False, False
         self._look: Look | None = None
+        self._picture: Path | None = None  # that is being judged
         self._lay_out()
         self._timer = QTimer(self)
         self._timer.setInterval(LOOK_EVERY_MS)
@@ -68,9 +70,11 @@ class LivePanel(QWidget):
         self.shoot = button(
             "Take", self.take_now, "take the picture as it is (Alt+T); it is judged all the same"
         )
-        self.way, self.meter = QLabel(""), QLabel("")
-        self.way.setWordWrap(True)
-        self.meter.setWordWrap(True)
+        self.meter = QLabel("")
+        self.way = QLabel("")  # what is wrong with the frame: another line with each
+        self.last = QLabel("")  # what became of the last picture taken: stays until the next is taken
+        for text in (self.meter, self.way, self.last):
+            text.setWordWrap(True)
         self.pitch = length_field("pitch of the graticule, from line to line")
         self.pin = QDoubleSpinBox()
         self.pin.setRange(0.0, 50.0)
@@ -92,8 +96,8 @@ class LivePanel(QWidget):
         for n, row in enumerate(rows):
             for column, widget in enumerate(row):
                 grid.addWidget(widget, n, column)
-        grid.addWidget(self.meter, len(rows), 0, 1, 2)
-        grid.addWidget(self.way, len(rows) + 1, 0, 1, 2)
+        for n, text in enumerate((self.meter, self.way, self.last), start=len(rows)):
+            grid.addWidget(text, n, 0, 1, 2)
 
     # --- The camera
 
@@ -151,6 +155,7 @@ class LivePanel(QWidget):
             guide.close()
             return
         self.guide = guide
+        self._next()  # a short video may be over by now
 
     # --- Frame by frame
 
@@ -175,8 +180,10 @@ class LivePanel(QWidget):
         self._busy = False
         if self.source is None or guide is not self.guide:
             return
+        lines = [in_window(str(look))] if isinstance(look, WearscopeError) else advice(look)
+        if not self.source.over:  # else it says why there are no more
+            self.way.setText("\n".join(lines) if lines else "hold still …")
         if isinstance(look, WearscopeError):
-            self.way.setText(in_window(str(look)))
             return
         self._look = look
         self.state.frame_seen.emit(look, guide.ghost)
@@ -184,15 +191,13 @@ class LivePanel(QWidget):
         ready = self._patience.ready(look)
         if self._judging:
             return
-        lines = advice(look)
-        self.way.setText("\n".join(lines) if lines else "hold still …")
         if ready and self.by_itself.isChecked():
             self._take(look)
 
     def _failed(self, line: str) -> None:
         """Something went wrong beside: say it, and go on with the next frame."""
         self._busy = self._judging = False
-        self.way.setText(in_window(line))
+        self.last.setText(in_window(line))
 
     # --- Taking
 
@@ -204,8 +209,8 @@ class LivePanel(QWidget):
     def _take(self, look: Look) -> None:
         if self.state.session is None:
             return
-        self._judging, self._taken_of = True, look
-        self.way.setText("taken; looking at it …")
+        self._judging, self._taken_of, self._picture = True, look, None
+        self.last.setText("taken; looking at it …")
         self.looking.do(partial(_kept, look.frame, self.state.session.out_dir), self._written)
 
     def _written(self, picture: Path | WearscopeError) -> None:
@@ -216,17 +221,17 @@ class LivePanel(QWidget):
             return
         self._judging = False
         self._patience.not_good(self._taken_of)
-        self.way.setText(in_window(str(picture)))
+        self.last.setText(in_window(str(picture)))
 
-    def _judged(self, filed: bool, line: str) -> None:
-        if not self._judging:
+    def _judged(self, became: Became) -> None:
+        if not self._judging or became.picture != self._picture:  # one from a folder that is watched
             return
         self._judging = False
-        if filed or "take it again" in line:
-            self._picture.unlink(missing_ok=True)  # it is in its place, or was no good; else it is kept
-        if not filed:
+        if became.done_with:
+            self._picture.unlink(missing_ok=True)
+        if not became.filed:
             self._patience.not_good(self._taken_of)
-        self.way.setText(line)
+        self.last.setText(in_window(became.line))
 
     # --- Graticule and pin
 
@@ -284,9 +289,10 @@ class LivePanel(QWidget):
         """Say which pictures an earlier sitting has taken and could not file."""
         session = self.state.session
         assert session is not None
+        self.last.setText("")
         with suppress(OSError):
             if left := pictures_in(session.out_dir / TAKEN):
-                self.way.setText(f"{len(left)} pictures were taken and not filed: {session.out_dir / TAKEN}")
+                self.last.setText(f"{len(left)} pictures were taken and not filed: {session.out_dir / TAKEN}")
 
 
 def _looked(guide: Guide | JudgingGuide, frame: Frame) -> Look | WearscopeError:

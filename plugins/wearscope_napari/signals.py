@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 from qtpy.QtCore import QObject, Signal
 
@@ -24,6 +25,26 @@ class Over:
     wanted: bool = False
     blinking: bool = False
     share: float = 0.5
+
+
+@dataclass(frozen=True)
+class Became:
+    """What became of a picture that came.
+
+    Attributes
+    ----------
+    picture : Path
+    line : str
+        For the person.
+    done_with : bool
+        It is in its place in the trial, or was judged no good. What could not be filed is not: it must be kept.
+    filed : bool
+    """
+
+    picture: Path
+    line: str
+    done_with: bool
+    filed: bool = False
 
 
 class BenchSignals(QObject):
@@ -51,7 +72,7 @@ class BenchSignals(QObject):
     camera_gone = Signal()  # no frame is to be seen any more
     placed = Signal()  # `place`, of the next picture, is another one
     picture_came = Signal(object)  # path of a picture to be judged and filed
-    judged = Signal(bool, str)  # whether it was filed, and what was said of it
+    judged = Signal(object)  # a `Became`
 
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)

@@ -34,13 +34,22 @@ class Work(QObject):
         self.failed.connect(lambda _line: self._count(-1))
         self.glanced.connect(self._seen)
 
-    def do(self, job: Callable[[], Any], then: Callable[[Any], None], name: str = "") -> None:
-        """Run `job` in the background, then `then` with its result on the GUI thread."""
+    def do(
+        self,
+        job: Callable[[], Any],
+        then: Callable[[Any], None],
+        name: str = "",
+        otherwise: Callable[[str], None] | None = None,
+    ) -> None:
+        """Run `job` in the background, then `then` with its result on the GUI thread.
+
+        If it fails, `otherwise` is given the line that says why; without that, `failed` tells it.
+        """
         if self._closing:
             return
         number = self._newest[name] = self._newest.get(name, 0) + 1
         self._count(1)
-        self._pool.submit(self._run, job, then, name, number)
+        self._pool.submit(self._run, job, then, otherwise, name, number)
 
     def glance(self, look: Callable[[], Any], then: Callable[[Any], None]) -> bool:
         """Have a short look in the background; it does not count as work. False if there is something to be done."""
@@ -75,18 +84,26 @@ class Work(QObject):
         self._closing = True
         self._pool.shutdown()
 
-    def _run(self, job: Callable[[], Any], then: Callable[[Any], None], name: str, number: int) -> None:
+    def _run(
+        self,
+        job: Callable[[], Any],
+        then: Callable[[Any], None],
+        otherwise: Callable[[str], None] | None,
+        name: str,
+        number: int,
+    ) -> None:
         if name and (self._dropping or number < self._newest[name]):
             self._tell(self.finished, None, None)
             return
         try:
             result = job()
-        except WearscopeError as problem:
-            self._tell(self.failed, str(problem))
         except Exception as error:  # the person must see that it failed, whatever it was
-            self._tell(
-                self.failed, f"the program failed ({type(error).__name__}: {error}); please report this"
-            )
+            line = f"the program failed ({type(error).__name__}: {error}); please report this"
+            line = str(error) if isinstance(error, WearscopeError) else line
+            if otherwise is None:
+                self._tell(self.failed, line)
+            else:
+                self._tell(self.finished, otherwise, line)
         else:
             self._tell(self.finished, then, result)
 

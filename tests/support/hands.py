@@ -35,6 +35,7 @@ class Hands:
                         (
                             self.bench.status.text(),
                             self.bench.live.way.text(),
+                            self.bench.live.last.text(),
                             self.bench.capture.verdict.text(),
                         ),
                     )

@@ -15,8 +15,11 @@ from hands import Hands
 from pictures import save_light
 from qtpy.QtWidgets import QApplication
 from stream import Microscope, jpeg
+from wearscope_napari import capture, live_panel
 from wearscope_napari.contributions import open_bench
+from wearscope_napari.signals import Became
 
+from wearscope.errors import WearscopeError
 from wearscope.live import taking
 from wearscope.trial import load_trial
 
@@ -43,7 +46,7 @@ def test_a_good_picture_is_taken_by_itself_and_filed(hands, folder, worn):
     with Microscope(lambda _: content) as camera:
         live.start(camera.address)
         hands.wait(lambda: "live" in hands.bench.on_photo.layers, 60.0)
-        hands.wait(lambda: "filed as" in live.way.text() or hands.bench.capture.parts.value() != 300, 60.0)
+        hands.wait(lambda: "filed as" in live.last.text() or hands.bench.capture.parts.value() != 300, 60.0)
         hands.idle()
         live.finish_camera()
     (photo,) = [photo for photo in load_trial(folder).photos if photo.parts == 300]
@@ -66,7 +69,11 @@ def test_the_window_says_what_is_wrong_and_takes_nothing(hands, folder, worn):
         hands.wait(lambda: "focus on the edge" in live.way.text(), 60.0)
         assert "blur" in live.meter.text()
         live.take_now()  # by hand: judged all the same
-        hands.wait(lambda: "take it again" in live.way.text(), 60.0)
+        hands.wait(lambda: "take it again" in live.last.text(), 60.0)
+        became, seen = live.last.text(), live._number
+        hands.wait(lambda: live._number > seen + 2, 60.0)
+        assert live.last.text() == became  # stays to be read; what is wrong with the frame stands above it
+        assert "focus on the edge" in live.way.text()
         live.finish_camera()
     assert len(load_trial(folder).photos) == 3
     assert not list((folder / "taken").iterdir())
@@ -86,18 +93,97 @@ def test_the_window_stays_free_when_the_camera_breaks_off(hands, folder, worn):
     assert time.monotonic() - start < 5.0  # 0.1 by itself
 
 
+def test_that_a_video_is_over_stays_said(hands, folder, worn, tmp_path, monkeypatch):
+    """Its last frames are looked at after it has ended."""
+    path = tmp_path / "walk.avi"
+    video = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"MJPG"), 20.0, worn.shape[1::-1])
+    for _ in range(8):
+        video.write(worn[..., ::-1])
+    video.release()
+    look = live_panel._looked
+
+    def look_late(guide, frame):
+        while not source.over:
+            time.sleep(0.01)
+        time.sleep(0.5)  # the window has said so meanwhile
+        return look(guide, frame)
+
+    monkeypatch.setattr(live_panel, "_looked", look_late)
+    live = live_at(hands, folder)
+    live.by_itself.setChecked(False)
+    live.start(str(path))
+    source = live.source
+    hands.wait(lambda: live._look is not None, 60.0)
+    hands.wait(lambda: live.way.text() == "the video is over", 10.0)
+    live.finish_camera()
+
+
 def test_a_picture_that_cannot_be_filed_is_kept(hands, folder, worn):
     live = live_at(hands, folder)
     (folder / "photos").write_text("in the way of a folder")
     content = jpeg(worn)
     with Microscope(lambda _: content) as camera:
         live.start(camera.address)
-        hands.wait(lambda: "is not filed" in live.way.text(), 60.0)
+        hands.wait(lambda: "is not filed" in live.last.text(), 60.0)
         live.finish_camera()
     kept = list((folder / "taken").iterdir())
     assert kept
     assert str(kept[0]) in hands.bench.capture.verdict.text() or len(kept) > 1
     assert len(load_trial(folder).photos) == 3
+
+
+@pytest.mark.parametrize(
+    "error", [WearscopeError("it cannot be filed", "take it again"), ValueError("out of range")], ids=repr
+)
+def test_a_picture_that_could_not_be_looked_at_is_kept_and_the_next_taken(
+    hands, folder, worn, monkeypatch, error
+):
+    takes = capture.take
+
+    def fail_once(*what):
+        monkeypatch.setattr(capture, "take", takes)
+        raise error
+
+    monkeypatch.setattr(capture, "take", fail_once)
+    live = live_at(hands, folder)
+    content = jpeg(worn)
+    with Microscope(lambda _: content) as camera:
+        live.start(camera.address)
+        hands.wait(lambda: "is not filed" in live.last.text(), 60.0)
+        (kept,) = (folder / "taken").iterdir()
+        assert str(kept) in live.last.text()
+        assert str(error).split(";")[0] in live.last.text()
+        hands.wait(lambda: "filed as" in live.last.text(), 60.0)
+        hands.idle()
+        live.finish_camera()
+    assert list((folder / "taken").iterdir()) == [kept]
+    assert len(load_trial(folder).photos) == 4
+
+
+def test_what_is_said_of_another_picture_leaves_the_one_taken_alone(hands, folder, worn, tmp_path):
+    """A folder may be watched beside; its pictures are judged in between."""
+    live = live_at(hands, folder)
+    live.by_itself.setChecked(False)
+    content = jpeg(worn)
+    with Microscope(lambda _: content) as camera:
+        live.start(camera.address)
+        hands.wait(lambda: live._look is not None, 60.0)
+        other = Became(tmp_path / "IMG_1.jpg", "IMG_1.jpg: take it again.", done_with=True)
+        meanwhile = []
+
+        def said_meanwhile(picture):
+            hands.bench.state.judged.emit(other)
+            meanwhile.append((picture.exists(), live.last.text()))
+
+        live.take_now()
+        hands.bench.state.judged.emit(other)  # before it is written
+        hands.bench.state.picture_came.connect(said_meanwhile)
+        hands.wait(lambda: "filed as" in live.last.text(), 60.0)
+        hands.bench.state.picture_came.disconnect(said_meanwhile)
+        assert meanwhile == [(True, "taken; looking at it …")]
+        hands.idle()
+        live.finish_camera()
+    assert len(load_trial(folder).photos) == 4
 
 
 def test_the_window_closes_while_the_camera_runs(make_napari_viewer, folder, worn):
@@ -188,7 +274,7 @@ def test_a_full_disk_is_said_and_the_next_picture_is_taken(
     content = jpeg(worn)
     with Microscope(lambda _: content) as camera:
         live.start(camera.address)
-        hands.wait(lambda: "No space left on device" in live.way.text(), 90.0)
+        hands.wait(lambda: "No space left on device" in live.last.text(), 90.0)
         assert len(load_trial(folder).photos) == 3
         full = False
         hands.wait(lambda: hands.bench.capture.parts.value() != 300, 90.0)
@@ -213,7 +299,7 @@ def test_a_trial_folder_only_to_be_read_loses_no_picture(hands, folder, worn, mo
     content = jpeg(worn)
     with Microscope(lambda _: content) as camera:
         live.start(camera.address)
-        hands.wait(lambda: "is not filed" in live.way.text(), 90.0)
+        hands.wait(lambda: "is not filed" in live.last.text(), 90.0)
         live.finish_camera()
     assert "Permission denied" in hands.bench.capture.verdict.text()
     kept = list((home / "wearscope-taken").iterdir())
@@ -245,7 +331,7 @@ def test_closed_while_a_picture_is_taken_it_is_filed_or_kept(make_napari_viewer,
     assert np.array_equal(cv2.imread(str(picture)), cv2.imdecode(np.frombuffer(content, np.uint8), 1))
     again = Hands(open_bench(make_napari_viewer()))
     again.open(folder)
-    assert (str(folder / "taken") in again.bench.live.way.text()) == bool(kept)
+    assert (str(folder / "taken") in again.bench.live.last.text()) == bool(kept)
     again.bench.finish()
 
 
@@ -274,7 +360,7 @@ def test_a_profile_is_guided_too(hands, tmp_path):
         hands.wait(lambda: "focus on the section" in live.way.text(), 90.0)
         shown = 1
         hands.wait(lambda: len(bench.on_photo.layers["live edge"].data) > 10, 90.0)
-        hands.wait(lambda: bench.capture.parts.value() != 100 or "filed as" in live.way.text(), 120.0)
+        hands.wait(lambda: bench.capture.parts.value() != 100 or "filed as" in live.last.text(), 120.0)
         hands.idle()
         live.finish_camera()
     (photo,) = [photo for photo in load_trial(tmp_path).photos if photo.parts == 100]
