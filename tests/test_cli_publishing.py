@@ -16,6 +16,7 @@ from wearscope.pipeline import measured as measured_module
 from wearscope.pipeline import published, reporting
 from wearscope.pipeline import run as batch
 from wearscope.pipeline.measured import measured, stands
+from wearscope.process import fairness
 from wearscope.trial import load_trial
 
 pytestmark = pytest.mark.usefixtures("few_draws")
@@ -63,8 +64,10 @@ def test_a_report_looks_at_photos_and_log_names_once(trial, made, run, monkeypat
     assert run("measure", trial, "-q", "--no-report")[0] == 0
     assert run("report", trial)[0] == 0
     assert (len(looked), len(made)) == (1, 1)
+    asked, dated = [], fairness.date_doubts
+    monkeypatch.setattr(fairness, "date_doubts", lambda of: asked.append(1) or dated(of))
     assert run("report", trial)[0] == 0
-    assert (len(looked), len(made)) == (2, 1)
+    assert (len(looked), len(made), len(asked)) == (2, 1, 1)
 
 
 def edited(trial, old, new):

@@ -11,7 +11,7 @@ _TRIES = (
 )
 _AT_ONCE = 20  # of them, that a processor's cache holds
 _LEAST_LOG = -700.0
-"""Of a weight beside the largest, 1: less adds nothing to a sum of doubles, and takes ten times as long to raise to."""
+"""Of a weight beside the largest, 1: less adds nothing to a sum of doubles, and takes ten times as long to reckon."""
 MOVED = 3.0
 """The photographs show which bit is the cheapest if they make it so many times likelier, or less likely, than the
 price list alone (ratio of the odds; substantial by Jeffreys, Theory of Probability, appendix B, from memory)."""
