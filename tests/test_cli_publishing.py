@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from wearscope.pipeline import measured as measured_module
 from wearscope.pipeline import published, reporting
 from wearscope.pipeline import run as batch
 from wearscope.pipeline.measured import measured, stands
+from wearscope.process import fairness
 from wearscope.trial import load_trial
 
 pytestmark = pytest.mark.usefixtures("few_draws")
@@ -38,13 +39,13 @@ def made(trial, monkeypatch):
     """How often something was published; drawing it takes seconds, so small files stand for it."""
     times = []
 
-    def publish(loaded, folder, found, over="parts", *, interactive=True, parquet=False, jobs=None):
+    def publish(loaded, folder, found, over="parts", *, fair, interactive=True, parquet=False, jobs=None):
         times.append(1)
         results = folder / "results"
         for name in NAMES:
             write_bytes(results / name, f"{len(times)}".encode())
         paths = [results / name for name in NAMES]
-        how = reporting.asked_for(over, interactive=interactive, parquet=parquet)
+        how = published.asked_for(over, interactive=interactive, parquet=parquet)
         published.note_published(
             results, loaded, published.what_is_said(loaded, folder, found), SAID, paths, how
         )
@@ -63,8 +64,10 @@ def test_a_report_looks_at_photos_and_log_names_once(trial, made, run, monkeypat
     assert run("measure", trial, "-q", "--no-report")[0] == 0
     assert run("report", trial)[0] == 0
     assert (len(looked), len(made)) == (1, 1)
+    asked, dated = [], fairness.date_doubts
+    monkeypatch.setattr(fairness, "date_doubts", lambda of: asked.append(1) or dated(of))
     assert run("report", trial)[0] == 0
-    assert (len(looked), len(made)) == (2, 1)
+    assert (len(looked), len(made), len(asked)) == (2, 1, 1)
 
 
 def edited(trial, old, new):
@@ -175,6 +178,34 @@ def test_the_checksums_alone_tell_what_all_rows_tell(run, trial, made, what):
     assert all(getattr(short, each.name) == getattr(long, each.name) for each in fields(short))
     assert (short.fingerprint != first) == (what == "a photo")
     assert bool(short.notes) == (what == "a note")
+
+
+def test_what_is_logged_after_a_look_is_not_taken_for_what_was_there(run, trial, made):
+    """A report compares the log once where it can; another run may have added to it meanwhile."""
+    run("measure", trial)
+    looked = stands(load_trial(trial), trial).looked
+    fake.tell(trial, "Wren", 120, 1, "worn 50")
+    run("measure", trial)
+    found = measured(load_trial(trial), trial, looked)
+    anew = measured(load_trial(trial), trial, replace(looked, held=None))
+    assert found.standing == anew.standing
+    assert {each.state for each in found.standing.values()} == {"measured", "out of date"}
+
+
+def test_labels_stay_as_they_are_until_they_say_something_else(run, trial):
+    run("measure", trial)
+    labels = trial / "results" / "labels.pdf"
+    first = labels.stat().st_mtime_ns
+    edited(trial, "price = 15.0", "price = 16.0")
+    assert run("report", trial)[0] == 0
+    assert labels.stat().st_mtime_ns == first
+    edited(trial, "flutes = 2", "flutes = 3")
+    assert run("report", trial)[0] == 0
+    second = labels.stat().st_mtime_ns
+    assert second != first
+    labels.write_bytes(b"damaged")
+    assert run("report", trial)[0] == 0
+    assert labels.read_bytes().startswith(b"%PDF")
 
 
 @pytest.mark.statistics

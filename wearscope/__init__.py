@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from wearscope.economics.outcome import Outcome
     from wearscope.errors import LogError, PhotoRefused, TrialError, WearscopeError
     from wearscope.log.records import Record
-    from wearscope.pipeline.one_photo import PhotoResult
+    from wearscope.pipeline.photo_result import PhotoResult
     from wearscope.pipeline.results import BatchResult
     from wearscope.pipeline.scripting import decide, measure
     from wearscope.samples import copy_sample_trial
@@ -35,7 +35,7 @@ _HOMES = {
     "Outcome": "wearscope.economics.outcome",
     "PhotoEntry": "wearscope.trial.entries",
     "PhotoRefused": "wearscope.errors",
-    "PhotoResult": "wearscope.pipeline.one_photo",
+    "PhotoResult": "wearscope.pipeline.photo_result",
     "Record": "wearscope.log.records",
     "Trial": "wearscope.trial.model",
     "TrialError": "wearscope.errors",

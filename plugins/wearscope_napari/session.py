@@ -28,7 +28,8 @@ from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.face_new import locate_new
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.inspection import Inspection
-from wearscope.pipeline.one_photo import PhotoResult, named
+from wearscope.pipeline.one_photo import named
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.pipeline.pictures import Likenesses, Pictures, likenesses_in, look_at, same_as_others
 from wearscope.pipeline.results import BatchResult, log_result, photos_refused
 from wearscope.pipeline.run import Progress, measure_trial

@@ -41,7 +41,8 @@ from wearscope.log.postgres import PostgresLog
 from wearscope.log.records import Record
 from wearscope.log.upkeep import copy_log, examine
 from wearscope.log.wear_log import WearLog
-from wearscope.pipeline.inspection import Inspection, Judgement
+from wearscope.pipeline.inspection import Inspection
+from wearscope.pipeline.judgement import Judgement
 from wearscope.pipeline.kept_judgements import keep_judgements
 from wearscope.pipeline.pictures import look_again
 from wearscope.pipeline.results import sheet_names

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from wearscope.economics import ranking
 from wearscope.economics.ranking import chances, cost_of_choosing_wrongly, expected_after, value_of_checkpoint
 
 N = 4000
@@ -62,3 +63,13 @@ def test_what_cannot_be_told_is_worth_nothing():
     after = expected_after(cost, blind, np.array([1.0]), np.random.default_rng(0))
     assert after == pytest.approx(cost.mean())
     assert value_of_checkpoint(np.array([after, after + 0.1])) == pytest.approx(0, abs=1e-12)
+
+
+@pytest.mark.parametrize("u", [0.05, 1.0, 20.0])
+def test_weights_too_small_to_count_change_no_digit(u, monkeypatch):
+    """They are raised to no less than doubles can add to 1: below that it takes ten times as long."""
+    draw = np.random.default_rng(4)
+    cost, seen = draw.lognormal(0.0, 0.3, 1000), draw.uniform(0.0, 60.0, (2, 1000))
+    told = expected_after(cost, seen, np.array([u, u]), np.random.default_rng(0))
+    monkeypatch.setattr(ranking, "_LEAST_LOG", -np.inf)
+    assert np.array_equal(told, expected_after(cost, seen, np.array([u, u]), np.random.default_rng(0)))

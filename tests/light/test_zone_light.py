@@ -8,11 +8,10 @@ from measured import zones
 from scipy.special import ndtr
 
 from wearscope.light.arc import light_parts
-from wearscope.light.known import LOBE_TAIL
+from wearscope.light.known import BROAD_RADIUS_UM, LOBE_TAIL
 from wearscope.light.parameters import LightParameters
 from wearscope.light.strip import UNUSED, USED, Strip
 from wearscope.light.zone_light import (
-    BROAD_RADIUS_UM,
     LEAST_COLUMNS,
     Lighting,
     fit_unused,

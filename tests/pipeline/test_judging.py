@@ -12,9 +12,8 @@ from seldom import but_seldom
 from wearscope.log.corrections import CorrectionLog, changes, logged
 from wearscope.log.place import LOG_NAME, LogFile
 from wearscope.pipeline import run, sources
-from wearscope.pipeline.face_order import OwnStep
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
-from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.judgement import Judgement, OwnStep
 from wearscope.pipeline.kept_judgements import FILE_NAME
 from wearscope.pipeline.run import judge_trial
 from wearscope.pipeline.time_order import judged_in_time

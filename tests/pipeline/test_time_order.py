@@ -20,8 +20,8 @@ from reference_pairs import SHIPPED, pairs_in
 from seldom import but_seldom, seldom
 
 from wearscope.light.strip import UNUSED, USED, Strip
-from wearscope.pipeline.face_order import OwnStep, own_step
-from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.face_order import own_step
+from wearscope.pipeline.judgement import Judgement, OwnStep
 from wearscope.pipeline.measured import measured as standing
 from wearscope.pipeline.run import judge_trial, measure_trial
 from wearscope.pipeline.sources import Memory, Sources, read_scales

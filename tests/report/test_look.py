@@ -97,6 +97,18 @@ def test_printed_pages_have_all_bits_once_at_one_scale(twelve):
     assert len(scales) == 2
 
 
+@pytest.mark.parametrize("narrow", [False, True])
+def test_panels_of_a_quantity_have_one_scale_and_numbers_only_below(twelve, narrow):
+    """They are compared by eye, and share no axis."""
+    figure = draw_curves(twelve, narrow=narrow)
+    assert len({panel.get_xlim() for panel in figure.axes}) == 1
+    quantities = {panel.get_ylabel() for panel in figure.axes} - {""}
+    assert len({panel.get_ylim() for panel in figure.axes}) == len(quantities) == 2
+    numbered = [panel for panel in figure.axes if panel.xaxis.get_tick_params()["labelbottom"]]
+    assert len(numbered) == (1 if narrow else len(twelve.bits))
+    assert all(panel.get_xlabel() for panel in numbered)
+
+
 @pytest.mark.statistics
 def test_the_pdf_has_the_curves_of_every_group(report, twelve, monkeypatch):
     drawn = []

@@ -16,7 +16,8 @@ import numpy as np
 from wearscope.light.strip import UNUSED, USED, EdgeView, Strip
 from wearscope.log.records import Record
 from wearscope.metrology.uncertainty import Input, linear
-from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Judgement
+from wearscope.pipeline.inspection import EdgeDrawing, Inspection
+from wearscope.pipeline.judgement import Judgement
 from wearscope.trial import load_trial
 
 TRIAL = """

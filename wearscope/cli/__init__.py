@@ -7,6 +7,7 @@ Data goes to standard output, everything else to standard error. Exit codes: 0 e
 
 from __future__ import annotations
 
+import atexit
 import gc
 import logging
 import os
@@ -69,6 +70,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # ten thousand photos make millions of objects that stay; to look through all of them for garbage again and
         # again took a third of the time
         gc.set_threshold(*RARELY)
+        atexit.register(gc.freeze)  # nor is there garbage to look for where the process ends: a second more
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without µ shows a question mark

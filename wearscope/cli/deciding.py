@@ -29,6 +29,7 @@ from wearscope.errors import TrialError
 if TYPE_CHECKING:
     from wearscope.pipeline.measured import Looked, Measured, Stands
     from wearscope.pipeline.published import Published
+    from wearscope.process.fairness import FairTrial
     from wearscope.trial import Trial
 
 ParquetOption = Annotated[bool, typer.Option("--parquet", help="Write Parquet files too; needs pyarrow.")]
@@ -51,32 +52,43 @@ def report(
     that needs no network, and report.pdf), outcome and wear curves, tables for other programs, and the wear-log
     sheet to hang at the machine. Where nothing of what they say has changed, they stay as they are.
     """
-    from wearscope.economics.due import due_bits
     from wearscope.pipeline.measured import stands
-    from wearscope.pipeline.published import still_published, what_is_said
-    from wearscope.pipeline.reporting import asked_for, publish
-    from wearscope.report.decision_files import outcome_document
+    from wearscope.pipeline.published import asked_for, still_published, what_is_said
+    from wearscope.process.fairness import fair_trial
     from wearscope.report.standing_words import PUBLISHED_BEFORE
 
     loaded = _load_for(trial, over)
     folder = (out or loaded.folder).absolute()
-    looked = None
+    looked, fair = None, fair_trial(loaded)
     if not as_json:
         how = asked_for(over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
         now = stands(loaded, folder)
-        before = still_published(folder / "results", what_is_said(loaded, folder, now), how)
+        before = still_published(folder / "results", what_is_said(loaded, folder, now, fair), how)
         if before is not None:
             complain((*now.astray, *now.behind))
-            warn_unfair(loaded)
+            warn_unfair(loaded, fair)
             print_spoken(before.said)
             say(PUBLISHED_BEFORE, err=True)
             say_to_open(before.paths)
             raise typer.Exit(_exit_code(now))
         looked = now.looked
+    from wearscope.pipeline.reporting import publish  # with all that draws: half a second
+
     found = _measured(loaded, folder, looked)
-    warn_unfair(loaded)
-    decided, published = publish(loaded, folder, found, over, interactive=not static, parquet=parquet)  # type: ignore[arg-type]
+    warn_unfair(loaded, fair)
+    decided, published = publish(
+        loaded,
+        folder,
+        found,
+        over,  # type: ignore[arg-type]
+        fair=fair,
+        interactive=not static,
+        parquet=parquet,
+    )
     if as_json:
+        from wearscope.economics.due import due_bits
+        from wearscope.report.decision_files import outcome_document
+
         complain(published.said["due"])
         page, pdf, *others = map(str, published.paths)
         paths = {"html": page, "pdf": pdf, "others": others}
@@ -92,9 +104,11 @@ def publish_changed(trial: Trial, folder: Path, jobs: int | None, *, quiet: bool
     """Publish what measuring has changed; None where there is nothing to say yet, which is told."""
     from wearscope.pipeline.measured import NothingHoldsError, measured, stands
     from wearscope.pipeline.published import still_published, what_is_said
+    from wearscope.process.fairness import fair_trial
 
     now = stands(trial, folder)
-    before = still_published(folder / "results", what_is_said(trial, folder, now))
+    fair = fair_trial(trial)
+    before = still_published(folder / "results", what_is_said(trial, folder, now, fair))
     if before is not None:
         return before
     try:
@@ -104,19 +118,19 @@ def publish_changed(trial: Trial, folder: Path, jobs: int | None, *, quiet: bool
     from wearscope.pipeline.reporting import publish
 
     try:
-        return publish(trial, folder, found, jobs=jobs)[1]
+        return publish(trial, folder, found, fair=fair, jobs=jobs)[1]
     except TrialError as unsaid:
         if not quiet:
             complain(f"no verdict and no report yet: {line}" for line in unsaid.mistakes)
         return None
 
 
-def warn_unfair(trial: Trial) -> None:
+def warn_unfair(trial: Trial, fair: FairTrial | None = None) -> None:
     """Say what must be known beside a verdict."""
     from wearscope.process.fairness import fair_trial
     from wearscope.report.fairness_words import fair_warnings
 
-    complain(fair_warnings(fair_trial(trial)))
+    complain(fair_warnings(fair or fair_trial(trial)))
 
 
 def print_spoken(said: Mapping[str, Any]) -> None:

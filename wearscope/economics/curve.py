@@ -18,7 +18,6 @@ from math import inf, log, pi
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq, least_squares
 from scipy.special import ndtri
 
 from wearscope.economics.prior import LifePrior
@@ -140,6 +139,8 @@ def least_sum_of_squares(
     -------
     Minimum
     """
+    from scipy.optimize import least_squares  # here, for it takes 0.2 s and most curves are kept
+
     found = least_squares(
         residuals, start, jac=slopes, x_scale="jac", xtol=sure, ftol=sure, gtol=sure, method="lm"
     )
@@ -408,6 +409,8 @@ def _scatter(
     most in proportion, would blur what follows. Doubtful points have no say in it. The fits are those with the
     scatter that was found before.
     """
+    from scipy.optimize import brentq
+
     points, sure = problem.points, ~problem.points.is_doubtful
     shape, best = min(zip(shapes, fits, strict=True), key=lambda fitted: fitted[1].sum_of_squares)
     scatter = 0.0

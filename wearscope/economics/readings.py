@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from wearscope.economics.curve import Points
-from wearscope.light.zone_light import BROAD_RADIUS_UM
+from wearscope.light.known import BROAD_RADIUS_UM
 from wearscope.log.records import Record
 from wearscope.quantities.quantity import LIMITS
 from wearscope.trial import Bit, Life

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 # Ground and polished metals scatter with tails about as long as the Trowbridge-Reitz lobe's, 0.5: Walter et al. as
 # above, and B. Burley, "Physically based shading at Disney", SIGGRAPH course notes 2012, from memory.
 LOBE_TAIL = (0.45, 0.15)
+BROAD_RADIUS_UM = (6.0, 3.0)  # ground or coated carbide when new: machining literature, from memory
 DARKEST = 1e-3  # light below which a tint says nothing; chosen, no source
 
 

@@ -20,7 +20,6 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Background = Literal["dark", "bright", "mixed"]
 
-BROAD_RADIUS_UM = (6.0, 3.0)  # ground or coated carbide when new: machining literature, from memory
 BROAD_RING_ANGLE = (np.radians(42.0), np.radians(12.0))  # common ring lamps; common practice, no source
 ROUGHNESS = (0.15, 0.05)  # ground carbide and its coatings, root-mean-square slope; no source
 BLUR_PX = (1.2, 0.7)

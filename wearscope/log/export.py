@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
 from itertools import chain, islice
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -185,9 +186,14 @@ def write_json(path: Path, document: Mapping[str, Any]) -> None:
 
 def _indented(thing: Any, pad: str) -> str:  # noqa: ANN401 - whatever JSON knows
     """JSON in lines, but a list of nothing but numbers and texts in one: curves have thousands of numbers."""
-    if isinstance(thing, dict | Mapping) and thing:
+    if type(thing) is float and isfinite(thing):  # as the encoder does, which takes as long to begin
+        return repr(thing)
+    if type(thing) is str:
+        return _known(thing) if len(thing) < _OFTEN else _plain(thing)
+    if isinstance(thing, Mapping) and thing:
+        inside = pad + " "
         inner = (
-            f"{pad} {_named(key if isinstance(key, str) else _plain(key))}: {_indented(value, pad + ' ')}"
+            f"{inside}{_known(key if isinstance(key, str) else _plain(key))}: {_indented(value, inside)}"
             for key, value in thing.items()
         )
         return "{\n" + ",\n".join(inner) + f"\n{pad}}}"
@@ -196,10 +202,11 @@ def _indented(thing: Any, pad: str) -> str:  # noqa: ANN401 - whatever JSON know
     return _plain(thing)
 
 
-@lru_cache(maxsize=1000)
-def _named(key: str) -> str:
-    return _plain(key)
+@lru_cache(maxsize=10_000)
+def _known(text: str) -> str:
+    return _plain(text)
 
 
+_OFTEN = 100  # characters of a text that may stand there thousands of times
 _NESTED = (Mapping, list, tuple)
 _plain = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode

@@ -133,8 +133,25 @@ class Compared:
     fingerprint: str
 
 
+def fingerprints_of(expected: Mapping[PhotoPlace, NamedInputs]) -> dict[PhotoPlace, str]:
+    """Fingerprints of what the numbers of photos would rest on.
+
+    Parameters
+    ----------
+    expected : mapping
+        As from `Inputs.named`.
+
+    Returns
+    -------
+    dict
+    """
+    return {place: fingerprint_of(named) for place, named in expected.items()}
+
+
 def standings(
-    inspections: Iterable[LoggedInspection], expected: Mapping[PhotoPlace, NamedInputs]
+    inspections: Iterable[LoggedInspection],
+    expected: Mapping[PhotoPlace, NamedInputs],
+    fingerprints: Mapping[PhotoPlace, str],
 ) -> dict[PhotoPlace, Standing]:
     """How each photo stands, by the last inspection that counts.
 
@@ -144,6 +161,8 @@ def standings(
         Oldest first.
     expected : mapping
         For each photo what its numbers would rest on now, as from `Inputs.named`.
+    fingerprints : mapping
+        Of these.
 
     Returns
     -------
@@ -154,14 +173,16 @@ def standings(
         place = (made.bit, made.flute, made.parts, made.view)
         if place not in last or made.inputs is not None or not made.refusal:
             last[place] = made
-    return {place: _standing(last.get(place), inputs) for place, inputs in expected.items()}
+    return {
+        place: _standing(last.get(place), inputs, fingerprints[place]) for place, inputs in expected.items()
+    }
 
 
-def _standing(last: LoggedInspection | None, expected: NamedInputs) -> Standing:
+def _standing(last: LoggedInspection | None, expected: NamedInputs, fingerprint: str) -> Standing:
     if last is None:
         return Standing("missing", (), None)
     if last.inputs is None:
         return Standing("out of date", None, last)
-    if last.fingerprint != fingerprint_of(expected):
+    if last.fingerprint != fingerprint:
         return Standing("out of date", changed_between(last.inputs, expected), last)
     return Standing("refused" if last.refusal else "measured", (), last)

@@ -23,7 +23,7 @@ from wearscope.log.checksums import (
     rows_of,
 )
 from wearscope.log.csv_lines import KnownLines, Listed
-from wearscope.log.inputs import NamedInputs, changed_between, fingerprint_of, inputs_in, inputs_text
+from wearscope.log.inputs import NamedInputs, changed_between, inputs_in, inputs_text
 from wearscope.log.kept_rows import BitRows, rows_by_bit
 from wearscope.log.log_rows import Held, LogRows
 from wearscope.log.logged import (
@@ -34,6 +34,7 @@ from wearscope.log.logged import (
     PhotoPlace,
     Place,
     Standing,
+    fingerprints_of,
     standings,
 )
 from wearscope.log.note_log import NoteLog
@@ -167,7 +168,9 @@ class WearLog(NoteLog):
             rows = rows_of(connection, measurement, *_matches(measurement, where))
             return [_logged(row, made, inputs) for row in rows]
 
-    def holds(self, trial: str, expected: Mapping[PhotoPlace, NamedInputs]) -> Held:
+    def holds(
+        self, trial: str, expected: Mapping[PhotoPlace, NamedInputs], before: Compared | None = None
+    ) -> Held:
         """All that the log holds of a trial, each row read once, in one transaction.
 
         Parameters
@@ -175,14 +178,16 @@ class WearLog(NoteLog):
         trial : str
         expected : mapping
             For each photo of the trial what its numbers would rest on now, as from `Inputs.named`.
+        before : Compared, optional
+            As `stands` has found it just now: where the log still holds the same, nothing is compared again.
 
         Returns
         -------
         Held
         """
-        fingerprints = {place: fingerprint_of(named) for place, named in expected.items()}
+        fingerprints = fingerprints_of(expected)
         made, summed, rows = self._rows(trial)
-        compared = _compared(summed, made, expected, fingerprints)
+        compared = _compared(summed, made, expected, fingerprints, before)
         return Held(*compared, _holding(rows, made, fingerprints), LogRows(trial, rows, made))
 
     def holding(self, trial: str, expected: Mapping[PhotoPlace, str]) -> Listed:
@@ -227,7 +232,7 @@ class WearLog(NoteLog):
         -------
         Compared
         """
-        fingerprints = {place: fingerprint_of(named) for place, named in expected.items()}
+        fingerprints = fingerprints_of(expected)
         summed, made = [], _Made()
         with self._reading() as connection:
             if connection is not None:
@@ -271,7 +276,7 @@ class WearLog(NoteLog):
         -----
         A refusal of which the inputs are not known (the file could not be read, say) is passed over, as by `append`.
         """
-        return standings(self.inspections(trial=trial), expected)
+        return standings(self.inspections(trial=trial), expected, fingerprints_of(expected))
 
 
 def _compared(
@@ -279,12 +284,16 @@ def _compared(
     made: _Made,
     expected: Mapping[PhotoPlace, NamedInputs],
     fingerprints: Mapping[PhotoPlace, str],
+    before: Compared | None = None,
 ) -> tuple[dict[PhotoPlace, Standing], str]:
     """Standing of each photo, and fingerprint, given the checksums of all rows of numbers."""
     whole = sha256("".join((*summed, *(row["checksum"] for row in made.values()))).encode())
     for place, wanted in fingerprints.items():
         whole.update(repr((place, wanted)).encode())
-    return standings((_inspection(row) for row in made.values()), expected), whole.hexdigest()
+    if before is not None and before.fingerprint == whole.hexdigest():
+        return before.standing, before.fingerprint
+    found = standings((_inspection(row) for row in made.values()), expected, fingerprints)
+    return found, whole.hexdigest()
 
 
 def _matches(table: Table, place: Place | NumberPlace) -> list[ColumnElement[bool]]:

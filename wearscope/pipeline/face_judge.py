@@ -15,9 +15,9 @@ from wearscope.pipeline.face_new import (
     require_quality,
     shows_wear,
 )
-from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, own_step
+from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, own_step
 from wearscope.pipeline.face_stages import follow_face
-from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.judgement import Judgement, OwnStep
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason
 from wearscope.report.reason_words import note_of, words_of

@@ -9,8 +9,9 @@ import numpy as np
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.calibration.plausible import doubts_against_bit
 from wearscope.imaging.located_edge import LocatedEdge
+from wearscope.light.known import BROAD_RADIUS_UM
 from wearscope.light.strip import UNUSED, USED
-from wearscope.light.zone_light import BROAD_RADIUS_UM, Lighting
+from wearscope.light.zone_light import Lighting
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.correction import Correction
 from wearscope.trial.entries import Bit, PhotoEntry

@@ -14,7 +14,7 @@ from wearscope.light.edge_light import LightFit
 from wearscope.light.strip import UNUSED, EdgeView
 from wearscope.light.zone_light import Lighting, fit_unused, mean_light, with_unresolved
 from wearscope.pipeline.face_known import bit_doubts, edge_of, lighting_of
-from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, OwnStep, doubted, own_step
+from wearscope.pipeline.face_order import NEW_STATE_SHOWS_WEAR, doubted, own_step
 from wearscope.pipeline.face_outcome import (
     bare_of,
     chip_spans_um,
@@ -25,6 +25,7 @@ from wearscope.pipeline.face_outcome import (
     method_words,
 )
 from wearscope.pipeline.inspection import EdgeDrawing, Inspection, Placing
+from wearscope.pipeline.judgement import OwnStep
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.trial.entries import PhotoEntry

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from wearscope.imaging.located_edge import LocatedEdge
 from wearscope.metrology.findings import Finding
+from wearscope.pipeline.judgement import OwnStep
 from wearscope.quantities.quantity import quantity_of
 from wearscope.quantities.reasons import Reason, reason
 from wearscope.wear.datum import find_zones
@@ -26,20 +27,6 @@ SURE_ALONE, LEAST_ALONE_UM = 10.0, 5.0
 BENT_PER_MM = 0.08
 GENTLE_CURVE = 2  # power of the curve that a new edge follows
 U_STEP = 0.1  # relative, of a step in the seen edge line from one light to another; chosen
-
-
-@dataclass(frozen=True)
-class OwnStep:
-    """How far the edge line steps back along one photo, where its used edge begins.
-
-    Attributes
-    ----------
-    step_um, u_step_um : float
-        Of the line as it is seen, which need not be the silhouette: good to compare photos of one flute by.
-    """
-
-    step_um: float
-    u_step_um: float
 
 
 def own_step(located: LocatedEdge, *, coated: bool) -> OwnStep | None:

@@ -8,7 +8,8 @@ from contextlib import suppress
 from wearscope.errors import PhotoRefused
 from wearscope.imaging.calibration.scale import Scale
 from wearscope.light.zone_light import EdgeOutOfFrameError
-from wearscope.pipeline.inspection import Inspection, Judgement
+from wearscope.pipeline.inspection import Inspection
+from wearscope.pipeline.judgement import Judgement
 from wearscope.pipeline.sources import Memory, Sources
 from wearscope.pipeline.views import way_of
 from wearscope.trial.correction import Correction

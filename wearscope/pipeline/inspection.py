@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +15,6 @@ from wearscope.light.strip import EdgeView
 from wearscope.log.records import Record
 from wearscope.metrology.findings import Finding
 from wearscope.metrology.uncertainty import Budget
-from wearscope.pipeline.face_order import OwnStep
 from wearscope.quantities.quantity import Zone
 from wearscope.quantities.reasons import Reason, codes_text
 from wearscope.report.reason_words import note_of
@@ -173,38 +171,6 @@ class Placing:
         """
         s_um, d_um = self.located.on_strip(place_px)
         return s_um, d_um - float(np.interp(s_um, self.located.strip.s_um, self.follow_um))
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """Whether a photo can carry a measurement.
-
-    Attributes
-    ----------
-    entry : PhotoEntry
-    verdict : {"fit", "doubtful", "refused"}
-    remarks : tuple of str
-        What is wrong, and the cure; one line each.
-    sharpness_um : float or None
-        Blur of the edge as a Gaussian sigma; like the others None where it is not known.
-    clipped_share : float or None
-        Share of the edge that is burnt out.
-    contrast : float or None
-        Between tool and background, 0 to 1.
-    background : str
-        "bright", "dark" or "mixed"; "" where it is not known.
-    step : OwnStep or None
-        How far the edge steps back along the photo, where that shows.
-    """
-
-    entry: PhotoEntry
-    verdict: Literal["fit", "doubtful", "refused"]
-    remarks: tuple[str, ...]
-    sharpness_um: float | None
-    clipped_share: float | None
-    contrast: float | None
-    background: str
-    step: OwnStep | None = None
 
 
 def records_of(

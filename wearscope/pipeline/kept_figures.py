@@ -19,6 +19,7 @@ from wearscope import metrology, quantities, report
 from wearscope.errors import WearscopeError
 from wearscope.files import PHOTO_BYTES, read_file
 from wearscope.log.export import make_folder, write_bytes
+from wearscope.log.records import Record
 from wearscope.report.curves import Drawn, Keep
 from wearscope.report.fonts import families_for, readable
 from wearscope.version import __version__
@@ -128,7 +129,9 @@ def checksum_of(what: Drawn, form: str) -> str:
 
 def _pieces(of: Any) -> Iterator[bytes]:  # noqa: ANN401 - whatever an outcome is made of
     """All that a thing holds, to the last bit."""
-    if is_dataclass(of):
+    if isinstance(of, Record):  # of which there are most, and which hold no array
+        yield repr(of).encode()
+    elif is_dataclass(of):
         yield type(of).__name__.encode()
         for field in fields(of):
             yield from _pieces(getattr(of, field.name))

@@ -14,8 +14,7 @@ from wearscope.errors import WearscopeError
 from wearscope.files import PHOTO_BYTES, read_file
 from wearscope.log.export import write_bytes
 from wearscope.log.inputs import Inputs, fingerprint_of
-from wearscope.pipeline.face_order import OwnStep
-from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.judgement import Judgement, OwnStep
 from wearscope.trial.entries import PhotoEntry
 from wearscope.trial.model import Trial
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from wearscope.errors import WearscopeError
@@ -37,17 +36,18 @@ class Looked:
     ----------
     inputs : mapping
         What the numbers of each photo would rest on now.
+    named : mapping
+        The same inputs as the log has them, by where the numbers stand.
     astray : tuple of Astray
         What of the wear log has lost its place.
+    held : Compared or None
+        What the wear log was found to hold then, where that was asked.
     """
 
     inputs: Mapping[PhotoEntry, Inputs]
+    named: Mapping[PhotoPlace, NamedInputs]
     astray: tuple[Astray, ...]
-
-    @cached_property
-    def named(self) -> dict[PhotoPlace, NamedInputs]:
-        """The same inputs as the log has them, by where the numbers stand."""
-        return {place_of(entry): each.named() for entry, each in self.inputs.items()}
+    held: Compared | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ def measured(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Measu
         The log cannot be read, is another trial's, or holds no number of the trial that still holds.
     """
     with _looked_at(trial, out_dir, looked) as (log, seen):
-        held = log.holds(trial.name, seen.named)
+        held = log.holds(trial.name, seen.named, seen.held)
         standing = _stands(trial, out_dir, log, seen, held)
         records = Listed.with_lines(in_time(held.current), held.current.lines)
         found = Measured(**vars(standing), records=records, history=held.history)
@@ -200,7 +200,8 @@ def stands(trial: Trial, out_dir: Path) -> Stands:
         The log cannot be read, or is another trial's.
     """
     with _looked_at(trial, out_dir) as (log, seen):
-        return _stands(trial, out_dir, log, seen, log.stands(trial.name, seen.named))
+        held = log.stands(trial.name, seen.named)
+        return _stands(trial, out_dir, log, replace(seen, held=held), held)
 
 
 @contextmanager
@@ -220,7 +221,8 @@ def _looked_at(trial: Trial, out_dir: Path, looked: Looked | None = None) -> Ite
         pictures = look_again(trial, out_dir / "results", keep=False)
         said = by_hand.current(trial.name)
         inputs = inputs_of(trial, trial.photos, said, pictures.checksum, pictures.files_also)
-        yield log, Looked(inputs, astray)
+        named = {place_of(entry): each.named() for entry, each in inputs.items()}
+        yield log, Looked(inputs, named, astray)
 
 
 def _stands(trial: Trial, out_dir: Path, log: WearLog, looked: Looked, held: Compared) -> Stands:

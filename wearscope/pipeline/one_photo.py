@@ -7,61 +7,19 @@ workers need not load what a database takes.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from pathlib import Path
+from dataclasses import dataclass
 
 from wearscope.files import checksum_of
 from wearscope.imaging.calibration.scale import Scale
-from wearscope.log.records import Record
-from wearscope.metrology.uncertainty import Budget
 from wearscope.pipeline.calls import unexpected
 from wearscope.pipeline.inspection import Drawing, Inspection
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.pipeline.views import Sheet, way_of
-from wearscope.quantities.quantity import Zone
 from wearscope.trial.entries import PhotoEntry
 from wearscope.trial.model import Trial
 
 Inspector = Callable[[Trial, PhotoEntry, Mapping[str, Scale]], Inspection]
 """What measures one photo."""
-
-
-@dataclass(frozen=True)
-class PhotoResult:
-    """What came of one photo.
-
-    Attributes
-    ----------
-    entry : PhotoEntry
-    photo_sha256 : str
-        Empty if the file cannot be read, or was not.
-    records : tuple of Record
-        Rows with status ``refused`` included.
-    refusal : str
-        Why the photo as a whole was not measured, and the cure; empty if it was.
-    warnings : tuple of str
-        One line each.
-    sheet : Path or None
-        Its comparison sheet.
-    known : bool
-        False if the work was cut off before anything was known about the photo.
-    undrawn : str
-        Why its comparison sheet is not there although it ought to be, and the cure; else empty.
-    budgets : mapping
-        As in `Inspection`; they are not kept in the wear log.
-    refusal_code : str
-        Kind of the refusal; empty if it was measured.
-    """
-
-    entry: PhotoEntry
-    photo_sha256: str = ""
-    records: tuple[Record, ...] = ()
-    refusal: str = ""
-    warnings: tuple[str, ...] = ()
-    sheet: Path | None = None
-    known: bool = True
-    undrawn: str = ""
-    budgets: Mapping[tuple[str, Zone], Budget] = field(default_factory=dict)
-    refusal_code: str = ""
 
 
 def named(entry: PhotoEntry, line: str) -> str:

@@ -11,7 +11,8 @@ from wearscope.errors import PhotoRefused
 from wearscope.imaging.part_edge import part_strip
 from wearscope.imaging.prepared_photo import PreparedPhoto, block_side, prepare, remarks_of_scale
 from wearscope.light.strip import Strip
-from wearscope.pipeline.inspection import Drawing, Inspection, Judgement, budgets_of, records_of
+from wearscope.pipeline.inspection import Drawing, Inspection, budgets_of, records_of
+from wearscope.pipeline.judgement import Judgement
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import Reason
 from wearscope.report.reason_words import note_of

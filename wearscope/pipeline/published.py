@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from wearscope.files import TRIAL_BYTES, read_file, version_of
 from wearscope.log.export import write_json
@@ -19,6 +19,9 @@ from wearscope.pipeline.standing import sheet_holds
 from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.trial import PhotoEntry, Trial
 from wearscope.version import __version__
+
+if TYPE_CHECKING:
+    from wearscope.economics.outcome import Over
 
 PUBLISHED_NAME = "published.json"
 """In the results folder: what the report said, and the files that say it."""
@@ -87,7 +90,13 @@ def repeat_study_lines(trial: Trial, results: Path) -> tuple[str, ...]:
         return ()
 
 
-def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | None = None) -> str:
+def what_is_said(
+    trial: Trial,
+    out_dir: Path,
+    found: Stands,
+    fair: FairTrial | None = None,
+    sheets: Mapping[PhotoEntry, Path] | None = None,
+) -> str:
     """Fingerprint of all that report, tables and wall sheet say: whatever changes it changes what they say.
 
     Parameters
@@ -98,13 +107,16 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | N
     found : Stands
     fair : FairTrial, optional
         Of the trial, where that was asked already.
+    sheets : mapping, optional
+        As from `current_sheets`, where that was asked already.
 
     Returns
     -------
     str
     """
     results = out_dir / "results"
-    sheets = [(path.name, version_of(path)) for path in current_sheets(trial, results, found).values()]
+    if sheets is None:
+        sheets = current_sheets(trial, results, found)
     # a remark moves lines, and what the trial does not use is not told
     unlined = trial.model_copy(update={"lines": (), "headings": (), "strays": ()})
     said = (
@@ -117,10 +129,26 @@ def what_is_said(trial: Trial, out_dir: Path, found: Stands, fair: FairTrial | N
         found.behind,
         found.astray,
         sorted(refusals_of(found, results).items()),
-        sheets,
+        [(path.name, version_of(path)) for path in sheets.values()],
         repeat_study_lines(trial, results),
     )
     return sha256(repr(said).encode()).hexdigest()
+
+
+def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str | bool]:
+    """What was asked for beside the trial: with anything else the same numbers are published in another way.
+
+    Parameters
+    ----------
+    over : {"parts", "minutes", "metres"}
+    interactive, parquet : bool
+        As `publish` takes them.
+
+    Returns
+    -------
+    dict
+    """
+    return {"over": over, "interactive": interactive, "parquet": parquet}
 
 
 def note_published(

@@ -16,7 +16,8 @@ from wearscope.log.records import Record
 from wearscope.metrology.repeatability import study_by_anova, study_by_ranges
 from wearscope.metrology.repeated import Flute, RepeatedQuantity
 from wearscope.pipeline.inspect import inspect_photo
-from wearscope.pipeline.one_photo import Inspector, PhotoResult
+from wearscope.pipeline.one_photo import Inspector
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.pipeline.pool import Jobs
 from wearscope.pipeline.results import require_writable
 from wearscope.pipeline.run import inspect_beside

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 
 from wearscope.economics.decision import outcome_of
@@ -18,6 +20,7 @@ from wearscope.pipeline.measured import Measured, last_measured, refusals_of
 from wearscope.pipeline.processes import n_processors
 from wearscope.pipeline.published import (
     Published,
+    asked_for,
     current_sheets,
     note_published,
     pages_published,
@@ -28,7 +31,7 @@ from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.report.curves import write_curves
 from wearscope.report.decision_files import outcome_table, write_outcome
 from wearscope.report.html import bit_page, report_html, shown_on
-from wearscope.report.labels import labels_pdf
+from wearscope.report.labels import labelled, labels_pdf
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import PAGES_FOLDER, Report, report_of
 from wearscope.report.spoken import spoken
@@ -42,7 +45,8 @@ from wearscope.report.tables import (
     require_parquet,
 )
 from wearscope.report.wall_sheet import wall_sheet_pdf
-from wearscope.trial import Trial
+from wearscope.trial import PhotoEntry, Trial
+from wearscope.version import __version__
 
 
 def publish(
@@ -51,6 +55,7 @@ def publish(
     found: Measured,
     over: Over = "parts",
     *,
+    fair: FairTrial | None = None,
     interactive: bool = True,
     parquet: bool = False,
     jobs: int | None = None,
@@ -67,6 +72,8 @@ def publish(
     found : Measured
     over : {"parts", "minutes", "metres"}
         What lives are told in.
+    fair : FairTrial, optional
+        Of the trial, where that was asked already.
     interactive : bool
         Whether the HTML file has curves that answer to the pointer.
     parquet : bool
@@ -85,13 +92,15 @@ def publish(
         The trial file does not say what the outcome needs, or a file cannot be read or written.
     """
     with set_aside():
-        return _published(trial, out_dir, found, over, jobs, interactive=interactive, parquet=parquet)
+        fair = fair or fair_trial(trial)
+        return _published(trial, out_dir, found, fair, over, jobs, interactive=interactive, parquet=parquet)
 
 
 def _published(
     trial: Trial,
     out_dir: Path,
     found: Measured,
+    fair: FairTrial,
     over: Over,
     jobs: int | None,
     *,
@@ -103,13 +112,15 @@ def _published(
     outcome = outcome_of(trial, found.records, over, solve=solve)
     in_parts = outcome if over == "parts" else outcome_of(trial, found.records, solve=solve)
     make_folder(results)
-    fair = fair_trial(trial)
-    report = _report(trial, out_dir, found, outcome, fair)
-    pages = _write_pages(report, results)
+    sheets = current_sheets(trial, results, found)
+    report = _report(trial, results, found, outcome, fair, sheets)
+    before = {results / name: shows for name, shows in pages_published(results).items()}
+    pages, labels = _write_pages(report, results, before), _write_labels(trial, results, before)
     paths = [
         *_write_report(report, results, n_processors(jobs), interactive=interactive),
         *pages,
         *_write_tables(trial, out_dir, found, in_parts, parquet=parquet),
+        *labels,
         *write_outcome(results, outcome, due_bits(trial, outcome)),
         *write_curves(report.curves, results),
     ]
@@ -121,30 +132,22 @@ def _published(
         "measured": last_measured(found.records),
     }
     paths = list(dict.fromkeys(paths))
-    shown = {path.relative_to(results).as_posix(): fingerprint for path, fingerprint in pages.items()}
+    shown = {
+        path.relative_to(results).as_posix(): fingerprint for path, fingerprint in (pages | labels).items()
+    }
     how = asked_for(over, interactive=interactive, parquet=parquet)
-    note_published(results, trial, what_is_said(trial, out_dir, found, fair), said, paths, how, shown)
+    note_published(results, trial, what_is_said(trial, out_dir, found, fair, sheets), said, paths, how, shown)
     return outcome, Published(said, tuple(paths), now=True)
 
 
-def asked_for(over: Over, *, interactive: bool, parquet: bool) -> dict[str, str | bool]:
-    """What was asked for beside the trial: with anything else the same numbers are published in another way.
-
-    Parameters
-    ----------
-    over : {"parts", "minutes", "metres"}
-    interactive, parquet : bool
-        As of `publish`.
-
-    Returns
-    -------
-    dict
-    """
-    return {"over": over, "interactive": interactive, "parquet": parquet}
-
-
-def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, fair: FairTrial) -> Report:
-    results = out_dir / "results"
+def _report(
+    trial: Trial,
+    results: Path,
+    found: Measured,
+    outcome: Outcome,
+    fair: FairTrial,
+    sheets: Mapping[PhotoEntry, Path],
+) -> Report:
     return report_of(
         trial,
         found.records,
@@ -152,7 +155,7 @@ def _report(trial: Trial, out_dir: Path, found: Measured, outcome: Outcome, fair
         fair,
         found.notes,
         refusals=refusals_of(found, results),
-        sheets=current_sheets(trial, results, found),
+        sheets=sheets,
         behind=[*found.astray, *found.behind],
         out_of_date=out_of_date_texts(found.standing),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -168,21 +171,30 @@ def _write_report(report: Report, results: Path, processors: int, *, interactive
     return page, pdf
 
 
-def _write_pages(report: Report, results: Path) -> dict[Path, str]:
+def _write_pages(report: Report, results: Path, before: Mapping[Path, str]) -> dict[Path, str]:
     """Pages beside the report, and the fingerprint of what each shows; one that shows the same stays as it is."""
     folder = results / PAGES_FOLDER
     if report.pages:
         make_folder(folder)
-    before, written = pages_published(results), {}
+    written = {}
     for page in report.pages:
         path = folder / page.name
         written[path] = shown_on(report, page)
-        if before.get(path.relative_to(results).as_posix()) != written[path]:
+        if before.get(path) != written[path]:
             write_bytes(path, bit_page(report, page).encode())
     for older in set(folder.glob("bit-*.html")).difference(written):  # of bits that are no more
         with suppress(OSError):
             older.unlink()
     return written
+
+
+def _write_labels(trial: Trial, results: Path, before: Mapping[Path, str]) -> dict[Path, str]:
+    """Labels, which no photo changes, and the fingerprint of what they show."""
+    path = results / "labels.pdf"
+    shown = sha256(repr((__version__, trial.name, labelled(trial))).encode()).hexdigest()
+    if before.get(path) != shown:
+        write_bytes(path, labels_pdf(trial))
+    return {path: shown}
 
 
 def export_trial(trial: Trial, out_dir: Path, found: Measured, *, parquet: bool = False) -> tuple[Path, ...]:
@@ -210,7 +222,8 @@ def export_trial(trial: Trial, out_dir: Path, found: Measured, *, parquet: bool 
     results = out_dir / "results"
     make_folder(results)
     outcome = outcome_of(trial, found.records, solve=solver(trial, results))
-    return _write_tables(trial, out_dir, found, outcome, parquet=parquet)
+    written = _write_tables(trial, out_dir, found, outcome, parquet=parquet)
+    return (*written, *_write_labels(trial, results, {}))
 
 
 def _write_tables(
@@ -227,7 +240,6 @@ def _write_tables(
         notes_table(found.note_history),
     )
     written = export_tables(results, tables, parquet=parquet)
-    wall_sheet, labels = results / "wall-sheet.pdf", results / "labels.pdf"
+    wall_sheet = results / "wall-sheet.pdf"
     write_bytes(wall_sheet, wall_sheet_pdf(trial, outcome, datetime.now(UTC).date().isoformat()))
-    write_bytes(labels, labels_pdf(trial))
-    return (*written, wall_sheet, labels)
+    return (*written, wall_sheet)

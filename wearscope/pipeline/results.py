@@ -19,8 +19,8 @@ from wearscope.log.place import LogPlace
 from wearscope.log.records import Record
 from wearscope.log.wear_log import WearLog
 from wearscope.pipeline.calls import unexpected
-from wearscope.pipeline.inspection import Judgement
-from wearscope.pipeline.one_photo import PhotoResult
+from wearscope.pipeline.judgement import Judgement
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.trial.entries import PhotoEntry
 from wearscope.trial.model import Trial
 from wearscope.version import __version__

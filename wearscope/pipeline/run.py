@@ -22,9 +22,10 @@ from wearscope.log.where import log_place
 from wearscope.pipeline.astray import astray_from, astray_lines, require_nothing_renamed
 from wearscope.pipeline.calls import ByFlute, Call, Failure
 from wearscope.pipeline.inspect import inspect_photo, judge_photo
-from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.judgement import Judgement
 from wearscope.pipeline.kept_judgements import keep_judgements, kept_judgements
-from wearscope.pipeline.one_photo import Inspector, Measured, PhotoResult, draw, measure, measure_alone, named
+from wearscope.pipeline.one_photo import Inspector, Measured, draw, measure, measure_alone, named
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.pipeline.pictures import Pictures, look_again, look_at, same_as_others
 from wearscope.pipeline.pool import Jobs, crew_for, work_off
 from wearscope.pipeline.results import (

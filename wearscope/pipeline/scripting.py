@@ -14,7 +14,7 @@ from wearscope.log.records import Record
 from wearscope.log.where import log_place
 from wearscope.pipeline.inspect import inspect_photo
 from wearscope.pipeline.measured import measured
-from wearscope.pipeline.one_photo import PhotoResult
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.pipeline.pictures import look_again, same_as_others
 from wearscope.pipeline.pool import Jobs
 from wearscope.pipeline.results import BatchResult

@@ -11,7 +11,8 @@ from wearscope.imaging.prepared_photo import PhotoScale, remarks_of_scale
 from wearscope.imaging.section import Section, find_section
 from wearscope.metrology.findings import found, in_doubt
 from wearscope.metrology.uncertainty import Input, linear
-from wearscope.pipeline.inspection import Inspection, Judgement, SectionDrawing, budgets_of, records_of
+from wearscope.pipeline.inspection import Inspection, SectionDrawing, budgets_of, records_of
+from wearscope.pipeline.judgement import Judgement
 from wearscope.pipeline.sources import Sources
 from wearscope.quantities.reasons import reason
 from wearscope.report.reason_words import note_of

@@ -17,7 +17,7 @@ from wearscope.log.inputs import Inputs, PhotoInputs, ToolInputs, fingerprint_of
 from wearscope.log.logged import LoggedInspection, PhotoPlace, Standing
 from wearscope.log.records import Record, gave_numbers
 from wearscope.log.wear_log import WearLog
-from wearscope.pipeline.one_photo import PhotoResult
+from wearscope.pipeline.photo_result import PhotoResult
 from wearscope.pipeline.time_order import in_time
 from wearscope.trial.correction import NOTHING, Correction
 from wearscope.trial.entries import Bit, PhotoEntry

@@ -10,7 +10,7 @@ import numpy as np
 
 from wearscope.log.records import Record
 from wearscope.metrology.findings import detection_limit
-from wearscope.pipeline.inspection import Judgement
+from wearscope.pipeline.judgement import Judgement
 from wearscope.quantities.quantity import LIMITS, quantity_of
 from wearscope.quantities.reasons import Reason, codes_text, reason
 from wearscope.report.reason_words import note_of, words_of

@@ -12,7 +12,8 @@ from pathlib import Path
 from wearscope.log.records import Record
 from wearscope.pipeline.face_judge import judge_face
 from wearscope.pipeline.face_view import inspect_face
-from wearscope.pipeline.inspection import Drawing, EdgeDrawing, Inspection, Judgement, SectionDrawing
+from wearscope.pipeline.inspection import Drawing, EdgeDrawing, Inspection, SectionDrawing
+from wearscope.pipeline.judgement import Judgement
 from wearscope.pipeline.part_view import PartDrawing, inspect_part, judge_part
 from wearscope.pipeline.section_view import inspect_section, judge_section
 from wearscope.pipeline.sources import Sources

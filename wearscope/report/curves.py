@@ -6,7 +6,7 @@ import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from matplotlib import rc_context
@@ -131,7 +131,8 @@ def _draw_panels(what: Drawn, *, narrow: bool) -> Figure:
     for row, (quantity, top) in zip(panels, what.tops, strict=True):
         _draw_quantity(row, quantity, bits, what.axis, narrow=narrow)
         shown = 1.25 * quantity_of(quantity).shown_factor * top
-        next(filter(None, row)).set_ylim(-0.03 * shown, shown)  # room for a marker at 0
+        for panel in filter(None, row):
+            panel.set_ylim(-0.03 * shown, shown)  # room for a marker at 0
     for column, bit in zip(panels.T, bits, strict=True):
         there = [panel for panel in column if panel]
         for panel in there if narrow else there[:1]:
@@ -151,7 +152,8 @@ def _draw_panels(what: Drawn, *, narrow: bool) -> Figure:
         panel.tick_params(labelsize=_TEXT, colors=INK)
         panel.spines[["top", "right"]].set_visible(False)
     last = what.axis.factor * what.last_parts
-    drawn[0].set_xlim(-0.05 * last, 1.05 * last)
+    for panel in drawn:
+        panel.set_xlim(-0.05 * last, 1.05 * last)
     figure: Figure = drawn[0].figure
     _legend(figure, drawn, n_columns=2 if narrow else 4)
     return figure
@@ -197,11 +199,7 @@ def _panels(bits: Sequence[DrawnBit], quantities: Sequence[str], *, narrow: bool
     panels = np.full((n, m), None)
     if narrow:
         figure = Figure(figsize=(3.7, 1.3 + 2.1 * shown.sum()), facecolor=PAPER, layout="constrained")
-        panels[shown] = figure.subplots(int(shown.sum()), 1, squeeze=False, sharex=True).ravel()
-        for row in panels:
-            first, *others = filter(None, row)
-            for panel in others:
-                panel.sharey(first)
+        panels[shown] = _numbered_below(figure.subplots(int(shown.sum()), 1, squeeze=False)).ravel()
         return panels
     across = _across(m)
     blocks = -(-m // across)
@@ -211,7 +209,7 @@ def _panels(bits: Sequence[DrawnBit], quantities: Sequence[str], *, narrow: bool
         facecolor=PAPER,
         layout="constrained",
     )
-    grid = figure.subplots(n * blocks, across, squeeze=False, sharex=True)
+    grid = _numbered_below(figure.subplots(n * blocks, across, squeeze=False))
     # grid rows are block by block, each with all quantities; panels have a row for each quantity
     wide = grid.reshape(blocks, n, across).transpose(1, 0, 2).reshape(n, blocks * across)
     panels[:] = wide[:, :m]
@@ -219,11 +217,17 @@ def _panels(bits: Sequence[DrawnBit], quantities: Sequence[str], *, narrow: bool
         panel.remove()
     panels[~shown] = None
     for row in panels:
-        first, *others = filter(None, row)
-        for panel in others:
-            panel.sharey(first)
+        for panel in [*filter(None, row)][1:]:
             panel.tick_params(labelleft=False)
     return panels
+
+
+def _numbered_below(grid: Any) -> Any:  # noqa: ANN401 - an array of panels
+    """Panels with numbers along the lowest row alone; to share an axis makes the library ask all for each limit."""
+    for panel in grid[:-1].flat:
+        panel.tick_params(axis="x", which="both", labelbottom=False)
+        panel.xaxis.offsetText.set_visible(False)
+    return grid
 
 
 def _has(bit: DrawnBit, quantity: str) -> bool:
@@ -393,26 +397,27 @@ _PNG_DPI, _SVG_DPI = 200, 72  # the latter is the format's
 
 
 def _saved(figure: Figure, suffix: Literal["png", "svg"]) -> bytes:
+    """File of a figure; `savefig` would draw all of it once more, into nothing, to find places that are found."""
     picture = io.BytesIO()
     if suffix == "png":
-        FigureCanvasAgg(figure)
-        _lay_out(figure, _PNG_DPI)
-        figure.savefig(picture, format="png", dpi=_PNG_DPI)
+        _lay_out(FigureCanvasAgg(figure), _PNG_DPI).print_png(picture)
     else:
-        FigureCanvasSVG(figure)
-        _lay_out(figure, _SVG_DPI)
-        figure.savefig(picture, format="svg", metadata={"Date": None})
+        _lay_out(FigureCanvasSVG(figure), _SVG_DPI).print_svg(picture, metadata={"Date": None})
     return picture.getvalue()
 
 
-def _lay_out(figure: Figure, dpi: float) -> None:
-    """Give the panels of a figure their places, for good: `savefig` would draw all of it to find them."""
-    engine, before = figure.get_layout_engine(), figure.dpi
+_Canvas = TypeVar("_Canvas", FigureCanvasAgg, FigureCanvasSVG)
+
+
+def _lay_out(canvas: _Canvas, dpi: float) -> _Canvas:
+    """Give the panels of a figure their places, for good."""
+    figure = canvas.figure
+    figure.dpi = dpi
+    engine = figure.get_layout_engine()
     if engine is not None:
-        figure.dpi = dpi
         engine.execute(figure)
-        figure.dpi = before
         figure.set_layout_engine("none")
+    return canvas
 
 
 def write_curves(drawn: Pictures | None, folder: Path) -> tuple[Path, ...]:

@@ -184,6 +184,9 @@ def _why_not(bit: BitOutcome) -> str:
 _LEFT_OUT = ("wear_draws", "sudden_draws", "next_draws", "cost_draws", "evidence", "not_faced")  # of a bit
 
 
+_SIMPLE = frozenset({str, int, float, bool, type(None)})
+
+
 @cache
 def _told(kind: type[Any]) -> tuple[str, ...]:
     """Names of what is told of a thing of some kind."""
@@ -195,9 +198,12 @@ def _plain(thing: Any) -> Any:  # noqa: ANN401 - whatever a dataclass may hold
     if thing is None or isinstance(thing, str | int | float):
         return thing
     if is_dataclass(thing) and not isinstance(thing, type):
-        return {name: _plain(getattr(thing, name)) for name in _told(type(thing))}
+        told = {name: getattr(thing, name) for name in _told(type(thing))}
+        if _SIMPLE.issuperset(map(type, told.values())):  # as of a record, and there are thousands
+            return told
+        return {name: _plain(value) for name, value in told.items()}
     if isinstance(thing, np.ndarray):
-        return [float(f"{value:.6g}") for value in thing]
+        return [float(f"{value:.6g}") for value in thing.tolist()]
     if isinstance(thing, dict):
         return {key: _plain(value) for key, value in thing.items()}
     if isinstance(thing, list | tuple):

@@ -140,7 +140,7 @@ def number_rows(photo: PhotoCard) -> Markup:
     """
     return Markup(
         "\n".join(
-            f'<tr><th scope="row">{_often(number.name)}</th><td>{escape(_shown(number.finding))}<br>'
+            f'<tr><th scope="row">{_often(number.name)}</th><td>{_often(number.finding)}<br>'
             f'<span class="muted">{_often(number.origin)}</span></td></tr>'
             for number in photo.numbers
         )

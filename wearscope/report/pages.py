@@ -30,6 +30,9 @@ _SHORT_WORD = 8  # characters: any line holds such a word
 _SPARE_MM = 0.3  # so that rounding does not break a line again
 _LONG_NAME = 24  # characters
 _CELL_MM = 1.0  # beside the text of a cell
+_UNSURE_MM = 1e-3  # about the width of a line, where it takes the library's own sum to tell
+_PARAGRAPH = {"align": "L", "new_x": "LMARGIN", "new_y": "NEXT"}
+_LINES = {"align": "L", "dry_run": True, "output": MethodReturnValue.LINES}
 _OF_A_TABLE = MethodReturnValue.PAGE_BREAK | MethodReturnValue.HEIGHT  # what the library's tables ask for
 
 
@@ -109,6 +112,10 @@ class Pages(FPDF):
             and self._on_one_line(text, w - beside.left - beside.right)
         ):
             return self._one_line(w, h, text, beside)
+        if h is not None and how in (_PARAGRAPH, _LINES):
+            lines = self._plain_lines(text, w or self.w - self.r_margin - self.x)
+            if lines:
+                return lines if how == _LINES else self._written(w, h, lines)
         inside = sum((beside.left, beside.right)) if isinstance(beside, Padding) else 0.0
         wide = (w or self.w - self.r_margin - self.x) - inside - 2 * _CELL_MM - _SPARE_MM
         return super().multi_cell(w, h, self._broken(text, wide), **how)
@@ -119,6 +126,31 @@ class Pages(FPDF):
             return False
         width = self._width_of(text)
         return width is not None and width <= width_mm - 2 * _CELL_MM - _SPARE_MM
+
+    def _plain_lines(self, text: str, width_mm: float) -> list[str] | None:
+        """Lines of a text of plain words, broken as the library breaks it, which sums up a line anew at each sign.
+
+        None where it must decide: of other texts, of words that no line holds, and where rounding may.
+        """
+        if not text.isprintable() or text != " ".join(text.split()) or self.normalize_text(text) != text:
+            return None
+        room, line, lines = width_mm - 2 * self.c_margin, "", list[str]()
+        for word in text.split(" "):
+            alone, width = self._width_of(word), self._width_of(f"{line} {word}" if line else word)
+            if alone is None or width is None or alone > room or abs(width - room) < _UNSURE_MM:
+                return None
+            if line and width > room:
+                lines.append(line)
+                line = word
+            else:
+                line = f"{line} {word}" if line else word
+        return [*lines, line]
+
+    def _written(self, width_mm: float, line_mm: float, lines: Sequence[str]) -> None:
+        """Write lines one below the other, as `multi_cell` does a paragraph."""
+        for line in lines[:-1]:
+            self.cell(width_mm, line_mm, line, align="L", new_x="LEFT", new_y="NEXT")
+        self.cell(width_mm, line_mm, lines[-1], align="L", new_x="LMARGIN", new_y="NEXT")
 
     def _width_of(self, text: str) -> float | None:
         """Width of a text as the library sums it up, in mm; None where the font has not all of its signs."""
@@ -135,6 +167,11 @@ class Pages(FPDF):
     ) -> tuple[bool, float]:
         """Write such a text as `multi_cell` does for a table, without looking through it sign by sign for breaks."""
         top, height = self.y, line_mm or self.font_size
+        if "_out" in vars(self):  # the library asks for heights: it would draw all the same, into nothing
+            assert isinstance(self.current_font, TTFFont)
+            # signs get their numbers in the file in this order
+            self.current_font.encode_text(self.normalize_text(text))
+            return False, height + beside.top + beside.bottom
         self.y += beside.top
         self.cell(width_mm - beside.left - beside.right, height, text, align="L", new_x="RIGHT", new_y="TOP")
         self.y = top

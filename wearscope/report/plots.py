@@ -134,4 +134,4 @@ def _plain(text: str) -> str:
 
 
 def _short(values: Array) -> list[float]:
-    return [float(f"{value:.4g}") for value in values]
+    return [float(f"{value:.4g}") for value in values.tolist()]
