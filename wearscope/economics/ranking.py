@@ -148,7 +148,8 @@ def expected_after(costs: Array, seen: Array, u: Array, rng: np.random.Generator
             some -= 0.5 * np.square(off, out=off)
         some -= some.max(axis=1, keepdims=True)
         np.exp(np.maximum(some, _LEAST_LOG, out=some), out=some)
-    result: Array = weight @ costs / weight.sum(axis=1)
+    # a product of matrices would keep all processors waiting busily for the few sums of one
+    result: Array = np.einsum("tn,n->t", weight, costs) / weight.sum(axis=1)
     return result
 
 
