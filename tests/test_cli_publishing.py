@@ -241,7 +241,9 @@ def test_it_can_be_left_out(run, trial, made):
 
 def test_no_more_processors_than_asked_for_publish(run, trial, made, monkeypatch):
     asked, really = [], reporting.publish
-    monkeypatch.setattr(reporting, "publish", lambda *of, jobs: asked.append(jobs) or really(*of))
+    monkeypatch.setattr(
+        reporting, "publish", lambda *of, jobs, **how: asked.append(jobs) or really(*of, jobs=jobs, **how)
+    )
     run("measure", trial, "--jobs", 1)
     (trial / "results" / "report.html").unlink()
     run("measure", trial, "--jobs", 3)
