@@ -238,7 +238,7 @@ def still_published(
 
 
 def pages_published(results: Path) -> dict[str, str]:
-    """Fingerprint of what each page beside the report shows, of those that are as they were written.
+    """Fingerprint of what each page beside the report, and the labels, show, of those that are as they were written.
 
     Parameters
     ----------
@@ -248,7 +248,7 @@ def pages_published(results: Path) -> dict[str, str]:
     Returns
     -------
     dict
-        By the page's name in that folder.
+        By the file's name in that folder.
     """
     with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
         noted = json.loads(read_file(results / PUBLISHED_NAME, TRIAL_BYTES))
