@@ -23,6 +23,18 @@ def test_each_photo_finds_the_new_state_of_its_own_flute(trial):
     assert trial.photos_of("Heron") == ()
 
 
+@pytest.mark.parametrize(
+    ("stated", "seen", "n"),
+    [(3, [1], 3), (None, [2, 1], 2), (None, [], 1)],
+    ids=["stated", "seen", "neither"],
+)
+def test_all_flutes_are_those_stated_or_seen_and_one_at_least(trial, stated, seen, n):
+    bit, photo = trial.bits[0].model_copy(update={"flutes": stated}), trial.photos[0]
+    photos = tuple(photo.model_copy(update={"flute": flute}) for flute in seen)
+    asked = trial.model_copy(update={"bits": (bit,), "photos": photos})
+    assert asked.all_flutes() == [(bit.name, flute) for flute in range(1, n + 1)]
+
+
 def test_a_copy_with_other_photos_asks_those(trial):
     """What was gathered of a trial must not outlive its photos: the camera's panel adds one at a time."""
     later = trial.photos[-1]

@@ -25,7 +25,6 @@ from wearscope.quantities.quantity import ViewKey
 from wearscope.quantities.views import suffix
 from wearscope.trial import PhotoEntry, Trial, load_trial
 from wearscope.trial.correction import Correction
-from wearscope.trial.entries import Bit
 
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".webp", ".tif", ".tiff")
 REPLACED = "replaced"
@@ -140,7 +139,7 @@ def next_place(trial: Trial, place: Place) -> Place:
     Place
         The same one where nothing says what comes next.
     """
-    flutes = flutes_of(trial)
+    flutes = trial.all_flutes()
     taken = {
         (one.bit, one.flute) for one in trial.photos if (one.parts, one.view) == (place.parts, place.view)
     }
@@ -156,25 +155,6 @@ def next_place(trial: Trial, place: Place) -> Place:
         return place  # nothing says how many parts are cut between two checkpoints
     bit, flute = flutes[0]
     return replace(place, bit=bit, flute=flute, parts=following)
-
-
-def flutes_of(trial: Trial) -> list[tuple[str, int]]:
-    """All flutes of a trial, bit by bit.
-
-    Parameters
-    ----------
-    trial : Trial
-
-    Returns
-    -------
-    list of (str, int)
-        Bit and flute.
-    """
-    return [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit) + 1)]
-
-
-def _flutes(trial: Trial, bit: Bit) -> int:
-    return bit.flutes or max((one.flute for one in trial.photos if one.bit == bit.name), default=1)
 
 
 def judge(

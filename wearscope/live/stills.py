@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearscope.errors import WearscopeError
-from wearscope.live.filing import Place, flutes_of
+from wearscope.live.filing import Place
 from wearscope.live.source import Frame
 from wearscope.trial import Trial
 
@@ -131,7 +131,7 @@ def places_from(trial: Trial, first: Place) -> list[Place]:
     list of Place
         All at the same checkpoint.
     """
-    flutes = flutes_of(trial)
+    flutes = trial.all_flutes()
     here = (first.bit, first.flute)
     following = flutes[flutes.index(here) :] if here in flutes else [here]
     return [replace(first, bit=bit, flute=flute) for bit, flute in following]

@@ -31,7 +31,7 @@ from wearscope.process.fairness import FairTrial, fair_trial
 from wearscope.report.curves import write_curves
 from wearscope.report.decision_files import outcome_table, write_outcome
 from wearscope.report.html import bit_page, report_html, shown_on
-from wearscope.report.labels import labelled, labels_pdf
+from wearscope.report.labels import labels_pdf
 from wearscope.report.pdf import report_pdf
 from wearscope.report.report import PAGES_FOLDER, Report, report_of
 from wearscope.report.spoken import spoken
@@ -191,7 +191,7 @@ def _write_pages(report: Report, results: Path, before: Mapping[Path, str]) -> d
 def _write_labels(trial: Trial, results: Path, before: Mapping[Path, str]) -> dict[Path, str]:
     """Labels, which no photo changes, and the fingerprint of what they show."""
     path = results / "labels.pdf"
-    shown = sha256(repr((__version__, trial.name, labelled(trial))).encode()).hexdigest()
+    shown = sha256(repr((__version__, trial.name, trial.all_flutes())).encode()).hexdigest()
     if before.get(path) != shown:
         write_bytes(path, labels_pdf(trial))
     return {path: shown}

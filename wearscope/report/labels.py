@@ -29,7 +29,7 @@ def labels_pdf(trial: Trial) -> bytes:
     """
     pages = Pages(f"Labels: {trial.name}", trial.name)
     down = 0.0
-    for number, (bit, flute) in enumerate(labelled(trial)):
+    for number, (bit, flute) in enumerate(trial.all_flutes()):
         column = number % _ACROSS
         if number == 0 or (column == 0 and pages.will_page_break(_HEIGHT_MM)):
             pages.add_page()
@@ -43,27 +43,6 @@ def labels_pdf(trial: Trial) -> bytes:
         _label(pages, pages.l_margin + column * width, down, width, (trial.name, bit, flute))
         pages.set_y(down + _HEIGHT_MM if column == _ACROSS - 1 else down)
     return bytes(pages.output())
-
-
-def labelled(trial: Trial) -> list[tuple[str, int]]:
-    """Flutes that have a label.
-
-    Parameters
-    ----------
-    trial : Trial
-
-    Returns
-    -------
-    list of (str, int)
-        Name of the bit, and which flute.
-    """
-    return [(bit.name, flute) for bit in trial.bits for flute in range(1, _flutes(trial, bit.name) + 1)]
-
-
-def _flutes(trial: Trial, bit: str) -> int:
-    """Flutes of a bit, as the trial file says or as the photos show."""
-    stated = next(one.flutes for one in trial.bits if one.name == bit) or 0
-    return max([stated, *(photo.flute for photo in trial.photos_of(bit))])
 
 
 def _label(pages: Pages, left: float, top: float, width: float, what: tuple[str, str, int]) -> None:

@@ -220,6 +220,22 @@ class Trial(Entry):
         """
         return self._lookup.photos.get(bit, ())
 
+    def all_flutes(self) -> list[tuple[str, int]]:
+        """All flutes, bit by bit: as many as the file says, or as the photos show, and at least one.
+
+        Returns
+        -------
+        list of (str, int)
+            Name of the bit, and which flute.
+        """
+        return [
+            (bit.name, flute)
+            for bit in self.bits
+            for flute in range(
+                1, 1 + max([bit.flutes or 1, *(photo.flute for photo in self.photos_of(bit.name))])
+            )
+        ]
+
     @property
     def _lookup(self) -> Lookup:
         """Entries by name; a copy of the trial with other ones gathers its own."""
